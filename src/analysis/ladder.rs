@@ -1,0 +1,1 @@
+//! Node equations of the keypad ladder with faults, and their fit to readings.

@@ -1,0 +1,1 @@
+//! Where the fault is, and the next test that tells most.

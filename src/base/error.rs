@@ -1,0 +1,260 @@
+//! What went wrong, where, and what to do about it.
+//!
+//! One boxed error type for the whole crate. The kind maps to the exit status; the place is as exact as
+//! the medium allows; the remedy is a sentence that a technician can act on.
+
+use std::fmt;
+use std::path::{Path, PathBuf};
+
+/// Result with the crate's error.
+pub type Result<T> = std::result::Result<T, Error>;
+
+/// Family of an error; decides the exit status.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[non_exhaustive]
+pub enum Kind {
+    /// The command was used wrongly: exit status 2.
+    Usage,
+    /// What was read is not as it should be: exit status 3.
+    Input,
+    /// Disk, port or operating system failed: exit status 4.
+    Machine,
+}
+
+/// Where the error was met; every part is optional because media differ in what they can tell.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Place {
+    /// File, folder or device.
+    pub path: Option<PathBuf>,
+    /// Line, counted from 1.
+    pub line: Option<u64>,
+    /// Column in characters, counted from 1.
+    pub column: Option<u64>,
+    /// Byte offset, counted from 0.
+    pub offset: Option<u64>,
+}
+
+impl fmt::Display for Place {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        if let Some(path) = &self.path {
+            write!(f, "{}", quote_path(path))?;
+        }
+        match (self.line, self.column, self.offset) {
+            (Some(line), Some(column), _) => write!(f, ":{line}:{column}"),
+            (Some(line), None, _) => write!(f, ":{line}"),
+            (None, _, Some(offset)) if self.path.is_some() => write!(f, " at byte {offset}"),
+            (None, _, Some(offset)) => write!(f, "byte {offset}"),
+            _ => Ok(()),
+        }
+    }
+}
+
+#[derive(Debug)]
+struct Inner {
+    kind: Kind,
+    what: String,
+    place: Place,
+    remedy: Option<String>,
+    picture: Option<String>,
+    source: Option<Box<dyn std::error::Error + Send + Sync>>,
+}
+
+/// The crate's error, one machine word wide.
+#[derive(Debug)]
+pub struct Error(Box<Inner>);
+
+impl Error {
+    fn new(kind: Kind, what: impl Into<String>) -> Self {
+        Error(Box::new(Inner {
+            kind,
+            what: what.into(),
+            place: Place::default(),
+            remedy: None,
+            picture: None,
+            source: None,
+        }))
+    }
+
+    /// The command was used wrongly.
+    pub fn usage(what: impl Into<String>) -> Self {
+        Self::new(Kind::Usage, what)
+    }
+
+    /// What was read is not as it should be.
+    pub fn input(what: impl Into<String>) -> Self {
+        Self::new(Kind::Input, what)
+    }
+
+    /// Disk, port or operating system failed.
+    pub fn machine(what: impl Into<String>) -> Self {
+        Self::new(Kind::Machine, what)
+    }
+
+    /// A failed operation on a file: a missing or unreadable file is bad input, anything else is the machine.
+    pub fn io(what: impl Into<String>, path: &Path, source: std::io::Error) -> Self {
+        use std::io::ErrorKind as K;
+        let kind = match source.kind() {
+            K::NotFound | K::PermissionDenied | K::IsADirectory | K::NotADirectory | K::InvalidData => {
+                Kind::Input
+            }
+            _ => Kind::Machine,
+        };
+        Self::new(kind, what).at(path).because(source)
+    }
+
+    /// Adds the file, folder or device.
+    #[must_use]
+    pub fn at(mut self, path: impl Into<PathBuf>) -> Self {
+        self.0.place.path = Some(path.into());
+        self
+    }
+
+    /// Adds line and column, both counted from 1.
+    #[must_use]
+    pub fn line(mut self, line: u64, column: Option<u64>) -> Self {
+        self.0.place.line = Some(line);
+        self.0.place.column = column;
+        self
+    }
+
+    /// Adds the byte offset, counted from 0.
+    #[must_use]
+    pub fn offset(mut self, offset: u64) -> Self {
+        self.0.place.offset = Some(offset);
+        self
+    }
+
+    /// Adds what to do about it, one sentence.
+    #[must_use]
+    pub fn remedy(mut self, remedy: impl Into<String>) -> Self {
+        self.0.remedy = Some(remedy.into());
+        self
+    }
+
+    /// Adds a drawing that points at the mistake, several lines of plain text.
+    #[must_use]
+    pub fn picture(mut self, picture: impl Into<String>) -> Self {
+        self.0.picture = Some(picture.into());
+        self
+    }
+
+    /// Adds the cause.
+    #[must_use]
+    pub fn because(mut self, source: impl std::error::Error + Send + Sync + 'static) -> Self {
+        self.0.source = Some(Box::new(source));
+        self
+    }
+
+    /// Family of the error.
+    pub fn kind(&self) -> Kind {
+        self.0.kind
+    }
+
+    /// What went wrong, without place, cause or remedy.
+    pub fn what(&self) -> &str {
+        &self.0.what
+    }
+
+    /// Where it was met.
+    pub fn place(&self) -> &Place {
+        &self.0.place
+    }
+
+    /// What to do about it.
+    pub fn remedy_text(&self) -> Option<&str> {
+        self.0.remedy.as_deref()
+    }
+
+    /// The drawing that points at the mistake.
+    pub fn picture_text(&self) -> Option<&str> {
+        self.0.picture.as_deref()
+    }
+
+    /// Exit status: 2 wrong use, 3 bad input, 4 the machine failed.
+    pub fn exit_status(&self) -> u8 {
+        match self.0.kind {
+            Kind::Usage => 2,
+            Kind::Input => 3,
+            Kind::Machine => 4,
+        }
+    }
+}
+
+impl fmt::Display for Error {
+    /// `PLACE: WHAT: CAUSE`, then the remedy on a line of its own, indented.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let place = self.0.place.to_string();
+        if !place.is_empty() {
+            write!(f, "{place}: ")?;
+        }
+        write!(f, "{}", self.0.what)?;
+        if let Some(source) = &self.0.source {
+            write!(f, ": {source}")?;
+        }
+        if let Some(picture) = &self.0.picture {
+            write!(f, "\n{picture}")?;
+        }
+        if let Some(remedy) = &self.0.remedy {
+            write!(f, "\n  {remedy}")?;
+        }
+        Ok(())
+    }
+}
+
+impl std::error::Error for Error {
+    fn source(&self) -> Option<&(dyn std::error::Error + 'static)> {
+        // The cause already stands in the text; a chain printer would say it twice.
+        None
+    }
+}
+
+/// Foreign bytes made safe for a terminal or a message: control characters and invalid UTF-8 escaped,
+/// cut after 60 characters.
+///
+/// # Example
+/// ```
+/// assert_eq!(straykey::base::quote(b"ab\x1b[2J\xff"), "ab\\x1b[2J\\xff");
+/// ```
+pub fn quote(bytes: &[u8]) -> String {
+    const LONGEST: usize = 60;
+    let mut text = String::new();
+    let mut shown = 0usize;
+    for chunk in bytes.utf8_chunks() {
+        for c in chunk.valid().chars() {
+            if shown == LONGEST {
+                text.push('…');
+                return text;
+            }
+            shown += 1;
+            if c.is_control() || is_invisible(c) {
+                for byte in c.to_string().bytes() {
+                    text.push_str(&format!("\\x{byte:02x}"));
+                }
+            } else {
+                text.push(c);
+            }
+        }
+        for byte in chunk.invalid() {
+            if shown == LONGEST {
+                text.push('…');
+                return text;
+            }
+            shown += 1;
+            text.push_str(&format!("\\x{byte:02x}"));
+        }
+    }
+    text
+}
+
+/// Characters that change how their neighbours are shown (bidirectional controls, zero width).
+fn is_invisible(c: char) -> bool {
+    matches!(c, '\u{200b}'..='\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2060}'..='\u{2069}' | '\u{feff}')
+}
+
+fn quote_path(path: &Path) -> String {
+    path.display()
+        .to_string()
+        .chars()
+        .flat_map(|c| if c.is_control() { c.escape_default().collect::<Vec<_>>() } else { vec![c] })
+        .collect()
+}

@@ -1,0 +1,160 @@
+//! Events to JSON, one a line, by hand: this is the widest stream that leaves the program.
+//!
+//! `serde` on the same type is the slow twin; a test holds them equal.
+
+use super::time::push_decimal;
+use super::{Anchor, Event};
+
+/// Appends one event as a JSON object, keys in the order of the fields, without a line end.
+///
+/// `anchor` fills `at` when the event has none. Times are decimal seconds with nine places at most.
+pub fn write_event(event: &Event, anchor: Option<Anchor>, out: &mut Vec<u8>) {
+    out.extend_from_slice(b"{\"t\":");
+    event.t.write_seconds(out);
+    if let Some(at) = &event.at {
+        text(out, "at", at);
+    } else if let Some(at) = anchor.and_then(|anchor| anchor.wall(event.t)) {
+        text(out, "at", &at);
+    }
+    plain(out, "path", event.path.word());
+    plain(out, "kind", event.kind.word());
+    if let Some(key) = event.key {
+        plain(out, "key", key.name());
+    }
+    if let Some(line) = &event.line {
+        text(out, "line", line);
+    }
+    number(out, "counts", event.counts.map(u64::from));
+    if let Some(volts) = event.volts {
+        name(out, "volts");
+        float(out, volts);
+    }
+    if let Some(format) = &event.format {
+        text(out, "format", format);
+    }
+    number(out, "address", event.address.map(u64::from));
+    number(out, "command", event.command.map(u64::from));
+    truth(out, "toggle", event.toggle);
+    number(out, "bits", event.bits.map(u64::from));
+    if let Some(raw) = &event.raw {
+        text(out, "raw", raw);
+    }
+    number(out, "initiator", event.initiator.map(u64::from));
+    number(out, "destination", event.destination.map(u64::from));
+    number(out, "opcode", event.opcode.map(u64::from));
+    if let Some(operands) = &event.operands {
+        name(out, "operands");
+        out.push(b'[');
+        for (i, operand) in operands.iter().enumerate() {
+            if i > 0 {
+                out.push(b',');
+            }
+            push_decimal(out, u64::from(*operand));
+        }
+        out.push(b']');
+    }
+    truth(out, "ack", event.ack);
+    if let Some(item) = &event.item {
+        text(out, "item", item);
+    }
+    if let Some(value) = &event.value {
+        text(out, "value", value);
+    }
+    if let Some(held) = event.held {
+        name(out, "held");
+        held.write_seconds(out);
+    }
+    if let Some(quality) = event.quality {
+        name(out, "quality");
+        // Two places say all that quality means; more would be noise in golden files.
+        let hundredths = (quality.clamp(0.0, 1.0) * 100.0).round() as u64;
+        push_decimal(out, hundredths / 100);
+        match hundredths % 100 {
+            0 => {}
+            part if part % 10 == 0 => {
+                out.push(b'.');
+                push_decimal(out, part / 10);
+            }
+            part => {
+                out.push(b'.');
+                out.push(b'0' + (part / 10) as u8);
+                out.push(b'0' + (part % 10) as u8);
+            }
+        }
+    }
+    if let Some(note) = &event.note {
+        text(out, "note", note);
+    }
+    if let Some(capture) = &event.capture {
+        text(out, "capture", capture);
+    }
+    number(out, "offset", event.offset);
+    number(out, "length", event.length.map(u64::from));
+    if let Some(decoder) = &event.decoder {
+        text(out, "decoder", decoder);
+    }
+    out.push(b'}');
+}
+
+fn name(out: &mut Vec<u8>, name: &str) {
+    out.extend_from_slice(b",\"");
+    out.extend_from_slice(name.as_bytes());
+    out.extend_from_slice(b"\":");
+}
+
+fn plain(out: &mut Vec<u8>, key: &str, word: &str) {
+    name(out, key);
+    out.push(b'"');
+    out.extend_from_slice(word.as_bytes());
+    out.push(b'"');
+}
+
+fn number(out: &mut Vec<u8>, key: &str, value: Option<u64>) {
+    if let Some(value) = value {
+        name(out, key);
+        push_decimal(out, value);
+    }
+}
+
+fn truth(out: &mut Vec<u8>, key: &str, value: Option<bool>) {
+    if let Some(value) = value {
+        name(out, key);
+        out.extend_from_slice(if value { b"true" } else { b"false" });
+    }
+}
+
+/// Volts to microvolts' precision; JSON has no word for what is not a number.
+fn float(out: &mut Vec<u8>, value: f64) {
+    if !value.is_finite() {
+        out.extend_from_slice(b"null");
+        return;
+    }
+    let micro = (value * 1e6).round();
+    if micro.abs() < 9e15 {
+        super::Nanoseconds(micro as i64 * 1000).write_seconds(out);
+    } else {
+        out.extend_from_slice(value.to_string().as_bytes());
+    }
+}
+
+fn text(out: &mut Vec<u8>, key: &str, value: &str) {
+    name(out, key);
+    out.push(b'"');
+    let bytes = value.as_bytes();
+    if bytes.iter().all(|b| !matches!(b, 0..=0x1f | b'"' | b'\\' | 0x7f)) {
+        out.extend_from_slice(bytes);
+    } else {
+        for &byte in bytes {
+            match byte {
+                b'"' => out.extend_from_slice(b"\\\""),
+                b'\\' => out.extend_from_slice(b"\\\\"),
+                b'\n' => out.extend_from_slice(b"\\n"),
+                b'\r' => out.extend_from_slice(b"\\r"),
+                b'\t' => out.extend_from_slice(b"\\t"),
+                0..=0x1f | 0x7f => out.extend_from_slice(format!("\\u{byte:04x}").as_bytes()),
+                _ => out.push(byte),
+            }
+        }
+    }
+    out.push(b'"');
+}

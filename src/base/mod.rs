@@ -1,0 +1,17 @@
+//! Words that everybody uses: time, units, keys, the event, errors.
+//!
+//! Stands at the bottom of the house and imports nothing of ours.
+
+mod error;
+mod event;
+mod json;
+mod key;
+mod time;
+mod unit;
+
+pub use error::{Error, Kind, Place, Result, quote};
+pub use event::{ControlPath, Event, EventKind, Name};
+pub use json::write_event;
+pub use key::Key;
+pub use time::{Anchor, Nanoseconds, Span};
+pub use unit::{Counts, Ohms, Volts};

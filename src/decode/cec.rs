@@ -1,0 +1,1 @@
+//! HDMI-CEC: from edges to messages to events.

@@ -1,0 +1,1 @@
+//! Infrared: declared formats, all at once, over marks and spaces.

@@ -1,0 +1,94 @@
+//! The keypad ladder of one line, as the protocol file declares it, and readings to keys.
+
+use serde::Deserialize;
+
+use crate::base::Key;
+
+/// How the resistors of the keys are joined.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Topology {
+    /// Each key grounds the line through its own resistor.
+    #[default]
+    Parallel,
+    /// The keys ground the taps of one chain; `to_ground_ohm` is the sum up to the key's tap.
+    Series,
+}
+
+/// The board that carries the pull-up.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Board {
+    /// With the converter.
+    #[default]
+    MainBoard,
+    /// With the keys.
+    KeyBoard,
+}
+
+/// How the firmware chooses a key for a reading.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum WindowRule {
+    /// Borders halfway between neighbouring nominal readings.
+    #[default]
+    Midpoint,
+    /// A key from its `low_counts` up to the next one's.
+    Threshold,
+    /// The key whose nominal reading is nearest, idle being one more candidate.
+    Nearest,
+    /// Within `tolerance_counts` of the nominal reading, else no key.
+    Tolerance,
+}
+
+/// One key of a ladder.
+#[derive(Clone, Debug, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct LadderKey {
+    /// Linux input name.
+    pub name: toml::Spanned<Key>,
+    /// Resistance from the line to ground while the key is down.
+    pub to_ground_ohm: Option<f64>,
+    /// Nominal reading, where the resistor is not known.
+    pub counts: Option<f64>,
+    /// Lowest reading of the key under the `threshold` rule.
+    pub low_counts: Option<f64>,
+}
+
+/// One `[[line]]` of a chassis file: the ladder on one converter input.
+#[derive(Clone, Debug, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Line {
+    /// Name as the set prints it (`KEY1`).
+    pub name: String,
+    /// Largest reading of the converter; a voltage equal to the reference reads this.
+    pub full_scale: u32,
+    /// Voltage that the pull-up goes to.
+    pub supply_volts: f64,
+    /// Voltage of the full-scale reading; the supply when absent.
+    pub reference_volts: Option<f64>,
+    /// Pull-up resistor.
+    pub pull_up_ohm: Option<f64>,
+    /// The board that carries the pull-up.
+    #[serde(default)]
+    pub pull_up_on: Board,
+    /// Resistance between the ladder node and the converter's pin.
+    #[serde(default)]
+    pub pin_ohm: f64,
+    /// Tolerance of the resistors as a fraction (0.01 is 1 %).
+    pub tolerance: Option<f64>,
+    /// How the resistors are joined.
+    #[serde(default)]
+    pub topology: Topology,
+    /// How the firmware chooses a key.
+    #[serde(default)]
+    pub window: WindowRule,
+    /// Half width of a window under the `tolerance` rule, in counts.
+    pub tolerance_counts: Option<f64>,
+    /// Equal readings in a row before a key counts as down or up.
+    pub debounce: Option<u32>,
+    /// Time between two readings, where the set prints at a fixed rate.
+    pub period_s: Option<f64>,
+    /// The keys.
+    pub key: Vec<LadderKey>,
+}

@@ -1,0 +1,22 @@
+//! From bytes, marks and levels to events, by protocol files.
+//!
+//! Decoding is a pure function of (bytes, protocol file): the same input gives the same events on any
+//! chunking. Decoders are pushed to, never wait, read no clock and open no file.
+
+pub mod cec;
+pub mod file;
+pub mod infrared;
+pub mod ladder;
+
+/// What became of the records that a decoder saw.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize)]
+pub struct Counters {
+    /// Records (lines, frames) seen.
+    pub records: u64,
+    /// Records that became events or were recognised as having none.
+    pub decoded: u64,
+    /// Records of this protocol that were damaged.
+    pub damaged: u64,
+    /// Records of something else.
+    pub not_mine: u64,
+}

@@ -1,0 +1,1 @@
+//! What was delivered, kept for ever.

@@ -1,0 +1,2 @@
+//! Arguments in, exit status out.
+fn main() {}

@@ -1,0 +1,1 @@
+//! Serial ports: stable names, exclusive open, arrival times, and what "unplugged" looks like.

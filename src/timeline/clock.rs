@@ -1,0 +1,1 @@
+//! Set time to host time.

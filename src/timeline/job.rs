@@ -1,0 +1,1 @@
+//! The job folder: steps, stages, captures, prompts; the manifest.

@@ -1,0 +1,5 @@
+//! One job, all sources, one clock.
+
+pub mod clock;
+pub mod job;
+pub mod store;

@@ -1,0 +1,14 @@
+//! One test binary; a line on what belongs in each room.
+
+mod analysis; // strays, patterns, rates, verdicts; checks against SciPy and papers
+mod base; // time, keys, events, errors
+mod decode; // chassis files, shapes, ladders, binary records
+mod face; // the program as a user runs it
+mod journal; // records, recovery, failing disks
+mod live; // serial ports over pseudo-terminals
+mod locate; // ladder faults, fault tree
+mod remote; // infrared and CEC
+mod signal; // edges, pulses, UART characters, levels
+mod source; // capture files
+mod support; // temporary jobs, pseudo-terminals, failing disks; asserts nothing
+mod timeline; // jobs, steps, clock, index
