@@ -7,6 +7,7 @@ pub mod cec;
 pub mod file;
 pub mod infrared;
 pub mod ladder;
+pub mod shipped;
 
 /// What became of the records that a decoder saw.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize)]
