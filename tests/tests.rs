@@ -4,6 +4,7 @@ mod analysis; // strays, patterns, rates, verdicts; checks against SciPy and pap
 mod base; // time, keys, events, errors
 mod decode; // chassis files, shapes, ladders, binary records
 mod face; // the program as a user runs it
+mod house; // the rules of the house: arrows, lengths, doors
 mod journal; // records, recovery, failing disks
 mod live; // serial ports over pseudo-terminals
 mod locate; // ladder faults, fault tree

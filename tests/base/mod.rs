@@ -1,1 +1,6 @@
-//! base
+//! Time, keys, events, errors.
+
+mod error;
+mod event;
+mod key;
+mod time;
