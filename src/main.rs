@@ -1,2 +1,23 @@
 //! Arguments in, exit status out.
-fn main() {}
+
+use std::process::ExitCode;
+
+use clap::Parser;
+use straykey::face::args::Arguments;
+use straykey::face::command;
+use straykey::face::out::{self, Outcome};
+
+fn main() -> ExitCode {
+    let arguments = Arguments::parse();
+    out::start_log(arguments.common.verbose);
+    match command::run(arguments) {
+        Ok(Outcome::Done) => ExitCode::SUCCESS,
+        Ok(Outcome::Found) => ExitCode::from(1),
+        // Whoever read our output has seen enough: not a failure.
+        Err(error) if out::is_closed(&error) => ExitCode::SUCCESS,
+        Err(error) => {
+            out::complain(&error);
+            ExitCode::from(error.exit_status())
+        }
+    }
+}

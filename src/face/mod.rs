@@ -1,1 +1,5 @@
-//! What people and programs see.
+//! What people and programs see: the command line, the report, the demo.
+
+pub mod args;
+pub mod command;
+pub mod out;
