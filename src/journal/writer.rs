@@ -1,0 +1,292 @@
+//! Append and group commit: acknowledged means on disk.
+
+use std::io::{self, Read};
+use std::path::{Path, PathBuf};
+
+use super::disk::{Disk, FileDisk, sync_folder};
+use super::reader::Recovered;
+use super::record::{HEADER_BYTES, Header, LARGEST_PAYLOAD, RECORD_BYTES, Record, RecordKind};
+use super::walk::{Step, Walk};
+use crate::base::{Anchor, Error, Nanoseconds, Result};
+
+/// A commit is due when so many bytes wait: 256 KiB.
+pub const COMMIT_BYTES: usize = 256 << 10;
+
+/// A commit is due so long after the first waiting record: 50 ms.
+pub const COMMIT_AFTER: Nanoseconds = Nanoseconds::from_millis(50);
+
+/// What is certainly on disk.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Acknowledged {
+    /// Records, those of earlier openings included when none of them was damaged.
+    pub records: u64,
+    /// Captured bytes.
+    pub captured: u64,
+    /// Length of the file.
+    pub file: u64,
+}
+
+/// Writes one journal.
+///
+/// After a failed write or sync it refuses everything: nobody knows what is on disk until the file is
+/// opened anew and looked through.
+pub struct Writer {
+    disk: Box<dyn Disk>,
+    path: PathBuf,
+    anchor: Anchor,
+    waiting: Vec<u8>,
+    waiting_since: Option<Nanoseconds>,
+    sequence: u32,
+    records: u64,
+    offset: u64,
+    last: Nanoseconds,
+    acknowledged: Acknowledged,
+    broken: Option<String>,
+    closed: bool,
+}
+
+impl std::fmt::Debug for Writer {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Writer")
+            .field("path", &self.path)
+            .field("acknowledged", &self.acknowledged)
+            .field("broken", &self.broken)
+            .finish_non_exhaustive()
+    }
+}
+
+impl Writer {
+    /// Makes a new journal; when this returns, the empty journal and its name are safe.
+    ///
+    /// `anchor` is the wall clock at capture time zero.
+    ///
+    /// # Errors
+    /// `Machine` when the file exists already, or cannot be made or synced.
+    pub fn create(path: &Path, anchor: Anchor) -> Result<Self> {
+        let writer = Self::create_on(Box::new(FileDisk::create(path)?), path, anchor)?;
+        sync_folder(path.parent().unwrap_or(Path::new(".")))?;
+        Ok(writer)
+    }
+
+    /// As [`Writer::create`], on a disk of the caller's; `path` is for messages alone.
+    ///
+    /// # Errors
+    /// `Machine` when the header cannot be written or synced.
+    pub fn create_on(mut disk: Box<dyn Disk>, path: &Path, anchor: Anchor) -> Result<Self> {
+        let header = Header { anchor: anchor.unix_ns }.write();
+        disk.append(&header)
+            .and_then(|()| disk.sync())
+            .map_err(|error| cannot_write(path, &Acknowledged::default(), error))?;
+        let mut writer = Self::on(disk, path, anchor);
+        writer.acknowledged.file = HEADER_BYTES as u64;
+        Ok(writer)
+    }
+
+    /// Opens a journal to append to it: looks it through, cuts a torn tail, and says what it found.
+    ///
+    /// # Errors
+    /// `Input` when it is missing or no journal, `Machine` when the disk fails.
+    pub fn open(path: &Path) -> Result<(Self, Recovered)> {
+        Self::open_on(Box::new(FileDisk::open(path)?), path)
+    }
+
+    /// As [`Writer::open`], on a disk of the caller's; `path` is for messages alone.
+    ///
+    /// # Errors
+    /// As [`Writer::open`].
+    pub fn open_on(mut disk: Box<dyn Disk>, path: &Path) -> Result<(Self, Recovered)> {
+        let mut walk = Walk::new(OnDisk { disk: &mut *disk, at: 0 }).map_err(|error| error.at(path))?;
+        let mut records = 0u64;
+        loop {
+            match walk.step().map_err(|error| error.at(path))? {
+                Step::Record(_) => records += 1,
+                Step::Mark(_) => {}
+                Step::End => break,
+            }
+        }
+        let recovered = walk.recovered.unwrap_or_default();
+        let (anchor, sequence, offset) = (walk.anchor, walk.sequence, walk.offset);
+        let (last, closed) = (walk.t, walk.closed);
+        if recovered.kept < HEADER_BYTES as u64 {
+            return Err(Error::input("this journal was never finished being made, and holds nothing")
+                .at(path)
+                .remedy("remove the file and begin the capture again"));
+        }
+        if recovered.cut > 0 {
+            disk.cut(recovered.kept)
+                .and_then(|()| disk.sync())
+                .map_err(|error| Error::machine("cannot cut the torn tail").at(path).because(error))?;
+        }
+        let mut writer = Self::on(disk, path, anchor.unwrap_or(Anchor { unix_ns: 0 }));
+        writer.sequence = sequence;
+        writer.records = records;
+        writer.offset = offset;
+        writer.last = last;
+        writer.closed = closed;
+        writer.acknowledged = Acknowledged { records, captured: offset, file: recovered.kept };
+        Ok((writer, recovered))
+    }
+
+    fn on(disk: Box<dyn Disk>, path: &Path, anchor: Anchor) -> Self {
+        Self {
+            disk,
+            path: path.to_owned(),
+            anchor,
+            waiting: Vec::new(),
+            waiting_since: None,
+            sequence: 0,
+            records: 0,
+            offset: 0,
+            last: Nanoseconds::ZERO,
+            acknowledged: Acknowledged::default(),
+            broken: None,
+            closed: false,
+        }
+    }
+
+    /// Wall clock at capture time zero.
+    pub fn anchor(&self) -> Anchor {
+        self.anchor
+    }
+
+    /// What is certainly on disk.
+    pub fn acknowledged(&self) -> Acknowledged {
+        self.acknowledged
+    }
+
+    /// Capture time of the last record.
+    pub fn last(&self) -> Nanoseconds {
+        self.last
+    }
+
+    /// Captured bytes so far, the waiting ones included.
+    pub fn captured(&self) -> u64 {
+        self.offset
+    }
+
+    /// Whether the capture was ended in an orderly way.
+    pub fn is_closed(&self) -> bool {
+        self.closed
+    }
+
+    /// Adds a record; bytes longer than [`LARGEST_PAYLOAD`] become several. Commits when 256 KiB wait.
+    ///
+    /// `t` is capture time, `wall` the wall clock in nanoseconds since 1970.
+    ///
+    /// # Errors
+    /// `Usage` for an entry, mark or origin longer than [`LARGEST_PAYLOAD`] and for anything after a close;
+    /// `Machine` when a commit fails or an earlier one has.
+    pub fn append(&mut self, kind: RecordKind, t: Nanoseconds, wall: i64, payload: &[u8]) -> Result<()> {
+        self.check()?;
+        if self.closed {
+            return Err(Error::usage("this capture is closed; nothing can be added to it").at(&self.path));
+        }
+        if kind != RecordKind::Bytes && payload.len() > LARGEST_PAYLOAD {
+            return Err(Error::usage(format!(
+                "an entry of {} bytes does not fit into the journal; {LARGEST_PAYLOAD} at most",
+                payload.len()
+            ))
+            .at(&self.path));
+        }
+        let (first, mut rest) = payload.split_at(payload.len().min(LARGEST_PAYLOAD));
+        self.put(kind, t, wall, first)?;
+        while !rest.is_empty() {
+            let (next, after) = rest.split_at(rest.len().min(LARGEST_PAYLOAD));
+            self.put(kind, t, wall, next)?;
+            rest = after;
+        }
+        self.closed = kind == RecordKind::Close;
+        Ok(())
+    }
+
+    fn put(&mut self, kind: RecordKind, t: Nanoseconds, wall: i64, payload: &[u8]) -> Result<()> {
+        let record =
+            Record { kind, source: 0, sequence: self.sequence, offset: self.offset, t: t.0, wall, payload };
+        record.write(&mut self.waiting);
+        self.sequence = self.sequence.wrapping_add(1);
+        self.records += 1;
+        if kind == RecordKind::Bytes {
+            self.offset += payload.len() as u64;
+        }
+        self.last = t;
+        self.waiting_since.get_or_insert(t);
+        if self.waiting.len() >= COMMIT_BYTES { self.commit() } else { Ok(()) }
+    }
+
+    /// Commits if records have waited for 50 ms of capture time; `now` is the present capture time.
+    /// `true` when it did.
+    ///
+    /// # Errors
+    /// As [`Writer::commit`].
+    pub fn commit_if_due(&mut self, now: Nanoseconds) -> Result<bool> {
+        match self.waiting_since {
+            Some(since) if now.saturating_sub(since) >= COMMIT_AFTER => self.commit().map(|()| true),
+            _ => Ok(false),
+        }
+    }
+
+    /// Writes and syncs all waiting records; they are acknowledged when this returns without an error.
+    ///
+    /// # Errors
+    /// `Machine` when the disk is full or fails, now or earlier. What was acknowledged before stays safe.
+    pub fn commit(&mut self) -> Result<()> {
+        self.check()?;
+        if self.waiting.is_empty() {
+            return Ok(());
+        }
+        if let Err(error) = self.disk.append(&self.waiting).and_then(|()| self.disk.sync()) {
+            self.broken = Some(error.to_string());
+            return Err(cannot_write(&self.path, &self.acknowledged, error));
+        }
+        self.acknowledged = Acknowledged {
+            records: self.records,
+            captured: self.offset,
+            file: self.acknowledged.file + self.waiting.len() as u64,
+        };
+        self.waiting.clear();
+        self.waiting_since = None;
+        Ok(())
+    }
+
+    fn check(&self) -> Result<()> {
+        match &self.broken {
+            None => Ok(()),
+            Some(why) => Err(Error::machine(format!(
+                "the journal takes nothing more: an earlier write failed ({why})"
+            ))
+            .at(&self.path)
+            .remedy("mend the disk, then open the job again; what was acknowledged is kept")),
+        }
+    }
+}
+
+fn cannot_write(path: &Path, acknowledged: &Acknowledged, error: io::Error) -> Error {
+    let full = matches!(error.kind(), io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded);
+    let what = if full { "the disk is full: the journal cannot grow" } else { "cannot write the journal" };
+    let safe = format!(
+        "{} captured bytes up to here are safe on disk; the rest of this capture is not recorded",
+        acknowledged.captured
+    );
+    let remedy = if full {
+        format!("{safe}. Make room on this disk, then start the capture again")
+    } else {
+        format!("{safe}. Check the disk, then start the capture again")
+    };
+    Error::machine(what).at(path).because(error).remedy(remedy)
+}
+
+/// A disk read from its beginning.
+struct OnDisk<'a> {
+    disk: &'a mut dyn Disk,
+    at: u64,
+}
+
+impl Read for OnDisk<'_> {
+    fn read(&mut self, into: &mut [u8]) -> io::Result<usize> {
+        let n = self.disk.read_at(self.at, into)?;
+        self.at += n as u64;
+        Ok(n)
+    }
+}
+
+const _: () = assert!(COMMIT_BYTES > LARGEST_PAYLOAD + RECORD_BYTES);

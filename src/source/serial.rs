@@ -1,1 +1,0 @@
-//! Serial ports: stable names, exclusive open, arrival times, and what "unplugged" looks like.

@@ -1,0 +1,25 @@
+//! Serial ports: stable names, exclusive open, arrival times, and what "unplugged" looks like.
+//!
+//! [`list`] names the ports of this machine; [`SerialPort::open`] takes one of them for itself and is a
+//! [`ByteSource`](super::ByteSource) from then on. A thread reads the port the moment bytes are there and
+//! hands them over through a bounded [queue](QUEUE_BYTES), because the kernel keeps 4 KiB at most and
+//! throws even those away when a port is unplugged. When the consumer is so slow that the queue fills, the
+//! newest bytes are dropped, counted, and a mark in the right place of the stream tells how many.
+//!
+//! Nothing is ever written to the port. The control lines (DTR, RTS) are left as the driver sets them on
+//! opening, unless [`PortSpec::dtr`] says otherwise: on many USB adapters opening alone toggles them, which
+//! may reset what is attached.
+//!
+//! Not done here: framing and overrun counts of the UART itself. The kernel keeps them behind an `ioctl`
+//! that has no safe wrapper; losses show as damaged records in the decoder.
+
+mod holder;
+mod list;
+mod port;
+mod queue;
+mod spec;
+
+pub use list::{PortInfo, Usb, list, list_under};
+pub use port::SerialPort;
+pub use queue::QUEUE_BYTES;
+pub use spec::{Parity, PortSpec};

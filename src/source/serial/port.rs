@@ -1,0 +1,290 @@
+//! One open port: a thread that reads, and the source that hands over.
+
+use std::fmt;
+use std::io::ErrorKind;
+use std::os::unix::fs::FileTypeExt;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::thread::JoinHandle;
+use std::time::{Duration, Instant};
+
+use super::list::{Usb, list};
+use super::queue::{Entry, Next, Queue};
+use super::spec::{Parity, PortSpec};
+use super::{super::ByteSource, super::Chunk, super::Mark, super::Pulled, holder};
+use crate::base::{Anchor, Error, Nanoseconds, Result};
+
+/// How long a pull waits before it says that nothing came.
+const PULL_TIME: Duration = Duration::from_millis(20);
+
+/// How long the thread waits in one read; it looks for the stop signal in between.
+const READ_TIME: Duration = Duration::from_millis(50);
+
+/// Largest piece that one read takes; the kernel holds 4 KiB of a serial port.
+const READ_BYTES: usize = 64 << 10;
+
+/// Said when the port is gone, whatever face "gone" had.
+const GONE: &str = "port gone: bytes in flight may be missing";
+
+/// A serial port that is ours alone, as a source of bytes.
+///
+/// Capture time zero is the moment of opening. Offsets count the bytes delivered.
+pub struct SerialPort {
+    queue: Arc<Queue>,
+    reader: Option<JoinHandle<()>>,
+    epoch: Instant,
+    anchor: Anchor,
+    held: Vec<u8>,
+    offset: u64,
+    lost: u64,
+}
+
+impl fmt::Debug for SerialPort {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("SerialPort").field("offset", &self.offset).field("lost", &self.lost).finish()
+    }
+}
+
+impl SerialPort {
+    /// Opens the port for this program alone and begins to read.
+    ///
+    /// # Errors
+    /// `Usage` for a rate or framing that no port has. `Machine` when the port is missing (the message names
+    /// the ports that are there), in use (it names the program, where the system tells), not allowed, or no
+    /// serial port at all.
+    pub fn open(spec: &PortSpec) -> Result<Self> {
+        spec.check()?;
+        let port = open_device(&spec.path, spec)?;
+        let identity = Identity::of(&spec.path);
+        let queue = Arc::new(Queue::default());
+        let epoch = Instant::now();
+        let anchor = Anchor::now();
+        let reader = Reader { queue: Arc::clone(&queue), epoch, spec: spec.clone(), identity };
+        let thread =
+            std::thread::Builder::new().name("serial port".into()).spawn(move || reader.run(port)).map_err(
+                |error| Error::machine("cannot start a thread for the serial port").because(error),
+            )?;
+        Ok(Self { queue, reader: Some(thread), epoch, anchor, held: Vec::new(), offset: 0, lost: 0 })
+    }
+
+    /// Bytes that were dropped because nobody pulled for too long.
+    pub fn lost(&self) -> u64 {
+        self.lost
+    }
+
+    fn now(&self) -> Nanoseconds {
+        since(self.epoch)
+    }
+}
+
+impl ByteSource for SerialPort {
+    /// Waits 20 ms at most; bytes come back as soon as the port has delivered them.
+    fn pull(&mut self) -> Result<Pulled<'_>> {
+        match self.queue.pull(PULL_TIME) {
+            Next::Nothing => Ok(Pulled::Quiet(self.now())),
+            Next::Closed => Ok(Pulled::End),
+            Next::Entry(Entry::Mark(mark)) => Ok(Pulled::Mark(mark)),
+            Next::Entry(Entry::Lost(t, bytes)) => {
+                self.lost += bytes;
+                let what = format!("{bytes} bytes lost: they came faster than they were taken");
+                Ok(Pulled::Mark(Mark { t, what }))
+            }
+            Next::Entry(Entry::Lump(t, bytes)) => {
+                let offset = self.offset;
+                self.offset += bytes.len() as u64;
+                self.held = bytes;
+                Ok(Pulled::Chunk(Chunk { arrival: Some(t), offset, bytes: &self.held }))
+            }
+        }
+    }
+
+    fn anchor(&self) -> Option<Anchor> {
+        Some(self.anchor)
+    }
+}
+
+impl Drop for SerialPort {
+    /// Waits for the thread (at most one read), so that the port is free when this returns.
+    fn drop(&mut self) {
+        self.queue.stop();
+        if let Some(thread) = self.reader.take() {
+            // A panic there has already been printed; there is nothing left to save.
+            let _ = thread.join();
+        }
+    }
+}
+
+fn since(epoch: Instant) -> Nanoseconds {
+    Nanoseconds(i64::try_from(epoch.elapsed().as_nanos()).unwrap_or(i64::MAX))
+}
+
+/// What the thread needs.
+struct Reader {
+    queue: Arc<Queue>,
+    epoch: Instant,
+    spec: PortSpec,
+    identity: Identity,
+}
+
+type Device = Box<dyn serialport::SerialPort>;
+
+impl Reader {
+    fn run(self, mut port: Device) {
+        while self.read_until_gone(&mut *port) {
+            self.queue.mark(since(self.epoch), GONE.to_owned());
+            drop(port);
+            match self.wait_for_return() {
+                Some(again) => port = again,
+                None => break,
+            }
+        }
+        self.queue.close();
+    }
+
+    /// Reads until the port is gone (`true`) or the stop signal comes (`false`).
+    fn read_until_gone(&self, port: &mut dyn serialport::SerialPort) -> bool {
+        let mut buffer = vec![0u8; READ_BYTES];
+        while !self.queue.is_stopped() {
+            match port.read(&mut buffer) {
+                // An unplugged adapter shows as nothing for ever, as a broken pipe, or as an I/O error.
+                Ok(0) => return true,
+                Ok(n) => self.queue.push(since(self.epoch), buffer.get(..n).unwrap_or_default()),
+                Err(error) => match error.kind() {
+                    ErrorKind::TimedOut | ErrorKind::Interrupted | ErrorKind::WouldBlock => {}
+                    _ => return true,
+                },
+            }
+        }
+        false
+    }
+
+    /// The same adapter, opened again; `None` when that is not wanted or the stop signal came first.
+    fn wait_for_return(&self) -> Option<Device> {
+        if !self.spec.reconnect {
+            return None;
+        }
+        loop {
+            if self.queue.wait_for_stop(self.spec.reconnect_every) {
+                return None;
+            }
+            let Some(path) = self.identity.find() else { continue };
+            if let Ok(port) = open_device(&path, &self.spec) {
+                self.queue.mark(since(self.epoch), format!("port is back as {}", path.display()));
+                return Some(port);
+            }
+        }
+    }
+}
+
+/// By what an adapter is known again after it was unplugged.
+enum Identity {
+    /// A USB adapter with a serial number; the kernel may give it another device name.
+    Usb(Usb),
+    /// The name that was asked for, which is stable (by-id, by-path) or all there is.
+    Name(PathBuf),
+}
+
+impl Identity {
+    fn of(path: &Path) -> Self {
+        let device = std::fs::canonicalize(path).unwrap_or_else(|_| path.to_owned());
+        let usb = list()
+            .unwrap_or_default()
+            .into_iter()
+            .find(|port| port.path == device)
+            .and_then(|port| port.usb)
+            .filter(|usb| usb.serial_number.is_some());
+        match usb {
+            // A name that udev keeps up to date tells even the ports of one adapter apart: prefer it.
+            Some(usb) if device == path => Self::Usb(usb),
+            _ => Self::Name(path.to_owned()),
+        }
+    }
+
+    fn find(&self) -> Option<PathBuf> {
+        match self {
+            Self::Name(path) => path.exists().then(|| path.clone()),
+            Self::Usb(wanted) => list()
+                .unwrap_or_default()
+                .into_iter()
+                .find(|port| port.usb.as_ref().is_some_and(|usb| usb == wanted))
+                .map(|port| port.path),
+        }
+    }
+}
+
+fn open_device(path: &Path, spec: &PortSpec) -> Result<Device> {
+    check_device(path)?;
+    let Some(name) = path.to_str() else {
+        return Err(Error::machine("the name of the port is not UTF-8").at(path));
+    };
+    let mut builder = serialport::new(name, spec.baud)
+        .timeout(READ_TIME)
+        .data_bits(match spec.data_bits {
+            5 => serialport::DataBits::Five,
+            6 => serialport::DataBits::Six,
+            7 => serialport::DataBits::Seven,
+            _ => serialport::DataBits::Eight,
+        })
+        .parity(match spec.parity {
+            Parity::None => serialport::Parity::None,
+            Parity::Odd => serialport::Parity::Odd,
+            Parity::Even => serialport::Parity::Even,
+        })
+        .stop_bits(if spec.stop_bits == 2 { serialport::StopBits::Two } else { serialport::StopBits::One })
+        .flow_control(serialport::FlowControl::None);
+    if let Some(state) = spec.dtr {
+        builder = builder.dtr_on_open(state);
+    }
+    builder.open().map_err(|error| refused(path, spec, error))
+}
+
+/// Tells a missing device and a plain file from a port before they are touched.
+fn check_device(path: &Path) -> Result<()> {
+    match std::fs::metadata(path) {
+        Ok(data) if data.file_type().is_char_device() => Ok(()),
+        Ok(_) => Err(Error::machine("this is no serial port")
+            .at(path)
+            .remedy("to read a file, use `straykey decode FILE`; `straykey ports` lists the ports")),
+        Err(error) if error.kind() == ErrorKind::NotFound => {
+            Err(Error::machine("there is no such port").at(path).remedy(ports_here(path)))
+        }
+        Err(error) => Err(Error::machine("cannot look at the port").at(path).because(error)),
+    }
+}
+
+/// The ports that are there, those spelled most like the missing one first.
+fn ports_here(missing: &Path) -> String {
+    let wanted = missing.display().to_string();
+    let mut names: Vec<String> =
+        list().unwrap_or_default().iter().map(|port| port.stable().display().to_string()).collect();
+    names.sort_by_key(|name| {
+        let alike = name.bytes().zip(wanted.bytes()).take_while(|(a, b)| a == b).count();
+        (std::cmp::Reverse(alike), name.clone())
+    });
+    names.truncate(5);
+    if names.is_empty() {
+        "no serial port is attached: plug the adapter in, and look at `straykey ports`".to_owned()
+    } else {
+        format!("ports that are here: {}", names.join(", "))
+    }
+}
+
+fn refused(path: &Path, spec: &PortSpec, error: serialport::Error) -> Error {
+    use serialport::ErrorKind as K;
+    match error.kind() {
+        K::NoDevice => {
+            let who = holder::of(path).unwrap_or_else(|| "another program".to_owned());
+            Error::machine(format!("the port is in use by {who}"))
+                .at(path)
+                .remedy("close that program; two readers would each get half of the bytes")
+        }
+        K::Io(ErrorKind::PermissionDenied) => Error::machine("this user may not open the port")
+            .at(path)
+            .because(error)
+            .remedy("add the user to the group that owns the device (often `dialout`) and log in again"),
+        _ => Error::machine(format!("cannot open the port at {} baud, {}", spec.baud, spec.framing_text()))
+            .at(path)
+            .because(error)
+            .remedy("unplug and replug the adapter, or try a rate that it can make"),
+    }
+}

@@ -1,1 +1,0 @@
-//! The job folder: steps, stages, captures, prompts; the manifest.

@@ -1,0 +1,157 @@
+//! Files of a job: safe writing, copying with a checksum, and the lock.
+
+use std::fs::{self, File, OpenOptions, TryLockError};
+use std::io::{self, Read, Seek, SeekFrom, Write};
+use std::path::{Path, PathBuf};
+
+use sha2::{Digest, Sha256};
+
+use crate::base::{Anchor, Error, Nanoseconds, Result, quote};
+use crate::journal::sync_folder;
+
+/// Size of the pieces in which files are copied and summed.
+const PIECE_BYTES: usize = 1 << 20;
+
+/// Writes a small file so that either the old or the new content is there after a power cut.
+pub(super) fn write_whole(path: &Path, content: &[u8]) -> Result<()> {
+    let folder = path.parent().unwrap_or(Path::new("."));
+    let mut name = path.as_os_str().to_owned();
+    name.push(".new");
+    let new = PathBuf::from(name);
+    let written = File::create(&new).and_then(|mut file| {
+        file.write_all(content)?;
+        file.sync_all()
+    });
+    written
+        .and_then(|()| fs::rename(&new, path))
+        .map_err(|error| Error::machine("cannot write this file").at(path).because(error))?;
+    sync_folder(folder)
+}
+
+/// Checksum and length of a file or of what was copied.
+pub(super) struct Sum {
+    pub(super) sha256: String,
+    pub(super) bytes: u64,
+}
+
+/// SHA-256 in hexadecimal, as `sha256sum` prints it, and the length.
+pub(super) fn sum_of(path: &Path) -> Result<Sum> {
+    let file = File::open(path).map_err(|error| Error::io("cannot open this capture", path, error))?;
+    pour(file, path, &mut io::sink(), path)
+}
+
+/// Copies a capture unaltered to a new file and makes it safe; an unfinished copy is removed.
+pub(super) fn copy_in(from: &Path, to: &Path) -> Result<Sum> {
+    let file = File::open(from).map_err(|error| Error::io("cannot open this capture", from, error))?;
+    if file.metadata().is_ok_and(|data| data.is_dir()) {
+        return Err(Error::input("this is a folder, not a capture").at(from));
+    }
+    let mut copy = OpenOptions::new()
+        .write(true)
+        .create_new(true)
+        .open(to)
+        .map_err(|error| Error::machine("cannot make the copy of the capture").at(to).because(error))?;
+    let done = pour(file, from, &mut copy, to).and_then(|sum| {
+        copy.sync_all()
+            .map_err(|error| Error::machine("cannot sync the copy of the capture").at(to).because(error))?;
+        Ok(sum)
+    });
+    if done.is_err() {
+        // Best effort: what is left behind is reported as a stranger when the job is opened.
+        let _ = fs::remove_file(to);
+    }
+    let sum = done?;
+    protect(to);
+    sync_folder(to.parent().unwrap_or(Path::new(".")))?;
+    Ok(sum)
+}
+
+fn pour(mut from: File, from_path: &Path, to: &mut dyn Write, to_path: &Path) -> Result<Sum> {
+    let mut hash = Sha256::new();
+    let mut bytes = 0u64;
+    let mut piece = vec![0u8; PIECE_BYTES];
+    loop {
+        let n = match from.read(&mut piece) {
+            Ok(0) => break,
+            Ok(n) => n,
+            Err(error) if error.kind() == io::ErrorKind::Interrupted => continue,
+            Err(error) => return Err(Error::io("cannot read this capture", from_path, error)),
+        };
+        let part = piece.get(..n).unwrap_or_default();
+        hash.update(part);
+        bytes += n as u64;
+        to.write_all(part).map_err(|error| {
+            Error::machine("cannot write the copy of the capture")
+                .at(to_path)
+                .because(error)
+                .remedy("make room on this disk; the original was not touched")
+        })?;
+    }
+    let sha256 = hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect();
+    Ok(Sum { sha256, bytes })
+}
+
+/// Takes the write permission away, so that no editor alters a capture by accident. Best effort: not every
+/// file system knows permissions, and the checksum is what proves that nothing changed.
+pub(super) fn protect(path: &Path) {
+    if let Ok(data) = fs::metadata(path) {
+        let mut permissions = data.permissions();
+        permissions.set_readonly(true);
+        let _ = fs::set_permissions(path, permissions);
+    }
+}
+
+/// The job is ours as long as this lives.
+#[derive(Debug)]
+pub(super) struct Lock {
+    _file: File,
+}
+
+impl Lock {
+    /// Locks the job or says who has it.
+    pub(super) fn take(folder: &Path) -> Result<Self> {
+        let path = folder.join("job.lock");
+        let mut file =
+            OpenOptions::new().read(true).write(true).create(true).truncate(false).open(&path).map_err(
+                |error| Error::machine("cannot open the lock of the job").at(&path).because(error),
+            )?;
+        match file.try_lock() {
+            Ok(()) => {}
+            Err(TryLockError::WouldBlock) => {
+                let mut holder = String::new();
+                let _ = file.take(200).read_to_string(&mut holder);
+                let holder = quote(holder.trim().as_bytes());
+                let holder = if holder.is_empty() { "another process".to_owned() } else { holder };
+                return Err(Error::machine(format!("the job is open in {holder}"))
+                    .at(folder)
+                    .remedy("end that one first; `straykey job show` works beside it"));
+            }
+            Err(TryLockError::Error(error)) => {
+                return Err(Error::machine("cannot lock the job")
+                    .at(&path)
+                    .because(error)
+                    .remedy("keep jobs on a local disk; some network disks cannot lock"));
+            }
+        }
+        let since = Anchor::now().wall(Nanoseconds::ZERO).unwrap_or_default();
+        let who = format!("process {}, since {since}\n", std::process::id());
+        file.set_len(0)
+            .and_then(|()| file.seek(SeekFrom::Start(0)))
+            .and_then(|_| file.write_all(who.as_bytes()))
+            .map_err(|error| Error::machine("cannot write the lock of the job").at(&path).because(error))?;
+        Ok(Self { _file: file })
+    }
+}
+
+/// A word made safe for a file's name: letters, digits, `.`, `_` and `-`, 40 characters at most.
+pub(super) fn safe_word(word: &str) -> String {
+    let mut safe: String = word
+        .chars()
+        .map(|c| if c.is_ascii_alphanumeric() || matches!(c, '.' | '_' | '-') { c } else { '-' })
+        .take(40)
+        .collect();
+    while safe.starts_with(['.', '-']) {
+        safe.remove(0);
+    }
+    if safe.is_empty() { "capture".to_owned() } else { safe }
+}

@@ -1,0 +1,135 @@
+//! The step log: its entries, and the stages that they add up to.
+
+use std::path::Path;
+
+use serde::{Deserialize, Serialize};
+
+use super::model::{CaptureRef, CaptureSource, Hands, Prompt, Stage, Step, Wires};
+use crate::base::{Anchor, Span};
+
+/// One entry of the step log, the payload of one record.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "entry", rename_all = "kebab-case")]
+pub(super) enum Entry {
+    /// The cautions were shown and read.
+    Cautions { words: String },
+    /// How the set came in, in words: names the first stage.
+    Received { text: String },
+    /// The technician did something: a new stage begins.
+    Step(Step),
+    /// A capture begins.
+    Begin {
+        name: String,
+        file: String,
+        source: CaptureSource,
+        #[serde(default)]
+        hands: Hands,
+        #[serde(default)]
+        wire: Wires,
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        chassis: Option<String>,
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        started_unix_ns: Option<i64>,
+    },
+    /// A key was asked for.
+    Prompt { capture: String, prompt: Prompt },
+    /// A capture is complete.
+    End {
+        name: String,
+        sha256: String,
+        bytes: u64,
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        span: Option<Span>,
+        /// Bytes of a torn tail that were cut after a crash.
+        #[serde(default, skip_serializing_if = "is_zero")]
+        cut: u64,
+    },
+    /// The job is closed: handed back.
+    Closed { at: String },
+}
+
+#[allow(clippy::trivially_copy_pass_by_ref)]
+fn is_zero(n: &u64) -> bool {
+    *n == 0
+}
+
+/// What the entries add up to.
+#[derive(Clone, Debug)]
+pub(super) struct State {
+    pub(super) stages: Vec<Stage>,
+    pub(super) cautions: Option<String>,
+    pub(super) closed: Option<String>,
+    pub(super) remarks: Vec<String>,
+    /// Number of the next capture.
+    pub(super) next: u32,
+}
+
+/// How the first stage is called when nobody says otherwise.
+pub(super) const AS_RECEIVED: &str = "as received";
+
+impl State {
+    pub(super) fn new() -> Self {
+        let first = Stage { number: 1, text: AS_RECEIVED.to_owned(), step: None, captures: Vec::new() };
+        Self { stages: vec![first], cautions: None, closed: None, remarks: Vec::new(), next: 1 }
+    }
+
+    pub(super) fn capture(&mut self, name: &str) -> Option<&mut CaptureRef> {
+        self.stages.iter_mut().flat_map(|stage| &mut stage.captures).find(|capture| capture.name == name)
+    }
+
+    /// Takes one entry; what does not fit is a remark, since a log can be damaged in the middle.
+    pub(super) fn apply(&mut self, folder: &Path, entry: Entry) {
+        match entry {
+            Entry::Cautions { words } => self.cautions = Some(words),
+            Entry::Closed { at } => self.closed = Some(at),
+            Entry::Received { text } => {
+                if let Some(first) = self.stages.first_mut() {
+                    first.text = text;
+                }
+            }
+            Entry::Step(step) => self.stages.push(Stage {
+                number: self.stages.len() + 1,
+                text: step.text.clone(),
+                step: Some(step),
+                captures: Vec::new(),
+            }),
+            Entry::Begin { name, file, source, hands, wire, chassis, started_unix_ns } => {
+                self.next += 1;
+                let capture = CaptureRef {
+                    path: folder.join(&file),
+                    name,
+                    file,
+                    source,
+                    hands,
+                    wire,
+                    prompts: Vec::new(),
+                    chassis,
+                    started: started_unix_ns.map(|unix_ns| Anchor { unix_ns }),
+                    sha256: None,
+                    bytes: None,
+                    span: None,
+                };
+                if let Some(stage) = self.stages.last_mut() {
+                    stage.captures.push(capture);
+                }
+            }
+            Entry::Prompt { capture, prompt } => match self.capture(&capture) {
+                Some(found) => found.prompts.push(prompt),
+                None => self.remarks.push(format!("a prompt belongs to no known capture ({capture})")),
+            },
+            Entry::End { name, sha256, bytes, span, cut } => {
+                if cut > 0 {
+                    self.remarks.push(format!("{name}: a torn tail of {cut} bytes was cut after a crash"));
+                }
+                match self.capture(&name) {
+                    Some(capture) => {
+                        capture.sha256 = Some(sha256);
+                        capture.bytes = Some(bytes);
+                        capture.span = span;
+                    }
+                    None => self.remarks.push(format!("the end of an unknown capture ({name})")),
+                }
+            }
+        }
+    }
+}

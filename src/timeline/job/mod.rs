@@ -1,0 +1,33 @@
+//! The job folder: one set on the bench, from first look to hand-back.
+//!
+//! | in the folder | what |
+//! | --- | --- |
+//! | `job.toml` | which set, which chassis, what the complaint is |
+//! | `raw/steps.journal` | the step log: steps, captures begun and ended, prompts, cautions read |
+//! | `raw/NNNN-name.journal` | live captures, as [`journal`](crate::journal) describes |
+//! | `raw/NNNN-name.*` | imported capture files, copied unaltered |
+//! | `straykey.db` | the index ([`store`](super::store)); may be deleted, is rebuilt from `raw/` |
+//! | `job.lock` | who works on the job; locked while somebody does |
+//!
+//! Steps and captures go through the step log, which is a journal: acknowledged means on disk. Its payloads
+//! are JSON objects with the field `entry`. A stage is the stretch between two steps; the first stage is the
+//! set as it came in, and stages are counted from 1.
+//!
+//! One process at a time works on a job ([`Job::open`]); any number may look at it ([`Job::read`]).
+
+mod capture;
+mod folder;
+mod log;
+mod manifest;
+mod model;
+mod open;
+mod reference;
+
+pub use capture::{ALIVE_EVERY, CaptureWriter};
+pub use manifest::build;
+pub use model::{
+    CaptureOptions, CaptureRef, CaptureSource, Hands, JobInfo, Prompt, Stage, Step, StepKind, Wires,
+    check_signal,
+};
+pub use open::Job;
+pub use reference::JobReference;

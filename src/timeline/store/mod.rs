@@ -1,0 +1,298 @@
+//! The index of a job, rebuildable from its raw captures and its step log.
+//!
+//! `straykey.db` is an SQLite file. It holds nothing that is not in `raw/`: delete it and [`Store::rebuild`]
+//! makes the same again. Nothing is ever acknowledged from it, so it runs with the write-ahead log and
+//! without a sync at each commit; a file that is damaged, or has another version, is thrown away and made
+//! anew, and [`Store::was_made_anew`] says so.
+//!
+//! | table | rows |
+//! | --- | --- |
+//! | `stages` | number, text |
+//! | `steps` | the stage it began, text, kind, parts as JSON |
+//! | `captures` | name, stage, file, hands, SHA-256, length, observed stretch, how it was decoded, events |
+//! | `events` | capture, number in it, time in ns, path, kind, key, and the event as JSON (version 1) |
+//! | `findings` | what it is about, kind, JSON |
+
+mod schema;
+
+use std::path::{Path, PathBuf};
+
+use rusqlite::{Connection, OptionalExtension, Statement, params};
+
+use super::job::{CaptureRef, Hands, Job};
+use crate::base::{Error, Event, Nanoseconds, Result, Span, write_event};
+
+pub use schema::SCHEMA_VERSION;
+
+/// Decodes one capture: gives every event to the second argument, in order, and returns the observed stretch.
+pub type Decode<'a> =
+    dyn FnMut(&CaptureRef, &mut dyn FnMut(Event) -> Result<()>) -> Result<Option<Span>> + 'a;
+
+/// What the index knows of a capture.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Indexed {
+    /// Name of the capture.
+    pub name: String,
+    /// Number of its stage, from 1.
+    pub stage: usize,
+    /// Observed stretch, when the capture has one.
+    pub span: Option<Span>,
+    /// How many events.
+    pub events: u64,
+}
+
+/// The index.
+#[derive(Debug)]
+pub struct Store {
+    connection: Connection,
+    path: PathBuf,
+    made_anew: bool,
+}
+
+impl Store {
+    /// Opens or makes the index in a job's folder.
+    ///
+    /// # Errors
+    /// `Machine` when the disk fails or another process keeps the index locked for more than 5 s.
+    pub fn open(folder: &Path) -> Result<Self> {
+        let path = folder.join("straykey.db");
+        let existed = path.exists();
+        if let Some(connection) = schema::open(&path)? {
+            return Ok(Self { connection, path, made_anew: !existed });
+        }
+        for ending in ["", "-wal", "-shm"] {
+            let file = folder.join(format!("straykey.db{ending}"));
+            if file.exists() {
+                std::fs::remove_file(&file).map_err(|error| {
+                    Error::machine("cannot remove the damaged index").at(&file).because(error)
+                })?;
+            }
+        }
+        match schema::open(&path)? {
+            Some(connection) => Ok(Self { connection, path, made_anew: true }),
+            None => Err(Error::machine("cannot make the index of the job").at(&path)),
+        }
+    }
+
+    /// Whether the index was absent, damaged or of another version, and is empty now.
+    pub fn was_made_anew(&self) -> bool {
+        self.made_anew
+    }
+
+    fn failed(&self, error: rusqlite::Error) -> Error {
+        schema::failed(&self.path, error)
+    }
+
+    /// Empties the index and fills it from the job.
+    ///
+    /// `decoders` names what decodes (protocol files and their versions): see [`Store::refresh`].
+    ///
+    /// # Errors
+    /// What `decode` gives; `Machine` when the disk fails. The captures done before stay in the index.
+    pub fn rebuild(&mut self, job: &Job, decoders: &str, decode: &mut Decode<'_>) -> Result<()> {
+        self.connection.execute_batch(schema::CLEAR).map_err(|error| schema::failed(&self.path, error))?;
+        self.refresh(job, decoders, decode)
+    }
+
+    /// Brings the index up to date: decodes captures that are new, were not complete, or were decoded by
+    /// other `decoders`; the rest stays. One transaction a capture.
+    ///
+    /// # Errors
+    /// As [`Store::rebuild`].
+    pub fn refresh(&mut self, job: &Job, decoders: &str, decode: &mut Decode<'_>) -> Result<()> {
+        self.write_stages(job)?;
+        for stage in job.stages() {
+            for capture in &stage.captures {
+                if !self.is_current(capture, decoders)? {
+                    self.index(stage.number, capture, decoders, decode)?;
+                }
+            }
+        }
+        Ok(())
+    }
+
+    fn write_stages(&mut self, job: &Job) -> Result<()> {
+        let path = self.path.clone();
+        let mut run = || -> rusqlite::Result<()> {
+            let transaction = self.connection.transaction()?;
+            transaction.execute_batch("DELETE FROM stages; DELETE FROM steps;")?;
+            for stage in job.stages() {
+                transaction.execute(
+                    "INSERT INTO stages VALUES (?1, ?2)",
+                    params![integer(stage.number), stage.text],
+                )?;
+                if let Some(step) = &stage.step {
+                    let parts = serde_json::json!(step.parts).to_string();
+                    transaction.execute(
+                        "INSERT INTO steps VALUES (?1, ?2, ?3, ?4)",
+                        params![integer(stage.number), step.text, step.kind.word(), parts],
+                    )?;
+                }
+            }
+            transaction.commit()
+        };
+        run().map_err(|error| schema::failed(&path, error))
+    }
+
+    fn is_current(&self, capture: &CaptureRef, decoders: &str) -> Result<bool> {
+        let Some(sum) = &capture.sha256 else { return Ok(false) };
+        self.connection
+            .query_row(
+                "SELECT 1 FROM captures WHERE name = ?1 AND sha256 = ?2 AND decoders = ?3",
+                params![capture.name, sum, decoders],
+                |_| Ok(()),
+            )
+            .optional()
+            .map(|found| found.is_some())
+            .map_err(|error| self.failed(error))
+    }
+
+    fn index(
+        &mut self,
+        stage: usize,
+        capture: &CaptureRef,
+        decoders: &str,
+        decode: &mut Decode<'_>,
+    ) -> Result<()> {
+        let path = self.path.clone();
+        let failed = |error| schema::failed(&path, error);
+        let transaction = self.connection.transaction().map_err(failed)?;
+        transaction.execute("DELETE FROM events WHERE capture = ?1", [&capture.name]).map_err(failed)?;
+        let (span, events) = {
+            let mut insert = transaction.prepare(INSERT_EVENT).map_err(failed)?;
+            let mut events = 0i64;
+            let mut json = Vec::with_capacity(512);
+            let span = decode(capture, &mut |event| {
+                insert_event(&mut insert, &capture.name, events, &event, &mut json).map_err(failed)?;
+                events += 1;
+                Ok(())
+            })?;
+            (span, events)
+        };
+        let span = capture.span.or(span);
+        transaction
+            .execute(
+                "INSERT OR REPLACE INTO captures VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
+                params![
+                    capture.name,
+                    integer(stage),
+                    capture.file,
+                    hands_word(capture.hands),
+                    capture.sha256,
+                    capture.bytes.map(|bytes| i64::try_from(bytes).unwrap_or(i64::MAX)),
+                    span.map(|span| span.start.0),
+                    span.map(|span| span.end.0),
+                    decoders,
+                    events,
+                ],
+            )
+            .map_err(failed)?;
+        transaction.commit().map_err(failed)
+    }
+
+    /// The captures in the index, by name.
+    ///
+    /// # Errors
+    /// `Machine` when the disk fails.
+    pub fn captures(&self) -> Result<Vec<Indexed>> {
+        let run = || -> rusqlite::Result<Vec<Indexed>> {
+            let mut statement = self
+                .connection
+                .prepare("SELECT name, stage, start_ns, end_ns, events FROM captures ORDER BY name")?;
+            let rows = statement.query_map([], |row| {
+                let start: Option<i64> = row.get(2)?;
+                let end: Option<i64> = row.get(3)?;
+                let span = start
+                    .zip(end)
+                    .map(|(start, end)| Span { start: Nanoseconds(start), end: Nanoseconds(end) });
+                Ok(Indexed {
+                    name: row.get(0)?,
+                    stage: usize::try_from(row.get::<_, i64>(1)?).unwrap_or_default(),
+                    span,
+                    events: u64::try_from(row.get::<_, i64>(4)?).unwrap_or_default(),
+                })
+            })?;
+            rows.collect()
+        };
+        run().map_err(|error| self.failed(error))
+    }
+
+    /// Gives every event of a capture in order.
+    ///
+    /// # Errors
+    /// What `take` gives; `Machine` when the disk fails or the index holds what is no event.
+    pub fn events(&self, capture: &str, take: &mut dyn FnMut(Event) -> Result<()>) -> Result<()> {
+        let failed = |error| self.failed(error);
+        let mut statement = self
+            .connection
+            .prepare("SELECT t_ns, json FROM events WHERE capture = ?1 ORDER BY n")
+            .map_err(failed)?;
+        let mut rows = statement.query([capture]).map_err(failed)?;
+        while let Some(row) = rows.next().map_err(failed)? {
+            let t: i64 = row.get(0).map_err(failed)?;
+            let json: String = row.get(1).map_err(failed)?;
+            let mut event: Event = serde_json::from_str(&json).map_err(|error| {
+                Error::machine("the index holds what is no event")
+                    .at(&self.path)
+                    .because(error)
+                    .remedy("delete straykey.db; it is made anew from the raw captures")
+            })?;
+            // The JSON number went through a float; the column did not.
+            event.t = Nanoseconds(t);
+            take(event)?;
+        }
+        Ok(())
+    }
+
+    /// Puts a finding, JSON text, in the place of an older one of the same kind about the same thing.
+    ///
+    /// # Errors
+    /// `Machine` when the disk fails.
+    pub fn put_finding(&mut self, about: &str, kind: &str, json: &str) -> Result<()> {
+        self.connection
+            .execute("INSERT OR REPLACE INTO findings VALUES (?1, ?2, ?3)", params![about, kind, json])
+            .map(|_| ())
+            .map_err(|error| schema::failed(&self.path, error))
+    }
+
+    /// A finding, as it was put.
+    ///
+    /// # Errors
+    /// `Machine` when the disk fails.
+    pub fn finding(&self, about: &str, kind: &str) -> Result<Option<String>> {
+        self.connection
+            .query_row("SELECT json FROM findings WHERE about = ?1 AND kind = ?2", [about, kind], |row| {
+                row.get(0)
+            })
+            .optional()
+            .map_err(|error| self.failed(error))
+    }
+}
+
+const INSERT_EVENT: &str = "INSERT INTO events VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)";
+
+fn insert_event(
+    insert: &mut Statement<'_>,
+    capture: &str,
+    number: i64,
+    event: &Event,
+    json: &mut Vec<u8>,
+) -> rusqlite::Result<()> {
+    json.clear();
+    write_event(event, None, json);
+    let text = std::str::from_utf8(json).unwrap_or("{}");
+    let key = event.key.map(|key| key.name());
+    let (path, kind) = (event.path.word(), event.kind.word());
+    insert.execute(params![capture, number, event.t.0, path, kind, key, text]).map(|_| ())
+}
+
+fn integer(number: usize) -> i64 {
+    i64::try_from(number).unwrap_or(i64::MAX)
+}
+
+const fn hands_word(hands: Hands) -> &'static str {
+    match hands {
+        Hands::Off => "off",
+        Hands::On => "on",
+    }
+}

@@ -1,0 +1,58 @@
+//! A pseudo-terminal pair: the set writes on one end, straykey reads the other.
+
+use std::fs::{File, OpenOptions};
+use std::io::Write;
+use std::os::fd::OwnedFd;
+use std::path::{Path, PathBuf};
+
+use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
+use rustix::termios::{OptionalActions, tcgetattr, tcsetattr};
+
+/// The set's end, and the name of the other one.
+///
+/// A handle on the other end is kept open: without it the kernel hangs up between two openers, and whatever
+/// waits unread is lost.
+pub(crate) struct Terminal {
+    set: Option<File>,
+    keep: Option<File>,
+    path: PathBuf,
+}
+
+impl Terminal {
+    pub(crate) fn open() -> Self {
+        let set: OwnedFd = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY).unwrap();
+        grantpt(&set).unwrap();
+        unlockpt(&set).unwrap();
+        let name = ptsname(&set, Vec::new()).unwrap();
+        let path = PathBuf::from(name.to_str().unwrap());
+        let keep = OpenOptions::new().read(true).write(true).open(&path).unwrap();
+        // Raw from the start, so that nothing is echoed or translated before straykey opens its end.
+        let mut settings = tcgetattr(&keep).unwrap();
+        settings.make_raw();
+        tcsetattr(&keep, OptionalActions::Now, &settings).unwrap();
+        Self { set: Some(File::from(set)), keep: Some(keep), path }
+    }
+
+    /// The device that straykey opens.
+    pub(crate) fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// The set prints.
+    pub(crate) fn print(&mut self, bytes: &[u8]) {
+        let set = self.set.as_mut().unwrap();
+        set.write_all(bytes).unwrap();
+        set.flush().unwrap();
+    }
+
+    /// The set's end, for a thread of its own.
+    pub(crate) fn take_set(&mut self) -> File {
+        self.set.take().unwrap()
+    }
+
+    /// The adapter is pulled out.
+    pub(crate) fn unplug(&mut self) {
+        self.set = None;
+        self.keep = None;
+    }
+}
