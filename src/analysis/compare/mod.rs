@@ -1,0 +1,203 @@
+//! Before and after one repair step: what the strays were, what they are, and the verdict.
+//!
+//! Everything is tested on episodes. The verdict never says more than the interval shown beside it: a change
+//! is claimed only when the interval of the ratio excludes one, and `gone` only after a hands-off soak that an
+//! unrepaired set would have sat through quietly in at most one case of a hundred.
+
+mod verdict;
+
+use serde::{Serialize, Serializer};
+
+use super::episode::{Episode, EpisodeRule, Press, episodes, fold};
+use super::quiet::{QuietPlan, exposure};
+use super::rate::{Count, RatioTest, compare_rates, garwood};
+use super::train::Train;
+use crate::base::Nanoseconds;
+
+pub use verdict::Verdict;
+use verdict::{Evidence, method, notes, soak_more, verdict};
+
+/// What was seen in one stage.
+#[derive(Clone, Debug, Default)]
+pub struct Observation {
+    /// Its strays and how long was watched.
+    pub train: Train,
+    /// Whether hands were off throughout. With hands on, input may be a person's, and nothing is proved.
+    pub hands_off: bool,
+}
+
+impl Observation {
+    /// An observation with hands off.
+    pub fn soak(train: Train) -> Self {
+        Self { train, hands_off: true }
+    }
+}
+
+/// How to compare.
+#[derive(Clone, Debug, PartialEq)]
+pub struct CompareOptions {
+    /// Confidence of the intervals.
+    pub confidence: f64,
+    /// Episode gap; learned from both observations together when absent.
+    pub episode_gap: Option<Nanoseconds>,
+    /// Seed of the permutations.
+    pub seed: u64,
+}
+
+impl Default for CompareOptions {
+    fn default() -> Self {
+        Self { confidence: 0.95, episode_gap: None, seed: 1 }
+    }
+}
+
+/// One side of a comparison.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Side {
+    /// How long was watched, seconds.
+    pub span_s: f64,
+    /// Raw strays, repeats counted.
+    pub strays: u64,
+    /// Episodes.
+    pub episodes: u64,
+    /// Episodes a minute.
+    #[serde(serialize_with = "finite")]
+    pub per_min: f64,
+    /// Lower end of its exact interval.
+    #[serde(serialize_with = "finite")]
+    pub per_min_low: f64,
+    /// Upper end of its exact interval.
+    #[serde(serialize_with = "finite")]
+    pub per_min_high: f64,
+    /// Share of the time spent inside episodes.
+    pub stray_share: f64,
+}
+
+/// What a repair step did.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Comparison {
+    /// Version of this shape: 1.
+    pub version: u32,
+    /// Before the step.
+    pub before: Side,
+    /// After the step.
+    pub after: Side,
+    /// Rate before divided by rate after; absent (null) when nothing came after.
+    #[serde(serialize_with = "finite")]
+    pub ratio: f64,
+    /// Lower end of its exact interval.
+    #[serde(serialize_with = "finite")]
+    pub ratio_low: f64,
+    /// Upper end of its exact interval; null for without limit.
+    #[serde(serialize_with = "finite")]
+    pub ratio_high: f64,
+    /// Chance of a difference like this if nothing had changed, two-sided, by the method named.
+    #[serde(serialize_with = "finite")]
+    pub chance_same: f64,
+    /// Chance, one-sided mid-P, of a fall like this if nothing had changed.
+    #[serde(serialize_with = "finite")]
+    pub chance_fall: f64,
+    /// Chance that the set, unrepaired, would have shown no episode for as long as the time after.
+    pub quiet_anyway: f64,
+    /// Quiet soak still needed for the verdict, seconds; 0 when it is reached, null when no soak can tell.
+    pub soak_more_s: Option<f64>,
+    /// The same for 95 %.
+    pub soak_more_95_s: Option<f64>,
+    /// The same for 99 %.
+    pub soak_more_99_s: Option<f64>,
+    /// The gap that separates episodes, seconds; null when each press is one.
+    pub episode_gap_s: Option<f64>,
+    /// The verdict.
+    pub verdict: Verdict,
+    /// The test behind `chance_same`.
+    pub method: String,
+    /// What a technician should know, in sentences.
+    pub notes: Vec<String>,
+}
+
+/// JSON has no infinity: what is not finite is written as null.
+fn finite<S: Serializer>(value: &f64, serializer: S) -> Result<S::Ok, S::Error> {
+    if value.is_finite() { serializer.serialize_f64(*value) } else { serializer.serialize_none() }
+}
+
+/// The presses and episodes of one observation.
+pub(crate) struct Reading {
+    pub(crate) presses: Vec<Press>,
+    pub(crate) episodes: Vec<Episode>,
+    pub(crate) count: Count,
+}
+
+pub(crate) fn read(train: &Train, presses: Vec<Press>, gap: Option<Nanoseconds>) -> Reading {
+    let episodes = episodes(&presses, gap);
+    let count = Count { count: episodes.len() as u64, exposure: exposure(train, &episodes) };
+    Reading { presses, episodes, count }
+}
+
+fn side(observation: &Observation, reading: &Reading, confidence: f64) -> Side {
+    let minutes = reading.count.exposure / 60.0;
+    let interval = garwood(reading.count.count, confidence).scaled(1.0 / minutes);
+    let span_s = observation.train.exposure().seconds();
+    let inside: f64 = reading.episodes.iter().map(|e| (e.end - e.start).seconds()).sum();
+    Side {
+        span_s,
+        strays: observation.train.len() as u64,
+        episodes: reading.count.count,
+        per_min: garwood_rate(reading.count.count, minutes),
+        per_min_low: interval.low,
+        per_min_high: interval.high,
+        stray_share: if span_s > 0.0 { (inside / span_s).min(1.0) } else { 0.0 },
+    }
+}
+
+#[allow(clippy::cast_precision_loss)]
+fn garwood_rate(count: u64, minutes: f64) -> f64 {
+    count as f64 / minutes
+}
+
+/// Compares two observations of one set, before and after a step.
+pub fn compare(before: &Observation, after: &Observation, options: &CompareOptions) -> Comparison {
+    let presses = [fold(&before.train), fold(&after.train)];
+    let rule = match options.episode_gap {
+        Some(gap) => EpisodeRule::fixed(gap),
+        None => EpisodeRule::learn(&[&presses[0], &presses[1]]),
+    };
+    let [first, second] = presses;
+    let one = read(&before.train, first, rule.gap);
+    let two = read(&after.train, second, rule.gap);
+    let test = compare_rates(one.count, two.count, options.confidence);
+    let plan = QuietPlan::new(&before.train, &one.episodes);
+    let evidence = Evidence {
+        before: one.count,
+        after: two.count,
+        strays: (before.train.len() as u64, after.train.len() as u64),
+        hands_off: before.hands_off && after.hands_off,
+        quiet_s: after.train.exposure().seconds(),
+        test,
+        plan,
+        rule,
+    };
+    conclude(evidence, [side(before, &one, options.confidence), side(after, &two, options.confidence)])
+}
+
+fn conclude(evidence: Evidence, [before, after]: [Side; 2]) -> Comparison {
+    let RatioTest { ratio, interval, two_sided, fall_mid, .. } = evidence.test;
+    let verdict = verdict(&evidence);
+    let more = |needed: Option<f64>| needed.map(|needed| (needed - evidence.quiet_s).max(0.0));
+    Comparison {
+        version: 1,
+        before,
+        after,
+        ratio,
+        ratio_low: interval.low,
+        ratio_high: interval.high,
+        chance_same: two_sided,
+        chance_fall: fall_mid,
+        quiet_anyway: evidence.plan.quiet_anyway(evidence.quiet_s),
+        soak_more_s: soak_more(&evidence, verdict),
+        soak_more_95_s: more(evidence.plan.likely_s),
+        soak_more_99_s: more(evidence.plan.certain_s),
+        episode_gap_s: evidence.rule.gap.map(Nanoseconds::seconds),
+        verdict,
+        method: method(&evidence),
+        notes: notes(&evidence, verdict),
+    }
+}

@@ -1,0 +1,238 @@
+//! The five verdicts, the soak still needed, and the sentences that go with them.
+
+use std::fmt;
+
+use serde::{Deserialize, Serialize};
+
+use crate::analysis::episode::EpisodeRule;
+use crate::analysis::quiet::QuietPlan;
+use crate::analysis::rate::{Count, RatioTest, compare_rates, rate_still_possible};
+
+/// What can be said about a repair step.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Verdict {
+    /// Quiet for longer than an unrepaired set would be in 99 of 100 cases.
+    Gone,
+    /// Fewer strays than before, beyond chance, but not proved gone.
+    Reduced,
+    /// As before, as far as so many episodes can tell.
+    Unchanged,
+    /// More strays than before, beyond chance.
+    Worse,
+    /// Too little was seen to say.
+    Undecided,
+}
+
+impl Verdict {
+    /// The word in JSON and for people.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Gone => "gone",
+            Self::Reduced => "reduced",
+            Self::Unchanged => "unchanged",
+            Self::Worse => "worse",
+            Self::Undecided => "undecided",
+        }
+    }
+}
+
+impl fmt::Display for Verdict {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.word())
+    }
+}
+
+/// `unchanged` is said only when the interval of the ratio stays within this factor either way: a rule of our
+/// own, no publication. Wider than that, the step may have helped fourfold and nobody would know.
+const SAME_WITHIN: f64 = 4.0;
+/// Below so many episodes before, no ordinary soak proves anything.
+pub(crate) const FEW: u64 = 3;
+
+/// All that the verdict rests on.
+pub(crate) struct Evidence {
+    pub(crate) before: Count,
+    pub(crate) after: Count,
+    pub(crate) strays: (u64, u64),
+    pub(crate) hands_off: bool,
+    pub(crate) quiet_s: f64,
+    pub(crate) test: RatioTest,
+    pub(crate) plan: QuietPlan,
+    pub(crate) rule: EpisodeRule,
+}
+
+pub(crate) fn verdict(evidence: &Evidence) -> Verdict {
+    if !evidence.hands_off || evidence.before.exposure <= 0.0 || evidence.after.exposure <= 0.0 {
+        return Verdict::Undecided;
+    }
+    if evidence.after.count == 0 {
+        return if evidence.plan.is_certain(evidence.quiet_s) { Verdict::Gone } else { Verdict::Undecided };
+    }
+    by_interval(&evidence.test)
+}
+
+/// Verdict from the interval alone, when strays were seen after the step.
+fn by_interval(test: &RatioTest) -> Verdict {
+    let interval = test.interval;
+    if interval.low > 1.0 {
+        Verdict::Reduced
+    } else if interval.high < 1.0 {
+        Verdict::Worse
+    } else if interval.low > 1.0 / SAME_WITHIN && interval.high < SAME_WITHIN {
+        Verdict::Unchanged
+    } else {
+        Verdict::Undecided
+    }
+}
+
+/// Seconds of soak still needed for a verdict: for a quiet set until `gone`, otherwise until the interval
+/// decides if the strays go on as they do now. `None` when no soak after the step can tell.
+pub(crate) fn soak_more(evidence: &Evidence, verdict: Verdict) -> Option<f64> {
+    if verdict != Verdict::Undecided {
+        return Some(0.0);
+    }
+    if !evidence.hands_off || evidence.after.exposure <= 0.0 {
+        return evidence.plan.certain_s;
+    }
+    if evidence.after.count == 0 {
+        return evidence.plan.certain_s.map(|needed| (needed - evidence.quiet_s).max(0.0));
+    }
+    // Doubling steps: a rough answer is all that a forecast from few episodes can be.
+    (1..=8).map(|i| f64::from(i) * 0.5).map(|power| 2f64.powf(power)).find_map(|factor| {
+        let after = Count {
+            count: scaled(evidence.after.count, factor),
+            exposure: evidence.after.exposure * factor,
+        };
+        let decided = by_interval(&compare_rates(evidence.before, after, 0.95)) != Verdict::Undecided;
+        decided.then_some(evidence.after.exposure * (factor - 1.0))
+    })
+}
+
+#[allow(clippy::cast_precision_loss, clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+fn scaled(count: u64, factor: f64) -> u64 {
+    (count as f64 * factor).round() as u64
+}
+
+pub(crate) fn method(evidence: &Evidence) -> String {
+    let unit = if evidence.rule.gap.is_some() { "episodes" } else { "presses" };
+    format!(
+        "exact conditional test of two Poisson rates on {unit} (doubled tail), Clopper-Pearson ratio interval, \
+         Garwood rate intervals"
+    )
+}
+
+/// Seconds as a technician would say them.
+pub(crate) fn duration(seconds: f64) -> String {
+    if seconds < 99.5 {
+        format!("{} s", seconds.ceil())
+    } else if seconds < 99.5 * 60.0 {
+        format!("{} min", (seconds / 60.0).ceil())
+    } else {
+        format!("{:.1} h", seconds / 3600.0)
+    }
+}
+
+pub(crate) fn percent(chance: f64) -> String {
+    if chance >= 0.1 {
+        format!("{:.0} %", 100.0 * chance)
+    } else if chance >= 0.001 {
+        format!("{:.1} %", 100.0 * chance)
+    } else {
+        "less than 0.1 %".to_owned()
+    }
+}
+
+pub(crate) fn plural(count: u64, one: &str) -> String {
+    if count == 1 { format!("1 {one}") } else { format!("{count} {one}s") }
+}
+
+pub(crate) fn notes(evidence: &Evidence, verdict: Verdict) -> Vec<String> {
+    let mut notes = Vec::new();
+    if !evidence.hands_off {
+        notes.push(
+            "Hands were on in at least one of the two observations, so input may be a person's: repeat both \
+             with hands off before trusting a verdict."
+                .to_owned(),
+        );
+    }
+    if let Some(gap) = evidence.rule.gap {
+        notes.push(format!(
+            "{} in {} before, {} in {} after: strays less than {:.1} s apart count as one episode, since they \
+             have one cause.",
+            plural(evidence.strays.0, "stray"),
+            plural(evidence.before.count, "episode"),
+            plural(evidence.strays.1, "stray"),
+            plural(evidence.after.count, "episode"),
+            gap.seconds(),
+        ));
+    }
+    notes.extend(few_before(evidence));
+    if evidence.after.count == 0 && evidence.before.count > 0 {
+        notes.extend(quiet_notes(evidence, verdict));
+    } else if evidence.after.count > 0 {
+        notes.push(seen_after(evidence, verdict));
+    }
+    notes
+}
+
+fn few_before(evidence: &Evidence) -> Option<String> {
+    let before = evidence.before;
+    if before.count == 0 {
+        return Some(
+            "No stray was seen before the step, so quiet after it proves nothing: watch the set as received \
+             until the fault shows itself."
+                .to_owned(),
+        );
+    }
+    (before.count < FEW).then(|| {
+        format!(
+            "Only {} in {} before the step: no ordinary soak proves a repair; 95 % would need {} of quiet, \
+             99 % {}. Watch the baseline for longer first.",
+            plural(before.count, "episode"),
+            duration(evidence.plan.exposure_s),
+            duration(evidence.plan.likely_s.unwrap_or(f64::INFINITY)),
+            duration(evidence.plan.certain_s.unwrap_or(f64::INFINITY)),
+        )
+    })
+}
+
+fn quiet_notes(evidence: &Evidence, verdict: Verdict) -> Vec<String> {
+    let quiet = evidence.quiet_s;
+    let mut notes = vec![format!(
+        "No stray in {}. The chance that the unrepaired set would have been this quiet: {}.",
+        duration(quiet),
+        percent(evidence.plan.quiet_anyway(quiet)),
+    )];
+    if verdict == Verdict::Gone {
+        notes.push(format!(
+            "What is excluded is the old rate; strays rarer than one in {} remain possible.",
+            duration(1.0 / rate_still_possible(quiet, 0.05)),
+        ));
+    } else if let (Some(likely), Some(certain)) = (evidence.plan.likely_s, evidence.plan.certain_s) {
+        let more = |needed: f64| {
+            if needed > quiet { format!("{} more", duration(needed - quiet)) } else { "reached".to_owned() }
+        };
+        notes.push(format!("Quiet soak still needed: 95 %: {}; 99 %: {}.", more(likely), more(certain)));
+        if quiet < evidence.plan.longest_gap_s {
+            notes.push(format!(
+                "Before the step the set was once quiet for {} by itself; a shorter soak proves nothing.",
+                duration(evidence.plan.longest_gap_s),
+            ));
+        }
+    }
+    notes
+}
+
+fn seen_after(evidence: &Evidence, verdict: Verdict) -> String {
+    let interval = evidence.test.interval;
+    let range = format!(
+        "the rate before is {:.2} times the rate after (95 %: {:.2} to {:.2})",
+        evidence.test.ratio, interval.low, interval.high
+    );
+    match verdict {
+        Verdict::Reduced => format!("Strays go on, but fewer: {range}. The fault is not gone."),
+        Verdict::Worse => format!("Strays come more often than before: {range}."),
+        Verdict::Unchanged => format!("Strays go on much as before: {range}. This step did not stop them."),
+        _ => format!("Strays go on, so the fault is not gone; whether they are fewer cannot be told yet: {range}."),
+    }
+}

@@ -1,0 +1,429 @@
+//! The strays of one stage as a compact train: what, when, how long held, and how long was watched.
+
+use std::collections::HashMap;
+use std::collections::hash_map::DefaultHasher;
+use std::hash::{Hash, Hasher};
+
+use serde::Serialize;
+
+use crate::base::{ControlPath, Event, EventKind, Key, Name, Nanoseconds, Span};
+
+/// What an input says, apart from when: one entry of a train's alphabet.
+#[derive(Clone, Debug, PartialEq, Eq, Hash, Serialize)]
+pub struct Symbol {
+    /// Control path.
+    #[serde(skip)]
+    pub path: ControlPath,
+    /// The key, when it means one; then nothing below counts.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub key: Option<Key>,
+    /// Menu item.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub item: Option<Name>,
+    /// Keypad line, for a press without a key.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub line: Option<Name>,
+    /// Infrared format.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub format: Option<Name>,
+    /// Infrared address.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub address: Option<u32>,
+    /// Infrared command.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub command: Option<u32>,
+    /// CEC opcode.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub opcode: Option<u8>,
+}
+
+impl Symbol {
+    /// A key on a control path.
+    pub fn key(path: ControlPath, key: Key) -> Self {
+        Self { key: Some(key), ..Self::blank(path) }
+    }
+
+    fn blank(path: ControlPath) -> Self {
+        Self {
+            path,
+            key: None,
+            item: None,
+            line: None,
+            format: None,
+            address: None,
+            command: None,
+            opcode: None,
+        }
+    }
+
+    fn of(event: &Event) -> Self {
+        Self {
+            path: event.path,
+            key: event.key,
+            item: event.item.clone(),
+            line: event.line.clone(),
+            format: event.format.clone(),
+            address: event.address,
+            command: event.command,
+            opcode: event.opcode,
+        }
+    }
+
+    fn is_of(&self, event: &Event) -> bool {
+        self.path == event.path
+            && self.key == event.key
+            && self.item == event.item
+            && self.line == event.line
+            && self.format == event.format
+            && self.address == event.address
+            && self.command == event.command
+            && self.opcode == event.opcode
+    }
+
+    /// Words for people: `Volume down`, `menu item volume`, `nec address 4 command 8`.
+    pub fn label(&self) -> String {
+        if let Some(key) = self.key {
+            return key.label().to_owned();
+        }
+        if let Some(item) = &self.item {
+            return format!("menu item {item}");
+        }
+        let mut words = vec![self.format.as_deref().unwrap_or(self.path.word()).to_owned()];
+        words.extend(self.line.as_ref().map(|line| format!("line {line}")));
+        words.extend(self.address.map(|address| format!("address {address}")));
+        words.extend(self.command.map(|command| format!("command {command}")));
+        words.extend(self.opcode.map(|opcode| format!("opcode {opcode}")));
+        words.join(" ")
+    }
+}
+
+/// One stray: 24 bytes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Occurrence {
+    /// When, on the train's own axis (see [`Train::observe`]).
+    pub t: Nanoseconds,
+    held: i64,
+    /// Index into [`Train::symbols`].
+    pub symbol: u32,
+    /// Press, repeat or change.
+    pub kind: EventKind,
+}
+
+impl Occurrence {
+    /// An occurrence whose release was not seen.
+    pub fn new(t: Nanoseconds, symbol: u32, kind: EventKind) -> Self {
+        Self { t, held: -1, symbol, kind }
+    }
+
+    /// How long the key was down; `None` while no release was seen.
+    pub fn held(&self) -> Option<Nanoseconds> {
+        (self.held >= 0).then_some(Nanoseconds(self.held))
+    }
+
+    /// The same with this hold.
+    #[must_use]
+    pub fn with_held(self, held: Nanoseconds) -> Self {
+        Self { held: held.0.max(0), ..self }
+    }
+}
+
+/// One capture within a train.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Segment {
+    /// Watched from when to when, on the train's axis.
+    pub span: Span,
+    /// Index of its first occurrence.
+    pub first: usize,
+    /// Train time less capture time.
+    shift: i64,
+    closed: bool,
+}
+
+/// How long after an input a menu change still counts as its effect, unless the data teach better.
+pub const DEFAULT_LATENCY: Nanoseconds = Nanoseconds::from_millis(1500);
+
+/// More different inputs than this are lumped by path, so that a hostile capture cannot eat the memory.
+const MOST_SYMBOLS: usize = 65_536;
+const NO_SYMBOL: u32 = u32::MAX;
+const KEY_CODES: usize = 1024;
+
+/// The strays of one stage: all hands-off input of all its captures, and how long was watched.
+#[derive(Clone, Debug)]
+pub struct Train {
+    symbols: Vec<Symbol>,
+    by_key: Vec<u32>,
+    by_hash: HashMap<u64, Vec<u32>>,
+    last_of: Vec<usize>,
+    occurrences: Vec<Occurrence>,
+    segments: Vec<Segment>,
+    latency: Nanoseconds,
+    last_cause: Option<Nanoseconds>,
+    sorted: bool,
+    orphans: u64,
+    changes: u64,
+}
+
+impl Default for Train {
+    fn default() -> Self {
+        Self::new()
+    }
+}
+
+impl Train {
+    /// An empty train.
+    pub fn new() -> Self {
+        Self::with_latency(DEFAULT_LATENCY)
+    }
+
+    /// An empty train in which a menu change is the effect of an input at most `latency` before it.
+    pub fn with_latency(latency: Nanoseconds) -> Self {
+        Self {
+            symbols: Vec::new(),
+            by_key: vec![NO_SYMBOL; ControlPath::ALL.len() * KEY_CODES],
+            by_hash: HashMap::new(),
+            last_of: Vec::new(),
+            occurrences: Vec::new(),
+            segments: Vec::new(),
+            latency,
+            last_cause: None,
+            sorted: true,
+            orphans: 0,
+            changes: 0,
+        }
+    }
+
+    /// Takes one event of a hands-off capture. Presses and repeats on input paths are strays; so is a menu
+    /// change that no input came before within the latency (an orphan). A release gives its press the time
+    /// held. Everything else passes by, but is time that was watched.
+    pub fn push(&mut self, event: &Event) {
+        let t = self.place(event.t);
+        match event.kind {
+            EventKind::Press | EventKind::Repeat if event.path.is_input() => {
+                self.last_cause = Some(t);
+                let symbol = self.intern(event);
+                self.add(Occurrence::new(t, symbol, event.kind));
+            }
+            EventKind::Release if event.path.is_input() => {
+                self.last_cause = Some(t);
+                self.release(t, event);
+            }
+            EventKind::Frame if event.path.is_input() => self.last_cause = Some(t),
+            EventKind::Change if event.path == ControlPath::Menu => {
+                self.changes += 1;
+                let caused = self.last_cause.is_some_and(|cause| (t - cause).0 <= self.latency.0);
+                if !caused {
+                    self.orphans += 1;
+                    let symbol = self.intern(event);
+                    self.add(Occurrence::new(t, symbol, event.kind));
+                }
+            }
+            _ => {}
+        }
+    }
+
+    /// Says that a capture was watched over this span of its own time. Call it once a capture, after (or
+    /// before) its events. Captures are laid end to end on the train's axis; the first keeps its own times.
+    pub fn observe(&mut self, span: Span) {
+        let end = self.end();
+        match self.segments.last_mut().filter(|segment| !segment.closed) {
+            Some(segment) => {
+                let start = Nanoseconds(span.start.0.saturating_add(segment.shift)).min(segment.span.start);
+                let stop = Nanoseconds(span.end.0.saturating_add(segment.shift)).max(segment.span.end);
+                // The events were laid directly after the capture before; the quiet start now moves them on.
+                let floor = self.segments.len().checked_sub(2).map(|i| self.segments[i].span.end);
+                let delta = floor.map_or(0, |floor| (floor - start).0.max(0));
+                if let Some(segment) = self.segments.last_mut() {
+                    let delta = Nanoseconds(delta);
+                    segment.span = Span { start: start + delta, end: stop + delta };
+                    segment.shift = segment.shift.saturating_add(delta.0);
+                    segment.closed = true;
+                    let first = segment.first;
+                    for occurrence in &mut self.occurrences[first..] {
+                        occurrence.t = occurrence.t + delta;
+                    }
+                }
+            }
+            None => {
+                let shift = end.map_or(0, |end| (end - span.start).0);
+                let moved = Span {
+                    start: span.start + Nanoseconds(shift),
+                    end: span.end.max(span.start) + Nanoseconds(shift),
+                };
+                let first = self.occurrences.len();
+                self.segments.push(Segment { span: moved, first, shift, closed: true });
+                self.last_cause = None;
+            }
+        }
+        self.sort();
+    }
+
+    /// Extends the span under observation to now, in the current capture's time: for a live soak.
+    pub fn extend(&mut self, now: Nanoseconds) {
+        if let Some(segment) = self.segments.last_mut() {
+            let now = Nanoseconds(now.0.saturating_add(segment.shift));
+            segment.span = segment.span.including(now);
+        } else {
+            self.observe(Span { start: now, end: now });
+        }
+    }
+
+    fn sort(&mut self) {
+        if !self.sorted {
+            let mut from = 0;
+            for next in self.segments.iter().skip(1).map(|s| s.first).chain([self.occurrences.len()]) {
+                self.occurrences[from..next].sort_by_key(|o| o.t);
+                from = next;
+            }
+            self.sorted = true;
+        }
+    }
+
+    fn end(&self) -> Option<Nanoseconds> {
+        self.segments.last().map(|segment| segment.span.end)
+    }
+
+    /// Capture time to train time; opens a capture where none is open.
+    fn place(&mut self, t: Nanoseconds) -> Nanoseconds {
+        let count = self.occurrences.len();
+        if let Some(segment) = self.segments.last_mut() {
+            let moved = Nanoseconds(t.0.saturating_add(segment.shift));
+            let inside = segment.span.start <= moved && moved <= segment.span.end;
+            if !segment.closed || inside && (segment.first == count || moved >= self.occurrences[count - 1].t) {
+                segment.span = segment.span.including(moved);
+                return moved;
+            }
+        }
+        let shift = self.end().map_or(0, |end| (end - t).0);
+        let moved = t + Nanoseconds(shift);
+        self.segments.push(Segment {
+            span: Span { start: moved, end: moved },
+            first: count,
+            shift,
+            closed: false,
+        });
+        self.last_cause = None;
+        moved
+    }
+
+    fn add(&mut self, occurrence: Occurrence) {
+        if self.occurrences.last().is_some_and(|last| last.t > occurrence.t) {
+            self.sorted = false;
+        }
+        if let Some(last) = self.last_of.get_mut(occurrence.symbol as usize) {
+            *last = self.occurrences.len();
+        }
+        self.occurrences.push(occurrence);
+    }
+
+    fn release(&mut self, t: Nanoseconds, event: &Event) {
+        let symbol = self.intern(event);
+        let first = self.segments.last().map_or(0, |segment| segment.first);
+        let Some(mut place) = self.last_of.get(symbol as usize).copied().filter(|p| *p != usize::MAX) else {
+            return;
+        };
+        if place < first {
+            return;
+        }
+        // The hold belongs to the press, not to the last repeat of it.
+        let repeats_before = |p: usize| self.occurrences[p].kind == EventKind::Repeat;
+        for _ in 0..10_000 {
+            let earlier = place.checked_sub(1).filter(|p| *p >= first);
+            match earlier {
+                Some(p) if repeats_before(place) && self.occurrences[p].symbol == symbol => place = p,
+                _ => break,
+            }
+        }
+        let occurrence = &mut self.occurrences[place];
+        if occurrence.held < 0 {
+            occurrence.held = event.held.map_or((t - occurrence.t).0, |held| held.0).max(0);
+        }
+    }
+
+    fn intern(&mut self, event: &Event) -> u32 {
+        let bare = Event::new(Nanoseconds::ZERO, event.path, event.kind);
+        let keyed = event.key.map(|key| (event.path as usize) * KEY_CODES + usize::from(key.code()));
+        if let Some(place) = keyed
+            && let Some(symbol) = self.by_key.get(place).copied()
+            && let Some(key) = event.key
+        {
+            if symbol != NO_SYMBOL {
+                return symbol;
+            }
+            let symbol = self.enter(Symbol::key(event.path, key));
+            self.by_key[place] = symbol;
+            return symbol;
+        }
+        let event = if self.symbols.len() >= MOST_SYMBOLS { &bare } else { event };
+        let hash = identity(event);
+        let same = self.by_hash.get(&hash).into_iter().flatten();
+        if let Some(symbol) =
+            same.copied().find(|s| self.symbols.get(*s as usize).is_some_and(|symbol| symbol.is_of(event)))
+        {
+            return symbol;
+        }
+        let symbol = self.enter(Symbol::of(event));
+        self.by_hash.entry(hash).or_default().push(symbol);
+        symbol
+    }
+
+    fn enter(&mut self, symbol: Symbol) -> u32 {
+        let index = u32::try_from(self.symbols.len()).unwrap_or(NO_SYMBOL - 1);
+        self.symbols.push(symbol);
+        self.last_of.push(usize::MAX);
+        index
+    }
+
+    /// The strays in time order.
+    pub fn occurrences(&self) -> &[Occurrence] {
+        &self.occurrences
+    }
+
+    /// The alphabet.
+    pub fn symbols(&self) -> &[Symbol] {
+        &self.symbols
+    }
+
+    /// The captures, in their order on the train's axis.
+    pub fn segments(&self) -> &[Segment] {
+        &self.segments
+    }
+
+    /// The strays of one capture.
+    pub fn of_segment(&self, index: usize) -> &[Occurrence] {
+        let first = self.segments.get(index).map_or(0, |s| s.first);
+        let end = self.segments.get(index + 1).map_or(self.occurrences.len(), |s| s.first);
+        self.occurrences.get(first..end).unwrap_or_default()
+    }
+
+    /// How many strays.
+    pub fn len(&self) -> usize {
+        self.occurrences.len()
+    }
+
+    /// Whether there was no stray.
+    pub fn is_empty(&self) -> bool {
+        self.occurrences.is_empty()
+    }
+
+    /// How long was watched, all captures together.
+    pub fn exposure(&self) -> Nanoseconds {
+        self.segments.iter().fold(Nanoseconds::ZERO, |sum, segment| sum + segment.span.length())
+    }
+
+    /// Menu changes that no input came before: software, or a path that was not captured.
+    pub fn orphans(&self) -> u64 {
+        self.orphans
+    }
+
+    /// All menu changes, caused or not.
+    pub fn changes(&self) -> u64 {
+        self.changes
+    }
+}
+
+fn identity(event: &Event) -> u64 {
+    let mut hasher = DefaultHasher::new();
+    (event.path, event.key, &event.item, &event.line).hash(&mut hasher);
+    (&event.format, event.address, event.command, event.opcode).hash(&mut hasher);
+    hasher.finish()
+}
