@@ -1,5 +1,17 @@
 //! One job, all sources, one clock.
+//!
+//! This is the one place that joins source, journal, signal and decode: a capture goes in, events come out.
 
 pub mod clock;
+pub mod decoding;
 pub mod job;
+pub mod live;
+pub mod protocols;
 pub mod store;
+pub mod text_stage;
+pub mod wire;
+pub mod wired;
+
+pub use decoding::{Options, Sink, Summary, decode_path, decode_reader};
+pub use protocols::Protocols;
+pub use wire::{Signal, Wire};

@@ -1,0 +1,279 @@
+//! A capture file in, events out.
+
+use std::fs::File;
+use std::io::Read;
+use std::path::Path;
+use std::sync::Arc;
+
+use super::protocols::Protocols;
+use super::text_stage::{Choice, TextStage};
+use super::wire::Wire;
+use super::wired::Wiring;
+use crate::base::{Anchor, ControlPath, Error, Event, EventKind, Name, Nanoseconds, Result, Span};
+use crate::decode::Counters;
+use crate::decode::set_clock::TimeBasis;
+use crate::journal::Reader;
+use crate::source::csv::{CsvOptions, CsvSource};
+use crate::source::text::TextLog;
+use crate::source::vcd::VcdSource;
+use crate::source::{ByteSource, FileKind, Pulled, SampleSource, open, text_remark};
+
+/// Takes the events one by one; an error ends the decoding.
+pub type Sink<'a> = dyn FnMut(Event) -> Result<()> + 'a;
+
+/// How a capture is to be read.
+#[derive(Clone, Debug, Default)]
+pub struct Options {
+    /// Chassis; recognised when absent.
+    pub chassis: Option<String>,
+    /// Channels of a logic or analog capture.
+    pub wires: Vec<Wire>,
+    /// Samples a second, for tables without a time column.
+    pub sample_rate_hz: Option<f64>,
+    /// Tells how far the decoding is: bytes of the capture read so far.
+    pub progress: Option<Progress>,
+}
+
+/// Shared count of bytes read, for a progress display.
+pub type Progress = Arc<std::sync::atomic::AtomicU64>;
+
+/// What was read.
+#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+pub struct Summary {
+    /// Name of the capture.
+    pub capture: String,
+    /// Kind of file, in words.
+    pub kind: &'static str,
+    /// The chassis, when there was text to recognise one from.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub chassis: Option<Choice>,
+    /// Records of the text.
+    pub counters: Counters,
+    /// Events given to the sink.
+    pub events: u64,
+    /// First and last instant of the capture; `None` when nothing tells the time.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub span: Option<Span>,
+    /// Whether the times can be trusted for rates and periods.
+    pub timed: bool,
+    /// What the times rest on, in words.
+    pub time_basis: &'static str,
+    /// Wall time at capture time zero, RFC 3339.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub started: Option<String>,
+    /// What a reader of the results should know.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub remarks: Vec<String>,
+    /// The anchor behind `started`.
+    #[serde(skip)]
+    pub anchor: Option<Anchor>,
+}
+
+/// Decodes a file; `-` is standard input.
+///
+/// # Errors
+/// `Input` for a file that is missing or cannot be understood, `Usage` for wires that do not fit, `Machine`
+/// when reading fails. Events before the damage have been given to the sink.
+pub fn decode_path(path: &Path, protocols: &Protocols, options: &Options, sink: &mut Sink<'_>) -> Result<Summary> {
+    if path.as_os_str() == "-" {
+        return decode_reader("standard input", Box::new(std::io::stdin()), protocols, options, sink);
+    }
+    let file = File::open(path).map_err(|error| Error::io("cannot open the capture", path, error))?;
+    if file.metadata().is_ok_and(|metadata| metadata.is_dir()) {
+        return Err(Error::input("this is a folder, not a capture file").at(path));
+    }
+    let name = path.file_name().map_or_else(|| path.display().to_string(), |n| n.to_string_lossy().into_owned());
+    decode_reader(&name, Box::new(file), protocols, options, sink).map_err(|error| {
+        if error.place().path.is_none() && error.exit_status() != 2 { error.at(path) } else { error }
+    })
+}
+
+/// Decodes what a reader gives; the kind is found from its content.
+///
+/// # Errors
+/// As [`decode_path`].
+pub fn decode_reader(
+    name: &str,
+    reader: Box<dyn Read + Send>,
+    protocols: &Protocols,
+    options: &Options,
+    sink: &mut Sink<'_>,
+) -> Result<Summary> {
+    let counted: Box<dyn Read + Send> = match &options.progress {
+        Some(progress) => Box::new(Counted { reader, progress: Arc::clone(progress) }),
+        None => reader,
+    };
+    let (kind, reader, head) = open(counted)?;
+    let capture = Name::from(name);
+    let mut summary = Summary {
+        capture: name.to_owned(),
+        kind: kind.words(),
+        chassis: None,
+        counters: Counters::default(),
+        events: 0,
+        span: None,
+        timed: false,
+        time_basis: "nothing",
+        started: None,
+        remarks: Vec::new(),
+        anchor: None,
+    };
+    match kind {
+        FileKind::Empty => return Err(Error::input("the capture is empty").remedy("was anything recorded?")),
+        FileKind::Gzip => return Err(Error::input("the compressed file cannot be opened")),
+        FileKind::Text => {
+            summary.remarks.extend(text_remark(&head));
+            let mut log = TextLog::new(reader)?;
+            text(&mut log, &capture, protocols, options, sink, &mut summary)?;
+        }
+        FileKind::Journal => {
+            let mut journal = Reader::new(reader)?;
+            text(&mut journal, &capture, protocols, options, sink, &mut summary)?;
+            summary.span = Some(Span { start: Nanoseconds::ZERO, end: journal.now() });
+            if let Some(recovered) = journal.recovered() {
+                summary.remarks.push(recovered.to_string());
+            }
+        }
+        FileKind::Csv => {
+            let mut table = CsvSource::new(reader, CsvOptions { sample_rate_hz: options.sample_rate_hz })?;
+            samples(&mut table, &capture, protocols, options, sink, &mut summary)?;
+        }
+        FileKind::Vcd => {
+            let mut dump = VcdSource::new(reader)?;
+            samples(&mut dump, &capture, protocols, options, sink, &mut summary)?;
+        }
+    }
+    summary.started = summary.anchor.and_then(|anchor| anchor.wall(Nanoseconds::ZERO));
+    Ok(summary)
+}
+
+fn text(
+    source: &mut dyn ByteSource,
+    capture: &Name,
+    protocols: &Protocols,
+    options: &Options,
+    sink: &mut Sink<'_>,
+    summary: &mut Summary,
+) -> Result<()> {
+    let library = Arc::clone(&protocols.library);
+    let mut stage = TextStage::new(library, options.chassis.as_deref(), Arc::clone(capture), false)?;
+    let mut events = Vec::with_capacity(4096);
+    loop {
+        match source.pull()? {
+            Pulled::Chunk(chunk) => stage.push(chunk.arrival, chunk.offset, chunk.bytes, &mut events)?,
+            Pulled::Mark(mark) => {
+                let mut event = Event::new(mark.t, ControlPath::System, EventKind::Fault);
+                event.note = Some(mark.what.into());
+                event.capture = Some(Arc::clone(capture));
+                events.push(event);
+            }
+            Pulled::Quiet(now) => stage.tick(now, &mut events),
+            Pulled::End => break,
+        }
+        give(&mut events, sink, summary)?;
+    }
+    stage.finish(&mut events)?;
+    give(&mut events, sink, summary)?;
+    summary.anchor = source.anchor();
+    summary.chassis = stage.choice().cloned();
+    summary.counters = stage.counters();
+    basis(stage.time_basis(), summary);
+    if summary.timed {
+        summary.span = stage.now().map(|end| Span { start: Nanoseconds::ZERO, end });
+    }
+    let seen = summary.counters;
+    if seen.records > 0 && seen.decoded == 0 {
+        let name = summary.chassis.as_ref().map_or("the chassis", |choice| choice.name.as_str());
+        summary.remarks.push(format!(
+            "none of the {} lines is a record of {name}: is this the right chassis?",
+            seen.records
+        ));
+    }
+    Ok(())
+}
+
+fn basis(basis: TimeBasis, summary: &mut Summary) {
+    let (timed, words) = match basis {
+        TimeBasis::Arrival => (true, "arrival times of the capture"),
+        TimeBasis::SetUptime => (true, "the set's own uptime stamps"),
+        TimeBasis::NominalPeriod => (true, "the nominal print period of the chassis"),
+        TimeBasis::None => (false, "nothing"),
+    };
+    summary.timed = timed;
+    summary.time_basis = words;
+    match basis {
+        TimeBasis::NominalPeriod => summary.remarks.push(
+            "the set prints no stamps: times are counted from its nominal print period, lost lines shift them"
+                .to_owned(),
+        ),
+        TimeBasis::None if summary.counters.records > 0 => summary.remarks.push(
+            "nothing tells the time in this capture: order is known, rates and periods are not; record with \
+             straykey watch, or with a terminal that stamps each line"
+                .to_owned(),
+        ),
+        _ => {}
+    }
+}
+
+fn samples(
+    source: &mut dyn SampleSource,
+    capture: &Name,
+    protocols: &Protocols,
+    options: &Options,
+    sink: &mut Sink<'_>,
+    summary: &mut Summary,
+) -> Result<()> {
+    let channels = source.channels().to_vec();
+    let mut wiring = Wiring::new(&channels, &options.wires, protocols, options.chassis.as_deref(), capture)?;
+    let mut changes = Vec::with_capacity(1 << 15);
+    let mut events = Vec::with_capacity(4096);
+    loop {
+        changes.clear();
+        let more = source.pull(&mut changes)?;
+        wiring.push(&changes, &mut events)?;
+        give(&mut events, sink, summary)?;
+        if !more {
+            break;
+        }
+    }
+    summary.span = source.span();
+    let end = summary.span.map_or(Nanoseconds::ZERO, |span| span.end);
+    wiring.finish(end, &mut events)?;
+    give(&mut events, sink, summary)?;
+    summary.anchor = source.anchor();
+    summary.timed = summary.span.is_some();
+    summary.time_basis = "the sample times of the capture";
+    if let Some(text) = wiring.text() {
+        summary.chassis = text.choice().cloned();
+    }
+    for counters in wiring.counters().values() {
+        summary.counters.records += counters.records;
+        summary.counters.decoded += counters.decoded;
+        summary.counters.damaged += counters.damaged;
+        summary.counters.not_mine += counters.not_mine;
+    }
+    summary.remarks.extend(source.remarks());
+    summary.remarks.extend(wiring.remarks());
+    Ok(())
+}
+
+fn give(events: &mut Vec<Event>, sink: &mut Sink<'_>, summary: &mut Summary) -> Result<()> {
+    summary.events += events.len() as u64;
+    for event in events.drain(..) {
+        sink(event)?;
+    }
+    Ok(())
+}
+
+struct Counted {
+    reader: Box<dyn Read + Send>,
+    progress: Progress,
+}
+
+impl Read for Counted {
+    fn read(&mut self, buffer: &mut [u8]) -> std::io::Result<usize> {
+        let count = self.reader.read(buffer)?;
+        self.progress.fetch_add(count as u64, std::sync::atomic::Ordering::Relaxed);
+        Ok(count)
+    }
+}

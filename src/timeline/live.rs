@@ -1,0 +1,131 @@
+//! A live source: recorded first, then decoded.
+
+use std::sync::Arc;
+
+use super::job::CaptureWriter;
+use super::protocols::Protocols;
+use super::text_stage::{Choice, TextStage};
+use crate::base::{Anchor, ControlPath, Event, EventKind, Name, Nanoseconds, Result};
+use crate::decode::Counters;
+use crate::source::{ByteSource, Pulled};
+
+/// What one step of a live session saw.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Progress {
+    /// The source is there; the instant is "now" on the capture clock.
+    Going(Nanoseconds),
+    /// The source has ended: port gone, or told to stop.
+    Ended,
+}
+
+/// A live source with its recorder and its decoder.
+pub struct Session {
+    source: Box<dyn ByteSource>,
+    recorder: Option<CaptureWriter>,
+    stage: TextStage,
+    capture: Name,
+    now: Nanoseconds,
+    bytes: u64,
+    last_byte: Option<Nanoseconds>,
+}
+
+impl Session {
+    /// Joins a source with a recorder (absent: nothing is kept) and a decoder.
+    ///
+    /// # Errors
+    /// `Usage` when no chassis has that name.
+    pub fn new(
+        source: Box<dyn ByteSource>,
+        recorder: Option<CaptureWriter>,
+        protocols: &Protocols,
+        chassis: Option<&str>,
+    ) -> Result<Self> {
+        let capture = Name::from(recorder.as_ref().map_or("live", CaptureWriter::name));
+        let stage = TextStage::new(Arc::clone(&protocols.library), chassis, Arc::clone(&capture), true)?;
+        Ok(Self { source, recorder, stage, capture, now: Nanoseconds::ZERO, bytes: 0, last_byte: None })
+    }
+
+    /// One pull: what came is recorded, then decoded; events are appended to `out`.
+    ///
+    /// Call [`Session::settle`] after the events were shown.
+    ///
+    /// # Errors
+    /// `Machine` when the port or the disk fails; what was acknowledged stays in the job.
+    pub fn step(&mut self, out: &mut Vec<Event>) -> Result<Progress> {
+        let pulled = self.source.pull()?;
+        if let Some(recorder) = &mut self.recorder {
+            recorder.take(&pulled)?;
+        }
+        match pulled {
+            Pulled::Chunk(chunk) => {
+                self.now = self.now.max(chunk.arrival.unwrap_or(self.now));
+                self.bytes += chunk.bytes.len() as u64;
+                self.last_byte = Some(self.now);
+                self.stage.push(chunk.arrival, chunk.offset, chunk.bytes, out)?;
+            }
+            Pulled::Mark(mark) => {
+                self.now = self.now.max(mark.t);
+                let mut event = Event::new(mark.t, ControlPath::System, EventKind::Fault);
+                event.note = Some(mark.what.into());
+                event.capture = Some(Arc::clone(&self.capture));
+                out.push(event);
+            }
+            Pulled::Quiet(now) => {
+                self.now = self.now.max(now);
+                self.stage.tick(now, out);
+            }
+            Pulled::End => return Ok(Progress::Ended),
+        }
+        Ok(Progress::Going(self.now))
+    }
+
+    /// Puts what waits onto the disk when it has waited long enough.
+    ///
+    /// # Errors
+    /// `Machine` when the disk fails.
+    pub fn settle(&mut self) -> Result<()> {
+        if let Some(recorder) = &mut self.recorder {
+            recorder.commit_if_due()?;
+        }
+        Ok(())
+    }
+
+    /// Ends the session: last events, and the recorder to be closed by the job.
+    ///
+    /// # Errors
+    /// `Machine` when the disk fails. An unknown chassis is no error here; see [`Session::choice`].
+    pub fn finish(mut self, out: &mut Vec<Event>) -> Result<Option<CaptureWriter>> {
+        if self.stage.choice().is_some() {
+            self.stage.finish(out)?;
+        }
+        if let Some(recorder) = &mut self.recorder {
+            recorder.commit()?;
+        }
+        Ok(self.recorder)
+    }
+
+    /// The chassis and how it was chosen, once known.
+    pub fn choice(&self) -> Option<&Choice> {
+        self.stage.choice()
+    }
+
+    /// What became of the lines so far.
+    pub fn counters(&self) -> Counters {
+        self.stage.counters()
+    }
+
+    /// Bytes received so far.
+    pub fn bytes(&self) -> u64 {
+        self.bytes
+    }
+
+    /// When the last byte came; `None` before the first.
+    pub fn last_byte(&self) -> Option<Nanoseconds> {
+        self.last_byte
+    }
+
+    /// Wall clock at capture time zero.
+    pub fn anchor(&self) -> Option<Anchor> {
+        self.source.anchor()
+    }
+}

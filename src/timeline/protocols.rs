@@ -1,0 +1,39 @@
+//! All protocol files that a run of the program knows.
+
+use std::path::Path;
+use std::sync::Arc;
+
+use crate::base::Result;
+use crate::decode::infrared::Formats;
+use crate::decode::library::Library;
+
+/// Chassis, infrared formats and remotes: the shipped files and the user's.
+#[derive(Clone)]
+pub struct Protocols {
+    /// Chassis.
+    pub library: Arc<Library>,
+    /// Infrared formats and the key tables of remotes.
+    pub formats: Arc<Formats>,
+}
+
+impl Protocols {
+    /// The shipped files, and those of the user's folder, which win where the names are the same.
+    ///
+    /// # Errors
+    /// `Input` for a mistake in a file, with its place.
+    pub fn load(user: Option<&Path>) -> Result<Self> {
+        let library = match user {
+            Some(folder) => Library::shipped()?.with_folder(folder)?,
+            None => Library::shipped()?,
+        };
+        Ok(Self { library: Arc::new(library), formats: Formats::shipped()? })
+    }
+
+    /// What decodes, in one text: an index made by other decoders is out of date.
+    pub fn fingerprint(&self) -> String {
+        let mut words: Vec<String> = self.library.all().map(|chassis| chassis.decoder().to_string()).collect();
+        words.extend(self.formats.all().iter().map(|format| format.name().to_owned()));
+        words.sort();
+        format!("{}:{}", env!("CARGO_PKG_VERSION"), words.join(","))
+    }
+}

@@ -1,0 +1,203 @@
+//! Debug text of a chassis that may have to be recognised first.
+
+use std::sync::Arc;
+
+use crate::base::{Error, Event, Name, Nanoseconds, Result};
+use crate::decode::Counters;
+use crate::decode::chassis::Chassis;
+use crate::decode::library::Library;
+use crate::decode::recognise::Recognition;
+use crate::decode::set_clock::TimeBasis;
+use crate::decode::text::TextDecoder;
+
+/// Bytes of a file from which the chassis is recognised; always the first ones, so that the choice does not
+/// depend on how the bytes came.
+const SAMPLE: usize = 64 << 10;
+/// A live port is asked after every so many further bytes.
+const LIVE_STEP: usize = 256;
+
+/// How the chassis came to be chosen.
+#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+pub struct Choice {
+    /// Name of the chassis.
+    pub name: String,
+    /// Whether it was named by the user.
+    pub given: bool,
+    /// Score of the recognition, 0 to 1; absent when the chassis was named.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub score: Option<f64>,
+    /// How far it was ahead of the second, 0 to 1.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub margin: Option<f64>,
+    /// The choice in words.
+    pub because: String,
+}
+
+struct Piece {
+    arrival: Option<Nanoseconds>,
+    offset: u64,
+    bytes: Vec<u8>,
+}
+
+enum State {
+    Listening { held: Vec<Piece>, sample: Vec<u8>, asked: usize },
+    Decoding(Box<TextDecoder>),
+}
+
+/// Bytes to events, the chassis being recognised from the first of them when it is not known.
+pub struct TextStage {
+    library: Arc<Library>,
+    capture: Name,
+    live: bool,
+    state: State,
+    choice: Option<Choice>,
+}
+
+impl TextStage {
+    /// For one capture. `chassis` names the chassis; `live` asks early and often instead of waiting for a
+    /// full sample.
+    ///
+    /// # Errors
+    /// `Usage` when no chassis has that name.
+    pub fn new(library: Arc<Library>, chassis: Option<&str>, capture: Name, live: bool) -> Result<Self> {
+        let (state, choice) = match chassis {
+            Some(name) => {
+                let chassis = library.chassis(name)?;
+                let choice = Choice {
+                    name: chassis.name().to_owned(),
+                    given: true,
+                    score: None,
+                    margin: None,
+                    because: "named".to_owned(),
+                };
+                (decoding(chassis, &capture), Some(choice))
+            }
+            None => (State::Listening { held: Vec::new(), sample: Vec::new(), asked: 0 }, None),
+        };
+        Ok(Self { library, capture, live, state, choice })
+    }
+
+    /// Takes bytes as they come.
+    ///
+    /// # Errors
+    /// `Input` when a full sample is of no known chassis.
+    pub fn push(
+        &mut self,
+        arrival: Option<Nanoseconds>,
+        offset: u64,
+        bytes: &[u8],
+        out: &mut Vec<Event>,
+    ) -> Result<()> {
+        match &mut self.state {
+            State::Decoding(decoder) => {
+                decoder.push(arrival, offset, bytes, out);
+                Ok(())
+            }
+            State::Listening { held, sample, asked } => {
+                let room = SAMPLE.saturating_sub(sample.len());
+                sample.extend_from_slice(&bytes[..bytes.len().min(room)]);
+                held.push(Piece { arrival, offset, bytes: bytes.to_vec() });
+                let due = if self.live { *asked + LIVE_STEP } else { SAMPLE };
+                if sample.len() >= due.min(SAMPLE) {
+                    *asked = sample.len();
+                    let full = sample.len() >= SAMPLE;
+                    self.choose(full, out)?;
+                }
+                Ok(())
+            }
+        }
+    }
+
+    /// Asks the library; `must` makes "none of these" an error.
+    fn choose(&mut self, must: bool, out: &mut Vec<Event>) -> Result<()> {
+        let State::Listening { held, sample, .. } = &mut self.state else { return Ok(()) };
+        let recognition = self.library.recognise(sample);
+        let Some(name) = &recognition.choice else {
+            return if must { Err(unknown(&recognition)) } else { Ok(()) };
+        };
+        let chassis = self.library.chassis(name)?;
+        let pieces = std::mem::take(held);
+        self.choice = Some(Choice {
+            name: name.clone(),
+            given: false,
+            score: recognition.ranked.first().map(|score| score.score),
+            margin: Some(recognition.margin),
+            because: recognition.because.clone(),
+        });
+        self.state = decoding(chassis, &self.capture);
+        for piece in pieces {
+            self.push(piece.arrival, piece.offset, &piece.bytes, out)?;
+        }
+        Ok(())
+    }
+
+    /// Tells a live stage the time.
+    pub fn tick(&mut self, now: Nanoseconds, out: &mut Vec<Event>) {
+        if let State::Decoding(decoder) = &mut self.state {
+            decoder.tick(now, out);
+        }
+    }
+
+    /// Nothing more will come.
+    ///
+    /// # Errors
+    /// `Input` when what came is of no known chassis. No bytes at all are no error.
+    pub fn finish(&mut self, out: &mut Vec<Event>) -> Result<()> {
+        if let State::Listening { sample, .. } = &self.state {
+            if sample.is_empty() {
+                return Ok(());
+            }
+            self.choose(true, out)?;
+        }
+        if let State::Decoding(decoder) = &mut self.state {
+            decoder.finish(out);
+        }
+        Ok(())
+    }
+
+    /// The chassis and how it was chosen, once known.
+    pub fn choice(&self) -> Option<&Choice> {
+        self.choice.as_ref()
+    }
+
+    /// What became of the lines so far.
+    pub fn counters(&self) -> Counters {
+        match &self.state {
+            State::Decoding(decoder) => decoder.counters(),
+            State::Listening { .. } => Counters::default(),
+        }
+    }
+
+    /// What the times rest on.
+    pub fn time_basis(&self) -> TimeBasis {
+        match &self.state {
+            State::Decoding(decoder) => decoder.time_basis(),
+            State::Listening { .. } => TimeBasis::None,
+        }
+    }
+
+    /// Time of the last line on the capture clock.
+    pub fn now(&self) -> Option<Nanoseconds> {
+        match &self.state {
+            State::Decoding(decoder) if decoder.counters().records > 0 => Some(decoder.now()),
+            _ => None,
+        }
+    }
+}
+
+fn decoding(chassis: Arc<Chassis>, capture: &Name) -> State {
+    State::Decoding(Box::new(TextDecoder::new(chassis, Arc::clone(capture))))
+}
+
+fn unknown(recognition: &Recognition) -> Error {
+    let best: Vec<String> = recognition
+        .ranked
+        .iter()
+        .take(3)
+        .map(|score| format!("{} ({} of {} lines)", score.name, score.decoded, score.lines))
+        .collect();
+    Error::input(format!("no known chassis wrote this: {}", recognition.because)).remedy(format!(
+        "name one with --chassis if you know it, or describe the set in a protocol file; nearest were {}",
+        best.join(", ")
+    ))
+}

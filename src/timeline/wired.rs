@@ -1,0 +1,369 @@
+//! Channels of a logic or analog capture, each to the decoder of its signal.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use super::protocols::Protocols;
+use super::text_stage::TextStage;
+use super::wire::{Signal, Wire};
+use crate::base::{ControlPath, Error, Event, EventKind, Name, Nanoseconds, Result};
+use crate::decode::{cec, infrared};
+use crate::signal::edge::{EdgeFinder, Hysteresis};
+use crate::signal::pulse::Slicer;
+use crate::signal::uart::{Receiver, UartSpec};
+use crate::signal::{Character, Edge, Pulse};
+use crate::source::{Change, Channel};
+
+/// Events of different wires are put in order of time within this stretch: longer than any frame, press or
+/// line that is reported late.
+const SETTLE: Nanoseconds = Nanoseconds(3_000_000_000);
+/// A pause between two characters after which a line without end is handed on.
+const LINE_PAUSE: Nanoseconds = Nanoseconds(200_000_000);
+/// Longest piece of a line that is gathered before it is handed on.
+const LONGEST_PIECE: usize = 4096;
+
+enum Pipe {
+    Uart(Box<UartPipe>),
+    Infrared { slicer: Slicer, pulses: Vec<Pulse>, decoder: Box<infrared::Decoder> },
+    Cec(Box<cec::Decoder>),
+}
+
+struct Wired {
+    finder: EdgeFinder,
+    edges: Vec<Edge>,
+    pipe: Pipe,
+    signal: Signal,
+    channel: String,
+}
+
+/// All wires of one capture.
+pub struct Wiring {
+    /// Index of the channel to index of the wire.
+    of_channel: Vec<Option<usize>>,
+    wires: Vec<Wired>,
+    waiting: Vec<Event>,
+    fresh: Vec<Event>,
+}
+
+impl Wiring {
+    /// Joins channels and signals.
+    ///
+    /// # Errors
+    /// `Usage` when no wire was given or a channel does not exist; both name the channels that do.
+    pub fn new(
+        channels: &[Channel],
+        wires: &[Wire],
+        protocols: &Protocols,
+        chassis: Option<&str>,
+        capture: &Name,
+    ) -> Result<Self> {
+        if wires.is_empty() {
+            return Err(Error::usage("it is not known which channel carries which signal").remedy(format!(
+                "say it with --wire CHANNEL=SIGNAL, for example --wire {}=uart; the channels are {}",
+                channels.first().map_or("CH0", |channel| channel.name.as_str()),
+                names(channels)
+            )));
+        }
+        let mut of_channel = vec![None; channels.len()];
+        let mut built = Vec::with_capacity(wires.len());
+        for wire in wires {
+            let index = find(channels, &wire.channel).ok_or_else(|| {
+                Error::usage(format!("there is no channel \"{}\"", wire.channel))
+                    .remedy(format!("the channels are {}", names(channels)))
+            })?;
+            if of_channel[index].is_some() {
+                return Err(Error::usage(format!("channel {} carries two signals", channels[index].name))
+                    .remedy("give each channel one --wire"));
+            }
+            of_channel[index] = Some(built.len());
+            built.push(Wired {
+                finder: EdgeFinder::new(Hysteresis::default(), Nanoseconds::ZERO),
+                edges: Vec::new(),
+                pipe: pipe(&wire.signal, protocols, chassis, capture)?,
+                signal: wire.signal.clone(),
+                channel: channels[index].name.clone(),
+            });
+        }
+        Ok(Self { of_channel, wires: built, waiting: Vec::new(), fresh: Vec::new() })
+    }
+
+    /// Takes changes in order of time; appends events that are settled, in order of time.
+    ///
+    /// # Errors
+    /// `Input` when the text on a UART channel is of no known chassis.
+    pub fn push(&mut self, changes: &[Change], out: &mut Vec<Event>) -> Result<()> {
+        for change in changes {
+            let wire = self.of_channel.get(usize::from(change.channel)).copied().flatten();
+            if let Some(wire) = wire.and_then(|wire| self.wires.get_mut(wire)) {
+                wire.finder.push(*change, &mut wire.edges);
+                wire.drain(&mut self.fresh)?;
+            }
+        }
+        if let Some(last) = changes.last() {
+            self.settle(last.t - SETTLE, out);
+        }
+        Ok(())
+    }
+
+    /// The capture ended at `end`.
+    ///
+    /// # Errors
+    /// As [`Wiring::push`].
+    pub fn finish(&mut self, end: Nanoseconds, out: &mut Vec<Event>) -> Result<()> {
+        for wire in &mut self.wires {
+            wire.finder.finish(end, &mut wire.edges);
+            wire.drain(&mut self.fresh)?;
+            wire.finish(end, &mut self.fresh)?;
+        }
+        self.settle(Nanoseconds(i64::MAX), out);
+        Ok(())
+    }
+
+    fn settle(&mut self, until: Nanoseconds, out: &mut Vec<Event>) {
+        if self.fresh.is_empty() && self.waiting.first().is_none_or(|event| event.t >= until) {
+            return;
+        }
+        self.waiting.append(&mut self.fresh);
+        self.waiting.sort_by_key(|event| event.t);
+        let settled = self.waiting.partition_point(|event| event.t < until);
+        out.extend(self.waiting.drain(..settled));
+    }
+
+    /// The chassis on the first UART channel, once known.
+    pub fn text(&self) -> Option<&TextStage> {
+        self.wires.iter().find_map(|wire| match &wire.pipe {
+            Pipe::Uart(pipe) => Some(&pipe.text),
+            _ => None,
+        })
+    }
+
+    /// What a reader of the results should know of the wires, in plain words.
+    pub fn remarks(&self) -> Vec<String> {
+        let mut remarks = Vec::new();
+        for wire in &self.wires {
+            match &wire.pipe {
+                Pipe::Uart(pipe) => remarks.push(pipe.remark(&wire.channel)),
+                Pipe::Infrared { decoder, slicer, .. } => {
+                    let counters = decoder.counters();
+                    let polarity = match slicer.polarity() {
+                        Some(polarity) => format!("{polarity:?}").to_lowercase(),
+                        None => "polarity unknown".to_owned(),
+                    };
+                    remarks.push(format!(
+                        "{}: infrared, {polarity}, {} frames, {} damaged",
+                        wire.channel, counters.decoded, counters.damaged
+                    ));
+                }
+                Pipe::Cec(_) => remarks.push(format!("{}: {}", wire.channel, wire.signal)),
+            }
+        }
+        remarks
+    }
+
+    /// Records of all wires together.
+    pub fn counters(&self) -> BTreeMap<String, crate::decode::Counters> {
+        self.wires
+            .iter()
+            .map(|wire| {
+                let counters = match &wire.pipe {
+                    Pipe::Uart(pipe) => pipe.text.counters(),
+                    Pipe::Infrared { decoder, .. } => decoder.counters(),
+                    Pipe::Cec(decoder) => decoder.counters(),
+                };
+                (wire.channel.clone(), counters)
+            })
+            .collect()
+    }
+}
+
+fn names(channels: &[Channel]) -> String {
+    channels.iter().map(|channel| channel.name.as_str()).collect::<Vec<_>>().join(", ")
+}
+
+fn find(channels: &[Channel], name: &str) -> Option<usize> {
+    channels
+        .iter()
+        .position(|channel| channel.name == name)
+        .or_else(|| channels.iter().position(|channel| channel.name.eq_ignore_ascii_case(name.trim())))
+        .or_else(|| name.parse().ok().filter(|index| *index < channels.len()))
+}
+
+fn pipe(signal: &Signal, protocols: &Protocols, chassis: Option<&str>, capture: &Name) -> Result<Pipe> {
+    Ok(match signal {
+        Signal::Uart(rate) => {
+            let text = TextStage::new(Arc::clone(&protocols.library), chassis, Arc::clone(capture), false)?;
+            Pipe::Uart(Box::new(UartPipe::new(*rate, text, Arc::clone(capture))))
+        }
+        Signal::Infrared => Pipe::Infrared {
+            slicer: Slicer::new(None),
+            pulses: Vec::new(),
+            decoder: Box::new(infrared::Decoder::new(Arc::clone(&protocols.formats), Arc::clone(capture))),
+        },
+        Signal::Cec => Pipe::Cec(Box::new(cec::Decoder::new(Arc::clone(capture)))),
+        Signal::Keypad(line) => {
+            return Err(Error::usage(format!("analog keypad line {line} cannot be read from samples yet"))
+                .remedy("decode the readings that the set prints on its UART instead"));
+        }
+    })
+}
+
+impl Wired {
+    fn drain(&mut self, out: &mut Vec<Event>) -> Result<()> {
+        for edge in self.edges.drain(..) {
+            match &mut self.pipe {
+                Pipe::Uart(pipe) => pipe.push(edge, out)?,
+                Pipe::Infrared { slicer, pulses, decoder } => {
+                    slicer.push(edge, pulses);
+                    for pulse in pulses.drain(..) {
+                        decoder.push(pulse, out);
+                    }
+                }
+                Pipe::Cec(decoder) => decoder.push(edge, out),
+            }
+        }
+        Ok(())
+    }
+
+    fn finish(&mut self, end: Nanoseconds, out: &mut Vec<Event>) -> Result<()> {
+        match &mut self.pipe {
+            Pipe::Uart(pipe) => pipe.finish(end, out)?,
+            Pipe::Infrared { slicer, pulses, decoder } => {
+                slicer.finish(end, pulses);
+                for pulse in pulses.drain(..) {
+                    decoder.push(pulse, out);
+                }
+                decoder.finish(end, out);
+            }
+            Pipe::Cec(decoder) => decoder.finish(end, out),
+        }
+        Ok(())
+    }
+}
+
+struct UartPipe {
+    receiver: Receiver,
+    characters: Vec<Character>,
+    text: TextStage,
+    capture: Name,
+    line: Vec<u8>,
+    /// Time and place of the first character of the line, and the last one's.
+    first: Option<(Nanoseconds, u64)>,
+    last: Option<(Nanoseconds, u64)>,
+    /// A run of faulty characters with the same fault.
+    faulty: Option<(Nanoseconds, u64, &'static str, u64)>,
+    faults: u64,
+    total: u64,
+}
+
+impl UartPipe {
+    fn new(rate: Option<f64>, text: TextStage, capture: Name) -> Self {
+        Self {
+            receiver: Receiver::new(UartSpec { rate_hz: rate, ..UartSpec::default() }),
+            characters: Vec::new(),
+            text,
+            capture,
+            line: Vec::new(),
+            first: None,
+            last: None,
+            faulty: None,
+            faults: 0,
+            total: 0,
+        }
+    }
+
+    fn push(&mut self, edge: Edge, out: &mut Vec<Event>) -> Result<()> {
+        self.receiver.push(edge, &mut self.characters);
+        self.take(out)
+    }
+
+    fn take(&mut self, out: &mut Vec<Event>) -> Result<()> {
+        let mut characters = std::mem::take(&mut self.characters);
+        for character in characters.drain(..) {
+            self.character(&character, out)?;
+        }
+        self.characters = characters;
+        Ok(())
+    }
+
+    fn character(&mut self, character: &Character, out: &mut Vec<Event>) -> Result<()> {
+        self.total += 1;
+        if self.last.is_some_and(|(t, _)| character.t - t > LINE_PAUSE) {
+            self.hand_on(out)?;
+        }
+        match character.fault {
+            Some(fault) => {
+                self.faults += 1;
+                match &mut self.faulty {
+                    Some((_, _, same, count)) if *same == fault => *count += 1,
+                    _ => {
+                        self.end_faults(out);
+                        self.faulty = Some((character.t, character.offset, fault, 1));
+                    }
+                }
+            }
+            None => self.end_faults(out),
+        }
+        let place = (character.t, character.offset);
+        self.first.get_or_insert(place);
+        self.last = Some(place);
+        // A faulty character stays in its line: the line is damaged there, not shorter.
+        let byte = if character.fault.is_some() { 0xff } else { (character.value & 0xff) as u8 };
+        self.line.push(byte);
+        if byte == b'\n' || self.line.len() >= LONGEST_PIECE {
+            self.hand_on(out)?;
+        }
+        Ok(())
+    }
+
+    fn end_faults(&mut self, out: &mut Vec<Event>) {
+        if let Some((t, offset, fault, count)) = self.faulty.take() {
+            let mut event = Event::new(t, ControlPath::System, EventKind::Fault);
+            event.note = Some(if count == 1 {
+                Name::from(fault)
+            } else {
+                format!("{fault}, {count} characters in a row").into()
+            });
+            event.capture = Some(Arc::clone(&self.capture));
+            event.offset = Some(offset);
+            event.decoder = Some("uart".into());
+            out.push(event);
+        }
+    }
+
+    /// Hands the line on; its events stand where its characters stand in the capture.
+    fn hand_on(&mut self, out: &mut Vec<Event>) -> Result<()> {
+        let (Some((t, offset)), Some((_, last))) = (self.first.take(), self.last.take()) else { return Ok(()) };
+        let from = out.len();
+        self.text.push(Some(t), offset, &self.line, out)?;
+        self.line.clear();
+        for event in out.iter_mut().skip(from).filter(|event| event.t >= t) {
+            event.offset = Some(offset);
+            event.length = u32::try_from(last.saturating_sub(offset)).ok();
+        }
+        Ok(())
+    }
+
+    fn finish(&mut self, end: Nanoseconds, out: &mut Vec<Event>) -> Result<()> {
+        self.receiver.finish(end, &mut self.characters);
+        self.take(out)?;
+        self.end_faults(out);
+        self.hand_on(out)?;
+        self.text.finish(out)
+    }
+
+    fn remark(&self, channel: &str) -> String {
+        match self.receiver.found() {
+            Some(found) => format!(
+                "{channel}: uart at {:.0} baud{}, {:?}{}, certainty {:.0} %; {} characters, {} faulty",
+                found.usual_hz.unwrap_or(found.rate_hz),
+                if found.usual_hz.is_some() { "" } else { " (no usual rate)" },
+                found.framing,
+                if found.inverted { ", inverted" } else { "" },
+                100.0 * found.certainty,
+                self.total,
+                self.faults
+            ),
+            None => format!("{channel}: no UART characters could be read from this channel"),
+        }
+    }
+}
