@@ -4,7 +4,13 @@
 //! journal), a [`SampleSource`] delivers level changes on named channels (logic and analog exports).
 //! Both are pulled, both run at constant memory, neither decodes anything.
 
+mod block;
+pub mod csv;
+mod recognise;
 pub mod serial;
+pub mod text;
+
+pub use recognise::{FileKind, HEAD, open, recognise, text_remark};
 
 use crate::base::{Anchor, Nanoseconds, Result};
 

@@ -1,0 +1,194 @@
+//! Edges to UART characters; rate, framing and polarity are found where they are not given.
+//!
+//! With everything given, each character leaves as soon as its stop bit is sampled. What is to be found is
+//! found from the first [`HELD`] edges, which wait for it; then they are received like the rest. Framing
+//! errors, breaks and parity errors stay visible as characters with a fault.
+
+mod find;
+mod frame;
+
+use self::frame::Sampler;
+pub use self::frame::{BREAK, FRAMING, PARITY};
+use super::{Character, Edge};
+use crate::base::{Error, Nanoseconds, Result};
+
+/// Edges from which rate, framing and polarity are found: about a thousand characters.
+pub const HELD: usize = 4096;
+
+/// The bit behind the data bits.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Parity {
+    /// There is none.
+    #[default]
+    None,
+    /// Makes the number of ones even.
+    Even,
+    /// Makes the number of ones odd.
+    Odd,
+    /// Always one.
+    Mark,
+    /// Always zero.
+    Space,
+}
+
+/// How a character is framed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Framing {
+    /// 5 to 9.
+    pub data_bits: u8,
+    /// The bit behind the data.
+    pub parity: Parity,
+    /// 1 or 2. As receivers do, only the first is checked.
+    pub stop_bits: u8,
+}
+
+impl Default for Framing {
+    /// 8N1.
+    fn default() -> Self {
+        Self { data_bits: 8, parity: Parity::None, stop_bits: 1 }
+    }
+}
+
+impl std::fmt::Display for Framing {
+    /// `8N1`.
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let parity = match self.parity {
+            Parity::None => 'N',
+            Parity::Even => 'E',
+            Parity::Odd => 'O',
+            Parity::Mark => 'M',
+            Parity::Space => 'S',
+        };
+        write!(f, "{}{parity}{}", self.data_bits, self.stop_bits)
+    }
+}
+
+impl std::str::FromStr for Framing {
+    type Err = Error;
+
+    /// From `8N1`.
+    ///
+    /// # Errors
+    /// `Usage` for anything but 5 to 9 data bits, one of N E O M S, and 1 or 2 stop bits.
+    fn from_str(text: &str) -> Result<Self> {
+        let wrong = || {
+            Error::usage(format!("`{}` is no framing", crate::base::quote(text.as_bytes())))
+                .remedy("write data bits (5 to 9), parity (N, E, O, M, S) and stop bits (1, 2), as 8N1")
+        };
+        let [data, parity, stop] = text.as_bytes() else { return Err(wrong()) };
+        let parity = match parity.to_ascii_uppercase() {
+            b'N' => Parity::None,
+            b'E' => Parity::Even,
+            b'O' => Parity::Odd,
+            b'M' => Parity::Mark,
+            b'S' => Parity::Space,
+            _ => return Err(wrong()),
+        };
+        let (data_bits, stop_bits) = (data.wrapping_sub(b'0'), stop.wrapping_sub(b'0'));
+        if !(5..=9).contains(&data_bits) || !(1..=2).contains(&stop_bits) {
+            return Err(wrong());
+        }
+        Ok(Self { data_bits, parity, stop_bits })
+    }
+}
+
+/// What is known of a line; `None` is found.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct UartSpec {
+    /// Bits a second.
+    pub rate_hz: Option<f64>,
+    /// Data bits, parity, stop bits.
+    pub framing: Option<Framing>,
+    /// Idle low instead of idle high.
+    pub inverted: Option<bool>,
+}
+
+/// What a line turned out to be.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Found {
+    /// Bits a second, as measured; exactly the given rate when it was given.
+    pub rate_hz: f64,
+    /// The usual rate within 3 %, when there is one.
+    pub usual_hz: Option<f64>,
+    /// Data bits, parity, stop bits.
+    pub framing: Framing,
+    /// Idle low.
+    pub inverted: bool,
+    /// How likely this is against the other ways to read the same edges, 0 to 1; 1 when all was given.
+    pub certainty: f64,
+}
+
+/// Receives one line.
+#[derive(Clone, Debug)]
+pub struct Receiver {
+    spec: UartSpec,
+    waiting: Vec<Edge>,
+    sampler: Option<Sampler>,
+    found: Option<Found>,
+}
+
+impl Receiver {
+    /// For a line of which this is known.
+    pub fn new(spec: UartSpec) -> Self {
+        let mut receiver = Self { spec, waiting: Vec::new(), sampler: None, found: None };
+        if let UartSpec { rate_hz: Some(rate_hz), framing: Some(framing), inverted: Some(inverted) } = spec {
+            let usual_hz = find::usual_rate(rate_hz);
+            receiver.settle(Found { rate_hz, usual_hz, framing, inverted, certainty: 1.0 });
+        }
+        receiver
+    }
+
+    /// What the line is; `None` while too little of it was seen, and for ever if nothing fits.
+    pub fn found(&self) -> Option<Found> {
+        self.found
+    }
+
+    /// Takes one edge; characters are appended once their stop bit is sampled.
+    pub fn push(&mut self, edge: Edge, out: &mut Vec<Character>) {
+        if let Some(sampler) = &mut self.sampler {
+            sampler.push(edge, out);
+            return;
+        }
+        self.waiting.push(edge);
+        if self.waiting.len() >= HELD {
+            self.find(edge.t, out);
+            // Nothing fits: noise. The newer half may be better.
+            if self.sampler.is_none() {
+                self.waiting.drain(..HELD / 2);
+            }
+        }
+    }
+
+    /// The line kept its level until `now`: a character that ends in idle need not wait for the next edge.
+    pub fn advance(&mut self, now: Nanoseconds, out: &mut Vec<Character>) {
+        if let Some(sampler) = &mut self.sampler {
+            sampler.advance(now, out);
+        }
+    }
+
+    /// The source has ended at `end`. A last frame is completed, the line being taken to stay as it was.
+    pub fn finish(&mut self, end: Nanoseconds, out: &mut Vec<Character>) {
+        if self.sampler.is_none() {
+            self.find(end, out);
+        }
+        if let Some(sampler) = &mut self.sampler {
+            sampler.finish(end, out);
+        }
+    }
+
+    fn find(&mut self, end: Nanoseconds, out: &mut Vec<Character>) {
+        if let Some(found) = find::find(&self.spec, &self.waiting, end) {
+            self.settle(found);
+            if let Some(sampler) = &mut self.sampler {
+                for edge in std::mem::take(&mut self.waiting) {
+                    sampler.push(edge, out);
+                }
+            }
+        }
+    }
+
+    fn settle(&mut self, found: Found) {
+        self.found = Some(found);
+        self.sampler = Some(Sampler::new(found.framing, 1e9 / found.rate_hz, found.inverted));
+    }
+}

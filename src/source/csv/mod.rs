@@ -1,0 +1,228 @@
+//! Logic and analog exports as separated values: one row a sample, or one row a change.
+//!
+//! Enters: RFC 4180 and what is met besides it (`;` or tab, decimal comma, comment and preamble lines,
+//! byte order mark, LF, units in the header). Leaves: for a logic channel its level in the first row and
+//! every change after it; for an analog channel every sample. Times stay as printed, so that an export with
+//! a trigger begins below zero. A row that is not as the others is refused, with line and column; only a last
+//! line without line end may be cut short, and is then dropped and mentioned.
+//!
+//! Departures from RFC 4180, on purpose: blanks around unquoted fields are no part of them (rule 4), and an
+//! empty field is "as before". Rows are compared with their forerunner first and parsed only when a channel
+//! changed; quoted rows go to the general `csv` crate.
+
+mod cell;
+mod head;
+pub(super) mod layout;
+mod quoted;
+mod repeat;
+mod rows;
+mod unit;
+
+use std::io::Read;
+
+use self::head::{is_comment, strip_line_end};
+use self::layout::{Layout, Role};
+use self::quoted::Quoted;
+use self::rows::{Row, Rows};
+use super::block::Block;
+use super::{Change, Channel, SampleSource};
+use crate::base::{Error, Result, Span};
+
+/// Bytes from which the layout is found.
+const HEAD: usize = 1 << 16;
+/// A pull ends when this many changes are there.
+const BATCH: usize = 1 << 15;
+
+/// What the file does not say of itself.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct CsvOptions {
+    /// Samples a second, for tables without a time column or with sample numbers.
+    pub sample_rate_hz: Option<f64>,
+}
+
+/// A table of samples.
+pub struct CsvSource {
+    block: Option<Block>,
+    quoted: Option<Quoted>,
+    rows: Rows,
+    /// Rows may be compared with their forerunner: the clock comes first, and no channel is analog.
+    repeats: bool,
+    done: bool,
+}
+
+impl CsvSource {
+    /// Reads the head and finds the layout.
+    ///
+    /// # Errors
+    /// `Input` when the layout cannot be found or is ambiguous, with line and remedy; `Usage` for a sample
+    /// rate that is not positive; `Machine` when reading fails.
+    pub fn new(reader: Box<dyn Read + Send>, options: CsvOptions) -> Result<Self> {
+        if let Some(rate) = options.sample_rate_hz
+            && !(rate.is_finite() && rate > 0.0)
+        {
+            return Err(
+                Error::usage(format!("the sample rate is {rate} Hz")).remedy("give it above zero, in Hz")
+            );
+        }
+        let mut block = Block::new(reader);
+        while !block.ended() && block.bytes().len() < HEAD {
+            block.fill()?;
+        }
+        let bytes = block.bytes();
+        let mut head = bytes.get(..HEAD).unwrap_or(bytes);
+        let cut = bytes.len() > head.len() || !block.ended();
+        if cut || memchr::memchr_iter(b'\n', head).count() > 2 {
+            // The last line may be cut by the end of the head, or of the file.
+            match memchr::memrchr(b'\n', head) {
+                Some(last) => head = head.get(..=last).unwrap_or_default(),
+                None => return Err(endless(1)),
+            }
+        }
+        let layout = Layout::find(head, options.sample_rate_hz)?;
+        let body = layout.body;
+        let counted = !layout.roles.iter().any(|role| matches!(role, Role::Time(_) | Role::Index));
+        let first = matches!(layout.roles.first(), Some(Role::Time(_) | Role::Index));
+        let logic = layout.channels.iter().all(|channel| !channel.analog);
+        block.consume(body);
+        let repeats = logic && (counted || first);
+        Ok(Self { block: Some(block), quoted: None, rows: Rows::new(layout), repeats, done: false })
+    }
+
+    /// Takes the rows of one block; `None` when a quote stops the fast way.
+    fn scan(&mut self, out: &mut Vec<Change>) -> Result<Option<bool>> {
+        let Some(block) = &mut self.block else { return Ok(Some(false)) };
+        if memchr::memchr(b'\n', block.bytes()).is_none() {
+            block.fill_up()?;
+        }
+        let bytes = block.bytes();
+        let (base, ended) = (block.offset(), block.ended());
+        let separator = self.rows.layout.separator;
+        let limit = out.len() + BATCH;
+        let mut at = 0;
+        let mut going = true;
+        let mut quote = false;
+        while out.len() < limit {
+            let rest = bytes.get(at..).unwrap_or_default();
+            let (length, whole) = match memchr::memchr(b'\n', rest) {
+                Some(end) => (end + 1, true),
+                None if ended && !rest.is_empty() => (rest.len(), false),
+                None if ended => {
+                    going = false;
+                    break;
+                }
+                None if block.full() && at == 0 => return Err(endless(self.rows.line)),
+                None => break,
+            };
+            let line = strip_line_end(rest.get(..length).unwrap_or_default());
+            if line.is_empty() || line.trim_ascii().is_empty() || is_comment(line, separator) {
+                at += length;
+                self.rows.line += 1;
+                continue;
+            }
+            if memchr::memchr(b'"', line).is_some() {
+                quote = true;
+                break;
+            }
+            let fields = Fields { rest: Some(line), separator };
+            if self.rows.take(fields, base + at as u64, whole, out)? == Row::Cut {
+                going = false;
+                at += length;
+                break;
+            }
+            self.rows.line += 1;
+            at += length;
+            if self.repeats && whole {
+                at = pass_repeats(&mut self.rows, bytes, at, length)?;
+            }
+        }
+        block.consume(at);
+        if quote { Ok(None) } else { Ok(Some(going)) }
+    }
+}
+
+/// Passes over the rows that repeat the one before `at`; returns where they end.
+fn pass_repeats(rows: &mut Rows, bytes: &[u8], at: usize, length: usize) -> Result<usize> {
+    let row = bytes.get(at - length..at).unwrap_or_default();
+    let clocked = matches!(rows.layout.roles.first(), Some(Role::Time(_) | Role::Index));
+    let clock = if clocked { memchr::memchr(rows.layout.separator, row).unwrap_or(0) } else { 0 };
+    let (count, end) = repeat::skip(bytes, at, length, clock, rows.layout.point);
+    if count > 0 {
+        let start = end - length;
+        rows.skip(count, bytes.get(start..start + clock).unwrap_or_default())?;
+    }
+    Ok(end)
+}
+
+impl SampleSource for CsvSource {
+    fn channels(&self) -> &[Channel] {
+        &self.rows.layout.channels
+    }
+
+    fn pull(&mut self, out: &mut Vec<Change>) -> Result<bool> {
+        if self.done {
+            return Ok(false);
+        }
+        let before = out.len();
+        let going = match &mut self.quoted {
+            Some(quoted) => quoted.pull(&mut self.rows, out.len() + BATCH, out),
+            None => match self.scan(out) {
+                Ok(Some(going)) => Ok(going),
+                Ok(None) => {
+                    if let Some(block) = self.block.take() {
+                        let (offset, line) = (block.offset(), self.rows.line);
+                        let (bytes, reader) = block.into_rest();
+                        let separator = self.rows.layout.separator;
+                        self.quoted = Some(Quoted::new(bytes, reader, separator, offset, line));
+                    }
+                    Ok(true)
+                }
+                Err(error) => Err(error),
+            },
+        };
+        // After an error nothing more comes: the state is that of a row in the middle.
+        self.done = !matches!(going, Ok(true));
+        // The last changes are a batch like the others; the end is told by the pull after it.
+        going.map(|going| going || out.len() > before)
+    }
+
+    fn span(&self) -> Option<Span> {
+        self.rows.span()
+    }
+
+    fn remarks(&self) -> Vec<String> {
+        let mut remarks = Vec::new();
+        if let Some(line) = self.rows.cut {
+            remarks.push(format!("line {line}, the last one, is cut short and was left out"));
+        }
+        remarks
+    }
+}
+
+/// The fields of a line without quotes.
+struct Fields<'a> {
+    rest: Option<&'a [u8]>,
+    separator: u8,
+}
+
+impl<'a> Iterator for Fields<'a> {
+    type Item = &'a [u8];
+
+    #[inline]
+    fn next(&mut self) -> Option<&'a [u8]> {
+        let rest = self.rest?;
+        // Fields are short: a plain loop beats a vector search here.
+        match rest.iter().position(|byte| *byte == self.separator) {
+            Some(end) => {
+                self.rest = rest.get(end + 1..);
+                rest.get(..end)
+            }
+            None => self.rest.take(),
+        }
+    }
+}
+
+fn endless(line: u64) -> Error {
+    Error::input("a line does not end within 1 MiB: this is no table of samples")
+        .line(line, None)
+        .remedy("look at the file with another program; if it is a text log, decode it as one")
+}

@@ -1,0 +1,97 @@
+//! Rows with quoted fields, read by the general CSV crate from the first quote on.
+
+use std::io::{Cursor, Error as IoError, ErrorKind, Read};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+use csv::{ByteRecord, Reader, ReaderBuilder, Terminator, Trim};
+
+use super::rows::{Row, Rows};
+use crate::base::{Error, Result};
+use crate::source::Change;
+use crate::source::block::{BLOCK, unreadable};
+
+/// The rest of a table from a record boundary on.
+pub(super) struct Quoted {
+    reader: Reader<Fuse>,
+    record: ByteRecord,
+    offset: u64,
+    line: u64,
+    budget: Arc<AtomicUsize>,
+}
+
+/// Ends the reading when one record swallows too much, as a quote that is never closed would.
+struct Fuse {
+    inner: Box<dyn Read + Send>,
+    left: Arc<AtomicUsize>,
+}
+
+impl Read for Fuse {
+    fn read(&mut self, into: &mut [u8]) -> std::io::Result<usize> {
+        let read = self.inner.read(into)?;
+        let left = self.left.load(Ordering::Relaxed);
+        if read > left {
+            return Err(IoError::new(ErrorKind::FileTooLarge, "one row does not end"));
+        }
+        self.left.store(left - read, Ordering::Relaxed);
+        Ok(read)
+    }
+}
+
+impl Quoted {
+    /// `bytes` were read already and stand at `offset`, in `line`; `reader` goes on behind them.
+    pub(super) fn new(
+        bytes: Vec<u8>,
+        reader: Box<dyn Read + Send>,
+        separator: u8,
+        offset: u64,
+        line: u64,
+    ) -> Self {
+        let budget = Arc::new(AtomicUsize::new(2 * BLOCK));
+        let fuse = Fuse { inner: Box::new(Cursor::new(bytes).chain(reader)), left: Arc::clone(&budget) };
+        let reader = ReaderBuilder::new()
+            .has_headers(false)
+            .flexible(true)
+            .delimiter(separator)
+            .terminator(Terminator::CRLF)
+            .comment(Some(b'#'))
+            .trim(Trim::None)
+            .from_reader(fuse);
+        Self { reader, record: ByteRecord::new(), offset, line, budget }
+    }
+
+    /// Reads rows until `batch` changes are there; `false` at the end.
+    pub(super) fn pull(&mut self, rows: &mut Rows, batch: usize, out: &mut Vec<Change>) -> Result<bool> {
+        let mut taken = 0;
+        while out.len() < batch && taken < batch {
+            self.budget.store(2 * BLOCK, Ordering::Relaxed);
+            rows.line = self.line + self.reader.position().line() - 1;
+            match self.reader.read_byte_record(&mut self.record) {
+                Ok(true) => {}
+                Ok(false) => return Ok(false),
+                Err(error) => return Err(Self::failure(error, rows.line)),
+            }
+            let at = self.record.position().map_or(0, csv::Position::byte);
+            rows.line = self.line + self.record.position().map_or(0, |position| position.line() - 1);
+            let blank = self.record.iter().all(|field| field.trim_ascii().is_empty());
+            let whole = !self.reader.is_done();
+            if !blank && rows.take(self.record.iter(), self.offset + at, whole, out)? == Row::Cut {
+                return Ok(false);
+            }
+            taken += 1;
+        }
+        Ok(true)
+    }
+
+    fn failure(error: csv::Error, line: u64) -> Error {
+        match error.into_kind() {
+            csv::ErrorKind::Io(error) if error.kind() == ErrorKind::FileTooLarge => {
+                Error::input("this row does not end: a quote is opened and not closed")
+                    .line(line, None)
+                    .remedy("close the quote, or export without quotes")
+            }
+            csv::ErrorKind::Io(error) => unreadable(error, 0),
+            other => Error::input(format!("the row cannot be read: {other:?}")).line(line, None),
+        }
+    }
+}
