@@ -13,5 +13,6 @@ pub use error::{Error, Kind, Place, Result, quote};
 pub use event::{ControlPath, Event, EventKind, Name};
 pub use json::write_event;
 pub use key::Key;
+pub(crate) use key::nearest;
 pub use time::{Anchor, Nanoseconds, Span};
 pub use unit::{Counts, Ohms, Volts};

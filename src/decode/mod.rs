@@ -4,10 +4,20 @@
 //! chunking. Decoders are pushed to, never wait, read no clock and open no file.
 
 pub mod cec;
+pub mod chassis;
+pub mod check;
+pub mod example;
 pub mod file;
 pub mod infrared;
 pub mod ladder;
+pub mod library;
+pub mod protocol;
+pub mod recognise;
+pub mod set_clock;
+pub mod shape;
 pub mod shipped;
+pub mod show;
+pub mod text;
 
 /// What became of the records that a decoder saw.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize)]

@@ -1,1 +1,3 @@
-//! decode
+//! Chassis files, shapes, ladders, binary records.
+
+mod shipped;

@@ -1,5 +1,11 @@
 //! The keypad ladder of one line, as the protocol file declares it, and readings to keys.
 
+mod tracker;
+mod window;
+
+pub use tracker::Tracker;
+pub use window::{Window, Windows};
+
 use serde::Deserialize;
 
 use crate::base::Key;
@@ -83,6 +89,10 @@ pub struct Line {
     /// How the firmware chooses a key.
     #[serde(default)]
     pub window: WindowRule,
+    /// Nominal reading with no key down, where it is not the supply (an end-of-line resistor).
+    pub idle_counts: Option<f64>,
+    /// Lowest reading with no key down under the `threshold` rule.
+    pub idle_low_counts: Option<f64>,
     /// Half width of a window under the `tolerance` rule, in counts.
     pub tolerance_counts: Option<f64>,
     /// Equal readings in a row before a key counts as down or up.
@@ -91,4 +101,49 @@ pub struct Line {
     pub period_s: Option<f64>,
     /// The keys.
     pub key: Vec<LadderKey>,
+}
+
+impl Line {
+    /// Volts of a reading, so that full scale reads the reference: `counts * reference / full_scale`.
+    pub fn volts(&self, counts: u32) -> f64 {
+        let volts = f64::from(counts) * self.reference() / f64::from(self.full_scale.max(1));
+        // Counts are coarser than a tenth of a millivolt; more digits would be invented.
+        (volts * 1e4).round() / 1e4
+    }
+
+    /// Voltage of the full-scale reading.
+    pub fn reference(&self) -> f64 {
+        self.reference_volts.unwrap_or(self.supply_volts)
+    }
+
+    /// Reading of a voltage that is this fraction of the supply, a whole number.
+    ///
+    /// # Formula
+    /// `min(floor((full_scale + 1) * x * supply / reference), full_scale)`.
+    ///
+    /// # Source
+    /// The usual successive-approximation transfer, `floor(2^N * V / Vref)`, clamped.
+    pub fn reading_at(&self, x: f64) -> f64 {
+        let full = f64::from(self.full_scale);
+        ((full + 1.0) * x * self.supply_volts / self.reference()).floor().clamp(0.0, full)
+    }
+
+    /// Nominal reading with no key down.
+    pub fn idle_reading(&self) -> f64 {
+        self.idle_counts.unwrap_or_else(|| self.reading_at(1.0))
+    }
+
+    /// Nominal reading of a key: as declared, else by the divider rule; `None` when neither is possible.
+    ///
+    /// # Formula
+    /// `V = supply * R / (R + R_pull_up)`, R from the line to ground with the key down.
+    pub fn key_reading(&self, key: &LadderKey) -> Option<f64> {
+        match (key.counts, key.to_ground_ohm, self.pull_up_ohm) {
+            (Some(counts), _, _) => Some(counts),
+            (None, Some(ohm), Some(pull_up)) if ohm + pull_up > 0.0 => {
+                Some(self.reading_at(ohm / (ohm + pull_up)))
+            }
+            _ => None,
+        }
+    }
 }

@@ -1,0 +1,171 @@
+//! A chassis file made ready: shapes in one automaton, words in tables, ladders as windows.
+
+mod compile;
+
+use std::collections::HashMap;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use super::file;
+use super::ladder::Windows;
+use super::protocol::{ChassisFile, KeyState, Meaning, Role};
+use super::shape::{self, Automaton, Form, Shape, Step};
+use crate::base::{ControlPath, Key, Name, Nanoseconds, Result};
+
+/// What printed text means, compared as words or as numbers.
+#[derive(Clone, Debug)]
+pub(crate) enum Table<T> {
+    Words(HashMap<Vec<u8>, T>),
+    Numbers(HashMap<i64, T>),
+}
+
+impl<T: Clone> Table<T> {
+    fn new<'a>(
+        form: Form,
+        entries: impl Iterator<Item = (&'a String, T)>,
+    ) -> std::result::Result<Self, String> {
+        let parse = |word: &str| match form {
+            Form::Integer => word.parse::<i64>().ok(),
+            // Bytes are looked up one at a time.
+            _ => shape_hex(word),
+        };
+        match form {
+            Form::Integer | Form::Hex | Form::Bytes => {
+                let mut table = HashMap::new();
+                for (word, value) in entries {
+                    table.insert(parse(word).ok_or_else(|| word.clone())?, value);
+                }
+                Ok(Self::Numbers(table))
+            }
+            _ => Ok(Self::Words(entries.map(|(word, value)| (word.clone().into_bytes(), value)).collect())),
+        }
+    }
+
+    pub(crate) fn get(&self, text: &[u8], number: i64) -> Option<&T> {
+        match self {
+            Self::Words(table) => table.get(text),
+            Self::Numbers(table) => table.get(&number),
+        }
+    }
+}
+
+fn shape_hex(word: &str) -> Option<i64> {
+    let digits = word.strip_prefix("0x").unwrap_or(word);
+    shape::hex(digits.as_bytes()).filter(|_| !digits.is_empty())
+}
+
+/// How a record finds its key.
+#[derive(Clone, Debug)]
+pub(crate) enum KeySource {
+    None,
+    Fixed(Key),
+    Table {
+        placeholder: usize,
+        table: Table<Key>,
+    },
+    /// A Linux input code or a Linux input name, as captured.
+    Linux {
+        placeholder: usize,
+        number: bool,
+    },
+}
+
+/// A record with one prefix, ready to be read.
+#[derive(Debug)]
+pub(crate) struct Pattern {
+    pub(crate) shape: Shape,
+    pub(crate) steps: Vec<Step>,
+    /// Role of each placeholder, in order; `None` for those that are not used.
+    pub(crate) roles: Vec<Option<Role>>,
+    /// `(placeholder, index of the line)` of readings that are named after their line.
+    pub(crate) readings: Vec<(usize, usize)>,
+    pub(crate) meaning: Meaning,
+    /// Form of the stamp.
+    pub(crate) stamp_form: Option<Form>,
+    /// Fixed letters and digits, at most 8: what a match proves.
+    pub(crate) weight: u64,
+    pub(crate) path: ControlPath,
+    pub(crate) key: KeySource,
+    pub(crate) state: Option<Table<KeyState>>,
+    pub(crate) line: Option<Name>,
+    pub(crate) item: Option<Name>,
+    pub(crate) value: Option<Name>,
+    pub(crate) values: HashMap<Vec<u8>, Name>,
+    pub(crate) format: Option<Name>,
+    pub(crate) note: Option<Name>,
+    /// Why a line that only begins like this one is damaged.
+    pub(crate) damaged: Name,
+    /// Index of the record in the file.
+    pub(crate) record: usize,
+}
+
+/// How long a key may be silent before it counts as up.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Timeouts {
+    /// After the press.
+    pub(crate) first: Nanoseconds,
+    /// After a repeat.
+    pub(crate) next: Nanoseconds,
+}
+
+/// A chassis, ready to decode.
+#[derive(Debug)]
+pub struct Chassis {
+    pub(crate) name: Name,
+    pub(crate) decoder: Name,
+    pub(crate) file: ChassisFile,
+    pub(crate) path: PathBuf,
+    pub(crate) text: String,
+    /// Most specific first.
+    pub(crate) patterns: Vec<Pattern>,
+    pub(crate) whole: Automaton,
+    pub(crate) heads: Option<Automaton>,
+    /// Pattern of each head.
+    pub(crate) head_patterns: Vec<usize>,
+    pub(crate) lines: Vec<(Name, Arc<Windows>)>,
+    pub(crate) items: HashMap<Vec<u8>, Name>,
+    pub(crate) item_values: HashMap<Vec<u8>, Name>,
+    pub(crate) timeouts: Option<Timeouts>,
+    pub(crate) period: Option<Nanoseconds>,
+}
+
+impl Chassis {
+    /// Reads and compiles a chassis file; `path` is for messages, and its stem must be the name inside.
+    ///
+    /// # Errors
+    /// `Input` with line, column, the offending text and what was expected.
+    pub fn parse(path: &Path, text: &str) -> Result<Self> {
+        let file: ChassisFile = file::parse(path, text)?;
+        compile::Compiler { path, text, file: &file }.compile()
+    }
+
+    /// Name of the chassis.
+    pub fn name(&self) -> &str {
+        &self.name
+    }
+
+    /// Name and version, as events carry it: `alder@1`.
+    pub fn decoder(&self) -> &Name {
+        &self.decoder
+    }
+
+    /// The file as written.
+    pub fn file(&self) -> &ChassisFile {
+        &self.file
+    }
+
+    /// Where the file stands.
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// The ladders, by the names that the set prints.
+    pub fn lines(&self) -> impl Iterator<Item = (&Name, &Arc<Windows>)> {
+        self.lines.iter().map(|(name, windows)| (name, windows))
+    }
+
+    /// The ladder of one line.
+    pub fn line(&self, name: &str) -> Option<&Arc<Windows>> {
+        self.lines.iter().find(|(line, _)| &**line == name).map(|(_, windows)| windows)
+    }
+}

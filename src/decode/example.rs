@@ -1,0 +1,92 @@
+//! Runs the `[[example]]` blocks of a chassis file and shows the first difference.
+
+use std::sync::Arc;
+
+use super::Counters;
+use super::chassis::Chassis;
+use super::protocol::Example;
+use super::text::TextDecoder;
+use crate::base::{Event, write_event};
+
+/// What one example gave.
+#[derive(Clone, Debug)]
+pub struct Outcome {
+    /// Which example of the file, counted from 1.
+    pub number: usize,
+    /// Line of the file on which its input stands, counted from 1.
+    pub line: usize,
+    /// The first difference in words; `None` when the events are as stated.
+    pub difference: Option<String>,
+    /// What became of the example's lines.
+    pub counters: Counters,
+}
+
+impl Outcome {
+    /// Whether the events are as stated.
+    pub fn is_right(&self) -> bool {
+        self.difference.is_none()
+    }
+}
+
+/// Runs every example, each on a decoder of its own, without arrival times.
+pub fn run(chassis: &Arc<Chassis>) -> Vec<Outcome> {
+    let examples = chassis.file().example.iter().enumerate();
+    examples.map(|(i, example)| outcome(chassis, i + 1, example)).collect()
+}
+
+fn outcome(chassis: &Arc<Chassis>, number: usize, example: &Example) -> Outcome {
+    let mut decoder = TextDecoder::new(Arc::clone(chassis), "example".into());
+    let mut events = Vec::new();
+    let input = example.input.get_ref();
+    decoder.push(None, 0, input.as_bytes(), &mut events);
+    if !input.ends_with('\n') {
+        decoder.push(None, input.len() as u64, b"\n", &mut events);
+    }
+    decoder.finish(&mut events);
+    let counters = decoder.counters();
+    let line = chassis.text.get(..example.input.span().start).unwrap_or_default().matches('\n').count() + 1;
+    Outcome { number, line, difference: difference(example, &events, counters), counters }
+}
+
+/// The first thing in which the events differ from those stated.
+fn difference(example: &Example, events: &[Event], counters: Counters) -> Option<String> {
+    for (i, stated) in example.events.iter().enumerate() {
+        let Some(got) = events.get(i) else {
+            return Some(format!(
+                "event {} of {} did not come: {} {}",
+                i + 1,
+                example.events.len(),
+                stated.path.word(),
+                stated.kind.word()
+            ));
+        };
+        if let Some((field, expected, came)) = stated.difference(got) {
+            return Some(format!(
+                "event {}: `{field}` should be {expected}, is {came}: {}",
+                i + 1,
+                shown(got)
+            ));
+        }
+    }
+    if let Some(more) = events.get(example.events.len()) {
+        return Some(format!("one event more than stated: {}", shown(more)));
+    }
+    for (what, stated, got) in
+        [("damaged", example.damaged, counters.damaged), ("not_mine", example.not_mine, counters.not_mine)]
+    {
+        if stated != got {
+            return Some(format!("`{what}` should be {stated}, is {got}"));
+        }
+    }
+    None
+}
+
+/// The event as it would be printed, without what is the same for all events of an example.
+fn shown(event: &Event) -> String {
+    let mut event = event.clone();
+    event.capture = None;
+    event.decoder = None;
+    let mut text = Vec::new();
+    write_event(&event, None, &mut text);
+    String::from_utf8_lossy(&text).trim_end().to_owned()
+}

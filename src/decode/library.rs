@@ -1,0 +1,133 @@
+//! All chassis files: those that are built in, and the user's, which win.
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use super::chassis::Chassis;
+use super::recognise::{Recognition, recognise};
+use super::{file, shipped};
+use crate::base::{Error, Result, nearest};
+
+/// Where the built-in chassis files stand in the project.
+const CHASSIS: &str = "protocols/chassis/";
+/// Most files that are read from a user's folder.
+const MOST_FILES: usize = 1_000;
+
+/// The chassis that can be named.
+#[derive(Clone, Debug, Default)]
+pub struct Library {
+    chassis: BTreeMap<String, Arc<Chassis>>,
+    remarks: Vec<String>,
+}
+
+impl Library {
+    /// The chassis that are built into the program.
+    ///
+    /// # Errors
+    /// `Input` when a built-in file is wrong, which the project's tests exclude.
+    pub fn shipped() -> Result<Self> {
+        let mut library = Self::default();
+        for (path, text) in shipped::folder(CHASSIS) {
+            let chassis = Chassis::parse(Path::new(path), text)?;
+            library.chassis.insert(chassis.name().to_owned(), Arc::new(chassis));
+        }
+        Ok(library)
+    }
+
+    /// Adds the `*.toml` of a folder; the same name there wins over the one built in, and [`Library::remarks`] says so.
+    ///
+    /// # Errors
+    /// `Input` when the folder or a file cannot be read or a file is wrong.
+    pub fn with_folder(mut self, folder: &Path) -> Result<Self> {
+        let unreadable = |error| Error::io("cannot read the folder of protocol files", folder, error);
+        let mut paths: Vec<PathBuf> = Vec::new();
+        for entry in std::fs::read_dir(folder).map_err(unreadable)?.take(MOST_FILES) {
+            let path = entry.map_err(unreadable)?.path();
+            if path.extension().is_some_and(|extension| extension == "toml") {
+                paths.push(path);
+            }
+        }
+        paths.sort();
+        for path in paths {
+            self.add(&path)?;
+        }
+        Ok(self)
+    }
+
+    /// Adds one file; its name wins over one that is there already.
+    ///
+    /// # Errors
+    /// `Input` when it cannot be read or is wrong.
+    pub fn add(&mut self, path: &Path) -> Result<Arc<Chassis>> {
+        let chassis = Arc::new(Chassis::parse(path, &read(path)?)?);
+        let name = chassis.name().to_owned();
+        if let Some(other) = self.chassis.insert(name.clone(), Arc::clone(&chassis)) {
+            let remark = format!(
+                "chassis {name} is read from {}, not from {}",
+                path.display(),
+                other.path().display()
+            );
+            self.remarks.push(remark);
+        }
+        Ok(chassis)
+    }
+
+    /// What a user should know: which built-in files were replaced.
+    pub fn remarks(&self) -> &[String] {
+        &self.remarks
+    }
+
+    /// The names, in alphabetical order.
+    pub fn names(&self) -> impl Iterator<Item = &str> {
+        self.chassis.keys().map(String::as_str)
+    }
+
+    /// The chassis, in alphabetical order of their names.
+    pub fn all(&self) -> impl Iterator<Item = &Arc<Chassis>> {
+        self.chassis.values()
+    }
+
+    /// The chassis of this name.
+    ///
+    /// # Errors
+    /// `Usage` that offers the nearest name.
+    pub fn chassis(&self, name: &str) -> Result<Arc<Chassis>> {
+        if let Some(chassis) = self.chassis.get(name) {
+            return Ok(Arc::clone(chassis));
+        }
+        let known = || self.names().collect::<Vec<_>>().join(", ");
+        let remedy = match nearest(name, self.names()) {
+            Some(near) => format!("did you mean {near}? known are {}", known()),
+            None => format!("known are {}; `straykey protocol list` says what they are", known()),
+        };
+        Err(Error::usage(format!("no chassis is called {}", crate::base::quote(name.as_bytes())))
+            .remedy(remedy))
+    }
+
+    /// Which chassis wrote this text: the first stretch of a log, a few kilobytes are enough.
+    pub fn recognise(&self, sample: &[u8]) -> Recognition {
+        recognise(self.all(), sample)
+    }
+}
+
+/// The text of a protocol file.
+///
+/// # Errors
+/// `Input` when it is missing, too large or no UTF-8; `Machine` when the disk fails.
+pub fn read(path: &Path) -> Result<String> {
+    let size =
+        std::fs::metadata(path).map_err(|e| Error::io("cannot read the protocol file", path, e))?.len();
+    if size > file::LARGEST as u64 {
+        return Err(Error::input(format!("the protocol file has {size} bytes, more than {}", file::LARGEST))
+            .at(path)
+            .remedy("a protocol file describes one decoder; captures do not belong into it"));
+    }
+    let bytes = std::fs::read(path).map_err(|e| Error::io("cannot read the protocol file", path, e))?;
+    String::from_utf8(bytes).map_err(|error| {
+        Error::input("the protocol file is no UTF-8 text")
+            .at(path)
+            .offset(error.utf8_error().valid_up_to() as u64)
+            .remedy("save it as UTF-8; protocol files are TOML")
+    })
+}

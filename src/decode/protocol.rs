@@ -1,0 +1,442 @@
+//! What a chassis file may say. This is the reference of the file format.
+//!
+//! ```toml
+//! [chassis]                                   # identity
+//! name = "alder"                              # = the file's name
+//! version = 1
+//! about = "what it is, one line"
+//! source = "where the facts come from"
+//!
+//! [text]                                      # how bytes become lines
+//! prefixes = ["[{uptime:seconds}] ", ""]      # what stands before every record
+//!
+//! [[record]]                                  # what a line means
+//! shape = "keyscan: line={line:word} adc=0x{counts:hex}"
+//! event = "reading"
+//!
+//! [[line]]                                    # the keypad ladder of one converter input
+//! name = "KEY1"
+//! full_scale = 1023
+//! supply_volts = 3.3
+//! pull_up_ohm = 10_000
+//! key = [{ name = "KEY_POWER", to_ground_ohm = 0 }]
+//!
+//! [[example]]                                 # run by `protocol check` and by the tests
+//! input = "[12.400] keyscan: line=KEY1 adc=0x000"
+//! events = [{ path = "keypad", kind = "reading", line = "KEY1", counts = 0 }]
+//! ```
+//!
+//! Names of placeholders say what the captured text means; see [`Role`]. A name that begins with `_` is
+//! captured and not used. A placeholder with the name of a `[[line]]` is a reading of that line, so that one
+//! record may carry several.
+
+use std::collections::BTreeMap;
+use std::fmt;
+
+use serde::de::{MapAccess, Visitor};
+use serde::{Deserialize, Deserializer};
+use toml::Spanned;
+
+use super::ladder::Line;
+use crate::base::{ControlPath, Event, EventKind, Key};
+
+/// A chassis file.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ChassisFile {
+    /// Identity.
+    pub chassis: Identity,
+    /// How bytes become lines.
+    #[serde(default)]
+    pub text: TextRules,
+    /// The set's clock.
+    #[serde(default)]
+    pub clock: ClockRules,
+    /// How a held key repeats, for sets that print no release.
+    pub repeat: Option<RepeatRules>,
+    /// Words that the set prints for keys, valid for every record.
+    #[serde(default)]
+    pub keys: BTreeMap<String, Spanned<Key>>,
+    /// Line shapes and their meaning.
+    #[serde(default)]
+    pub record: Vec<Record>,
+    /// The menu's names.
+    #[serde(default)]
+    pub menu: Menu,
+    /// Keypad ladders.
+    #[serde(default)]
+    pub line: Vec<Line>,
+    /// Input with the events that it must give.
+    #[serde(default)]
+    pub example: Vec<Example>,
+}
+
+/// Identity of a protocol file.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Identity {
+    /// Name, equal to the file's name: lower case, digits, hyphens.
+    pub name: Spanned<String>,
+    /// Version of the file, counted from 1.
+    pub version: u32,
+    /// What it is, one line.
+    pub about: String,
+    /// Where the facts come from.
+    pub source: String,
+}
+
+/// How text bytes become characters.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Encoding {
+    /// UTF-8; what is not is replaced.
+    #[default]
+    Utf8,
+    /// ISO 8859-1: each byte is the character of its number.
+    #[serde(rename = "latin-1")]
+    Latin1,
+}
+
+/// How bytes become lines, and what stands before every record.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct TextRules {
+    /// How captured words become text.
+    pub encoding: Encoding,
+    /// Take terminal escape sequences away before a line is read.
+    pub strip_escapes: bool,
+    /// Longest line in bytes; a longer one becomes one noise event. At most 65 536.
+    pub longest_line: usize,
+    /// What may stand before a record, as shapes; any of them.
+    pub prefixes: Vec<Spanned<String>>,
+    /// The set prints nothing but these records: any other line is a damaged one.
+    pub only_records: bool,
+}
+
+impl Default for TextRules {
+    fn default() -> Self {
+        Self {
+            encoding: Encoding::Utf8,
+            strip_escapes: true,
+            longest_line: 65_536,
+            prefixes: Vec::new(),
+            only_records: false,
+        }
+    }
+}
+
+/// Unit of an uptime that is printed as a whole number.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
+pub enum ClockUnit {
+    /// Seconds.
+    #[default]
+    #[serde(rename = "s")]
+    Seconds,
+    /// Milliseconds.
+    #[serde(rename = "ms")]
+    Milliseconds,
+    /// Microseconds.
+    #[serde(rename = "us")]
+    Microseconds,
+}
+
+impl ClockUnit {
+    /// Nanoseconds in one unit.
+    pub fn nanoseconds(self) -> i64 {
+        match self {
+            Self::Seconds => 1_000_000_000,
+            Self::Milliseconds => 1_000_000,
+            Self::Microseconds => 1_000,
+        }
+    }
+}
+
+/// The set's clock.
+#[derive(Clone, Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct ClockRules {
+    /// Unit of `{uptime:integer}` and `{uptime:hex}`; `{uptime:seconds}` has none.
+    pub unit: ClockUnit,
+    /// Nominal time between two reading records, for sets that print no stamp.
+    pub line_period_s: Option<Spanned<f64>>,
+}
+
+/// How a held key repeats.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct RepeatRules {
+    /// From the press to the first repeat.
+    pub delay_s: Spanned<f64>,
+    /// From one repeat to the next.
+    pub period_s: Spanned<f64>,
+}
+
+/// What a record means.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Meaning {
+    /// Converter counts of one or more lines.
+    Reading,
+    /// A key went down.
+    Press,
+    /// A key went up.
+    Release,
+    /// A key is still down.
+    Repeat,
+    /// A key; `state` says whether it went down, up, or repeats.
+    Key,
+    /// A menu item took a value.
+    Change,
+    /// The set started.
+    Boot,
+    /// The set went to standby or woke.
+    Standby,
+    /// A code or message that means no key.
+    Frame,
+    /// The bytes of a CEC message.
+    Message,
+    /// Signal that is no message.
+    Noise,
+    /// Something is wrong, says the set.
+    Fault,
+    /// Known, and of no interest.
+    Ignore,
+}
+
+/// What a state word says of a key.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum KeyState {
+    /// Went down.
+    Press,
+    /// Went up.
+    Release,
+    /// Is still down.
+    Repeat,
+}
+
+/// A fixed key, or a map from captured text to keys.
+#[derive(Clone, Debug)]
+pub enum KeyRule {
+    /// Always this key.
+    One(Key),
+    /// By the captured text; numbers are compared as numbers where the placeholder is one.
+    Map(BTreeMap<String, Key>),
+}
+
+impl<'de> Deserialize<'de> for KeyRule {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        struct Rule;
+        impl<'de> Visitor<'de> for Rule {
+            type Value = KeyRule;
+            fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.write_str("a key name, or a table from printed words to key names")
+            }
+            fn visit_str<E: serde::de::Error>(self, name: &str) -> Result<KeyRule, E> {
+                Key::deserialize(serde::de::value::StrDeserializer::<E>::new(name)).map(KeyRule::One)
+            }
+            fn visit_map<A: MapAccess<'de>>(self, mut map: A) -> Result<KeyRule, A::Error> {
+                let mut keys = BTreeMap::new();
+                while let Some((word, key)) = map.next_entry::<String, Key>()? {
+                    keys.insert(word, key);
+                }
+                Ok(KeyRule::Map(keys))
+            }
+        }
+        deserializer.deserialize_any(Rule)
+    }
+}
+
+/// One `[[record]]`: a line shape and what it means.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Record {
+    /// The line, with placeholders.
+    pub shape: Spanned<String>,
+    /// What it means.
+    pub event: Spanned<Meaning>,
+    /// Whether the prefixes of `[text]` stand before it.
+    #[serde(default = "yes")]
+    pub prefix: bool,
+    /// Control path, where it is not the usual one of the meaning.
+    pub path: Option<ControlPath>,
+    /// The key, or a map from the captured text to keys.
+    pub key: Option<Spanned<KeyRule>>,
+    /// The placeholder that the key's map is looked up with; `key` when absent.
+    pub key_from: Option<Spanned<String>>,
+    /// What the captured `state` says of the key.
+    #[serde(default)]
+    pub state: BTreeMap<String, KeyState>,
+    /// Keypad line, where the shape does not capture it.
+    pub line: Option<String>,
+    /// Menu item, where the shape does not capture it.
+    pub item: Option<String>,
+    /// Value, where the shape does not capture it.
+    pub value: Option<String>,
+    /// What captured values are called, before the menu's names.
+    #[serde(default)]
+    pub values: BTreeMap<String, String>,
+    /// Infrared format, where the shape does not capture it.
+    pub format: Option<String>,
+    /// A remark for the event.
+    pub note: Option<String>,
+}
+
+fn yes() -> bool {
+    true
+}
+
+/// The menu's names.
+#[derive(Clone, Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Menu {
+    /// Printed items to the words that people see.
+    pub items: BTreeMap<String, String>,
+    /// Printed values to the words that people see.
+    pub values: BTreeMap<String, String>,
+}
+
+/// One `[[example]]`.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Example {
+    /// What the set prints; lines end at line ends.
+    pub input: Spanned<String>,
+    /// Every event that it must give, in order; of each event only the fields named here are compared.
+    pub events: Vec<ExampleEvent>,
+    /// How many lines of this protocol are damaged.
+    #[serde(default)]
+    pub damaged: u64,
+    /// How many lines are of something else.
+    #[serde(default)]
+    pub not_mine: u64,
+    /// Where the expected events come from.
+    pub source: Option<String>,
+}
+
+/// The fields of an event that an example states.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs)]
+pub struct ExampleEvent {
+    pub t: Option<f64>,
+    pub path: ControlPath,
+    pub kind: EventKind,
+    pub key: Option<Key>,
+    pub line: Option<String>,
+    pub counts: Option<u32>,
+    pub volts: Option<f64>,
+    pub format: Option<String>,
+    pub address: Option<u32>,
+    pub command: Option<u32>,
+    pub toggle: Option<bool>,
+    pub raw: Option<String>,
+    pub initiator: Option<u8>,
+    pub destination: Option<u8>,
+    pub opcode: Option<u8>,
+    pub operands: Option<Vec<u8>>,
+    pub item: Option<String>,
+    pub value: Option<String>,
+    pub held: Option<f64>,
+    pub quality: Option<f32>,
+    pub note: Option<String>,
+}
+
+impl ExampleEvent {
+    /// The first field that differs: its name, what was expected, what came.
+    pub fn difference(&self, got: &Event) -> Option<(&'static str, String, String)> {
+        fn text<T: fmt::Debug>(value: &T) -> String {
+            format!("{value:?}")
+        }
+        macro_rules! same {
+            ($($field:ident => $got:expr),* $(,)?) => {$(
+                if let Some(expected) = &self.$field {
+                    let got = $got;
+                    if got.as_ref() != Some(expected) {
+                        let got = got.map_or("nothing".to_owned(), |got| text(&got));
+                        return Some((stringify!($field), text(expected), got));
+                    }
+                }
+            )*};
+        }
+        if self.path != got.path {
+            return Some(("path", self.path.word().into(), got.path.word().into()));
+        }
+        if self.kind != got.kind {
+            return Some(("kind", self.kind.word().into(), got.kind.word().into()));
+        }
+        same! {
+            key => got.key, line => got.line.as_deref().map(str::to_owned), counts => got.counts,
+            volts => got.volts, format => got.format.as_deref().map(str::to_owned),
+            address => got.address, command => got.command, toggle => got.toggle,
+            raw => got.raw.as_deref().map(str::to_owned),
+            initiator => got.initiator, destination => got.destination, opcode => got.opcode,
+            operands => got.operands.clone(), item => got.item.as_deref().map(str::to_owned),
+            value => got.value.as_deref().map(str::to_owned), quality => got.quality,
+            note => got.note.as_deref().map(str::to_owned),
+            t => Some(got.t.seconds()), held => got.held.map(|held| held.seconds()),
+        }
+        None
+    }
+}
+
+/// What the name of a placeholder says.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Role {
+    /// The set's own uptime: falls back only when the set restarts.
+    Uptime,
+    /// A wall-clock stamp, which may be set back.
+    Clock,
+    /// Name of the keypad line.
+    Line,
+    /// Reading in converter counts.
+    Counts,
+    /// The key, as a word or as a Linux input code.
+    Key,
+    /// Whether the key went down, up, or repeats.
+    State,
+    /// Menu item.
+    Item,
+    /// Value.
+    Value,
+    /// Infrared format.
+    Format,
+    /// Infrared address.
+    Address,
+    /// Infrared command.
+    Command,
+    /// Infrared toggle bit.
+    Toggle,
+    /// Whole infrared code.
+    Raw,
+    /// CEC bytes.
+    Message,
+    /// Remark.
+    Note,
+}
+
+impl Role {
+    /// All roles by the placeholder's name.
+    pub const ALL: [(&'static str, Self); 15] = [
+        ("uptime", Self::Uptime),
+        ("clock", Self::Clock),
+        ("line", Self::Line),
+        ("counts", Self::Counts),
+        ("key", Self::Key),
+        ("state", Self::State),
+        ("item", Self::Item),
+        ("value", Self::Value),
+        ("format", Self::Format),
+        ("address", Self::Address),
+        ("command", Self::Command),
+        ("toggle", Self::Toggle),
+        ("raw", Self::Raw),
+        ("message", Self::Message),
+        ("note", Self::Note),
+    ];
+
+    /// The role of a placeholder's name.
+    pub fn from_name(name: &str) -> Option<Self> {
+        Self::ALL.iter().find(|(word, _)| *word == name).map(|(_, role)| *role)
+    }
+}

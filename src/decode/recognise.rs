@@ -1,0 +1,124 @@
+//! Which chassis wrote a text.
+//!
+//! Each chassis decodes the sample. A line of its own counts by how much fixed text its shape has (eight
+//! letters and digits count fully: a line of two numbers has the shape of many things), a damaged line counts
+//! against it. Ours; there is no published rule for this.
+
+use std::sync::Arc;
+
+use super::chassis::Chassis;
+use super::text::TextDecoder;
+use crate::base::Name;
+
+/// Longest stretch of a sample that is looked at, bytes.
+const LONGEST_SAMPLE: usize = 256 << 10;
+/// Letters and digits of fixed text that prove a line.
+const FULL: u64 = 8;
+/// A line of numbers only counts this much of a full one.
+const NUMBERS_ONLY: f64 = 0.2;
+/// Proof that is asked for, in full lines, unless the whole sample is of the chassis.
+const LEAST_PROOF: f64 = 2.0;
+/// Share of the sample's lines that must be records.
+const LEAST_SHARE: f64 = 0.01;
+/// The runner-up may have at most this share of the winner's score.
+const CLOSEST: f64 = 0.8;
+
+/// How well a chassis fits a sample.
+#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+pub struct Score {
+    /// Name of the chassis.
+    pub name: String,
+    /// 0 (nothing fits) to 1 (every line is a record with much fixed text).
+    pub score: f64,
+    /// Lines that are records of the chassis.
+    pub decoded: u64,
+    /// Lines that begin like records and are damaged.
+    pub damaged: u64,
+    /// All lines of the sample.
+    pub lines: u64,
+}
+
+/// Which chassis wrote a sample.
+#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+pub struct Recognition {
+    /// Every chassis, best first.
+    pub ranked: Vec<Score>,
+    /// The chosen one; `None` means none of these, or that two fit alike.
+    pub choice: Option<String>,
+    /// How far the best is ahead of the second, 0 to 1 of the best's score.
+    pub margin: f64,
+    /// The choice in words.
+    pub because: String,
+}
+
+pub(super) fn recognise<'a>(chassis: impl Iterator<Item = &'a Arc<Chassis>>, sample: &[u8]) -> Recognition {
+    let cut = sample.get(..LONGEST_SAMPLE).unwrap_or(sample);
+    // A sample is cut anywhere; half a line proves nothing.
+    let whole = match cut.iter().rposition(|b| matches!(b, b'\n' | b'\r')) {
+        Some(end) => cut.get(..=end).unwrap_or(cut),
+        None => cut,
+    };
+    let mut proofs: Vec<(f64, Score)> = chassis.map(|chassis| score(chassis, whole)).collect();
+    proofs.sort_by(|a, b| b.1.score.total_cmp(&a.1.score).then(a.1.name.cmp(&b.1.name)));
+    let (choice, margin, because) = choose(&proofs);
+    Recognition { ranked: proofs.into_iter().map(|(_, score)| score).collect(), choice, margin, because }
+}
+
+#[allow(clippy::cast_precision_loss)]
+fn score(chassis: &Arc<Chassis>, sample: &[u8]) -> (f64, Score) {
+    let mut decoder = TextDecoder::new(Arc::clone(chassis), Name::from("sample"));
+    let mut events = Vec::new();
+    for piece in sample.chunks(16 << 10) {
+        decoder.push(None, 0, piece, &mut events);
+        events.clear();
+    }
+    decoder.finish(&mut events);
+    let counters = decoder.counters();
+    let numbers = NUMBERS_ONLY * counters.decoded as f64;
+    let proof = (decoder.proof() as f64 / FULL as f64).max(numbers);
+    let lines = counters.records.max(1) as f64;
+    let score = ((proof - counters.damaged as f64) / lines).max(0.0);
+    let score = Score {
+        name: chassis.name().to_owned(),
+        score: (score * 1e4).round() / 1e4,
+        decoded: counters.decoded,
+        damaged: counters.damaged,
+        lines: counters.records,
+    };
+    (proof, score)
+}
+
+#[allow(clippy::cast_precision_loss)]
+fn choose(ranked: &[(f64, Score)]) -> (Option<String>, f64, String) {
+    let Some((proof, best)) = ranked.first() else {
+        return (None, 0.0, "there is no chassis to choose from".into());
+    };
+    let second = ranked.get(1).map(|(_, score)| score);
+    let margin = match second {
+        Some(second) if best.score > 0.0 => 1.0 - second.score / best.score,
+        _ => f64::from(u8::from(best.score > 0.0)),
+    };
+    let share = best.decoded as f64 / best.lines.max(1) as f64;
+    let all = best.decoded == best.lines && *proof > 0.0;
+    if best.score <= 0.0 || share < LEAST_SHARE || (*proof < LEAST_PROOF && !all) {
+        return (
+            None,
+            margin,
+            format!("none of these: {} of {} lines fit the best, {}", best.decoded, best.lines, best.name),
+        );
+    }
+    if let Some(second) = second.filter(|second| second.score > CLOSEST * best.score) {
+        let because = format!(
+            "{} and {} fit alike ({:.2} and {:.2}); name one",
+            best.name, second.name, best.score, second.score
+        );
+        return (None, margin, because);
+    }
+    let next =
+        second.map_or(String::new(), |second| format!("; next {} at {:.2}", second.name, second.score));
+    let because = format!(
+        "{} of {} lines are records of {}, score {:.2}{next}",
+        best.decoded, best.lines, best.name, best.score
+    );
+    (Some(best.name.clone()), margin, because)
+}

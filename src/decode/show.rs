@@ -1,0 +1,101 @@
+//! What a chassis file decodes, as plain text for people.
+
+use std::fmt::Write as _;
+
+use super::chassis::Chassis;
+use super::ladder::{Window, Windows};
+
+/// Width of the drawing of a ladder's windows, in characters.
+const WIDTH: usize = 64;
+
+/// Identity, records, ladders with their windows drawn to scale, and menu names.
+pub fn show(chassis: &Chassis) -> String {
+    let file = chassis.file();
+    let mut out = String::new();
+    let _ = writeln!(out, "{}, version {}: {}", chassis.name(), file.chassis.version, file.chassis.about);
+    let _ = writeln!(out, "source: {}", file.chassis.source);
+    let _ = writeln!(out, "file:   {}", chassis.path().display());
+    if !file.text.prefixes.is_empty() {
+        let _ = writeln!(out, "\nBefore each record");
+        for prefix in &file.text.prefixes {
+            let shown = if prefix.get_ref().is_empty() { "(nothing)" } else { prefix.get_ref() };
+            let _ = writeln!(out, "  {shown}");
+        }
+    }
+    let _ = writeln!(out, "\nRecords");
+    for record in &file.record {
+        let meaning = format!("{:?}", record.event.get_ref()).to_lowercase();
+        let _ = writeln!(out, "  {meaning:<9} {}", record.shape.get_ref());
+    }
+    if let Some(repeat) = &file.repeat {
+        let _ = writeln!(
+            out,
+            "\nA held key repeats after {} s, then every {} s; releases are by time-out.",
+            repeat.delay_s.get_ref(),
+            repeat.period_s.get_ref()
+        );
+    }
+    if let Some(period) = &file.clock.line_period_s {
+        let _ = writeln!(out, "\nNo stamps: a reading record every {} s.", period.get_ref());
+    }
+    for (_, windows) in chassis.lines() {
+        out.push('\n');
+        show_line(windows, &mut out);
+    }
+    if !file.menu.items.is_empty() {
+        let _ = writeln!(out, "\nMenu items");
+        for (printed, name) in &file.menu.items {
+            let _ = writeln!(out, "  {printed:<20} {name}");
+        }
+    }
+    out
+}
+
+/// One ladder: its windows drawn to scale, then in numbers.
+fn show_line(windows: &Windows, out: &mut String) {
+    let line = windows.line();
+    let _ = write!(out, "Line {}: 0 to {} counts, {} V", line.name, line.full_scale, line.reference());
+    if let Some(ohm) = line.pull_up_ohm {
+        let _ = write!(out, ", pull-up {ohm} ohm to {} V", line.supply_volts);
+    }
+    let _ = writeln!(out, ", {} equal readings make a key", line.debounce.unwrap_or(1));
+    let _ = writeln!(out, "  {}", drawing(windows));
+    let letters = letters();
+    for (window, letter) in windows.all().iter().zip(letters) {
+        let name = match (window.key, window.nominal) {
+            (Some(key), _) => format!("{} ({})", key.label(), key.name()),
+            (None, Some(_)) => "no key".to_owned(),
+            (None, None) => "between keys".to_owned(),
+        };
+        let nominal = window.nominal.map_or(String::new(), |nominal| {
+            format!("nominal {nominal:>5} = {:.3} V", nominal * line.reference() / f64::from(line.full_scale))
+        });
+        let _ = writeln!(out, "  {letter}  {:>5} to {:>5}  {nominal:<26}  {name}", window.low, window.high);
+    }
+}
+
+fn letters() -> impl Iterator<Item = char> {
+    ('A'..='Z').chain('a'..='z').chain(std::iter::repeat('?'))
+}
+
+/// One character per stretch of readings: the letter of the window that holds its middle, `|` at a border.
+fn drawing(windows: &Windows) -> String {
+    let full = u64::from(windows.line().full_scale) + 1;
+    let index_at = |column: usize| -> Option<usize> {
+        let counts = (2 * column as u64 + 1) * full / (2 * WIDTH as u64);
+        let holds = |w: &Window| (u64::from(w.low)..=u64::from(w.high)).contains(&counts);
+        windows.all().iter().position(holds)
+    };
+    let mut text = String::from("|");
+    let mut last = index_at(0);
+    for column in 0..WIDTH {
+        let here = index_at(column);
+        if here != last {
+            text.push('|');
+        }
+        text.push(here.and_then(|i| letters().nth(i)).unwrap_or(' '));
+        last = here;
+    }
+    text.push('|');
+    text
+}

@@ -1,0 +1,187 @@
+//! Keys that are down, by the set's own words: press, repeat and release, with or without a printed release.
+
+use crate::base::{ControlPath, Event, EventKind, Key, Name, Nanoseconds};
+use crate::decode::chassis::Timeouts;
+use crate::decode::protocol::KeyState;
+
+/// Most keys that are down at once; more than a hand has fingers means damaged releases.
+const MOST_DOWN: usize = 16;
+/// How long after the last "pressed" message a CEC key counts as up.
+///
+/// # Source
+/// HDMI-CEC 1.4, section 13.13.3: press and hold ends 550 ms after the last User Control Pressed; from memory.
+const CEC_HOLD: Nanoseconds = Nanoseconds(550_000_000);
+
+#[derive(Clone, Debug)]
+struct Down {
+    path: ControlPath,
+    key: Option<Key>,
+    since: Nanoseconds,
+    last: Nanoseconds,
+    /// When silence means up; `None` when the set prints releases.
+    deadline: Option<Nanoseconds>,
+    /// The press, for what its release must carry (format, address, initiator …).
+    press: Event,
+}
+
+/// The reasons that notes give, made once.
+#[derive(Clone, Debug)]
+struct Words {
+    timeout: Name,
+    another: Name,
+    no_press: Name,
+    no_release: Name,
+}
+
+/// Keys that are down.
+#[derive(Clone, Debug)]
+pub(super) struct Held {
+    timeouts: Option<Timeouts>,
+    down: Vec<Down>,
+    words: Words,
+}
+
+impl Held {
+    pub(super) fn new(timeouts: Option<Timeouts>) -> Self {
+        Self {
+            timeouts,
+            down: Vec::with_capacity(MOST_DOWN),
+            words: Words {
+                timeout: "release by time-out: the set prints none".into(),
+                another: "release by another key: the set prints none".into(),
+                no_press: "no press before".into(),
+                no_release: "no release before".into(),
+            },
+        }
+    }
+
+    /// Silence that means up, after a press and after a repeat, on a path.
+    fn silence(&self, path: ControlPath) -> Option<Timeouts> {
+        match path {
+            ControlPath::Cec => Some(Timeouts { first: CEC_HOLD, next: CEC_HOLD }),
+            _ => self.timeouts,
+        }
+    }
+
+    /// Takes what the set says of a key; `event` knows everything but its kind and how long it was held.
+    pub(super) fn take(&mut self, mut event: Event, state: KeyState, out: &mut Vec<Event>) {
+        let silence = self.silence(event.path);
+        let found = self.down.iter().position(|d| d.path == event.path && d.key == event.key);
+        match (state, found) {
+            (KeyState::Release, Some(i)) => {
+                let down = self.down.swap_remove(i);
+                event.kind = EventKind::Release;
+                event.held = Some(event.t - down.since);
+            }
+            (KeyState::Release, None) => {
+                event.kind = EventKind::Release;
+                event.note.get_or_insert_with(|| self.words.no_press.clone());
+            }
+            (KeyState::Press, Some(i)) if silence.is_none() => {
+                event.kind = EventKind::Press;
+                event.note.get_or_insert_with(|| self.words.no_release.clone());
+                self.renew(i, event.t, None);
+                if let Some(down) = self.down.get_mut(i) {
+                    down.since = event.t;
+                }
+            }
+            (KeyState::Press | KeyState::Repeat, Some(i)) => {
+                event.kind = EventKind::Repeat;
+                self.renew(i, event.t, silence.map(|s| s.next));
+            }
+            (KeyState::Press, None) => {
+                event.kind = EventKind::Press;
+                self.begin(&event, silence.map(|s| s.first), out);
+            }
+            (KeyState::Repeat, None) => {
+                event.kind = EventKind::Repeat;
+                event.note.get_or_insert_with(|| self.words.no_press.clone());
+                self.begin(&event, silence.map(|s| s.next), out);
+            }
+        }
+        out.push(event);
+    }
+
+    fn renew(&mut self, i: usize, t: Nanoseconds, silence: Option<Nanoseconds>) {
+        if let Some(down) = self.down.get_mut(i) {
+            down.last = t;
+            down.deadline = silence.map(|silence| t + silence);
+        }
+    }
+
+    fn begin(&mut self, event: &Event, silence: Option<Nanoseconds>, out: &mut Vec<Event>) {
+        if silence.is_some() {
+            // A set that prints no releases reports one key of a path at a time.
+            while let Some(i) = self.down.iter().position(|d| d.path == event.path) {
+                let down = self.down.swap_remove(i);
+                out.push(release(&down, event.t, self.words.another.clone()));
+            }
+        }
+        if self.down.len() >= MOST_DOWN {
+            self.down.remove(0);
+        }
+        self.down.push(Down {
+            path: event.path,
+            key: event.key,
+            since: event.t,
+            last: event.t,
+            deadline: silence.map(|silence| event.t + silence),
+            press: event.clone(),
+        });
+    }
+
+    /// The key that is down on a path, if only one is.
+    pub(super) fn only(&self, path: ControlPath) -> Option<Key> {
+        let mut on_path = self.down.iter().filter(|d| d.path == path);
+        let first = on_path.next()?;
+        if on_path.next().is_some() { None } else { first.key }
+    }
+
+    /// Whether anything can run out at or before `now`.
+    #[inline]
+    pub(super) fn is_due(&self, now: Nanoseconds) -> bool {
+        self.down.iter().any(|d| d.deadline.is_some_and(|deadline| deadline <= now))
+    }
+
+    /// Releases the keys whose time has run out, in the order in which it did.
+    pub(super) fn expire(&mut self, now: Nanoseconds, out: &mut Vec<Event>) {
+        while let Some(i) = self.first_due(now) {
+            let down = self.down.swap_remove(i);
+            let t = down.deadline.unwrap_or(now);
+            out.push(release(&down, t, self.words.timeout.clone()));
+        }
+    }
+
+    fn first_due(&self, now: Nanoseconds) -> Option<usize> {
+        self.down
+            .iter()
+            .enumerate()
+            .filter_map(|(i, down)| Some((down.deadline.filter(|deadline| *deadline <= now)?, i)))
+            .min()
+            .map(|(_, i)| i)
+    }
+
+    /// Whether a release came from silence.
+    pub(super) fn is_time_out(&self, event: &Event) -> bool {
+        event.note.as_ref().is_some_and(|note| std::sync::Arc::ptr_eq(note, &self.words.timeout))
+    }
+
+    /// Releases everything, because the set restarted.
+    pub(super) fn interrupt(&mut self, t: Nanoseconds, why: &Name, out: &mut Vec<Event>) {
+        for down in self.down.drain(..) {
+            out.push(release(&down, t, why.clone()));
+        }
+    }
+}
+
+/// `held` counts to the last line that said so: later is not known.
+fn release(down: &Down, t: Nanoseconds, note: Name) -> Event {
+    let mut event = down.press.clone();
+    event.t = t;
+    event.kind = EventKind::Release;
+    event.held = Some(down.last - down.since);
+    event.note = Some(note);
+    event.offset = None;
+    event.length = None;
+    event
+}

@@ -1,0 +1,295 @@
+//! Debug text of a set to events: lines, shapes, records, by a chassis file.
+//!
+//! What enters: bytes in any pieces, each piece with its place in the raw capture and, when known, its arrival.
+//! What leaves: events in time order. A line's arrival is that of the piece that brought its first byte.
+//!
+//! - A line ends at LF, CR or both. The last line of a capture may lack its end; if its shape ends in a
+//!   placeholder, its events say so in `note`, since the number or word may be cut.
+//! - A line longer than the chassis allows becomes one noise event and is skipped up to its end.
+//! - Control characters and terminal escape sequences are taken away when a line has no shape with them.
+//! - A line that begins like a record but has not its shape is damaged: one noise event.
+//! - A line of something else is counted and gives no event.
+//!
+//! Time, best first: arrival and uptime together (see [`SetClock`]), arrival, uptime from the first stamp on,
+//! the nominal period of reading records. [`TextDecoder::time_basis`] says which.
+
+mod clean;
+mod fields;
+mod held;
+mod names;
+mod record;
+
+use std::sync::Arc;
+
+use super::Counters;
+use super::chassis::Chassis;
+use super::set_clock::{SetClock, TimeBasis};
+use super::shape::Scratch;
+use crate::base::{ControlPath, Event, EventKind, Name, Nanoseconds};
+use record::Records;
+
+/// How long after a key's time-out a live decoder waits for lines that are still on their way.
+const IN_FLIGHT: Nanoseconds = Nanoseconds(250_000_000);
+
+/// Where a line stands in the raw capture.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Origin {
+    pub(super) arrival: Option<Nanoseconds>,
+    pub(super) offset: u64,
+    pub(super) length: u32,
+}
+
+/// Decodes the debug text of one capture.
+#[derive(Debug)]
+pub struct TextDecoder {
+    chassis: Arc<Chassis>,
+    capture: Name,
+    whole: Scratch,
+    heads: Scratch,
+    pending: Vec<u8>,
+    pending_from: Option<(u64, Option<Nanoseconds>)>,
+    /// Length so far of a line that is too long.
+    overlong: Option<u64>,
+    cleaned: Vec<u8>,
+    clock: SetClock,
+    counters: Counters,
+    records: Records,
+    overlong_note: Name,
+    foreign_note: Name,
+}
+
+impl TextDecoder {
+    /// A decoder for one capture, whose name the events carry.
+    pub fn new(chassis: Arc<Chassis>, capture: Name) -> Self {
+        let longest = chassis.file.text.longest_line;
+        Self {
+            records: Records::new(&chassis),
+            chassis,
+            capture,
+            whole: Scratch::default(),
+            heads: Scratch::default(),
+            pending: Vec::new(),
+            pending_from: None,
+            overlong: None,
+            cleaned: Vec::new(),
+            clock: SetClock::new(),
+            counters: Counters::default(),
+            overlong_note: format!("a line of more than {longest} bytes").into(),
+            foreign_note: "not a record, on a set that prints nothing else".into(),
+        }
+    }
+
+    /// Takes bytes as they come; `offset` is where the first stands in the raw capture. Appends events to `out`.
+    pub fn push(&mut self, arrival: Option<Nanoseconds>, offset: u64, bytes: &[u8], out: &mut Vec<Event>) {
+        let mut rest = bytes;
+        let mut at = offset;
+        while let Some(end) = memchr::memchr2(b'\n', b'\r', rest) {
+            let (line, after) = rest.split_at(end);
+            if self.pending_from.is_none() {
+                self.whole_line(Origin { arrival, offset: at, length: length(line.len() as u64) }, line, out);
+            } else {
+                self.keep(arrival, at, line);
+                self.end_line(true, out);
+            }
+            rest = after.get(1..).unwrap_or_default();
+            at += line.len() as u64 + 1;
+        }
+        if !rest.is_empty() {
+            self.keep(arrival, at, rest);
+        }
+    }
+
+    /// Tells a live decoder the time, so that keys whose release the set never prints are released.
+    ///
+    /// What comes out is what decoding the same bytes from a file gives, only sooner.
+    pub fn tick(&mut self, now: Nanoseconds, out: &mut Vec<Event>) {
+        let settled = now - IN_FLIGHT;
+        if self.records.held.is_due(settled) {
+            let first = out.len();
+            self.records.held.expire(settled, out);
+            self.sign(first, None, out);
+        }
+    }
+
+    /// Says that nothing more will come: reads a last line that lacks its end.
+    ///
+    /// Keys that are still down stay so; when they would go up is not known.
+    pub fn finish(&mut self, out: &mut Vec<Event>) {
+        if self.pending_from.is_some() {
+            self.end_line(false, out);
+        }
+    }
+
+    /// What became of the lines so far. Empty lines are not counted.
+    pub fn counters(&self) -> Counters {
+        self.counters
+    }
+
+    /// What the events' times rest on.
+    pub fn time_basis(&self) -> TimeBasis {
+        self.clock.basis()
+    }
+
+    /// The set's own uptime on the last line that carried one.
+    pub fn set_time(&self) -> Option<Nanoseconds> {
+        self.clock.uptime()
+    }
+
+    /// The chassis.
+    pub fn chassis(&self) -> &Arc<Chassis> {
+        &self.chassis
+    }
+
+    /// Sum over the records of their shapes' fixed letters and digits, at most 8 each.
+    pub(super) fn proof(&self) -> u64 {
+        self.records.weight
+    }
+
+    fn keep(&mut self, arrival: Option<Nanoseconds>, offset: u64, bytes: &[u8]) {
+        if self.pending_from.is_none() {
+            self.pending_from = Some((offset, arrival));
+        }
+        if let Some(length) = &mut self.overlong {
+            *length = length.saturating_add(bytes.len() as u64);
+        } else if self.pending.len() + bytes.len() > self.chassis.file.text.longest_line {
+            self.overlong = Some(self.pending.len() as u64 + bytes.len() as u64);
+            self.pending.clear();
+        } else {
+            self.pending.extend_from_slice(bytes);
+        }
+    }
+
+    fn end_line(&mut self, ended: bool, out: &mut Vec<Event>) {
+        let Some((offset, arrival)) = self.pending_from.take() else { return };
+        let line = std::mem::take(&mut self.pending);
+        let total = self.overlong.take().unwrap_or(line.len() as u64);
+        let origin = Origin { arrival, offset, length: length(total) };
+        if total > line.len() as u64 {
+            self.overlong_line(origin, out);
+        } else {
+            let first = out.len();
+            let open = self.read_line(origin, &line, out);
+            if !ended && open {
+                let note: Name = "the line's end is missing: it may be cut".into();
+                for event in out.get_mut(first..).unwrap_or_default() {
+                    event.note.get_or_insert_with(|| note.clone());
+                }
+            }
+        }
+        self.pending = line;
+        self.pending.clear();
+    }
+
+    fn whole_line(&mut self, origin: Origin, line: &[u8], out: &mut Vec<Event>) {
+        if line.len() > self.chassis.file.text.longest_line {
+            self.overlong_line(origin, out);
+        } else if !line.is_empty() {
+            self.read_line(origin, line, out);
+        }
+    }
+
+    fn overlong_line(&mut self, origin: Origin, out: &mut Vec<Event>) {
+        self.counters.records += 1;
+        self.counters.damaged += 1;
+        let note = self.overlong_note.clone();
+        self.noise(origin, note, out);
+    }
+
+    /// Reads one line; `true` when it was a record that ends in a placeholder.
+    fn read_line(&mut self, origin: Origin, line: &[u8], out: &mut Vec<Event>) -> bool {
+        let chassis = Arc::clone(&self.chassis);
+        if let Some(index) = chassis.whole.find(&mut self.whole, line) {
+            return self.record(&chassis, index, origin, line, out);
+        }
+        let mut cleaned = std::mem::take(&mut self.cleaned);
+        cleaned.clear();
+        let mut line = line;
+        let mut found = None;
+        if clean::is_needed(line) {
+            clean::clean(line, chassis.file.text.strip_escapes, &mut cleaned);
+            line = &cleaned;
+            found = chassis.whole.find(&mut self.whole, line);
+        }
+        let open = match found {
+            Some(index) => self.record(&chassis, index, origin, line, out),
+            None => {
+                self.no_record(&chassis, origin, line, out);
+                false
+            }
+        };
+        self.cleaned = cleaned;
+        open
+    }
+
+    fn record(
+        &mut self,
+        chassis: &Chassis,
+        index: usize,
+        origin: Origin,
+        line: &[u8],
+        out: &mut Vec<Event>,
+    ) -> bool {
+        let Some(pattern) = chassis.patterns.get(index) else { return false };
+        self.counters.records += 1;
+        let first = out.len();
+        let mut clock = std::mem::take(&mut self.clock);
+        let read = self.records.read(chassis, pattern, line, origin.arrival, &mut clock, out);
+        self.clock = clock;
+        self.sign(first, Some(origin), out);
+        match read {
+            Ok(()) => self.counters.decoded += 1,
+            Err(note) => {
+                self.counters.damaged += 1;
+                self.noise(origin, note, out);
+            }
+        }
+        matches!(pattern.shape.parts.last(), Some(super::shape::Part::Placeholder(_)))
+    }
+
+    fn no_record(&mut self, chassis: &Chassis, origin: Origin, line: &[u8], out: &mut Vec<Event>) {
+        if line.iter().all(|b| matches!(b, b' ' | b'\t')) {
+            return;
+        }
+        self.counters.records += 1;
+        let head = chassis.heads.as_ref().and_then(|heads| heads.find(&mut self.heads, line));
+        let pattern = head.and_then(|head| chassis.patterns.get(*chassis.head_patterns.get(head)?));
+        if let Some(pattern) = pattern {
+            self.counters.damaged += 1;
+            self.noise(origin, pattern.damaged.clone(), out);
+        } else if chassis.file.text.only_records {
+            self.counters.damaged += 1;
+            let note = self.foreign_note.clone();
+            self.noise(origin, note, out);
+        } else {
+            self.counters.not_mine += 1;
+        }
+    }
+
+    fn noise(&mut self, origin: Origin, note: Name, out: &mut Vec<Event>) {
+        // A damaged line took its time on the wire too.
+        let step = self.chassis.period.filter(|_| self.chassis.file.text.only_records);
+        let placed = self.clock.place(origin.arrival, None, step, false);
+        let mut event = Event::new(placed.t, ControlPath::System, EventKind::Noise);
+        event.note = Some(note);
+        let first = out.len();
+        self.records.held.expire(placed.t, out);
+        out.push(event);
+        self.sign(first, Some(origin), out);
+    }
+
+    /// Adds to the events from `first` on where they came from. A release by time-out came from no line.
+    fn sign(&self, first: usize, origin: Option<Origin>, out: &mut [Event]) {
+        for event in out.get_mut(first..).unwrap_or_default() {
+            event.capture = Some(self.capture.clone());
+            event.decoder = Some(self.chassis.decoder.clone());
+            if let Some(origin) = origin.filter(|_| !self.records.is_time_out(event)) {
+                event.offset = Some(origin.offset);
+                event.length = Some(origin.length);
+            }
+        }
+    }
+}
+
+fn length(bytes: u64) -> u32 {
+    u32::try_from(bytes).unwrap_or(u32::MAX)
+}

@@ -1,0 +1,354 @@
+//! One record of known shape to its events.
+
+use std::collections::HashMap;
+use std::sync::Arc;
+
+use super::fields::{Fields, MOST_READINGS};
+use super::held::Held;
+use super::names::Names;
+use crate::base::{ControlPath, Event, EventKind, Key, Name, Nanoseconds};
+use crate::decode::chassis::{Chassis, KeySource, Pattern};
+use crate::decode::ladder::Tracker;
+use crate::decode::protocol::{KeyState, Meaning, Role};
+use crate::decode::set_clock::SetClock;
+use crate::decode::shape::{self, Captured, Form};
+
+/// Most keypad lines of a set whose file declares none.
+const MOST_LINES: usize = 16;
+/// Most bytes of a CEC message: header, opcode and 14 operands.
+///
+/// # Source
+/// HDMI-CEC 1.4, section 6.1.1 (16 blocks).
+const MOST_CEC_BYTES: usize = 16;
+/// CEC opcodes User Control Pressed and User Control Released (HDMI-CEC 1.4, table 26).
+const PRESSED: u8 = 0x44;
+const RELEASED: u8 = 0x45;
+
+/// What a decoder remembers from line to line.
+#[derive(Debug)]
+pub(super) struct Records {
+    trackers: Vec<Tracker>,
+    declared: bool,
+    pub(super) held: Held,
+    names: Names,
+    restart: Name,
+    /// Sum over records of how much of the line was fixed text, at most 8 characters each.
+    pub(super) weight: u64,
+}
+
+impl Records {
+    pub(super) fn new(chassis: &Chassis) -> Self {
+        let trackers: Vec<Tracker> = chassis
+            .lines
+            .iter()
+            .map(|(name, windows)| Tracker::new(name.clone(), Some(Arc::clone(windows))))
+            .collect();
+        Self {
+            declared: !trackers.is_empty(),
+            trackers,
+            held: Held::new(chassis.timeouts),
+            names: Names::new(chassis.file.text.encoding),
+            restart: "the set restarted".into(),
+            weight: 0,
+        }
+    }
+
+    /// Whether an event came from silence, not from a line.
+    pub(super) fn is_time_out(&self, event: &Event) -> bool {
+        event.kind == EventKind::Release && self.held.is_time_out(event)
+    }
+
+    /// Reads one record. Fails with the reason when a number in it cannot be.
+    pub(super) fn read(
+        &mut self,
+        chassis: &Chassis,
+        pattern: &Pattern,
+        line: &[u8],
+        arrival: Option<Nanoseconds>,
+        clock: &mut SetClock,
+        out: &mut Vec<Event>,
+    ) -> Result<(), Name> {
+        let fields = Fields::read(pattern, line)?;
+        self.check(pattern, &fields)?;
+        let stamp = Stamp::of(chassis, pattern, &fields)?;
+        let step = chassis.period.filter(|_| pattern.meaning == Meaning::Reading);
+        let placed = clock.place(arrival, stamp.time, step, stamp.may_jump);
+        let t = placed.t;
+        self.weight += pattern.weight;
+        if self.held.is_due(t) {
+            self.held.expire(t, out);
+        }
+        if let Some(before) = placed.restarted_from {
+            self.restarted(t, before, stamp.time, pattern.meaning == Meaning::Boot, out);
+        } else if pattern.meaning == Meaning::Boot {
+            self.interrupt(t, out);
+        }
+        match pattern.meaning {
+            Meaning::Ignore => {}
+            Meaning::Reading => self.reading(pattern, &fields, t, out),
+            Meaning::Message => self.message(pattern, &fields, t, out)?,
+            Meaning::Press => self.key(pattern, &fields, t, KeyState::Press, out),
+            Meaning::Release => self.key(pattern, &fields, t, KeyState::Release, out),
+            Meaning::Repeat => self.key(pattern, &fields, t, KeyState::Repeat, out),
+            Meaning::Key => {
+                let state = state_of(pattern, &fields)?;
+                self.key(pattern, &fields, t, state, out);
+            }
+            Meaning::Change => self.plain(chassis, pattern, &fields, t, EventKind::Change, out),
+            Meaning::Boot => self.plain(chassis, pattern, &fields, t, EventKind::Boot, out),
+            Meaning::Standby => self.plain(chassis, pattern, &fields, t, EventKind::Standby, out),
+            Meaning::Frame => self.plain(chassis, pattern, &fields, t, EventKind::Frame, out),
+            Meaning::Noise => self.plain(chassis, pattern, &fields, t, EventKind::Noise, out),
+            Meaning::Fault => self.plain(chassis, pattern, &fields, t, EventKind::Fault, out),
+        }
+        Ok(())
+    }
+
+    /// Refuses readings that the converter cannot give and lines that the set does not have, before the clock moves.
+    fn check(&mut self, pattern: &Pattern, fields: &Fields<'_>) -> Result<(), Name> {
+        if pattern.meaning != Meaning::Reading {
+            return Ok(());
+        }
+        for (placeholder, line) in pattern.readings.iter().take(MOST_READINGS) {
+            self.check_counts(*line, fields.nth(*placeholder))?;
+        }
+        if let Some(counts) = fields.get(Role::Counts) {
+            let line = self.line_index(pattern, fields)?;
+            self.check_counts(line, counts)?;
+        }
+        Ok(())
+    }
+
+    fn check_counts(&self, line: usize, counts: Captured<'_>) -> Result<(), Name> {
+        let full = self.trackers.get(line).and_then(Tracker::full_scale).unwrap_or(u32::MAX);
+        if (0..=i64::from(full)).contains(&counts.number) {
+            return Ok(());
+        }
+        Err(format!("a reading of {} on a converter that reads 0 to {full}", counts.number).into())
+    }
+
+    /// Index of the reading's line; a set whose file declares no line may have up to 16.
+    #[inline]
+    fn line_index(&mut self, pattern: &Pattern, fields: &Fields<'_>) -> Result<usize, Name> {
+        let captured = fields.get(Role::Line).map(|line| line.text);
+        let name = captured.or(pattern.line.as_deref().map(str::as_bytes)).unwrap_or_default();
+        if let Some(i) = self.trackers.iter().position(|tracker| tracker.name().as_bytes() == name) {
+            return Ok(i);
+        }
+        if self.declared || self.trackers.len() >= MOST_LINES {
+            return Err(format!("no line is called {}", crate::base::quote(name)).into());
+        }
+        let name = self.names.of(name);
+        self.trackers.push(Tracker::new(name, None));
+        Ok(self.trackers.len() - 1)
+    }
+
+    fn reading(&mut self, pattern: &Pattern, fields: &Fields<'_>, t: Nanoseconds, out: &mut Vec<Event>) {
+        for (placeholder, line) in pattern.readings.iter().take(MOST_READINGS) {
+            let counts = u32::try_from(fields.nth(*placeholder).number).unwrap_or_default();
+            if let Some(tracker) = self.trackers.get_mut(*line) {
+                tracker.push(t, counts, out);
+            }
+        }
+        if let Some(counts) = fields.get(Role::Counts)
+            && let Ok(line) = self.line_index(pattern, fields)
+            && let Some(tracker) = self.trackers.get_mut(line)
+        {
+            tracker.push(t, u32::try_from(counts.number).unwrap_or_default(), out);
+        }
+    }
+
+    fn key(
+        &mut self,
+        pattern: &Pattern,
+        fields: &Fields<'_>,
+        t: Nanoseconds,
+        state: KeyState,
+        out: &mut Vec<Event>,
+    ) {
+        let mut event = self.described(pattern, fields, t, EventKind::Press);
+        let (key, unknown) = key_of(pattern, fields);
+        event.key = key;
+        if let Some(text) = unknown {
+            event.note = Some(format!("unknown key {}", crate::base::quote(text)).into());
+        }
+        self.held.take(event, state, out);
+    }
+
+    /// CEC bytes: header, opcode, operands. Keys come from User Control Pressed and Released.
+    fn message(
+        &mut self,
+        pattern: &Pattern,
+        fields: &Fields<'_>,
+        t: Nanoseconds,
+        out: &mut Vec<Event>,
+    ) -> Result<(), Name> {
+        let text = fields.get(Role::Message).map(|m| m.text).unwrap_or_default();
+        let digits: Vec<u8> = text
+            .iter()
+            .filter_map(|b| char::from(*b).to_digit(16))
+            .filter_map(|d| u8::try_from(d).ok())
+            .collect();
+        let bytes: Vec<u8> =
+            digits.chunks_exact(2).map(|pair| pair.iter().fold(0, |a, d| a << 4 | d)).collect();
+        let Some((header, body)) = bytes.split_first().filter(|_| bytes.len() <= MOST_CEC_BYTES) else {
+            return Err(format!("a message of {} bytes; the bus carries 1 to 16", bytes.len()).into());
+        };
+        let mut event = self.described(pattern, fields, t, EventKind::Frame);
+        event.initiator = Some(header >> 4);
+        event.destination = Some(header & 0x0f);
+        event.opcode = body.first().copied();
+        event.operands = body.get(1..).map(<[u8]>::to_vec);
+        match (event.opcode, body.get(1)) {
+            (Some(PRESSED), Some(code)) => {
+                event.key = match &pattern.key {
+                    KeySource::Table { table, .. } => table.get(&[], i64::from(*code)).copied(),
+                    _ => None,
+                };
+                self.held.take(event, KeyState::Press, out);
+            }
+            (Some(RELEASED), _) => {
+                event.key = self.held.only(event.path);
+                self.held.take(event, KeyState::Release, out);
+            }
+            _ => out.push(event),
+        }
+        Ok(())
+    }
+
+    fn plain(
+        &mut self,
+        chassis: &Chassis,
+        pattern: &Pattern,
+        fields: &Fields<'_>,
+        t: Nanoseconds,
+        kind: EventKind,
+        out: &mut Vec<Event>,
+    ) {
+        let mut event = self.described(pattern, fields, t, kind);
+        if let Some(item) = fields.get(Role::Item) {
+            event.item = Some(self.renamed(&[&chassis.items], item.text));
+        }
+        if let Some(value) = fields.get(Role::Value) {
+            event.value = Some(self.renamed(&[&pattern.values, &chassis.item_values], value.text));
+        }
+        if let KeySource::Fixed(_) | KeySource::Table { .. } | KeySource::Linux { .. } = &pattern.key {
+            event.key = key_of(pattern, fields).0;
+        }
+        out.push(event);
+    }
+
+    /// An event with what the record says of it, apart from the key.
+    fn described(
+        &mut self,
+        pattern: &Pattern,
+        fields: &Fields<'_>,
+        t: Nanoseconds,
+        kind: EventKind,
+    ) -> Event {
+        let mut event = Event::new(t, pattern.path, kind);
+        let number = |role| fields.get(role).and_then(|c: Captured<'_>| u32::try_from(c.number).ok());
+        event.address = number(Role::Address);
+        event.command = number(Role::Command);
+        event.toggle = number(Role::Toggle).map(|toggle| toggle != 0);
+        let mut text = |role, fixed: &Option<Name>| match fields.get(role) {
+            Some(captured) => Some(self.names.of(captured.text)),
+            None => fixed.clone(),
+        };
+        event.line = text(Role::Line, &pattern.line);
+        event.format = text(Role::Format, &pattern.format);
+        event.note = text(Role::Note, &pattern.note);
+        event.raw = text(Role::Raw, &None);
+        event.item.clone_from(&pattern.item);
+        event.value.clone_from(&pattern.value);
+        event
+    }
+
+    fn renamed(&mut self, tables: &[&HashMap<Vec<u8>, Name>], text: &[u8]) -> Name {
+        tables.iter().find_map(|table| table.get(text)).cloned().unwrap_or_else(|| self.names.of(text))
+    }
+
+    fn interrupt(&mut self, t: Nanoseconds, out: &mut Vec<Event>) {
+        for tracker in &mut self.trackers {
+            tracker.interrupt(t, &self.restart, out);
+        }
+        self.held.interrupt(t, &self.restart, out);
+    }
+
+    fn restarted(
+        &mut self,
+        t: Nanoseconds,
+        before: Nanoseconds,
+        now: Option<Nanoseconds>,
+        said: bool,
+        out: &mut Vec<Event>,
+    ) {
+        self.interrupt(t, out);
+        // A set that prints its start in words needs no second event.
+        if !said {
+            let mut event = Event::new(t, ControlPath::System, EventKind::Boot);
+            let now = now.unwrap_or_default();
+            event.note = Some(format!("the set's uptime fell back from {before} s to {now} s").into());
+            out.push(event);
+        }
+    }
+}
+
+/// The set's own stamp on one line.
+struct Stamp {
+    time: Option<Nanoseconds>,
+    may_jump: bool,
+}
+
+impl Stamp {
+    fn of(chassis: &Chassis, pattern: &Pattern, fields: &Fields<'_>) -> Result<Self, Name> {
+        let (role, may_jump) = match fields.get(Role::Uptime) {
+            Some(_) => (Role::Uptime, false),
+            None => (Role::Clock, true),
+        };
+        let Some(captured) = fields.get(role) else { return Ok(Self { time: None, may_jump }) };
+        let seconds = pattern.stamp_form == Some(Form::Seconds);
+        let unit = if seconds { 1 } else { chassis.file.clock.unit.nanoseconds() };
+        match captured.number.checked_mul(unit) {
+            Some(time) if time >= 0 => Ok(Self { time: Some(Nanoseconds(time)), may_jump }),
+            _ => Err("the set's stamp is beyond any clock".into()),
+        }
+    }
+}
+
+fn state_of(pattern: &Pattern, fields: &Fields<'_>) -> Result<KeyState, Name> {
+    let captured = fields.get(Role::State).unwrap_or_default();
+    pattern
+        .state
+        .as_ref()
+        .and_then(|table| table.get(captured.text, captured.number))
+        .copied()
+        .ok_or_else(|| format!("no key state is called {}", crate::base::quote(captured.text)).into())
+}
+
+/// The key of a record, and the printed word when it means none.
+fn key_of<'a>(pattern: &Pattern, fields: &Fields<'a>) -> (Option<Key>, Option<&'a [u8]>) {
+    match &pattern.key {
+        KeySource::None => (None, None),
+        KeySource::Fixed(key) => (Some(*key), None),
+        KeySource::Table { placeholder, table } => {
+            let captured = fields.nth(*placeholder);
+            match table.get(captured.text, captured.number) {
+                Some(key) => (Some(*key), None),
+                None => (None, Some(captured.text)),
+            }
+        }
+        KeySource::Linux { placeholder, number } => {
+            let captured = fields.nth(*placeholder);
+            let key = if *number {
+                u16::try_from(captured.number).ok().and_then(Key::from_code)
+            } else {
+                let text = std::str::from_utf8(captured.text).unwrap_or_default();
+                // Tools that print names print the code as four digits when it has none.
+                let code = || u16::try_from(shape::hex(captured.text).filter(|_| text.len() == 4)?).ok();
+                Key::from_name(text).or_else(|| code().and_then(Key::from_code))
+            };
+            (key, key.is_none().then_some(captured.text))
+        }
+    }
+}
