@@ -1,1 +1,0 @@
-//! Node equations of the keypad ladder with faults, and their fit to readings.

@@ -1,0 +1,152 @@
+//! How far the windows are from being crossed: by tolerance, and by a fault that grows.
+
+use rand_pcg::rand_core::Rng;
+use serde::Serialize;
+
+use crate::base::Key;
+
+use super::network::{Condition, Fault, Network};
+use super::windows::Windows;
+
+/// Where one key's reading may lie for parts within their tolerance.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Margin {
+    /// The key; `None` is idle.
+    pub key: Option<Key>,
+    /// Nominal code.
+    pub nominal: u32,
+    /// Lowest code over all corners of the tolerances.
+    pub low: u32,
+    /// Highest code over all corners.
+    pub high: u32,
+    /// Counts between the worst corner and the nearest border of the key's window; negative is outside.
+    pub margin: f64,
+    /// Share of random sets of parts whose reading falls outside the window.
+    pub outside: f64,
+}
+
+/// One stretch of a growing fault over which the line reads as the same key.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Stretch {
+    /// What the firmware sees; `None` is no key.
+    pub key: Option<Key>,
+    /// Value of the fault at which the stretch begins (the milder end).
+    pub from: f64,
+    /// Value at which it ends.
+    pub to: f64,
+}
+
+/// Worst case and Monte Carlo margins of every key and of idle.
+///
+/// The voltage is monotonic in every resistor, so that the worst case lies in a corner: the pull-up at one
+/// end of its tolerance, the key's resistors at the other. `draws` sets of parts, each resistor uniform
+/// within its tolerance, give the share outside.
+pub fn margins(network: &Network, draws: u32, seed: u64) -> Vec<Margin> {
+    let windows = Windows::of(network);
+    let mut conditions: Vec<(Option<Key>, Condition)> =
+        network.keys.iter().map(|k| (Some(k.key), Condition::Key(k.key))).collect();
+    conditions.push((None, Condition::Idle));
+    let corner = |pull: f64, keys: f64, condition: &Condition| {
+        let mut other = network.clone();
+        other.pull_up_ohm *= pull;
+        other.keys.iter_mut().for_each(|k| k.ohm *= keys);
+        other.solve(condition, &[]).map_or(network.full_scale, |volts| network.code(volts))
+    };
+    let t = network.tolerance;
+    let mut random = rand_pcg::Pcg64::new(u128::from(seed), 1);
+    let parts: Vec<Network> = (0..draws).map(|_| scattered(network, &mut random)).collect();
+    conditions
+        .into_iter()
+        .map(|(key, condition)| {
+            let low = corner(1.0 + t, 1.0 - t, &condition);
+            let high = corner(1.0 - t, 1.0 + t, &condition);
+            let window = windows.of_key(key);
+            let margin = window.map_or(0.0, |w| (f64::from(low) - w.low).min(w.high - f64::from(high)));
+            let outside = parts.iter().filter(|other| {
+                let counts = other.solve(&condition, &[]).map_or(network.full_scale, |v| network.code(v));
+                windows.key(f64::from(counts)) != key
+            });
+            let outside = outside.count() as f64 / f64::from(draws.max(1));
+            Margin { key, nominal: corner(1.0, 1.0, &condition), low, high, margin, outside }
+        })
+        .collect()
+}
+
+/// A set of parts drawn uniformly within the tolerance.
+fn scattered(network: &Network, random: &mut impl Rng) -> Network {
+    let mut factor = || {
+        // 53 random bits make a double in [0, 1).
+        let unit = (random.next_u64() >> 11) as f64 / (1u64 << 53) as f64;
+        1.0 + network.tolerance * (2.0 * unit - 1.0)
+    };
+    let mut other = network.clone();
+    other.pull_up_ohm *= factor();
+    other.keys.iter_mut().for_each(|k| k.ohm *= factor());
+    other
+}
+
+/// The keys that a growing fault would imitate, in order.
+///
+/// `fault` makes the fault from its value; `mild` and `bad` are the ends of its range (100 MΩ and 1 Ω for a
+/// leak, 0 and 0.5 V for an offset). Values are tried evenly in the logarithm where both ends are positive,
+/// and each border is then narrowed to a millionth.
+pub fn walk(
+    network: &Network,
+    condition: &Condition,
+    fault: impl Fn(f64) -> Fault,
+    mild: f64,
+    bad: f64,
+) -> Vec<Stretch> {
+    const STEPS: u32 = 600;
+    let windows = Windows::of(network);
+    let value = |share: f64| {
+        if mild > 0.0 && bad > 0.0 {
+            (mild.ln() + (bad.ln() - mild.ln()) * share).exp()
+        } else {
+            mild + (bad - mild) * share
+        }
+    };
+    let seen = |share: f64| {
+        let volts = network.solve(condition, &[fault(value(share))])?;
+        windows.key(network.counts(volts) + 0.5)
+    };
+    let mut walk = vec![Stretch { key: seen(0.0), from: value(0.0), to: value(1.0) }];
+    for step in 1..=STEPS {
+        let (mut low, mut high) =
+            (f64::from(step - 1) / f64::from(STEPS), f64::from(step) / f64::from(STEPS));
+        let (before, after) = (seen(low), seen(high));
+        if before == after {
+            continue;
+        }
+        for _ in 0..40 {
+            let middle = f64::midpoint(low, high);
+            if seen(middle) == before { low = middle } else { high = middle }
+        }
+        if let Some(last) = walk.last_mut() {
+            last.to = value(high);
+        }
+        walk.push(Stretch { key: after, from: value(high), to: value(1.0) });
+    }
+    walk
+}
+
+/// The worst fault value that each key's window, and idle's, still bears before it reads as something else;
+/// `None` where it is borne to the end of the range.
+pub fn tolerated(
+    network: &Network,
+    fault: impl Fn(f64) -> Fault,
+    mild: f64,
+    bad: f64,
+) -> Vec<(Option<Key>, Option<f64>)> {
+    let mut conditions: Vec<(Option<Key>, Condition)> =
+        network.keys.iter().map(|k| (Some(k.key), Condition::Key(k.key))).collect();
+    conditions.push((None, Condition::Idle));
+    conditions
+        .into_iter()
+        .map(|(key, condition)| {
+            let walk = walk(network, &condition, &fault, mild, bad);
+            let first = walk.first();
+            (key, first.filter(|_| walk.len() > 1).map(|stretch| stretch.to))
+        })
+        .collect()
+}

@@ -1,0 +1,37 @@
+//! Node equations of the keypad ladder with faults, and their fit to readings.
+//!
+//! ```text
+//!  supply          supply'                          supply'
+//!    |  pull-up      |  leak        cable             |  leak
+//!    +-----[ ]-------+--[ ]--+                        +--[ ]--+
+//!                            |                                |
+//!   pin --[pin]--------------n-------[series]-----------------k---+---+--- …
+//!                            |                                |   |   |
+//!                        leak[ ]                         leak[ ] [R] [R]   keys
+//!                            |                                |   /   /
+//!   ground ------------------+--(offset)--[return]------------g---+---+--- …
+//! ```
+//!
+//! A converter's code is `floor(levels * V / Vref)`. Parallel ladders ground `k` through one resistor a key;
+//! series ladders ground the taps of a chain.
+
+mod circuit;
+mod fit;
+mod margin;
+mod minimise;
+mod model;
+mod network;
+mod objective;
+mod reading;
+mod windows;
+pub mod words;
+
+pub use fit::{Estimate, Fit, Fitted, REJECT, Verdict, WINDOW, fit};
+pub use margin::{Margin, Stretch, margins, tolerated, walk};
+pub use model::{Mechanism, Model, text as model_text, word as model_word};
+pub use network::{
+    ASSUMED_PULL_UP_OHM, CLOSED_OHM, Condition, FLOATING_OHM, Fault, HIGHER_SUPPLY_VOLTS, Network,
+    NetworkKey, Place,
+};
+pub use reading::{Gatherer, Reading};
+pub use windows::{Window, Windows};

@@ -1,0 +1,464 @@
+//! One keypad line as a circuit: its parts, the faults that may be in it, and the voltage that results.
+
+use crate::base::{Key, Ohms, Volts};
+use crate::decode::ladder::{Board, Line, Topology, WindowRule};
+
+use super::circuit::Circuit;
+
+/// Resistance of a closed switch in ohms.
+///
+/// # Source
+/// Contact resistance of new 6 mm tactile switches, 50 mΩ at most: distributor's data sheet, 2021.
+pub const CLOSED_OHM: f64 = 0.05;
+
+/// A pin that is held by more than this is floating: its reading means nothing. Common practice, no source.
+pub const FLOATING_OHM: f64 = 20e6;
+
+/// Pull-up that is assumed where the protocol file does not give one, ohms.
+///
+/// # Source
+/// "One-Pin Keypad Features Low Component Count", Electronic Design, 26 May 2003 (10 kΩ).
+pub const ASSUMED_PULL_UP_OHM: f64 = 10_000.0;
+
+/// Supply that a leak may come from beside the line's own, volts; a 5 V rail is what is nearby on key boards.
+pub const HIGHER_SUPPLY_VOLTS: f64 = 5.0;
+
+/// One key of a [`Network`].
+#[derive(Clone, Debug, PartialEq)]
+pub struct NetworkKey {
+    /// The key.
+    pub key: Key,
+    /// The key's own resistor in ohms: its branch in a parallel ladder, the chain's piece before its tap in
+    /// a series ladder.
+    pub ohm: f64,
+    /// Nominal reading in counts where the file gives it directly.
+    pub counts: Option<f64>,
+    /// Lowest reading of the key under the `threshold` rule.
+    pub low_counts: Option<f64>,
+}
+
+/// One line's ladder, ready to be solved. Keys stand in order of rising resistance to ground.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Network {
+    /// Name as the set prints it.
+    pub name: String,
+    /// Largest reading of the converter (1023 for ten bits).
+    pub full_scale: u32,
+    /// Voltage that the pull-up goes to.
+    pub supply_volts: f64,
+    /// Voltage of the full-scale reading.
+    pub reference_volts: f64,
+    /// A second supply that a leak may come from, volts.
+    pub higher_volts: f64,
+    /// Pull-up resistor in ohms.
+    pub pull_up_ohm: f64,
+    /// Whether the pull-up is a guess because the protocol file gives none.
+    pub pull_up_assumed: bool,
+    /// The board that carries the pull-up.
+    pub pull_up_on: Board,
+    /// Resistance between ladder node and converter pin, ohms.
+    pub pin_ohm: f64,
+    /// Resistance of a closed switch, ohms.
+    pub closed_ohm: f64,
+    /// Resistor from signal to return on the key board that is there on purpose, ohms.
+    pub end_of_line_ohm: Option<f64>,
+    /// Resistance of the return wire and pin, ohms; zero is an ideal wire.
+    pub return_ohm: f64,
+    /// Resistance of the signal wire and pin, ohms; zero is an ideal wire.
+    pub series_ohm: f64,
+    /// Tolerance of each resistor as a fraction (0.01 is 1 %); zero when they have been measured.
+    pub tolerance: f64,
+    /// How the resistors are joined.
+    pub topology: Topology,
+    /// How the firmware chooses a key.
+    pub window: WindowRule,
+    /// Half width of a window under the `tolerance` rule, counts.
+    pub tolerance_counts: Option<f64>,
+    /// The keys.
+    pub keys: Vec<NetworkKey>,
+}
+
+/// Where on the way from the switches to the converter something sits.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Place {
+    /// On the converter's side of the connector.
+    MainBoard,
+    /// On the wires between the boards.
+    Cable,
+    /// With the switches.
+    KeyBoard,
+}
+
+/// What may be wrong with the circuit. Several may be present at once.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Fault {
+    /// Leakage from the line to ground (on the key board: to the key board's return).
+    LeakToGround {
+        /// Where.
+        at: Place,
+        /// Its resistance in ohms.
+        ohm: f64,
+    },
+    /// Leakage from the line to a supply.
+    LeakToSupply {
+        /// Where.
+        at: Place,
+        /// Its resistance in ohms.
+        ohm: f64,
+        /// The supply's voltage; the pull-up's own supply when absent.
+        volts: Option<f64>,
+    },
+    /// Leakage to ground inside the converter's pin, behind the pin's series resistor.
+    PinLeak {
+        /// Its resistance in ohms.
+        ohm: f64,
+    },
+    /// Resistance in the signal wire or its contacts.
+    Series {
+        /// Ohms.
+        ohm: f64,
+    },
+    /// Resistance in the return wire, with another load's current through it.
+    Return {
+        /// Ohms.
+        ohm: f64,
+        /// Current of the other load, amperes.
+        ampere: f64,
+    },
+    /// The key board's ground stands this far above the converter's ground.
+    GroundOffset {
+        /// Volts.
+        volts: f64,
+    },
+    /// A switch that conducts while it is open.
+    SwitchLeak {
+        /// Which.
+        key: Key,
+        /// Its resistance while open, ohms.
+        ohm: f64,
+    },
+    /// A switch that does not close fully.
+    Contact {
+        /// Which.
+        key: Key,
+        /// Resistance added while closed, ohms.
+        ohm: f64,
+    },
+    /// The pull-up has another value.
+    PullUp {
+        /// Ohms.
+        ohm: f64,
+    },
+    /// The pull-up is on the key board and not on the main board.
+    PullUpOnKeyBoard {
+        /// Ohms.
+        ohm: f64,
+    },
+    /// The pull-up's supply is off against the converter's reference.
+    Supply {
+        /// True over nominal.
+        factor: f64,
+    },
+}
+
+/// The state in which a reading was taken.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Condition {
+    /// Nobody presses anything.
+    Idle,
+    /// One key down.
+    Key(Key),
+    /// Several keys down at once.
+    Keys(Vec<Key>),
+    /// Key board's cable pulled at the main board.
+    Unplugged,
+    /// Cable pulled at the key board, its wires still on the main board.
+    CableOnly,
+    /// A known resistor at the main board's connector in place of the key board.
+    Substituted(f64),
+}
+
+impl Condition {
+    /// Words for people.
+    pub fn text(&self) -> String {
+        match self {
+            Self::Idle => "no key pressed".into(),
+            Self::Key(key) => format!("{} pressed", key.label()),
+            Self::Keys(keys) => {
+                let labels: Vec<_> = keys.iter().map(|key| key.label()).collect();
+                format!("{} pressed together", labels.join(" + "))
+            }
+            Self::Unplugged => "key board unplugged at the main board".into(),
+            Self::CableOnly => "cable unplugged at the key board".into(),
+            Self::Substituted(ohm) => {
+                format!("{} in place of the key board", super::words::ohms(*ohm))
+            }
+        }
+    }
+
+    fn is_down(&self, key: Key) -> bool {
+        match self {
+            Self::Key(one) => *one == key,
+            Self::Keys(keys) => keys.contains(&key),
+            _ => false,
+        }
+    }
+}
+
+impl From<&Line> for Network {
+    /// Resistors that the file does not give are computed from the nominal counts by the divider rule.
+    fn from(line: &Line) -> Self {
+        let reference_volts = line.reference_volts.unwrap_or(line.supply_volts);
+        let pull_up_ohm = line.pull_up_ohm.unwrap_or(ASSUMED_PULL_UP_OHM);
+        let levels = f64::from(line.full_scale) + 1.0;
+        let mut keys: Vec<NetworkKey> = line
+            .key
+            .iter()
+            .map(|key| {
+                let from_counts = key.counts.map_or(0.0, |counts| {
+                    let x = (counts + 0.5) / levels * reference_volts / line.supply_volts;
+                    if counts < 0.5 { 0.0 } else { pull_up_ohm * x / (1.0 - x).max(1e-6) }
+                });
+                NetworkKey {
+                    key: *key.name.get_ref(),
+                    ohm: key.to_ground_ohm.unwrap_or(from_counts).max(0.0),
+                    counts: key.counts,
+                    low_counts: key.low_counts,
+                }
+            })
+            .collect();
+        keys.sort_by(|a, b| a.ohm.total_cmp(&b.ohm));
+        if line.topology == Topology::Series {
+            let mut before = 0.0;
+            for key in &mut keys {
+                let tap = key.ohm;
+                key.ohm = tap - before;
+                before = tap;
+            }
+        }
+        Self {
+            name: line.name.clone(),
+            full_scale: line.full_scale,
+            supply_volts: line.supply_volts,
+            reference_volts,
+            higher_volts: HIGHER_SUPPLY_VOLTS.max(line.supply_volts * 1.2),
+            pull_up_ohm,
+            pull_up_assumed: line.pull_up_ohm.is_none(),
+            pull_up_on: line.pull_up_on,
+            pin_ohm: line.pin_ohm.max(0.0),
+            closed_ohm: CLOSED_OHM,
+            end_of_line_ohm: None,
+            return_ohm: 0.0,
+            series_ohm: 0.0,
+            tolerance: line.tolerance.unwrap_or(0.05),
+            topology: line.topology,
+            window: line.window,
+            tolerance_counts: line.tolerance_counts,
+            keys,
+        }
+    }
+}
+
+/// The parameters of the closed circuit after the faults were entered.
+struct State {
+    supply_volts: f64,
+    pull_up_ohm: f64,
+    pull_up_on: Board,
+    main: f64,
+    cable: f64,
+    board: f64,
+    pin_siemens: f64,
+    series_ohm: f64,
+    return_ohm: f64,
+    return_ampere: f64,
+    offset_volts: f64,
+    pin_ratio: f64,
+}
+
+impl Network {
+    /// Number of codes of the converter.
+    pub fn levels(&self) -> f64 {
+        f64::from(self.full_scale) + 1.0
+    }
+
+    /// A voltage as the average count of many readings near it, not limited to the scale: `levels * V / Vref - 1/2`,
+    /// since the converter rounds down.
+    pub fn counts(&self, volts: Volts) -> f64 {
+        self.levels() * volts.0 / self.reference_volts - 0.5
+    }
+
+    /// The code that an ideal converter gives: `floor(levels * V / Vref)`, held to the scale.
+    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+    pub fn code(&self, volts: Volts) -> u32 {
+        // The product is within the range of a u32 after the clamp.
+        (self.levels() * volts.0 / self.reference_volts).floor().clamp(0.0, f64::from(self.full_scale)) as u32
+    }
+
+    /// Resistance from the line to ground while a key is down, without the switch itself; `None` for a
+    /// key that the line does not have.
+    pub fn to_ground(&self, key: Key) -> Option<Ohms> {
+        let index = self.keys.iter().position(|k| k.key == key)?;
+        Some(Ohms(match self.topology {
+            Topology::Parallel => self.keys[index].ohm,
+            Topology::Series => self.keys[..=index].iter().map(|k| k.ohm).sum(),
+        }))
+    }
+
+    /// Every condition that can be set up without parts: idle, each key, unplugged.
+    pub fn conditions(&self) -> Vec<Condition> {
+        let mut all = vec![Condition::Idle];
+        all.extend(self.keys.iter().map(|k| Condition::Key(k.key)));
+        all.push(Condition::Unplugged);
+        all
+    }
+
+    /// Voltage at the converter's pin; `None` when nothing holds the pin (a floating input).
+    ///
+    /// The equations are Kirchhoff's current law at the main board's node, the key board's node and the key
+    /// board's return; see [`super`] for the drawing.
+    pub fn solve(&self, condition: &Condition, faults: &[Fault]) -> Option<Volts> {
+        let state = self.state(faults);
+        let mut circuit = Circuit::new();
+        let main = circuit.node();
+        if state.pull_up_on == Board::MainBoard {
+            circuit.tie(main, 1.0 / state.pull_up_ohm, state.supply_volts);
+        }
+        circuit.tie(main, state.main + state.pin_siemens, 0.0);
+        circuit.tie_fixed(main, faults, Place::MainBoard, state.supply_volts);
+        match condition {
+            Condition::Unplugged => {}
+            Condition::Substituted(ohm) => circuit.tie(main, 1.0 / ohm.max(1e-9), 0.0),
+            Condition::CableOnly => {
+                circuit.tie(main, state.cable, 0.0);
+                circuit.tie_fixed(main, faults, Place::Cable, state.supply_volts);
+            }
+            _ => self.join_key_board(&mut circuit, main, condition, &state, faults),
+        }
+        let (siemens, amperes) = circuit.norton(main);
+        (siemens > 1.0 / FLOATING_OHM).then(|| Volts(amperes / siemens * state.pin_ratio))
+    }
+
+    /// Adds cable and key board to the main board's node.
+    fn join_key_board(
+        &self,
+        circuit: &mut Circuit,
+        main: super::circuit::Node,
+        condition: &Condition,
+        state: &State,
+        faults: &[Fault],
+    ) {
+        // An ideal wire would be an infinite conductance; its two ends are one node instead.
+        let board = if state.series_ohm > 0.0 {
+            let node = circuit.node();
+            circuit.join(main, node, 1.0 / state.series_ohm);
+            node
+        } else {
+            main
+        };
+        circuit.tie(main, state.cable, 0.0);
+        circuit.tie_fixed(main, faults, Place::Cable, state.supply_volts);
+        if state.pull_up_on == Board::KeyBoard {
+            circuit.tie(board, 1.0 / state.pull_up_ohm, state.supply_volts);
+        }
+        circuit.tie_fixed(board, faults, Place::KeyBoard, state.supply_volts);
+        let siemens =
+            state.board + self.branches(condition, faults) + self.end_of_line_ohm.map_or(0.0, |r| 1.0 / r);
+        if state.return_ohm > 0.0 {
+            let ground = circuit.node();
+            circuit.join(board, ground, siemens);
+            circuit.tie(ground, 1.0 / state.return_ohm, state.offset_volts);
+            circuit.inject(ground, state.return_ampere);
+        } else {
+            circuit.tie(board, siemens, state.offset_volts);
+        }
+    }
+
+    /// Conductance of all key branches between the key board's signal and return, siemens.
+    fn branches(&self, condition: &Condition, faults: &[Fault]) -> f64 {
+        let switch = |key: Key| {
+            let mut siemens = 0.0;
+            let mut contact = self.closed_ohm;
+            for fault in faults {
+                match *fault {
+                    Fault::SwitchLeak { key: leaky, ohm } if leaky == key => siemens += 1.0 / ohm.max(1e-9),
+                    Fault::Contact { key: poor, ohm } if poor == key => contact += ohm,
+                    _ => {}
+                }
+            }
+            if condition.is_down(key) {
+                siemens += 1.0 / contact.max(1e-9);
+            }
+            siemens
+        };
+        let in_series =
+            |siemens: f64, ohm: f64| if siemens > 0.0 { 1.0 / (ohm + 1.0 / siemens) } else { 0.0 };
+        match self.topology {
+            Topology::Parallel => self.keys.iter().map(|k| in_series(switch(k.key), k.ohm)).sum(),
+            // From the far end of the chain: what lies beyond, the tap's switch beside it, the piece before.
+            Topology::Series => {
+                self.keys.iter().rev().fold(0.0, |beyond, k| in_series(beyond + switch(k.key), k.ohm))
+            }
+        }
+    }
+
+    /// Enters the faults into the nominal values.
+    fn state(&self, faults: &[Fault]) -> State {
+        let mut state = State {
+            supply_volts: self.supply_volts,
+            pull_up_ohm: self.pull_up_ohm,
+            pull_up_on: self.pull_up_on,
+            main: 0.0,
+            cable: 0.0,
+            board: 0.0,
+            pin_siemens: 0.0,
+            series_ohm: self.series_ohm,
+            return_ohm: self.return_ohm,
+            return_ampere: 0.0,
+            offset_volts: 0.0,
+            pin_ratio: 1.0,
+        };
+        for fault in faults {
+            match *fault {
+                Fault::LeakToGround { at, ohm } => {
+                    let siemens = 1.0 / ohm.max(1e-9);
+                    match at {
+                        Place::MainBoard => state.main += siemens,
+                        Place::Cable => state.cable += siemens,
+                        Place::KeyBoard => state.board += siemens,
+                    }
+                }
+                Fault::PinLeak { ohm } => {
+                    state.pin_siemens += 1.0 / (ohm + self.pin_ohm).max(1e-9);
+                    state.pin_ratio *= ohm / (ohm + self.pin_ohm).max(1e-9);
+                }
+                Fault::Series { ohm } => state.series_ohm += ohm,
+                Fault::Return { ohm, ampere } => {
+                    state.return_ohm += ohm;
+                    state.return_ampere += ampere;
+                }
+                Fault::GroundOffset { volts } => state.offset_volts += volts,
+                Fault::PullUp { ohm } => state.pull_up_ohm = ohm,
+                Fault::PullUpOnKeyBoard { ohm } => {
+                    state.pull_up_ohm = ohm;
+                    state.pull_up_on = Board::KeyBoard;
+                }
+                Fault::Supply { factor } => state.supply_volts *= factor,
+                Fault::LeakToSupply { .. } | Fault::SwitchLeak { .. } | Fault::Contact { .. } => {}
+            }
+        }
+        state
+    }
+}
+
+impl Circuit {
+    /// Ties a node to the supplies that leak into it at this place.
+    fn tie_fixed(&mut self, node: super::circuit::Node, faults: &[Fault], place: Place, own: f64) {
+        for fault in faults {
+            if let Fault::LeakToSupply { at, ohm, volts } = *fault
+                && at == place
+            {
+                self.tie(node, 1.0 / ohm.max(1e-9), volts.unwrap_or(own));
+            }
+        }
+    }
+}

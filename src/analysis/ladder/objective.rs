@@ -1,0 +1,329 @@
+//! What a model with its numbers says about the readings: residuals and their slopes.
+
+use crate::base::Key;
+use crate::decode::ladder::Topology;
+
+use super::model::{Mechanism, Range};
+use super::network::{Condition, Fault, Network};
+use super::reading::Reading;
+
+/// How a reading binds the model.
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum Bound {
+    /// The mean is the mean.
+    Exact,
+    /// At zero: the true level is there or below.
+    Low,
+    /// At full scale: the true level is there or above.
+    High,
+}
+
+struct Observation {
+    condition: Condition,
+    counts: f64,
+    sigma: f64,
+    bound: Bound,
+}
+
+/// The readings and the circuit, ready to be fitted. Parameters are searched in their [`Range`]'s
+/// coordinate; the resistors' deviations follow as standard scores.
+pub(super) struct Objective {
+    network: Network,
+    observations: Vec<Observation>,
+    /// One resistor's standard deviation as a fraction: uniform within the tolerance, taken as normal.
+    part_sigma: f64,
+}
+
+/// Residuals, their slopes by every free number, and the sum of squares.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Evaluation {
+    /// Weighted residuals, one an observation.
+    pub residual: Vec<f64>,
+    /// `slope[i][j]`: residual `i` by number `j` (parameters first, then part scores).
+    pub slope: Vec<Vec<f64>>,
+    /// Sum of squared residuals and squared part scores.
+    pub chi2: f64,
+    /// What floating predictions cost: a floating pin may read anything, so that its likelihood is that of
+    /// an even spread over the scale.
+    pub floating: f64,
+}
+
+/// Numbers of a model: parameters in search coordinates, and scores of the parts.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub(super) struct Point {
+    pub parameters: Vec<f64>,
+    pub scores: Vec<f64>,
+}
+
+/// The faults of a model with numbers in search coordinates.
+pub(super) fn faults(network: &Network, model: &[Mechanism], parameters: &[f64]) -> [Fault; 2] {
+    let none = Fault::GroundOffset { volts: 0.0 };
+    let mut list = [none; 2];
+    for (slot, (mechanism, u)) in list.iter_mut().zip(model.iter().zip(parameters)) {
+        *slot = mechanism.fault(network, mechanism.range().value(*u));
+    }
+    list
+}
+
+impl Range {
+    /// Search coordinate to number.
+    pub(super) fn value(self, u: f64) -> f64 {
+        if self.log { 10f64.powf(u) } else { u }
+    }
+
+    /// Number to search coordinate, held to the range.
+    pub(super) fn coordinate(self, value: f64) -> f64 {
+        let u = if self.log { value.max(1e-30).log10() } else { value };
+        u.clamp(self.low, self.high)
+    }
+}
+
+impl Objective {
+    /// Readings that jump between two levels are left out: their mean means nothing.
+    pub(super) fn new(network: &Network, readings: &[Reading]) -> Self {
+        let observations = readings
+            .iter()
+            .filter(|reading| reading.n > 0 && reading.levels.is_none() && reading.counts.is_finite())
+            .map(|reading| Observation {
+                condition: reading.condition.clone(),
+                counts: reading.counts,
+                sigma: reading.sigma(),
+                // A reading that touches an end in some samples is pulled inwards by the end; from a tenth
+                // on its mean no longer is the level's.
+                bound: match () {
+                    () if reading.at_full > 0.1 => Bound::High,
+                    () if reading.at_zero > 0.1 => Bound::Low,
+                    () => Bound::Exact,
+                },
+            })
+            .collect();
+        Self { network: network.clone(), observations, part_sigma: network.tolerance / 3f64.sqrt() }
+    }
+
+    /// Number of observations.
+    pub(super) fn len(&self) -> usize {
+        self.observations.len()
+    }
+
+    /// Number of observations that are not at an end of the scale.
+    pub(super) fn uncensored(&self) -> usize {
+        self.observations.iter().filter(|o| o.bound == Bound::Exact).count()
+    }
+
+    /// How many parts have a score.
+    pub(super) fn parts(&self) -> usize {
+        if self.part_sigma > 0.0 { self.network.keys.len() + 1 } else { 0 }
+    }
+
+    /// Mean standard error of the observations in counts, at least that of rounding.
+    pub(super) fn typical_sigma(&self) -> f64 {
+        let sum: f64 = self.observations.iter().map(|o| o.sigma * o.sigma).sum();
+        (sum / self.observations.len().max(1) as f64).max(1.0 / 12.0).sqrt()
+    }
+
+    /// The network with the parts' scores entered.
+    pub(super) fn network_with(&self, scores: &[f64]) -> Network {
+        let mut network = self.network.clone();
+        for (part, score) in scores.iter().enumerate() {
+            set_part(&mut network, &self.network, part, 1.0 + self.part_sigma * score);
+        }
+        network
+    }
+
+    /// Sum of squares only, with nominal parts: for the coarse search.
+    pub(super) fn coarse(&self, model: &[Mechanism], parameters: &[f64]) -> f64 {
+        let faults = faults(&self.network, model, parameters);
+        self.observations
+            .iter()
+            .map(|o| match self.network.solve(&o.condition, &faults[..model.len()]) {
+                Some(volts) => o.residual(&self.network, self.network.counts(volts)).0.powi(2),
+                None => o.floating_cost(&self.network),
+            })
+            .sum()
+    }
+
+    /// Sum of squares and what floating predictions cost, no slopes.
+    pub(super) fn value(&self, model: &[Mechanism], point: &Point) -> (f64, f64) {
+        let network = self.network_with(&point.scores);
+        let faults = faults(&network, model, &point.parameters);
+        let mut chi2: f64 = point.scores.iter().map(|z| z * z).sum();
+        let mut floating = 0.0;
+        for o in &self.observations {
+            match network.solve(&o.condition, &faults[..model.len()]) {
+                Some(volts) => chi2 += o.residual(&network, network.counts(volts)).0.powi(2),
+                None => floating += o.floating_cost(&network),
+            }
+        }
+        (chi2, floating)
+    }
+
+    /// Residuals with slopes.
+    pub(super) fn evaluate(&self, model: &[Mechanism], point: &Point, out: &mut Evaluation) {
+        let mut network = self.network_with(&point.scores);
+        let count = point.parameters.len() + point.scores.len();
+        out.residual.clear();
+        out.slope.resize_with(self.observations.len(), Vec::new);
+        out.chi2 = point.scores.iter().map(|z| z * z).sum();
+        out.floating = 0.0;
+        for (o, slope) in self.observations.iter().zip(&mut out.slope) {
+            slope.clear();
+            slope.resize(count, 0.0);
+            let Some(counts) = predict(&network, model, &point.parameters, &o.condition) else {
+                out.residual.push(0.0);
+                out.floating += o.floating_cost(&network);
+                continue;
+            };
+            let (residual, by_counts) = o.residual(&network, counts);
+            out.residual.push(residual);
+            out.chi2 += residual * residual;
+            if by_counts != 0.0 {
+                self.slopes(model, point, &mut network, &o.condition, counts, slope);
+                slope.iter_mut().for_each(|s| *s *= by_counts);
+            }
+        }
+    }
+
+    /// Slopes of a predicted reading, in counts, by every number; `network` comes back as it was.
+    fn slopes(
+        &self,
+        model: &[Mechanism],
+        point: &Point,
+        network: &mut Network,
+        condition: &Condition,
+        counts: f64,
+        slope: &mut [f64],
+    ) {
+        let mut parameters = [0.0; 2];
+        let free = point.parameters.len();
+        parameters[..free].copy_from_slice(&point.parameters);
+        for (j, mechanism) in model.iter().enumerate() {
+            // Towards the middle of the range, so that a bound is never overstepped.
+            let range = mechanism.range();
+            let h = if parameters[j] > f64::midpoint(range.low, range.high) { -1e-6 } else { 1e-6 };
+            parameters[j] += h;
+            if let Some(moved) = predict(network, model, &parameters[..free], condition) {
+                slope[j] = (moved - counts) / h;
+            }
+            parameters[j] -= h;
+        }
+        for (part, score) in point.scores.iter().enumerate() {
+            if !self.matters(model, part, condition) {
+                continue;
+            }
+            const H: f64 = 1e-4;
+            set_part(network, &self.network, part, 1.0 + self.part_sigma * (score + H));
+            if let Some(moved) = predict(network, model, &point.parameters, condition) {
+                slope[free + part] = (moved - counts) / H;
+            }
+            set_part(network, &self.network, part, 1.0 + self.part_sigma * score);
+        }
+    }
+
+    /// Predicted reading in counts and its slopes by every number, for a condition that need not have been
+    /// observed; `None` for a floating pin.
+    pub(super) fn foresee(
+        &self,
+        model: &[Mechanism],
+        point: &Point,
+        condition: &Condition,
+    ) -> Option<(f64, Vec<f64>)> {
+        let mut network = self.network_with(&point.scores);
+        let counts = predict(&network, model, &point.parameters, condition)?;
+        let mut slope = vec![0.0; point.parameters.len() + point.scores.len()];
+        self.slopes(model, point, &mut network, condition, counts, &mut slope);
+        Some((counts, slope))
+    }
+
+    /// Whether a part can move the reading at all; spares most solutions.
+    fn matters(&self, model: &[Mechanism], part: usize, condition: &Condition) -> bool {
+        let Some(key) = part.checked_sub(1).map(|i| self.network.keys[i].key) else {
+            return true;
+        };
+        if matches!(condition, Condition::Unplugged | Condition::Substituted(_) | Condition::CableOnly) {
+            return false;
+        }
+        let on = |key: Key| {
+            matches!(condition, Condition::Key(down) if *down == key)
+                || matches!(condition, Condition::Keys(down) if down.contains(&key))
+                || model.contains(&Mechanism::SwitchLeak(key))
+        };
+        match self.network.topology {
+            Topology::Parallel => on(key),
+            Topology::Series => self.network.keys[part - 1..].iter().any(|k| on(k.key)),
+        }
+    }
+}
+
+fn predict(network: &Network, model: &[Mechanism], u: &[f64], condition: &Condition) -> Option<f64> {
+    let faults = faults(network, model, u);
+    network.solve(condition, &faults[..model.len()]).map(|volts| network.counts(volts))
+}
+
+/// Sets one part to a multiple of its nominal value: the pull-up, then the keys' resistors.
+fn set_part(network: &mut Network, nominal: &Network, part: usize, factor: f64) {
+    match part.checked_sub(1) {
+        None => network.pull_up_ohm = nominal.pull_up_ohm * factor,
+        Some(i) => network.keys[i].ohm = nominal.keys[i].ohm * factor,
+    }
+}
+
+impl Observation {
+    /// Weighted residual and its slope by the predicted counts.
+    ///
+    /// A reading at an end of the scale says only that the level is there or beyond: its residual is the
+    /// square root of minus twice the logarithm of the normal tail, which is smooth and one-sided.
+    fn residual(&self, network: &Network, predicted: f64) -> (f64, f64) {
+        let (tail, sign) = match self.bound {
+            Bound::Exact => return ((predicted - self.counts) / self.sigma, 1.0 / self.sigma),
+            Bound::High => (predicted - (f64::from(network.full_scale) - 0.5), 1.0),
+            Bound::Low => (0.5 - predicted, -1.0),
+        };
+        let (residual, slope) = one_sided(tail / self.sigma);
+        (residual, sign * slope / self.sigma)
+    }
+
+    /// Minus twice the log-likelihood ratio of an even spread over the scale to the reading's own peak.
+    fn floating_cost(&self, network: &Network) -> f64 {
+        let peak = self.sigma * (2.0 * std::f64::consts::PI).sqrt();
+        2.0 * (network.levels() / peak).max(1.0).ln()
+    }
+}
+
+/// `sqrt(-2 ln Φ(u))` and its derivative.
+fn one_sided(u: f64) -> (f64, f64) {
+    if u > 8.0 {
+        return (0.0, 0.0);
+    }
+    if u < -12.0 {
+        // Mills' ratio: Φ(u) ≈ φ(u)/|u| (1 - 1/u²).
+        let log = -0.5 * u * u - (-u * (2.0 * std::f64::consts::PI).sqrt()).ln() + (-1.0 / (u * u)).ln_1p();
+        let residual = (-2.0 * log).sqrt();
+        return (residual, (u - 1.0 / u.abs()) / residual);
+    }
+    let tail = 0.5 * statrs::function::erf::erfc(-u / std::f64::consts::SQRT_2);
+    let log = if u > 0.0 {
+        (-0.5 * statrs::function::erf::erfc(u / std::f64::consts::SQRT_2)).ln_1p()
+    } else {
+        tail.ln()
+    };
+    let residual = (-2.0 * log).max(0.0).sqrt();
+    let density = (-0.5 * u * u).exp() / (2.0 * std::f64::consts::PI).sqrt();
+    (residual, if residual > 0.0 { -density / (tail * residual) } else { 0.0 })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::one_sided;
+
+    #[test]
+    fn the_censored_residual_is_smooth_and_its_slope_is_its_derivative() {
+        for u in [-40.0, -12.5, -12.0001, -11.9999, -5.0, -1.0, -0.01, 0.01, 1.0, 3.0, 6.0f64] {
+            let h = 1e-5 * u.abs().max(1.0);
+            let numeric = (one_sided(u + h).0 - one_sided(u - h).0) / (2.0 * h);
+            let slope = one_sided(u).1;
+            assert!((slope - numeric).abs() < 2e-4 * slope.abs().max(1e-3), "{u}: {slope} against {numeric}");
+        }
+        // Φ(0) = 1/2: sqrt(2 ln 2).
+        assert!((one_sided(0.0).0 - (2.0 * std::f64::consts::LN_2).sqrt()).abs() < 1e-12);
+    }
+}

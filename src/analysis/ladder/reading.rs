@@ -1,0 +1,179 @@
+//! From single readings of the converter to one number per condition: mean, spread, count, both peaks.
+
+use std::collections::BTreeMap;
+
+use crate::base::{Event, EventKind};
+
+use super::network::Condition;
+
+/// What the converter said in one condition.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Reading {
+    /// The condition.
+    pub condition: Condition,
+    /// Mean in counts.
+    pub counts: f64,
+    /// Standard deviation of single readings in counts.
+    pub spread: f64,
+    /// How many readings.
+    pub n: u64,
+    /// Share of the readings at zero.
+    pub at_zero: f64,
+    /// Share of the readings at full scale.
+    pub at_full: f64,
+    /// The two levels between which the reading jumps, when it does; its mean then means nothing.
+    pub levels: Option<(f64, f64)>,
+}
+
+impl Reading {
+    /// A reading with this code that was seen once or never varied, with noise `spread`.
+    pub fn steady(condition: Condition, code: u32, full_scale: u32, spread: f64) -> Self {
+        Self {
+            condition,
+            counts: f64::from(code),
+            spread,
+            n: 1,
+            at_zero: if code == 0 { 1.0 } else { 0.0 },
+            at_full: if code >= full_scale { 1.0 } else { 0.0 },
+            levels: None,
+        }
+    }
+
+    /// Standard error of the mean in counts, quantisation included.
+    ///
+    /// A reading without noise repeats its rounding error, which averaging cannot reduce: `1/12 + s²/n`. From
+    /// a spread of half a count on the noise dithers the converter, and what is left of the rounding error is
+    /// the mean square of its Fourier series, `Σ exp(-4π²h²σ²) / (2π²h²)`.
+    ///
+    /// # Source
+    /// Quantisation error q²/12: Texas Instruments SLOA249; dither: Lyons and Yates, "Reducing ADC
+    /// Quantization Noise", Microwaves & RF, 2005. The series is the Fourier series of the sawtooth error
+    /// averaged over Gaussian noise (Carbone and Petri, IEEE Trans. Instrum. Meas. 43 (1994) 389, from memory).
+    pub fn sigma(&self) -> f64 {
+        let variance = self.spread * self.spread;
+        let rounding = if self.n < 2 || self.spread < 0.5 {
+            1.0 / 12.0
+        } else {
+            let noise = variance - 1.0 / 12.0;
+            let pi2 = std::f64::consts::PI * std::f64::consts::PI;
+            (1..=3)
+                .map(|h| f64::from(h * h))
+                .map(|h2| (-4.0 * pi2 * h2 * noise).exp() / (2.0 * pi2 * h2))
+                .sum()
+        };
+        (rounding + variance / self.n.max(1) as f64).sqrt()
+    }
+}
+
+/// Gathers single readings of one condition; memory is bounded by the number of codes.
+#[derive(Clone, Debug, Default)]
+pub struct Gatherer {
+    histogram: BTreeMap<u32, u64>,
+    n: u64,
+}
+
+/// Most different codes that are kept; a converter of sixteen bits has no more.
+const MOST_CODES: usize = 1 << 16;
+
+impl Gatherer {
+    /// Takes one code.
+    pub fn push(&mut self, counts: u32) {
+        self.push_many(counts, 1);
+    }
+
+    /// Takes the same code several times: a set that reports only changes holds a code until the next one.
+    pub fn push_many(&mut self, counts: u32, times: u64) {
+        if self.histogram.len() >= MOST_CODES && !self.histogram.contains_key(&counts) {
+            return;
+        }
+        *self.histogram.entry(counts).or_default() += times;
+        self.n += times;
+    }
+
+    /// Takes the event if it is a reading of this line.
+    pub fn event(&mut self, event: &Event, line: &str) {
+        if event.kind == EventKind::Reading
+            && event.line.as_deref() == Some(line)
+            && let Some(counts) = event.counts
+        {
+            self.push(counts);
+        }
+    }
+
+    /// How many readings were taken.
+    pub fn n(&self) -> u64 {
+        self.n
+    }
+
+    /// The code with the most readings, its neighbours counted with it; `None` without readings.
+    pub fn mode(&self) -> Option<u32> {
+        let near = |code: u32| -> u64 {
+            self.histogram.range(code.saturating_sub(2)..=code.saturating_add(2)).map(|(_, n)| n).sum()
+        };
+        self.histogram.keys().copied().max_by_key(|code| (near(*code), std::cmp::Reverse(*code)))
+    }
+
+    /// The reading of this condition; `None` without readings.
+    pub fn reading(&self, condition: Condition, full_scale: u32) -> Option<Reading> {
+        self.reading_within(condition, full_scale, 0, u32::MAX)
+    }
+
+    /// The reading from the codes between `low` and `high`, both inside: a key check's condition, say,
+    /// without the idle codes before and after the press.
+    pub fn reading_within(
+        &self,
+        condition: Condition,
+        full_scale: u32,
+        low: u32,
+        high: u32,
+    ) -> Option<Reading> {
+        let chosen =
+            || self.histogram.range(low..=high.max(low)).map(|(code, n)| (f64::from(*code), *n as f64));
+        let n: f64 = chosen().map(|(_, n)| n).sum();
+        if n <= 0.0 {
+            return None;
+        }
+        let mean = chosen().map(|(code, n)| code * n).sum::<f64>() / n;
+        let squares = chosen().map(|(code, m)| (code - mean).powi(2) * m).sum::<f64>();
+        let variance = if n > 1.0 { squares / (n - 1.0) } else { 0.0 };
+        let full = f64::from(full_scale);
+        Some(Reading {
+            condition,
+            counts: mean,
+            spread: variance.sqrt(),
+            n: n as u64,
+            at_zero: chosen().filter(|(code, _)| *code < 0.5).map(|(_, m)| m).sum::<f64>() / n,
+            at_full: chosen().filter(|(code, _)| *code >= full).map(|(_, m)| m).sum::<f64>() / n,
+            levels: two_levels(&chosen().collect::<Vec<_>>(), mean, squares),
+        })
+    }
+}
+
+/// Splits the codes where the two sides' own scatter is least; two levels are reported when the split
+/// explains nine tenths of the variance, each side holds a tenth of the readings, and the levels stand apart.
+///
+/// # Source
+/// Otsu, "A threshold selection method from gray-level histograms", IEEE Trans. SMC 9 (1979) 62. A split
+/// normal distribution leaves `1 - 2/π` = 36 % of the variance inside the halves, a two-level one nothing.
+fn two_levels(codes: &[(f64, f64)], mean: f64, squares: f64) -> Option<(f64, f64)> {
+    let n: f64 = codes.iter().map(|(_, m)| m).sum();
+    let total: f64 = codes.iter().map(|(code, m)| code * m).sum();
+    let (mut below, mut sum) = (0.0, 0.0);
+    let mut best: Option<(f64, f64, f64, f64)> = None;
+    for (code, m) in codes {
+        below += m;
+        sum += code * m;
+        let above = n - below;
+        if above <= 0.0 {
+            break;
+        }
+        let (low, high) = (sum / below, (total - sum) / above);
+        let between = below * (low - mean).powi(2) + above * (high - mean).powi(2);
+        if best.is_none_or(|(most, ..)| between > most) {
+            best = Some((between, low, high, below / n));
+        }
+    }
+    let (between, low, high, share) = best?;
+    let apart = high - low >= 4.0 && n >= 10.0;
+    (apart && between >= 0.9 * squares && (0.1..=0.9).contains(&share)).then_some((low, high))
+}
