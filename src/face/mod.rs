@@ -1,5 +1,8 @@
 //! What people and programs see: the command line, the report, the demo.
 
 pub mod args;
+pub mod cautions;
 pub mod command;
+pub mod demo;
 pub mod out;
+pub mod report;

@@ -1,1 +1,4 @@
-//! face
+//! The program as a user runs it.
+
+mod demo;
+mod report;

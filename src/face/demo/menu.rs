@@ -1,0 +1,133 @@
+//! What the simulated set does with a key: volume, channel, source, a small menu that closes by itself.
+
+use crate::base::{Key, Nanoseconds};
+
+/// A menu item took a value.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Change {
+    /// `power`, `screen` (the menu as a whole), `entry` (the chosen line of it), or the item that took a value.
+    pub item: &'static str,
+    /// Its value.
+    pub value: String,
+}
+
+/// The entries of the picture menu with their first values.
+const ENTRIES: [(&str, i32); 2] = [("brightness", 50), ("contrast", 60)];
+/// The menu closes after this long without a key.
+const MENU_TIME_OUT: Nanoseconds = Nanoseconds(8_000_000_000);
+/// Highest channel.
+const CHANNELS: i32 = 40;
+
+/// The state of the set's software.
+#[derive(Clone, Debug)]
+pub struct Menu {
+    on: bool,
+    volume: i32,
+    channel: i32,
+    source: usize,
+    entries: [i32; 2],
+    open: Option<usize>,
+    closes: Nanoseconds,
+}
+
+impl Default for Menu {
+    fn default() -> Self {
+        Self {
+            on: true,
+            volume: 12,
+            channel: 7,
+            source: 0,
+            entries: ENTRIES.map(|(_, value)| value),
+            open: None,
+            closes: Nanoseconds::ZERO,
+        }
+    }
+}
+
+impl Menu {
+    /// Whether the set is on, as opposed to standby.
+    pub fn is_on(&self) -> bool {
+        self.on
+    }
+
+    /// The effect of a key at `now`; `repeat` marks the firmware's own repeats. Nothing when the key has none.
+    pub fn act(&mut self, now: Nanoseconds, key: Key, repeat: bool) -> Option<Change> {
+        let name = key.name();
+        if name == "KEY_POWER" {
+            return (!repeat).then(|| {
+                self.on = !self.on;
+                self.open = None;
+                change("power", if self.on { "on" } else { "standby" })
+            });
+        }
+        if !self.on {
+            return None;
+        }
+        if self.open.is_some() {
+            self.closes = now + MENU_TIME_OUT;
+        }
+        match (name, self.open) {
+            ("KEY_MENU", None) if !repeat => {
+                self.open = Some(0);
+                self.closes = now + MENU_TIME_OUT;
+                Some(change("screen", "picture"))
+            }
+            ("KEY_MENU", Some(_)) if !repeat => self.close(),
+            ("KEY_CHANNELUP", Some(entry)) => Some(self.choose((entry + ENTRIES.len() - 1) % ENTRIES.len())),
+            ("KEY_CHANNELDOWN", Some(entry)) => Some(self.choose((entry + 1) % ENTRIES.len())),
+            ("KEY_VOLUMEUP", Some(entry)) => self.adjust(entry, 1),
+            ("KEY_VOLUMEDOWN", Some(entry)) => self.adjust(entry, -1),
+            ("KEY_CHANNELUP", None) => Some(self.tune(self.channel % CHANNELS + 1)),
+            ("KEY_CHANNELDOWN", None) => Some(self.tune((self.channel + CHANNELS - 2) % CHANNELS + 1)),
+            ("KEY_VOLUMEUP", None) => self.loudness(1),
+            ("KEY_VOLUMEDOWN", None) => self.loudness(-1),
+            ("KEY_SWITCHVIDEOMODE", None) if !repeat => {
+                const SOURCES: [&str; 3] = ["tuner", "hdmi1", "hdmi2"];
+                self.source = (self.source + 1) % SOURCES.len();
+                Some(change("input", SOURCES.get(self.source).copied().unwrap_or_default()))
+            }
+            _ => None,
+        }
+    }
+
+    /// Closes the menu when its time is up.
+    pub fn tick(&mut self, now: Nanoseconds) -> Option<Change> {
+        if self.open.is_some() && now >= self.closes { self.close() } else { None }
+    }
+
+    fn close(&mut self) -> Option<Change> {
+        self.open = None;
+        Some(change("screen", "hidden"))
+    }
+
+    fn choose(&mut self, entry: usize) -> Change {
+        self.open = Some(entry);
+        change("entry", ENTRIES.get(entry).map_or("", |(name, _)| name))
+    }
+
+    fn adjust(&mut self, entry: usize, by: i32) -> Option<Change> {
+        let value = self.entries.get_mut(entry)?;
+        let wanted = (*value + by).clamp(0, 100);
+        (wanted != *value).then(|| {
+            *value = wanted;
+            change(ENTRIES.get(entry).map_or("", |(name, _)| name), &wanted.to_string())
+        })
+    }
+
+    fn tune(&mut self, channel: i32) -> Change {
+        self.channel = channel;
+        change("channel", &channel.to_string())
+    }
+
+    fn loudness(&mut self, by: i32) -> Option<Change> {
+        let wanted = (self.volume + by).clamp(0, 50);
+        (wanted != self.volume).then(|| {
+            self.volume = wanted;
+            change("volume", &wanted.to_string())
+        })
+    }
+}
+
+fn change(item: &'static str, value: &str) -> Change {
+    Change { item, value: value.to_owned() }
+}

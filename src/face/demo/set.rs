@@ -1,0 +1,305 @@
+//! The simulated set: circuit, moisture, firmware, menu and debug port on one simulated clock.
+
+use super::circuit::{Connection, Faults, Instant, Ladder};
+use super::film::FilmState;
+use super::keypad::{Action, Keypad};
+use super::menu::Menu;
+use super::print::{KeyState, Record, Style};
+use super::random::Random;
+use crate::base::{Key, Nanoseconds};
+
+/// One step of the simulated clock.
+const TICK: Nanoseconds = Nanoseconds::from_millis(10);
+/// Noise at the converter, counts, standard deviation.
+const NOISE_COUNTS: f64 = 0.7;
+/// From power on to the first line.
+const BOOT: Nanoseconds = Nanoseconds::from_millis(12);
+/// Nothing is scanned before this uptime.
+const SCANS_FROM: Nanoseconds = Nanoseconds::from_millis(1500);
+
+/// What the firmware registered on one keypad line: the truth, for tests.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Registered {
+    /// Uptime.
+    pub at: Nanoseconds,
+    /// Keypad line.
+    pub line: &'static str,
+    /// Press, repeat or release, and the key.
+    pub action: Action,
+    /// Whether a hand was on a key of this line.
+    pub by_hand: bool,
+}
+
+struct LineState {
+    ladder: Ladder,
+    keypad: Keypad,
+    /// Conductances in siemens.
+    main_leak: f64,
+    board_leak: f64,
+}
+
+/// A hand on a key, from one uptime to another.
+struct Hand {
+    key: Key,
+    from: Nanoseconds,
+    to: Nanoseconds,
+}
+
+/// A television set with two keypad lines, in simulated time.
+pub struct SimulatedSet {
+    style: Style,
+    faults: Faults,
+    uptime: Nanoseconds,
+    /// Time handed in that does not make a tick yet.
+    owed: Nanoseconds,
+    next_scan: Nanoseconds,
+    booted: bool,
+    lines: [LineState; 2],
+    menu: Menu,
+    main_film: FilmState,
+    board_film: FilmState,
+    hands: Vec<Hand>,
+    /// Changes that the software will print, with their time; the screen answers some 60 ms after the key.
+    due: Vec<(Nanoseconds, super::menu::Change)>,
+    infrared: Vec<(Nanoseconds, u8, u8, bool)>,
+    messages: Vec<(Nanoseconds, Vec<u8>)>,
+    converter: Random,
+    software: Random,
+    next_chatter: Nanoseconds,
+    registered: Vec<Registered>,
+}
+
+impl SimulatedSet {
+    /// A set that is switched on now. Equal arguments and calls give equal bytes.
+    pub fn new(style: Style, faults: Faults, seed: u64) -> Self {
+        let line = |ladder| LineState { ladder, keypad: Keypad::default(), main_leak: 0.0, board_leak: 0.0 };
+        Self {
+            style,
+            faults,
+            uptime: Nanoseconds::ZERO,
+            owed: Nanoseconds::ZERO,
+            next_scan: SCANS_FROM,
+            booted: false,
+            lines: style.ladders().map(line),
+            menu: Menu::default(),
+            main_film: FilmState::new(seed, 1),
+            board_film: FilmState::new(seed, 2),
+            hands: Vec::new(),
+            due: Vec::new(),
+            infrared: Vec::new(),
+            messages: Vec::new(),
+            converter: Random::new(seed, 3),
+            software: Random::new(seed, 4),
+            next_chatter: Nanoseconds::from_millis(2_200),
+            registered: Vec::new(),
+        }
+    }
+
+    /// Name of the chassis whose lines the set prints.
+    pub fn chassis(&self) -> &'static str {
+        self.style.chassis()
+    }
+
+    /// The ladders of the two lines, as built.
+    pub fn ladders(&self) -> [&Ladder; 2] {
+        let [first, second] = &self.lines;
+        [&first.ladder, &second.ladder]
+    }
+
+    /// Simulated time since the set was switched on.
+    pub fn uptime(&self) -> Nanoseconds {
+        self.uptime
+    }
+
+    /// What the firmware registered since the set was made: the truth that straykey does not see.
+    pub fn registered(&self) -> &[Registered] {
+        &self.registered
+    }
+
+    /// Changes what is wrong, at once. Under power only for tests: on a real bench, power comes off first.
+    pub fn set_faults(&mut self, faults: Faults) {
+        self.faults = faults;
+    }
+
+    /// Off, work done, on again: new faults, uptime from zero, software afresh. The weather goes on.
+    pub fn power_cycle(&mut self, faults: Faults) {
+        self.faults = faults;
+        self.uptime = Nanoseconds::ZERO;
+        self.owed = Nanoseconds::ZERO;
+        self.next_scan = SCANS_FROM;
+        self.next_chatter = Nanoseconds::from_millis(2_200);
+        self.booted = false;
+        self.menu = Menu::default();
+        for line in &mut self.lines {
+            line.keypad = Keypad::default();
+        }
+        self.hands.clear();
+        self.due.clear();
+        self.infrared.clear();
+        self.messages.clear();
+    }
+
+    /// A hand presses a key on the set `after` from now and lets go `hold` later. The hand does nothing while
+    /// the key board is unplugged.
+    pub fn press(&mut self, key: Key, after: Nanoseconds, hold: Nanoseconds) {
+        let from = self.uptime + after;
+        self.hands.push(Hand { key, from, to: from + hold });
+    }
+
+    /// A remote-control key `after` from now: one frame, then repeat frames every 108 ms for `hold`.
+    ///
+    /// # Source
+    /// Repeat distance of the 32-bit pulse-distance format: 108 ms after the start of the frame.
+    pub fn remote(&mut self, address: u8, command: u8, after: Nanoseconds, hold: Nanoseconds) {
+        let start = self.uptime + after;
+        self.infrared.push((start, address, command, false));
+        let mut at = start + Nanoseconds::from_millis(108);
+        while at < start + hold {
+            self.infrared.push((at, address, command, true));
+            at = at + Nanoseconds::from_millis(108);
+        }
+    }
+
+    /// A message arrives on HDMI-CEC `after` from now, header first.
+    pub fn cec(&mut self, bytes: &[u8], after: Nanoseconds) {
+        self.messages.push((self.uptime + after, bytes.to_vec()));
+    }
+
+    /// Lets simulated time pass and gives what the debug port printed meanwhile.
+    pub fn advance(&mut self, time: Nanoseconds) -> Vec<u8> {
+        let mut out = Vec::new();
+        self.owed = self.owed + time;
+        // Whole ticks alone, so that the bytes do not depend on how the caller divides the time.
+        while self.owed >= TICK {
+            self.owed = self.owed - TICK;
+            self.uptime = self.uptime + TICK;
+            self.weather();
+            if !self.booted && self.uptime >= BOOT {
+                self.booted = true;
+                self.style.write(BOOT, Record::Boot, &mut out);
+            }
+            self.scan(&mut out);
+            self.print_due(&mut out);
+            self.chat(&mut out);
+        }
+        out
+    }
+
+    fn weather(&mut self) {
+        let (seconds, uptime) = (TICK.seconds(), self.uptime.seconds());
+        let main = self.main_film.advance(seconds, uptime, self.faults.main_board.as_ref());
+        let board = self.board_film.advance(seconds, uptime, self.faults.key_board.as_ref());
+        let [first, _] = &mut self.lines;
+        first.main_leak = main;
+        first.board_leak = if self.faults.connection == Connection::Plugged { board } else { 0.0 };
+    }
+
+    fn scan(&mut self, out: &mut Vec<u8>) {
+        if self.uptime < self.next_scan {
+            return;
+        }
+        let now = self.uptime;
+        self.next_scan = now + self.style.period();
+        self.hands.retain(|hand| hand.to > now);
+        let pressed: Vec<Key> =
+            self.hands.iter().filter(|hand| hand.from <= now).map(|hand| hand.key).collect();
+        let mut readings = [("", 0); 2];
+        let mut actions = Vec::new();
+        for (line, reading) in self.lines.iter_mut().zip(&mut readings) {
+            let instant = Instant {
+                main_leak_siemens: line.main_leak,
+                board_leak_siemens: line.board_leak,
+                pressed: &pressed,
+            };
+            let volts = line.ladder.volts(&self.faults, &instant);
+            let noise = NOISE_COUNTS * self.converter.normal() / (f64::from(line.ladder.full_scale) + 1.0);
+            let counts = line.ladder.counts(volts + noise * line.ladder.supply_volts);
+            *reading = (line.ladder.name, counts);
+            let by_hand = line.ladder.keys.iter().any(|(key, _)| pressed.contains(key));
+            let before = actions.len();
+            line.keypad.scan(now, line.ladder.key_at(counts), &mut actions);
+            for action in actions.iter().skip(before) {
+                self.registered.push(Registered {
+                    at: now,
+                    line: line.ladder.name,
+                    action: *action,
+                    by_hand,
+                });
+            }
+        }
+        self.style.write(now, Record::Readings(readings), out);
+        for action in actions {
+            let (what, repeat) = match action {
+                Action::Press(_) => (KeyState::Down, false),
+                Action::Repeat(_) => (KeyState::Repeat, true),
+                Action::Release(_) => (KeyState::Up, false),
+            };
+            self.style.write(now, Record::Key(action.key(), what), out);
+            if !matches!(action, Action::Release(_)) {
+                self.obey(action.key(), repeat);
+            }
+        }
+    }
+
+    fn obey(&mut self, key: Key, repeat: bool) {
+        if let Some(change) = self.menu.act(self.uptime, key, repeat) {
+            let latency = 45.0 + 12.0 * self.software.uniform() + self.software.exponential(6.0);
+            self.due.push((self.uptime + Nanoseconds::from_seconds(latency / 1e3), change));
+        }
+    }
+
+    fn print_due(&mut self, out: &mut Vec<u8>) {
+        let now = self.uptime;
+        if let Some(change) = self.menu.tick(now) {
+            self.due.push((now, change));
+        }
+        let mut i = 0;
+        while let Some((at, _)) = self.due.get(i) {
+            if *at <= now {
+                let (_, change) = self.due.remove(i);
+                self.style.write(now, Record::Change(change.item, &change.value), out);
+            } else {
+                i += 1;
+            }
+        }
+        while let Some(i) = self.infrared.iter().position(|(at, ..)| *at <= now) {
+            let (at, address, command, repeat) = self.infrared.remove(i);
+            self.style.write(at, Record::Remote(address, command, repeat), out);
+            let known = REMOTE.iter().find(|(code, _)| *code == command && address == REMOTE_ADDRESS);
+            if let Some(key) = known.and_then(|(_, name)| Key::from_name(name)) {
+                self.obey(key, repeat);
+            }
+        }
+        while let Some(i) = self.messages.iter().position(|(at, _)| *at <= now) {
+            let (at, bytes) = self.messages.remove(i);
+            self.style.write(at, Record::Cec(&bytes), out);
+        }
+    }
+
+    /// Lines that a decoder must pass over.
+    fn chat(&mut self, out: &mut Vec<u8>) {
+        if self.uptime < self.next_chatter {
+            return;
+        }
+        let pause = 3.0 + self.software.exponential(6.0);
+        self.next_chatter = self.uptime + Nanoseconds::from_seconds(pause);
+        let number = self.software.below(8);
+        let record = if self.software.below(2) == 0 {
+            Record::Tuner(28 + number)
+        } else {
+            Record::Lamp(72 + 2 * number)
+        };
+        self.style.write(self.uptime, record, out);
+    }
+}
+
+/// Address of the set's own remote control, and its commands: invented.
+pub const REMOTE_ADDRESS: u8 = 0x04;
+const REMOTE: [(u8, &str); 6] = [
+    (0x02, "KEY_POWER"),
+    (0x1a, "KEY_VOLUMEUP"),
+    (0x1e, "KEY_VOLUMEDOWN"),
+    (0x12, "KEY_CHANNELUP"),
+    (0x16, "KEY_CHANNELDOWN"),
+    (0x43, "KEY_MENU"),
+];
