@@ -1,0 +1,87 @@
+//! `compare`: before and after a step.
+
+use super::load::{self, Seen};
+use super::table;
+use crate::analysis::compare::{CompareOptions, Comparison, Side, Verdict, compare};
+use crate::base::Result;
+use crate::face::args;
+use crate::face::out::{Out, Outcome};
+use crate::timeline::Protocols;
+
+pub(super) fn run(options: &args::Compare, protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
+    let mut sides = [Seen::new(true), Seen::new(true)];
+    for (path, seen) in [&options.before, &options.after].into_iter().zip(&mut sides) {
+        load::observe(path, &options.reading, options.hands, protocols, out, seen)?;
+    }
+    let [before, after] = sides.map(Seen::into_observation);
+    let mut comparison =
+        compare(&before, &after, &CompareOptions { seed: options.seed, ..CompareOptions::default() });
+    if options.hands == args::Hands::Off && !super::patterns::is_job(&options.before) {
+        comparison.notes.push(
+            "Both captures were taken as hands off; if keys were pressed, say --hands on.".to_owned(),
+        );
+    }
+    let gone = comparison.verdict == Verdict::Gone;
+    if out.json {
+        out.value(&comparison)?;
+    } else {
+        show(&comparison, out)?;
+    }
+    Ok(if options.check && !gone { Outcome::Found } else { Outcome::Done })
+}
+
+/// Prints a comparison for people: the verdict first.
+pub(super) fn show(comparison: &Comparison, out: &mut Out) -> Result<()> {
+    out.line(format!("Verdict: {}", headline(comparison)))?;
+    let mut list = table::new(
+        &["", "watched", "strays", "episodes", "episodes per minute (95 % interval)"],
+        &[1, 2, 3],
+    );
+    list.add_row(row("before", &comparison.before));
+    list.add_row(row("after", &comparison.after));
+    out.line(table::text(&list))?;
+    for note in &comparison.notes {
+        out.line(format!("- {note}"))?;
+    }
+    out.line(format!("Method: {}", comparison.method))
+}
+
+/// The verdict in one sentence.
+pub(super) fn headline(comparison: &Comparison) -> String {
+    let quiet = load::chance(comparison.quiet_anyway);
+    let watched = load::duration(comparison.after.span_s);
+    match comparison.verdict {
+        Verdict::Gone => {
+            format!("gone. Quiet for {watched}; an unrepaired set would be this quiet with chance {quiet}.")
+        }
+        Verdict::Reduced => format!(
+            "reduced, not gone. The rate fell {} (95 % interval {} to {}).",
+            times(comparison.ratio),
+            times(comparison.ratio_low),
+            times(comparison.ratio_high)
+        ),
+        Verdict::Unchanged => "unchanged. The step did not help.".to_owned(),
+        Verdict::Worse => "worse. There are more strays than before.".to_owned(),
+        Verdict::Undecided => match comparison.soak_more_s {
+            Some(more) if more > 0.0 => {
+                format!("undecided. About {} more of hands-off soak are needed.", load::duration(more))
+            }
+            _ => "undecided. No soak of this length can tell.".to_owned(),
+        },
+    }
+}
+
+fn times(ratio: f64) -> String {
+    if ratio.is_finite() { format!("{ratio:.1}-fold") } else { "without limit".to_owned() }
+}
+
+fn row(name: &str, side: &Side) -> [String; 5] {
+    let number = |value: f64| if value.is_finite() { format!("{value:.3}") } else { "–".to_owned() };
+    [
+        name.to_owned(),
+        load::duration(side.span_s),
+        side.strays.to_string(),
+        side.episodes.to_string(),
+        format!("{} ({} to {})", number(side.per_min), number(side.per_min_low), number(side.per_min_high)),
+    ]
+}

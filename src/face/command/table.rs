@@ -1,0 +1,29 @@
+//! Plain tables: no frames, columns two blanks apart, as wide as the terminal.
+
+use comfy_table::presets::NOTHING;
+use comfy_table::{CellAlignment, ContentArrangement, Table};
+
+/// A table with these headings; `right` lists the columns that hold numbers.
+pub(super) fn new(headings: &[&str], right: &[usize]) -> Table {
+    let mut table = Table::new();
+    table.load_preset(NOTHING).set_content_arrangement(ContentArrangement::Dynamic).set_width(width());
+    table.set_header(headings.to_vec());
+    for column in right {
+        if let Some(column) = table.column_mut(*column) {
+            column.set_cell_alignment(CellAlignment::Right);
+        }
+    }
+    table
+}
+
+/// The table as text without trailing blanks.
+pub(super) fn text(table: &Table) -> String {
+    table.lines().map(|line| line.trim_end().to_owned()).collect::<Vec<_>>().join("\n")
+}
+
+/// Width of the terminal: `COLUMNS`, else what the terminal says, else 100.
+pub(super) fn width() -> u16 {
+    let told = std::env::var("COLUMNS").ok().and_then(|columns| columns.parse().ok());
+    let asked = || rustix::termios::tcgetwinsize(std::io::stdout()).ok().map(|size| size.ws_col);
+    told.or_else(asked).filter(|columns| *columns >= 40).unwrap_or(100)
+}
