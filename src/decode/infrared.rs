@@ -1,1 +1,0 @@
-//! Infrared: declared formats, all at once, over marks and spaces.

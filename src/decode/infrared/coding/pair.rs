@@ -1,0 +1,178 @@
+//! A mark and a space per bit: pulse distance and pulse width.
+
+use super::{Air, Miss, Reading, Reason, Sums};
+use crate::decode::infrared::layout::Word;
+
+/// Mark and space of the two bits, nanoseconds, and whether a mark follows the last bit.
+pub(super) struct Shape {
+    pub(super) zero: [f64; 2],
+    pub(super) one: [f64; 2],
+    pub(super) end_mark: bool,
+}
+
+/// Windows within which the loop over the bits stays; the fit judges afterwards.
+struct Windows {
+    mark: [u32; 2],
+    sum: [u32; 2],
+    border: u32,
+}
+
+impl Shape {
+    fn windows(&self, air: &Air, clock: f64) -> Windows {
+        let sums = [self.zero[0] + self.zero[1], self.one[0] + self.one[1]];
+        let [low, high] = [clock * 0.95, clock * 1.05];
+        let whole = |x: f64| x.clamp(0.0, f64::from(u32::MAX)) as u32;
+        Windows {
+            mark: [
+                whole(self.zero[0].min(self.one[0]) * low + air.stretch[0] - air.tolerance),
+                whole(self.zero[0].max(self.one[0]) * high + air.stretch[1] + air.tolerance),
+            ],
+            sum: [
+                whole(sums[0].min(sums[1]) * low - air.tolerance),
+                whole(sums[0].max(sums[1]) * high + air.tolerance),
+            ],
+            border: whole(clock * (sums[0] + sums[1]) / 2.0),
+        }
+    }
+
+    fn nominal(&self, bit: bool) -> [f64; 2] {
+        if bit { self.one } else { self.zero }
+    }
+}
+
+impl Air {
+    pub(super) fn read_pairs(
+        &self,
+        lengths: &[u32],
+        start: usize,
+        clock: f64,
+        shape: &Shape,
+        most_bits: u8,
+    ) -> Result<Reading, Miss> {
+        let windows = shape.windows(self, clock);
+        let one_is_longer = shape.one[0] + shape.one[1] > shape.zero[0] + shape.zero[1];
+        let body = lengths.get(start..).unwrap_or_default();
+        let mut word: Word = 0;
+        let mut bits = 0u8;
+        let mut pairs = body.chunks(2);
+        let last_mark = loop {
+            let miss = |reason| Miss { bits, word, pulse: start + 2 * usize::from(bits), reason };
+            let (mark, space) = match pairs.next() {
+                Some([mark, space]) => (*mark, *space),
+                Some([mark]) => (*mark, u32::MAX),
+                _ => return Err(miss(Reason::Short)),
+            };
+            if mark < windows.mark[0] || mark > windows.mark[1] {
+                let expected = [shape.zero[0] * clock, shape.one[0] * clock];
+                return Err(miss(Reason::Length { measured: f64::from(mark), expected }));
+            }
+            if space >= self.quiet {
+                break mark;
+            }
+            if bits >= most_bits {
+                return Err(miss(Reason::Long));
+            }
+            let sum = mark.saturating_add(space);
+            if sum < windows.sum[0] || sum > windows.sum[1] {
+                let expected = [shape.zero[0] + shape.zero[1], shape.one[0] + shape.one[1]];
+                let expected = expected.map(|length| length * clock);
+                return Err(miss(Reason::Length { measured: f64::from(sum), expected }));
+            }
+            word = (word << 1) | u64::from((sum > windows.border) == one_is_longer);
+            bits += 1;
+        };
+        self.close_pairs(body, start, shape, (word, bits), last_mark, most_bits)
+    }
+
+    /// Fits the frame, decides a last bit that has no space of its own, and judges what remains.
+    fn close_pairs(
+        &self,
+        body: &[u32],
+        start: usize,
+        shape: &Shape,
+        read: (Word, u8),
+        last_mark: u32,
+        most_bits: u8,
+    ) -> Result<Reading, Miss> {
+        let (mut word, mut bits) = read;
+        let whole = usize::from(bits) * 2;
+        let sums = self.sum_pairs(body, shape, read);
+        let miss = |word, bits, reason| Miss { bits, word, pulse: start + whole, reason };
+        let mut with_last = sums;
+        let last = if shape.end_mark {
+            if bits == 0 {
+                return Err(miss(word, bits, Reason::Short));
+            }
+            f64::midpoint(shape.zero[0], shape.one[0])
+        } else {
+            if bits >= most_bits {
+                return Err(miss(word, bits, Reason::Long));
+            }
+            let (clock, stretch) = sums.solve();
+            let border = clock * f64::midpoint(shape.zero[0], shape.one[0]) + stretch;
+            let bit = (f64::from(last_mark) > border) == (shape.one[0] > shape.zero[0]);
+            word = (word << 1) | u64::from(bit);
+            bits += 1;
+            shape.nominal(bit)[0]
+        };
+        with_last.add(f64::from(last_mark), last, true);
+        let mut fit = self.judge(&with_last, (word, bits, start + whole))?;
+        let mut square = 0.0;
+        let mut worst = (0.0f64, 0usize);
+        for (index, length) in body.iter().take(whole + 1).enumerate() {
+            let bit_index = index / 2;
+            let bit = word >> (usize::from(bits).saturating_sub(1 + bit_index)) & 1 == 1;
+            let nominal = if index == whole { last } else { shape.nominal(bit)[index % 2] };
+            let d = if index % 2 == 0 { fit.stretch } else { -fit.stretch };
+            let error = f64::from(*length) - fit.clock * nominal - d;
+            square += error * error;
+            if error.abs() > worst.0.abs() {
+                worst = (error, index);
+            }
+        }
+        if worst.0.abs() > self.tolerance {
+            let measured = body.get(worst.1).copied().map_or(0.0, f64::from);
+            let reason = Reason::Error { measured, error: worst.0 };
+            // An index of at most 2 x 64.
+            return Err(Miss { bits: (worst.1 / 2) as u8, word, pulse: start + worst.1, reason });
+        }
+        fit.error = (square / (whole + 1) as f64).sqrt() / self.tolerance;
+        Ok(Reading { word, bits, pulses: whole + 1, fit })
+    }
+
+    fn sum_pairs(&self, body: &[u32], shape: &Shape, read: (Word, u8)) -> Sums {
+        let (word, bits) = read;
+        let mut measured = [[0u64; 2]; 2];
+        for (i, pair) in body.chunks_exact(2).take(usize::from(bits)).enumerate() {
+            let bit = (word >> (usize::from(bits) - 1 - i) & 1) as usize;
+            if let ([mark, space], Some(sum)) = (pair, measured.get_mut(bit)) {
+                sum[0] += u64::from(*mark);
+                sum[1] += u64::from(*space);
+            }
+        }
+        let ones = f64::from(word.count_ones());
+        let counts = [f64::from(bits) - ones, ones];
+        let mut sums = Sums::default();
+        for (bit, nominal) in [(0, shape.zero), (1, shape.one)] {
+            let (count, [mark, space]) = (counts[bit], measured[bit].map(|sum| sum as f64));
+            sums.nn += count * (nominal[0] * nominal[0] + nominal[1] * nominal[1]);
+            sums.nd += count * (nominal[0] - nominal[1]);
+            sums.dd += 2.0 * count;
+            sums.xn += mark * nominal[0] + space * nominal[1];
+            sums.xd += mark - space;
+        }
+        sums
+    }
+}
+
+pub(super) fn write(shape: &Shape, word: Word, bits: u8, out: &mut Vec<f64>) {
+    for i in (0..bits).rev() {
+        out.extend(shape.nominal(word >> i & 1 == 1));
+    }
+    if shape.end_mark {
+        out.push(shape.zero[0]);
+    } else {
+        // The last space is the quiet that follows.
+        out.pop();
+    }
+}

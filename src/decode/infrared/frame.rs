@@ -1,0 +1,391 @@
+//! From bits to a frame of one format: which of the formats that fit is best, and how two parts are joined.
+
+use super::Formats;
+use super::coding::Fit;
+use super::format::{CHECKED_BITS, Format};
+use super::formats::{Entry, Start};
+use super::held::Heard;
+use super::layout::Word;
+use super::near::{Failure, Near};
+
+/// What came of all attempts at one place.
+#[derive(Debug)]
+pub(super) enum Trial {
+    Found(Found),
+    Near(Near),
+    Nothing,
+}
+
+/// Which part of its format a frame is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Part {
+    Whole,
+    First,
+    Second,
+}
+
+/// The best format at one place.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Found {
+    pub(super) family: usize,
+    pub(super) format: usize,
+    pub(super) start: Start,
+    pub(super) part: Part,
+    pub(super) word: Word,
+    pub(super) bits: u8,
+    pub(super) pulses: usize,
+    pub(super) fit: Fit,
+    score: f64,
+    margin: f64,
+}
+
+/// Tries every entry of `candidates` on the marks and spaces from index 0 on.
+pub(super) fn try_start(formats: &Formats, lengths: &[u32], before: u32, candidates: u64) -> Trial {
+    let mut best: Option<Found> = None;
+    let mut near: Option<Near> = None;
+    let mut rest = candidates;
+    while rest != 0 {
+        let index = rest.trailing_zeros() as usize;
+        rest &= rest - 1;
+        let Some(entry) = formats.entries.get(index) else { continue };
+        if formats.leaderless >> index & 1 == 1 && !follows_quiet(formats, entry, before) {
+            continue;
+        }
+        if let Start::Short { leader, bits } = entry.start {
+            if let Some(found) = short(formats, entry, lengths, leader, bits) {
+                keep(&mut best, found);
+            }
+            continue;
+        }
+        whole(formats, entry, lengths, &mut best, &mut near);
+    }
+    match (best, near) {
+        (Some(found), _) => Trial::Found(found),
+        (None, Some(near)) => Trial::Near(near),
+        (None, None) => Trial::Nothing,
+    }
+}
+
+fn follows_quiet(formats: &Formats, entry: &Entry, before: u32) -> bool {
+    formats.families.get(entry.air).is_some_and(|family| before >= family.air.quiet)
+}
+
+/// Keeps the better of two and remembers how far the other was behind.
+fn keep(best: &mut Option<Found>, mut found: Found) {
+    if let Some(other) = best {
+        let (high, low) = if found.score > other.score { (found, *other) } else { (*other, found) };
+        found = high;
+        let behind = if high.score > 0.0 { (high.score - low.score) / high.score } else { 0.0 };
+        found.margin = high.margin.min(behind);
+    }
+    *best = Some(found);
+}
+
+/// A short repeat frame: leader, the declared bits, a mark, quiet.
+fn short(formats: &Formats, entry: &Entry, lengths: &[u32], leader: [f64; 2], bits: u8) -> Option<Found> {
+    let family = formats.families.get(entry.air)?;
+    let air = &family.air;
+    let at = 2 + 2 * usize::from(bits);
+    let mark = f64::from(*lengths.get(at)?);
+    let quiet = lengths.get(at + 1).copied().unwrap_or(u32::MAX);
+    if quiet < air.quiet || lengths.get(2..at)?.iter().any(|length| *length >= air.quiet) {
+        return None;
+    }
+    let ([first, second, ..], super::coding::Coding::Pair { zero, .. }) = (lengths, air.coding) else {
+        return None;
+    };
+    let clock = (f64::from(*first) + f64::from(*second)) / (leader[0] + leader[1]);
+    let error = (mark - zero[0] * clock).abs();
+    let limit = air.tolerance + air.stretch[1];
+    if (clock - 1.0).abs() > air.clock || error > limit {
+        return None;
+    }
+    let stretch = mark - zero[0] * clock;
+    let fit = Fit { clock, stretch, error: error / limit };
+    Some(Found {
+        family: entry.air,
+        format: *family.formats.first()?,
+        start: entry.start,
+        part: Part::Whole,
+        word: 0,
+        bits: 0,
+        pulses: at + 1,
+        fit,
+        score: 0.5 * (1.0 - fit.error),
+        margin: 1.0,
+    })
+}
+
+/// Reads the bits once for all formats of the family, then lets each judge them.
+fn whole(
+    formats: &Formats,
+    entry: &Entry,
+    lengths: &[u32],
+    best: &mut Option<Found>,
+    near: &mut Option<Near>,
+) {
+    let Some(family) = formats.families.get(entry.air) else { return };
+    let leader = entry.start == Start::Whole && family.air.leader.is_some();
+    let needed = if leader { 0.5 } else { 0.75 };
+    let reading = match family.air.read(lengths, leader, family.most_bits) {
+        Ok(reading) => reading,
+        Err(miss) => {
+            let format = family.formats.iter().copied().min_by_key(|format| {
+                formats.all().get(*format).map_or(u8::MAX, |format| format.layout.first_part)
+            });
+            if let Some(index) = format
+                && let Some(format) = formats.all().get(index)
+            {
+                let progress = f64::from(miss.bits) / f64::from(format.layout.first_part);
+                if progress >= needed && best.is_none() {
+                    let failure = Failure::Timing(miss);
+                    let pulses = miss.pulse;
+                    let found =
+                        Near { format: index, bits: miss.bits, word: miss.word, pulses, progress, failure };
+                    nearer(near, found);
+                }
+            }
+            return;
+        }
+    };
+    let mut refused: Option<Near> = None;
+    for index in family.formats.iter().copied() {
+        let Some(format) = formats.all().get(index) else { continue };
+        match judge(format, reading.word, reading.bits) {
+            Ok(part) => {
+                let redundancy = f64::from(format.redundancy().min(16)) / 16.0;
+                let score = (1.0 - reading.fit.error).max(0.0) * (0.4 + 0.6 * redundancy);
+                keep(
+                    best,
+                    Found {
+                        family: entry.air,
+                        format: index,
+                        start: entry.start,
+                        part,
+                        word: reading.word,
+                        bits: reading.bits,
+                        pulses: reading.pulses,
+                        fit: reading.fit,
+                        score,
+                        margin: 1.0,
+                    },
+                );
+            }
+            Err(failure) => {
+                let progress = match failure {
+                    // A count that is beyond a format's is none of its business.
+                    Failure::Count if reading.bits > format.layout.first_part => 0.0,
+                    Failure::Count => f64::from(reading.bits) / f64::from(format.layout.first_part) * 0.99,
+                    Failure::Constant(wrong) => 1.0 - f64::from(wrong.count_ones()) * 0.1,
+                    _ => 1.0,
+                };
+                let (bits, word, pulses) = (reading.bits, reading.word, reading.pulses);
+                nearer(&mut refused, Near { format: index, bits, word, pulses, progress, failure });
+            }
+        }
+    }
+    if let Some(refused) = refused.filter(|refused| best.is_none() && refused.progress >= needed) {
+        nearer(near, refused);
+    }
+}
+
+fn nearer(near: &mut Option<Near>, other: Near) {
+    if near.as_ref().is_none_or(|near| other.progress > near.progress) {
+        *near = Some(other);
+    }
+}
+
+/// Whether bits are a frame of a format, or one part of it.
+fn judge(format: &Format, word: Word, bits: u8) -> Result<Part, Failure> {
+    let layout = &format.layout;
+    let second_part = layout.bits - layout.first_part;
+    if second_part == 0 {
+        if bits != layout.bits {
+            return Err(Failure::Count);
+        }
+        let wrong = layout.wrong_constants(word);
+        if wrong != 0 {
+            return Err(Failure::Constant(wrong));
+        }
+        return match format.checks.iter().position(|check| !check.holds(layout, word)) {
+            Some(check) => Err(Failure::Check(check)),
+            None => Ok(Part::Whole),
+        };
+    }
+    let as_first = layout.wrong_constants(word << second_part) >> second_part;
+    if bits == layout.first_part && as_first == 0 {
+        return Ok(Part::First);
+    }
+    let as_second = layout.wrong_constants(word) & super::layout::ones(second_part);
+    if bits == second_part && as_second == 0 {
+        return Ok(Part::Second);
+    }
+    if bits == layout.first_part {
+        Err(Failure::Constant(as_first << second_part))
+    } else {
+        Err(Failure::Count)
+    }
+}
+
+impl Found {
+    /// The frame with its meaning; `span` is start and end, `offsets` the place in the capture.
+    pub(super) fn heard(&self, formats: &Formats, span: (i64, i64), offsets: (u64, u64)) -> Heard {
+        let mut heard = Heard {
+            format: self.format,
+            word: self.word,
+            bits: self.bits,
+            t: span.0,
+            end: span.1,
+            offset: offsets.0,
+            end_offset: offsets.1,
+            fit: self.fit,
+            margin: self.margin,
+            address: None,
+            command: 0,
+            toggle: None,
+            trusted: false,
+            bare: self.start == Start::Bare,
+            remark: None,
+        };
+        if let Some(format) = formats.all().get(self.format).filter(|_| self.part == Part::Whole) {
+            interpret(&mut heard, format, format.is_checked());
+        }
+        heard
+    }
+}
+
+/// Fills in what the bits mean.
+fn interpret(heard: &mut Heard, format: &Format, checked: bool) {
+    let layout = &format.layout;
+    // Operands hold 32 bits at most.
+    heard.address = format.address.as_ref().map(|address| address.value(layout, heard.word) as u32);
+    heard.command = format.command.value(layout, heard.word) as u32;
+    heard.toggle = format.toggle.map(|toggle| layout.value(heard.word, toggle) == 1);
+    heard.trusted = checked;
+    if !format.one_of.is_empty() {
+        match format.one_of.iter().find(|check| check.holds(layout, heard.word)) {
+            Some(check) => heard.trusted |= format.redundancy() + check.strength(layout) >= CHECKED_BITS,
+            None => {
+                heard.trusted = false;
+                heard.remark = Some("the form of the check byte is not known");
+            }
+        }
+    }
+    if format.doubts.iter().any(|doubt| doubt.holds(layout, heard.word)) {
+        heard.trusted = false;
+        heard.remark = Some("one bit from a frame of the kin format");
+    }
+    if !heard.trusted && heard.remark.is_none() {
+        heard.remark = Some("unchecked format");
+    }
+}
+
+/// Joins the parts of formats that send their frame in two.
+#[derive(Debug)]
+pub(super) struct Halves {
+    first: Option<Heard>,
+}
+
+impl Halves {
+    pub(super) fn new() -> Self {
+        Self { first: None }
+    }
+
+    /// Start of a first part that waits for its second.
+    #[inline]
+    pub(super) fn since(&self) -> Option<i64> {
+        self.first.as_ref().map(|first| first.t)
+    }
+
+    /// Takes a part; gives the frames that are decided by it, or a near-frame with its start and place.
+    pub(super) fn join(
+        &mut self,
+        heard: Heard,
+        part: Part,
+        formats: &Formats,
+    ) -> Result<[Option<Heard>; 2], (Near, i64, u64)> {
+        let Some(format) = formats.all().get(heard.format) else { return Ok([None, None]) };
+        match part {
+            Part::Whole => Ok([self.expire(i64::MAX, formats), Some(heard)]),
+            Part::First => {
+                let old = self.expire(i64::MAX, formats);
+                self.first = Some(heard);
+                Ok([old, None])
+            }
+            Part::Second => {
+                let fits = |first: &Heard| {
+                    let pause = heard.t - first.end;
+                    first.format == heard.format && (pause - format.pause).abs() <= format.pause / 4
+                };
+                if !self.first.as_ref().is_some_and(fits) {
+                    let old = self.expire(i64::MAX, formats);
+                    return Ok([old, half(heard, format, Part::Second)]);
+                }
+                let Some(first) = self.first.take() else { return Ok([None, None]) };
+                joined(first, &heard, format).map(|heard| [Some(heard), None])
+            }
+        }
+    }
+
+    /// The first part that waits, when its second can no longer come at `t`.
+    pub(super) fn expire(&mut self, t: i64, formats: &Formats) -> Option<Heard> {
+        let first = self.first.as_ref()?;
+        let format = formats.all().get(first.format)?;
+        if t != i64::MAX && t <= first.end + format.pause / 4 * 5 {
+            return None;
+        }
+        half(self.first.take()?, format, Part::First)
+    }
+}
+
+fn joined(mut first: Heard, second: &Heard, format: &Format) -> Result<Heard, (Near, i64, u64)> {
+    let layout = &format.layout;
+    let word = (first.word << second.bits) | second.word;
+    let bits = layout.bits;
+    if let Some(check) = format.checks.iter().position(|check| !check.holds(layout, word)) {
+        let failure = Failure::Check(check);
+        let near = Near { format: first.format, bits, word, pulses: 0, progress: 1.0, failure };
+        return Err((near, first.t, first.offset));
+    }
+    first.word = word;
+    first.bits = bits;
+    first.end = second.end;
+    first.end_offset = second.end_offset;
+    first.margin = first.margin.min(second.margin);
+    first.fit = Fit {
+        clock: f64::midpoint(first.fit.clock, second.fit.clock),
+        stretch: f64::midpoint(first.fit.stretch, second.fit.stretch),
+        error: first.fit.error.max(second.fit.error),
+    };
+    interpret(&mut first, format, format.is_checked());
+    Ok(first)
+}
+
+/// One part by itself still carries the code; the other part is computed from it.
+fn half(mut heard: Heard, format: &Format, part: Part) -> Option<Heard> {
+    let layout = &format.layout;
+    let second_part = layout.bits - layout.first_part;
+    let (own_word, own_bits) = (heard.word, heard.bits);
+    let split = |field: usize| layout.is_in_first_part(field);
+    let mask = |first: bool| {
+        (0..layout.fields.len())
+            .filter(|field| split(*field) == first)
+            .fold(0u64, |mask, field| mask | 1 << field)
+    };
+    let (mut word, mut known) = match part {
+        Part::Second => (layout.blank() | heard.word, mask(false)),
+        _ => (layout.blank() | heard.word << second_part, mask(true)),
+    };
+    for check in &format.checks {
+        if let Some((completed, now)) = check.complete(layout, word, known) {
+            (word, known) = (completed, now);
+        }
+    }
+    heard.word = word;
+    interpret(&mut heard, format, false);
+    heard.word = own_word;
+    heard.bits = own_bits;
+    heard.trusted = false;
+    heard.remark = Some("half a frame, unchecked");
+    Some(heard)
+}
