@@ -1,5 +1,8 @@
 //! Edges, pulses, UART characters, levels.
 
+// Helpers of tests may fail like the tests themselves.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
 mod edge;
 mod pulse;
 mod uart;

@@ -1,5 +1,8 @@
 //! Capture files: recognition, text logs, tables, dumps.
 
+// Helpers of tests may fail like the tests themselves.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
 mod csv;
 pub mod drip; // a reader that gives few bytes at a time
 mod recognise;

@@ -68,7 +68,7 @@ fn binary_garbage_is_text_with_a_remark() {
 
 #[test]
 fn compression_is_taken_off_and_nothing_is_lost() {
-    let plain = b"Time [s],CH0\n0.1,1\n0.2,0\n".repeat(1);
+    let plain = b"Time [s],CH0\n0.1,1\n0.2,0\n".to_vec();
     let mut packed = plain.clone();
     for layers in 0..3 {
         let (kind, mut reader, head) = open(drip(&packed, 3)).unwrap();

@@ -168,7 +168,7 @@ fn refine(runs: &[f64], start: f64) -> f64 {
         let mut square = 0.0;
         for run in runs {
             let bits = (run / bit).round();
-            if bits >= 1.0 && bits <= LONGEST && (run / bit - bits).abs() < 0.35 {
+            if (1.0..=LONGEST).contains(&bits) && (run / bit - bits).abs() < 0.35 {
                 product += bits * run;
                 square += bits * bits;
             }

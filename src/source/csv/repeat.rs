@@ -5,19 +5,29 @@
 //! digits, and is not smaller than it: for fields of one length the order of the bytes is that of the
 //! numbers. Everything else takes the ordinary way, so that no mistake in a row can hide here.
 
-/// Longest row that is compared in one go; longer ones take the ordinary way.
+use std::cmp::Ordering;
+
+/// Lanes of the longest row that is compared in one go; longer ones take the ordinary way.
 const LANES: usize = 12;
 const BYTES: usize = size_of::<u64>();
 
-/// The pattern of one row in overlapping lanes of eight bytes.
-struct Pattern {
-    lanes: usize,
-    /// Where each lane begins.
-    at: [usize; LANES],
+/// Eight bytes of a row, as they must be.
+#[derive(Clone, Copy, Default)]
+struct Lane {
+    /// Where in the row it begins.
+    at: usize,
     /// `0` at the digits of the time, the byte itself elsewhere.
-    want: [u64; LANES],
+    want: u64,
     /// Bits that may differ: the low four of the time's digits.
-    free: [u64; LANES],
+    free: u64,
+    /// The eight bytes in the last row.
+    last: u64,
+}
+
+/// The pattern of one row in overlapping lanes.
+struct Pattern {
+    count: usize,
+    lanes: [Lane; LANES],
 }
 
 /// Tells how many of the rows that follow repeat the one right before `at`, and where they end.
@@ -32,13 +42,11 @@ pub(super) fn skip(bytes: &[u8], at: usize, length: usize, clock: usize, point: 
         Some(tail) if Some(tail) == row.get(clock..) => {}
         _ => return nothing,
     }
-    let Some(pattern) = Pattern::new(row, clock, point) else { return nothing };
-    let mut last = [0u64; LANES];
-    pattern.load(row, &mut last);
+    let Some(mut pattern) = Pattern::new(row, clock, point) else { return nothing };
     let mut count = 0;
     let mut end = at;
     while let Some(next) = bytes.get(end..end + length) {
-        if !pattern.repeats(next, &mut last) {
+        if !pattern.repeats(next) {
             break;
         }
         count += 1;
@@ -58,56 +66,49 @@ impl Pattern {
         if !plain || digits.iter().filter(|byte| **byte == point).count() > 1 {
             return None;
         }
-        let lanes = row.len().div_ceil(BYTES);
-        let mut pattern = Self { lanes, at: [0; LANES], want: [0; LANES], free: [0; LANES] };
-        for lane in 0..lanes {
+        let mut pattern = Self { count: row.len().div_ceil(BYTES), lanes: [Lane::default(); LANES] };
+        for (i, lane) in pattern.lanes.iter_mut().take(row.len().div_ceil(BYTES)).enumerate() {
             // The last lane reaches back over its neighbour instead of beyond the row.
-            let start = (lane * BYTES).min(row.len() - BYTES);
+            lane.at = (i * BYTES).min(row.len() - BYTES);
+            lane.last = load(row, lane.at);
             let mut want = [0u8; BYTES];
             let mut free = [0u8; BYTES];
-            for (i, byte) in row.get(start..start + BYTES)?.iter().enumerate() {
-                let digit = start + i < clock && byte.is_ascii_digit();
+            for (i, byte) in row.iter().skip(lane.at).take(BYTES).enumerate() {
+                let digit = lane.at + i < clock && byte.is_ascii_digit();
                 want[i] = if digit { b'0' } else { *byte };
                 free[i] = if digit { 0x0f } else { 0 };
             }
-            pattern.at[lane] = start;
-            pattern.want[lane] = u64::from_be_bytes(want);
-            pattern.free[lane] = u64::from_be_bytes(free);
+            lane.want = u64::from_be_bytes(want);
+            lane.free = u64::from_be_bytes(free);
         }
         Some(pattern)
     }
 
-    #[inline]
-    fn lane(row: &[u8], at: usize) -> u64 {
-        match row.get(at..at + BYTES).and_then(|bytes| <[u8; BYTES]>::try_from(bytes).ok()) {
-            Some(bytes) => u64::from_be_bytes(bytes),
-            None => 0,
-        }
-    }
-
-    fn load(&self, row: &[u8], into: &mut [u64; LANES]) {
-        for lane in 0..self.lanes {
-            into[lane] = Self::lane(row, self.at[lane]);
-        }
-    }
-
     /// Whether the row repeats the last one; if so, it becomes the last one.
     #[inline]
-    fn repeats(&self, row: &[u8], last: &mut [u64; LANES]) -> bool {
+    fn repeats(&mut self, row: &[u8]) -> bool {
         const SIX: u64 = 0x0606_0606_0606_0606;
         const TEN: u64 = 0x1010_1010_1010_1010;
         let mut wrong = 0u64;
-        // 0 while all lanes were equal, then the verdict of the first that differs.
-        let mut order = std::cmp::Ordering::Equal;
-        for lane in 0..self.lanes {
-            let value = Self::lane(row, self.at[lane]);
-            let differs = value ^ self.want[lane];
-            let free = self.free[lane];
+        // Equal while all lanes were, then the verdict of the first that differs.
+        let mut order = Ordering::Equal;
+        for lane in self.lanes.iter_mut().take(self.count) {
+            let value = load(row, lane.at);
+            let differs = value ^ lane.want;
             // A digit's low nibble above nine carries into bit four when six is added.
-            wrong |= (differs & !free) | (((differs & free) + (SIX & free)) & TEN);
-            order = order.then(value.cmp(&last[lane]));
-            last[lane] = value;
+            wrong |= (differs & !lane.free) | (((differs & lane.free) + (SIX & lane.free)) & TEN);
+            order = order.then(value.cmp(&lane.last));
+            lane.last = value;
         }
-        wrong == 0 && order != std::cmp::Ordering::Less
+        wrong == 0 && order != Ordering::Less
+    }
+}
+
+/// Eight bytes as a number whose order is that of the bytes.
+#[inline]
+fn load(row: &[u8], at: usize) -> u64 {
+    match row.get(at..at + BYTES).and_then(|bytes| <[u8; BYTES]>::try_from(bytes).ok()) {
+        Some(bytes) => u64::from_be_bytes(bytes),
+        None => 0,
     }
 }
