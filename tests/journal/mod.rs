@@ -1,1 +1,79 @@
-//! journal
+//! Records, recovery, failing disks.
+
+mod damaged;
+mod failing;
+mod full;
+mod hostile;
+mod killed;
+mod layout;
+mod old;
+mod twin;
+
+use std::io::Cursor;
+use std::path::Path;
+
+use straykey::base::{Anchor, Nanoseconds};
+use straykey::journal::{Reader, RecordKind, Recovered, Writer};
+use straykey::source::{ByteSource, Pulled};
+
+use crate::support::disk::FailingDisk;
+
+/// 2026-03-01T12:00:00Z.
+pub(crate) const ANCHOR: Anchor = Anchor { unix_ns: 1_772_366_400_000_000_000 };
+
+/// What a replay gives, in a form that can be compared.
+#[derive(Debug, Default, PartialEq)]
+pub(crate) struct Replayed {
+    pub(crate) bytes: Vec<u8>,
+    /// Arrival, offset and length of every chunk.
+    pub(crate) chunks: Vec<(i64, u64, usize)>,
+    pub(crate) marks: Vec<String>,
+    pub(crate) recovered: Option<Recovered>,
+}
+
+pub(crate) fn replay_reader(mut reader: Reader) -> Result<Replayed, straykey::base::Error> {
+    let mut replayed = Replayed::default();
+    loop {
+        match reader.pull()? {
+            Pulled::Chunk(chunk) => {
+                let arrival = chunk.arrival.unwrap();
+                replayed.chunks.push((arrival.0, chunk.offset, chunk.bytes.len()));
+                replayed.bytes.extend_from_slice(chunk.bytes);
+            }
+            Pulled::Mark(mark) => replayed.marks.push(mark.what),
+            Pulled::Quiet(_) => {}
+            Pulled::End => break,
+        }
+    }
+    replayed.recovered = reader.recovered();
+    Ok(replayed)
+}
+
+pub(crate) fn replay(file: &[u8]) -> Result<Replayed, straykey::base::Error> {
+    replay_reader(Reader::new(Box::new(Cursor::new(file.to_vec())))?)
+}
+
+/// The lines of a small capture: arrival in ms and bytes.
+pub(crate) fn lines() -> Vec<(i64, Vec<u8>)> {
+    (0..8)
+        .map(|i| (i * 125, format!("[{i}.500] keyscan: line=KEY1 adc=0x{:03x}\r\n", i * 37).into_bytes()))
+        .collect()
+}
+
+/// The journal of [`lines`], and where its records begin and end.
+pub(crate) fn small_journal() -> (Vec<u8>, Vec<std::ops::Range<usize>>) {
+    let (disk, platter) = FailingDisk::new();
+    let mut writer = Writer::create_on(Box::new(disk), Path::new("small.journal"), ANCHOR).unwrap();
+    let mut records = Vec::new();
+    let mut end = platter.lock().unwrap().cached.len();
+    for (ms, line) in lines() {
+        let t = Nanoseconds::from_millis(ms);
+        writer.append(RecordKind::Bytes, t, ANCHOR.unix_ns + t.0, &line).unwrap();
+        writer.commit().unwrap();
+        let now = platter.lock().unwrap().cached.len();
+        records.push(end..now);
+        end = now;
+    }
+    let file = platter.lock().unwrap().durable.clone();
+    (file, records)
+}

@@ -26,7 +26,7 @@ pub(crate) struct Platter {
     pub(crate) leave: usize,
     /// Syncs so far.
     pub(crate) syncs: usize,
-    /// The power goes at this sync, counted from 0: it and everything after it does nothing.
+    /// The power goes during this sync, counted from 0: it and everything after it does nothing.
     pub(crate) cut_at_sync: Option<usize>,
     /// Total bytes that fit.
     pub(crate) room: Option<usize>,
@@ -40,7 +40,7 @@ impl Platter {
     }
 
     fn is_dark(&self) -> bool {
-        self.cut_at_sync.is_some_and(|cut| self.syncs > cut)
+        self.cut_at_sync.is_some_and(|cut| self.syncs >= cut)
     }
 
     /// What a power cut might leave now: every sector since the last sync is there, absent or zero, and the
@@ -96,7 +96,7 @@ impl Disk for FailingDisk {
     fn append(&mut self, bytes: &[u8]) -> io::Result<()> {
         let mut platter = self.0.lock().unwrap();
         if platter.is_dark() {
-            return Ok(());
+            return Err(io::Error::other("no power"));
         }
         if platter.step() {
             let left = platter.leave.min(bytes.len());
@@ -120,10 +120,11 @@ impl Disk for FailingDisk {
         if platter.step() {
             return Err(io::Error::other("the disk failed"));
         }
-        platter.syncs += 1;
-        if !platter.is_dark() {
-            platter.durable = platter.cached.clone();
+        if platter.is_dark() {
+            return Err(io::Error::other("no power"));
         }
+        platter.syncs += 1;
+        platter.durable = platter.cached.clone();
         Ok(())
     }
 
@@ -132,9 +133,7 @@ impl Disk for FailingDisk {
         if platter.step() {
             return Err(io::Error::other("the disk failed"));
         }
-        if !platter.is_dark() {
-            platter.cached.truncate(length as usize);
-        }
+        platter.cached.truncate(length as usize);
         Ok(())
     }
 }
