@@ -1,1 +1,501 @@
+//! The report: hostile text inert, bounded size, sound markup, and what it says.
 
+#![allow(clippy::unwrap_used)] // helpers of tests are not seen as tests by the lint
+
+use straykey::base::{ControlPath, Event, EventKind, Key, Nanoseconds};
+use straykey::face::demo::keypad::Action;
+use straykey::face::demo::{Scenario, SimulatedSet};
+use straykey::face::report::{
+    self, Capture, Comparison, Credit, Folded, LadderFit, Lane, Level, Location, Motif, NextTest, Observed,
+    Pattern, ReportModel, Stage, StageTimeline, Tick, TimelineBuilder, Verdict, Versions, WindowMark,
+    Windows, words,
+};
+
+fn rate(span_s: f64, strays: u64, episodes: u64, low: f64, high: f64) -> Observed {
+    let per_min = episodes as f64 * 60.0 / span_s;
+    Observed { span_s, strays, episodes, per_min, per_min_low: low, per_min_high: high }
+}
+
+/// The timeline of one stage from what the simulated firmware registered.
+fn timeline(set: &mut SimulatedSet, number: u32, scenario: &Scenario) -> (StageTimeline, Vec<f64>) {
+    let stage = &scenario.stages[number as usize - 1];
+    let before = set.registered().len();
+    set.power_cycle(stage.faults.clone());
+    set.advance(stage.time());
+    let mut builder = TimelineBuilder::new(number);
+    let mut boot = Event::new(Nanoseconds::ZERO, ControlPath::System, EventKind::Boot);
+    boot.note = Some("cold".into());
+    builder.push(Nanoseconds::ZERO, &boot, false);
+    let mut times = Vec::new();
+    for registered in &set.registered()[before..] {
+        let Action::Press(key) = registered.action else { continue };
+        let mut event = Event::new(registered.at, ControlPath::Keypad, EventKind::Press);
+        event.key = Some(key);
+        builder.push(registered.at, &event, true);
+        let mut change = Event::new(registered.at, ControlPath::Menu, EventKind::Change);
+        change.item = Some(if key.name() == "KEY_MENU" { "On-screen display" } else { "Channel" }.into());
+        builder.push(registered.at + Nanoseconds::from_millis(60), &change, false);
+        times.push(registered.at.seconds());
+    }
+    builder.observe(stage.time());
+    (builder.finish(), times)
+}
+
+/// A report as a job would fill it; the numbers of rates are made up, the timeline is the simulated set's.
+fn sample() -> ReportModel {
+    let scenario = Scenario::main_board_leak(20_261);
+    let mut set = scenario.set();
+    let mut model = ReportModel {
+        version: 1,
+        set: "bedroom set, ticket 1187".into(),
+        chassis: "alder (recognised, score 0.99)".into(),
+        complaint: scenario.complaint.into(),
+        technician: Some("K. Okafor".into()),
+        written: Some("2026-11-25T09:00:00Z".into()),
+        notices: vec!["Simulated set: nothing in this report was measured on a real television.".into()],
+        concluding_stage: Some(5),
+        versions: Versions { straykey: "0.1.0".into(), decoders: vec!["alder@1".into()], seed: Some(20_261) },
+        ..ReportModel::default()
+    };
+    let rates = [
+        rate(1200.0, 97, 61, 2.33, 3.92),
+        rate(1200.0, 85, 55, 2.07, 3.58),
+        rate(1200.0, 90, 58, 2.2, 3.75),
+        rate(1200.0, 92, 60, 2.29, 3.86),
+        rate(1200.0, 0, 0, 0.0, 0.184),
+    ];
+    let mut folded = None;
+    for (i, (stage, rate)) in scenario.stages.iter().zip(rates).enumerate() {
+        let number = i as u32 + 1;
+        let (lanes, times) = timeline(&mut set, number, &scenario);
+        folded = folded.or_else(|| Some(Folded::new(7.5, times.iter().copied(), 24)));
+        model.timeline.push(lanes);
+        let key = if number == 2 { "Menu" } else { "Channel up" };
+        model.stages.push(Stage {
+            number,
+            step: stage.step.into(),
+            kind: stage.kind.map(Into::into),
+            parts: stage.parts.iter().map(|part| (*part).to_string()).collect(),
+            observed: Some(rate),
+            keys: if rate.strays > 0 { vec![(key.into(), rate.strays)] } else { Vec::new() },
+        });
+        model.captures.push(Capture {
+            name: format!("stage-{number}.journal"),
+            stage: number,
+            source: "port /dev/pts/3, 115200 baud".into(),
+            hands_off: true,
+            started: Some(format!("2026-11-25T08:{:02}:00Z", 10 * i)),
+            span_s: 1200.0,
+            bytes: 2_140_000 + number as u64,
+            sha256: Some("9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08".into()),
+        });
+    }
+    model.patterns.push(Pattern {
+        id: "1".into(),
+        stage: 1,
+        path: "keypad".into(),
+        class: "burst".into(),
+        motif: vec![Motif { kind: "press".into(), key: Some("KEY_CHANNELUP".into()), item: None }],
+        period_s: Some(7.5),
+        period_low_s: Some(7.1),
+        period_high_s: Some(7.9),
+        jitter_s: Some(2.2),
+        count: 97,
+        missed: 3,
+        coverage: Some(1.0),
+        chance: Some(0.0021),
+        folded,
+    });
+    let second = Pattern { id: "2".into(), stage: 4, ..model.patterns[0].clone() };
+    model.patterns.push(second);
+    model.comparisons = vec![
+        Comparison {
+            before_stage: 1,
+            after_stage: 4,
+            before: rates[0],
+            after: rates[3],
+            ratio: Some(0.98),
+            ratio_low: Some(0.68),
+            ratio_high: Some(1.43),
+            chance_same: Some(0.93),
+            quiet_anyway: None,
+            soak_more_s: None,
+            verdict: Verdict::Unchanged,
+            method: "Exact conditional test of two Poisson rates on episodes.".into(),
+            notes: vec!["Cleaning the key board changed nothing that 20 minutes can show.".into()],
+        },
+        Comparison {
+            before_stage: 4,
+            after_stage: 5,
+            before: rates[3],
+            after: rates[4],
+            ratio: Some(0.0),
+            ratio_low: Some(0.0),
+            ratio_high: Some(0.06),
+            chance_same: Some(1.7e-18),
+            quiet_anyway: Some(8.7e-19),
+            soak_more_s: Some(0.0),
+            verdict: Verdict::Gone,
+            method: "Exact conditional test of two Poisson rates on episodes.".into(),
+            notes: vec!["Repeat the soak with the set warm and in damp air before hand-back.".into()],
+        },
+    ];
+    model.locations = vec![
+        Location {
+            location: "main-board-input".into(),
+            probability: 0.94,
+            because: "The stray key changed but did not stop when the key board was unplugged.".into(),
+        },
+        Location { location: "key-switch".into(), probability: 0.05, because: "Volume down leaks.".into() },
+    ];
+    model.ladder = vec![LadderFit {
+        model: "leak to ground on the main board, and a leaky switch (Volume down)".into(),
+        value: Some(20_800.0),
+        unit: "ohm".into(),
+        low: Some(20_300.0),
+        high: Some(21_140.0),
+        weight: 0.97,
+    }];
+    let names = [
+        ("Power", 0.0),
+        ("Volume down", 156.0),
+        ("Volume up", 287.0),
+        ("Channel down", 438.0),
+        ("Channel up", 578.0),
+        ("Menu", 747.0),
+    ];
+    let edges = [0.0, 78.0, 221.5, 362.5, 508.0, 662.5, 885.0];
+    model.windows.push(Windows {
+        line: "KEY1".into(),
+        full_scale: 1023.0,
+        levels: names
+            .iter()
+            .enumerate()
+            .map(|(i, (label, nominal))| Level {
+                label: (*label).into(),
+                nominal: *nominal,
+                low: edges[i],
+                high: edges[i + 1],
+            })
+            .collect(),
+        marks: [
+            ("stage 1, strays", 638.0, 628.0, 648.0),
+            ("stage 1, quiet", 910.0, 908.0, 912.0),
+            ("stage 2, strays", 692.0, 680.0, 703.0),
+            ("stage 5, quiet", 910.0, 908.0, 912.0),
+        ]
+        .map(|(label, counts, low, high)| WindowMark { label: label.into(), counts, low, high })
+        .to_vec(),
+    });
+    model.steps = vec![Credit {
+        step: "key connector area of the main board cleaned and dried".into(),
+        credit: 0.97,
+        because: "Strays stopped with this step and nothing else changed in it.".into(),
+    }];
+    model.next = vec![NextTest {
+        test: "put the set in damp air for an hour and soak again".into(),
+        minutes: 90.0,
+        gain_bits: 0.2,
+        risk: "low".into(),
+    }];
+    model.method = vec![
+        "An interval covers the true rate in at least 95 of 100 cases if episodes are independent.".into(),
+        "A fault that needs damp, cold or knocks may stay quiet through any soak in a dry room.".into(),
+    ];
+    model
+}
+
+#[test]
+fn the_report_says_what_the_model_says() {
+    let html = report::write(&sample());
+    // For those who want to look at it.
+    std::fs::write(concat!(env!("CARGO_TARGET_TMPDIR"), "/report.html"), &html).unwrap();
+    for said in [
+        "bedroom set, ticket 1187",
+        "The fault is gone",
+        "key connector area of the main board cleaned and dried",
+        "✓\u{a0}gone",
+        "20.8 kohm (20.3 kohm to 21.1 kohm)",
+        "Stage 4 against stage 1",
+        "=\u{a0}unchanged",
+        "Mains inside",
+        "9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08",
+    ] {
+        assert!(html.contains(said), "{said}");
+    }
+}
+
+/// Every tag closed in order, every attribute quoted, no bare `<` or `&`: a scanner of our own, written from the
+/// syntax that XML and HTML share, which knows nothing of the report.
+fn assert_well_formed(html: &str) {
+    let mut open: Vec<&str> = Vec::new();
+    let mut rest = html;
+    while let Some(at) = rest.find('<') {
+        assert!(!rest[..at].contains('>'), "bare > in {:?}", &rest[..at.min(200)]);
+        for (i, _) in rest[..at].match_indices('&') {
+            assert!(rest[i..at].contains(';'), "bare & near {:?}", &rest[i..at]);
+        }
+        let end = at + rest[at..].find('>').unwrap();
+        let tag = &rest[at + 1..end];
+        rest = &rest[end + 1..];
+        let name = tag.split([' ', '/']).find(|part| !part.is_empty()).unwrap();
+        if tag.starts_with('!') || tag.ends_with('/') || name == "meta" {
+            continue;
+        }
+        if tag.starts_with('/') {
+            assert_eq!(open.pop(), Some(name));
+            continue;
+        }
+        assert_eq!(tag.matches('"').count() % 2, 0, "{tag}");
+        assert!(!tag.contains("onload") && !tag.contains("javascript:"), "{tag}");
+        open.push(name);
+        if name == "style" || name == "script" {
+            // Raw text up to the matching end.
+            rest = &rest[rest.find(&format!("</{name}")).unwrap()..];
+        }
+    }
+    assert!(open.is_empty(), "{open:?}");
+}
+
+fn data_block(html: &str) -> serde_json::Value {
+    let from = html.split_once("id=\"straykey-report\">").unwrap().1;
+    serde_json::from_str(from.split_once("</script>").unwrap().0).unwrap()
+}
+
+const HOSTILE: &str =
+    "</script></title><script>alert(1)</script><img src=x onerror=alert(1)>\u{202e}drow'\"&\0\u{7}";
+
+/// Every string of a JSON value replaced.
+fn poison(value: &mut serde_json::Value) {
+    match value {
+        serde_json::Value::String(text) => *text = HOSTILE.to_owned(),
+        serde_json::Value::Array(list) => list.iter_mut().for_each(poison),
+        serde_json::Value::Object(map) => map.values_mut().for_each(poison),
+        _ => {}
+    }
+}
+
+#[test]
+fn hostile_text_in_every_field_stays_text() {
+    let mut value = serde_json::to_value(sample()).unwrap();
+    poison(&mut value);
+    for comparison in value["comparisons"].as_array_mut().unwrap() {
+        comparison["verdict"] = "gone".into();
+    }
+    let model: ReportModel = serde_json::from_value(value.clone()).unwrap();
+    let html = report::write(&model);
+    assert_well_formed(&html);
+    let lower = html.to_lowercase();
+    assert!(!lower.contains("<img") && !lower.contains("<script>"));
+    assert_eq!(lower.matches("<script").count(), 1);
+    assert_eq!(lower.matches("</script").count(), 1);
+    assert!(!html.contains('\u{202e}') && !html.contains('\0') && !html.contains('\u{7}'));
+    assert!(html.contains("&lt;script&gt;alert(1)&lt;/script&gt;") && html.contains("&lt;U+202E&gt;drow"));
+    // In the data block the text is whole.
+    assert_eq!(data_block(&html)["complaint"], HOSTILE);
+}
+
+#[test]
+fn the_report_is_well_formed_and_fetches_nothing() {
+    for model in [sample(), ReportModel::default()] {
+        let html = report::write(&model);
+        assert_well_formed(&html);
+        let body = html.replace("http://www.w3.org/2000/svg", "");
+        for fetch in ["http:", "https:", "url(", "@import", "src=", "href=", "<link"] {
+            assert!(!body.contains(fetch), "{fetch}");
+        }
+        assert!(html.contains("default-src 'none'") && !html.contains("unsafe-inline"));
+    }
+}
+
+#[test]
+fn the_data_block_reads_back_as_the_model() {
+    let model = sample();
+    let again: ReportModel = serde_json::from_value(data_block(&report::write(&model))).unwrap();
+    assert!(again == model, "the model changed on the way");
+}
+
+#[test]
+fn every_drawing_has_a_title_a_description_and_finite_numbers() {
+    let mut odd = sample();
+    for stage in &mut odd.stages {
+        stage.observed = Some(Observed {
+            span_s: f64::NAN,
+            strays: u64::MAX,
+            episodes: u64::MAX,
+            per_min: f64::INFINITY,
+            per_min_low: f64::NAN,
+            per_min_high: f64::INFINITY,
+        });
+    }
+    for stage in &mut odd.timeline {
+        stage.span_s = 0.0;
+    }
+    odd.windows[0].full_scale = f64::NAN;
+    odd.patterns[0].folded = Some(Folded::new(f64::NAN, [1.0], 0));
+    for model in [sample(), odd] {
+        let html = report::write(&model);
+        let (page, _) = html.split_once("<script").unwrap();
+        assert_eq!(page.matches("<svg").count(), page.matches("<title>").count() - 1);
+        assert_eq!(page.matches("<svg").count(), page.matches("<desc>").count());
+        assert!(!page.contains("NaN") && !page.contains("inf,") && !page.contains("\"inf"));
+    }
+}
+
+#[test]
+fn an_undecided_job_is_not_called_gone() {
+    let mut model = sample();
+    model.comparisons[1].verdict = Verdict::Undecided;
+    model.comparisons[1].quiet_anyway = Some(0.4);
+    model.comparisons[1].soak_more_s = Some(2_400.0);
+    let html = report::write(&model);
+    let outcome = html.split_once("id=\"outcome\"").unwrap().1.split_once("</section>").unwrap().0;
+    assert!(outcome.contains("?\u{a0}undecided") && outcome.contains("It cannot be said yet"));
+    assert!(outcome.contains("40 %") && outcome.contains("40 min"), "{outcome}");
+    assert!(!outcome.contains("gone"));
+    model.concluding_stage = None;
+    assert!(report::write(&model).contains(words::OPEN));
+}
+
+#[test]
+fn a_gigantic_job_stays_below_two_megabytes() {
+    let mut model = sample();
+    let lane = |i: usize| Lane {
+        path: "keypad".into(),
+        label: format!("key {i}"),
+        ticks: (0..240).map(|t| Tick(f64::from(t) * 5.123_456_789, 1_000_000 + t, 1_000_000)).collect(),
+    };
+    model.timeline = (1..=200)
+        .map(|stage| StageTimeline {
+            stage,
+            span_s: 1229.6,
+            bin_s: 5.123_456_789,
+            lanes: (0..24).map(lane).collect(),
+        })
+        .collect();
+    let html = report::write(&model);
+    assert!(html.len() <= report::LARGEST, "{}", html.len());
+    assert_well_formed(&html);
+    // Nothing was lost in the coarser bins.
+    let block = data_block(&html);
+    let ticks = block["timeline"][0]["lanes"][0]["ticks"].as_array().unwrap();
+    let strays: u64 = ticks.iter().map(|tick| tick[1].as_u64().unwrap()).sum();
+    assert_eq!(strays, 240 * 1_000_000 + 239 * 240 / 2);
+}
+
+#[test]
+fn the_timeline_counts_what_was_pushed_into_bounded_bins() {
+    let mut builder = TimelineBuilder::new(1);
+    let mut random = straykey::face::demo::Random::new(7, 0);
+    let mut all: Vec<(i64, bool)> = Vec::new();
+    let mut t = 0i64;
+    for _ in 0..20_000 {
+        t += i64::from(random.below(4_000_000)) * 1_000;
+        let stray = random.below(3) == 0;
+        let mut event = Event::new(Nanoseconds(t), ControlPath::Keypad, EventKind::Press);
+        event.key = Key::from_name("KEY_MENU");
+        builder.push(Nanoseconds(t), &event, stray);
+        all.push((t, stray));
+    }
+    let timeline = builder.finish();
+    let [lane] = &timeline.lanes[..] else { panic!("one lane") };
+    assert!(lane.ticks.len() <= 240);
+    // The slow way: each event into its bin at the final width.
+    let bin = Nanoseconds::from_seconds(timeline.bin_s).0;
+    let mut slow = std::collections::BTreeMap::<i64, (u32, u32)>::new();
+    for (t, stray) in all {
+        let counts = slow.entry(t / bin).or_default();
+        if stray { counts.0 += 1 } else { counts.1 += 1 }
+    }
+    let fast: Vec<(i64, (u32, u32))> =
+        lane.ticks.iter().map(|tick| ((tick.0 / timeline.bin_s).round() as i64, (tick.1, tick.2))).collect();
+    assert_eq!(fast, slow.into_iter().collect::<Vec<_>>());
+}
+
+#[test]
+fn readings_and_releases_make_no_lane_and_many_labels_share_one() {
+    let mut builder = TimelineBuilder::new(1);
+    for kind in [EventKind::Reading, EventKind::Release] {
+        builder.push(Nanoseconds::ZERO, &Event::new(Nanoseconds::ZERO, ControlPath::Keypad, kind), false);
+    }
+    for command in 0..10_000 {
+        let mut event = Event::new(Nanoseconds::ZERO, ControlPath::Infrared, EventKind::Press);
+        event.command = Some(command);
+        builder.push(Nanoseconds::SECOND, &event, true);
+    }
+    let timeline = builder.finish();
+    assert!(timeline.lanes.len() <= 25, "{}", timeline.lanes.len());
+    assert_eq!(timeline.lanes.iter().flat_map(|lane| &lane.ticks).map(|tick| tick.1).sum::<u32>(), 10_000);
+    assert_eq!(timeline.lanes[0].label, words::OTHER);
+}
+
+#[test]
+fn numbers_durations_and_odds_read_without_doubt() {
+    for (value, text) in [
+        (0.0, "0"),
+        (0.184, "0.184"),
+        (3.0, "3"),
+        (2.345, "2.35"),
+        (99.96, "100"),
+        (12.34, "12.3"),
+        (1_234.6, "1235"),
+        (-0.05, "-0.05"),
+        (f64::NAN, "–"),
+    ] {
+        assert_eq!(words::number(value), text, "{value}");
+    }
+    for (seconds, text) in [
+        (0.9, "0.9 s"),
+        (59.4, "59.4 s"),
+        (59.9, "1 min"),
+        (90.0, "1 min 30 s"),
+        (1_200.0, "20 min"),
+        (3_900.0, "1 h 5 min"),
+        (266_400.0, "3 d 2 h"),
+        (-1.0, "–"),
+        (f64::INFINITY, "–"),
+    ] {
+        assert_eq!(words::duration(seconds), text, "{seconds}");
+    }
+    for (chance, text) in [
+        (0.0, "below 1 in 10⁹"),
+        (0.025, "1 in 40"),
+        (0.5, "50 %"),
+        (0.999, "over 99 %"),
+        (1.0, "100 %"),
+        (1.5, "–"),
+    ] {
+        assert_eq!(words::odds(chance), text, "{chance}");
+    }
+    assert_eq!(words::size(20_800.0, "ohm"), "20.8 kohm");
+    assert_eq!(words::size(0.080, "volt"), "80 mvolt");
+    assert_eq!(words::instant("2026-11-25T08:00:00.123Z"), "2026-11-25 08:00:00 UTC");
+    assert_eq!(words::instant("yesterday"), "yesterday");
+}
+
+#[test]
+fn folding_puts_each_instant_at_its_phase() {
+    let folded = Folded::new(2.0, [0.1, 2.1, 4.1, 1.9, -0.1], 4);
+    assert_eq!(folded.bins, [3, 0, 0, 2]);
+}
+
+#[test]
+fn the_cautions_stand_in_the_report_and_fit_a_terminal() {
+    let html = report::write(&ReportModel::default());
+    for caution in &straykey::face::cautions::ALL {
+        assert!(html.contains(&report::html::escape(caution.text)), "{}", caution.title);
+    }
+    let text = straykey::face::cautions::text(60);
+    assert!(text.lines().all(|line| line.chars().count() <= 60), "{text}");
+    for word in [
+        "mains",
+        "Unplug",
+        "isolation transformer",
+        "isolated USB",
+        "RS-232",
+        "local electrical codes",
+        "licensed",
+    ] {
+        assert!(text.replace("\n  ", " ").replace('\n', " ").contains(word), "{word}");
+    }
+}

@@ -1,0 +1,60 @@
+//! Rates with their intervals, one row a stage, on a common logarithmic axis.
+
+use super::html::Part;
+use super::model::{Observed, Stage, Verdict};
+use super::svg::{Anchor, Drawing, LogAxis, clip};
+use super::words;
+
+const WIDTH: f64 = 960.0;
+const LEFT: f64 = 330.0;
+const RIGHT: f64 = 200.0;
+const ROW: f64 = 30.0;
+const TOP: f64 = 14.0;
+/// Rows in one drawing, so that none is taller than a page.
+const SHOWN: usize = 20;
+
+/// The drawings; `verdict` gives what was said of a stage against an earlier one.
+pub(super) fn figures(stages: &[Stage], verdict: impl Fn(u32) -> Option<Verdict>) -> Vec<Part> {
+    let seen: Vec<(&Stage, Observed)> = stages.iter().filter_map(|s| s.observed.map(|o| (s, o))).collect();
+    let ends = seen.iter().flat_map(|(_, o)| [o.per_min_low, o.per_min, o.per_min_high]);
+    let axis = LogAxis::around(ends, LEFT, WIDTH - LEFT - RIGHT);
+    seen.chunks(SHOWN).map(|rows| figure(rows, &axis, &verdict)).collect()
+}
+
+fn figure(rows: &[(&Stage, Observed)], axis: &LogAxis, verdict: &impl Fn(u32) -> Option<Verdict>) -> Part {
+    let bottom = TOP + ROW * rows.len() as f64;
+    let mut drawing = Drawing::new(WIDTH, bottom + 44.0, words::FIGURE_FOREST, words::FIGURE_FOREST_TEXT);
+    for (i, _) in rows.iter().enumerate().step_by(2) {
+        drawing.rect(0.0, TOP + ROW * i as f64, WIDTH, ROW, "band");
+    }
+    for (value, x) in axis.decades() {
+        drawing.line(x, TOP, x, bottom, "grid");
+        drawing.text(x, bottom + 18.0, Anchor::Middle, "small", &words::number(value));
+    }
+    drawing.text((LEFT + WIDTH - RIGHT) / 2.0, bottom + 37.0, Anchor::Middle, "small", words::EPISODES_AXIS);
+    for (i, (stage, observed)) in rows.iter().enumerate() {
+        let y = TOP + ROW * (i as f64 + 0.5);
+        let label = format!("{} · {}", stage.number, clip(&stage.step, 40));
+        drawing.text(10.0, y + 4.5, Anchor::Start, "label", &label);
+        row(&mut drawing, axis, observed, y);
+        if let Some(verdict) = verdict(stage.number) {
+            drawing.text(WIDTH - RIGHT + 24.0, y + 4.5, Anchor::Start, "strong", words::verdict(verdict));
+        }
+    }
+    drawing.finish()
+}
+
+fn row(drawing: &mut Drawing, axis: &LogAxis, observed: &Observed, y: f64) {
+    let (low, high) = (axis.at(observed.per_min_low), axis.at(observed.per_min_high));
+    drawing.line(low, y, high, y, "whisker");
+    drawing.line(high, y - 5.0, high, y + 5.0, "whisker");
+    if observed.per_min_low > 0.0 {
+        drawing.line(low, y - 5.0, low, y + 5.0, "whisker");
+    } else {
+        // A logarithmic axis has no zero: the arrow says that the interval goes on to it.
+        drawing.polygon(&[(low - 8.0, y), (low, y - 5.0), (low, y + 5.0)], "arrow");
+    }
+    if observed.per_min > 0.0 {
+        drawing.rect(axis.at(observed.per_min) - 5.0, y - 5.0, 10.0, 10.0, "value");
+    }
+}

@@ -1,0 +1,132 @@
+//! HTML by hand, with one door for foreign text.
+
+/// Longest foreign text in one place, characters; the rest is replaced by an ellipsis.
+const LONGEST: usize = 600;
+
+/// Foreign text made inert for HTML text and quoted attributes, in HTML and in SVG.
+///
+/// The five characters with a meaning become references. Control characters and those that turn or hide their
+/// neighbours (bidirectional controls, zero width) are shown as `<U+202E>`, so that a log line cannot look like
+/// something else. Line ends and tabs become blanks. Cut after 600 characters.
+pub fn escape(text: &str) -> String {
+    let mut out = String::with_capacity(text.len() + 8);
+    for (i, c) in text.chars().enumerate() {
+        if i == LONGEST {
+            out.push('…');
+            break;
+        }
+        match c {
+            '&' => out.push_str("&amp;"),
+            '<' => out.push_str("&lt;"),
+            '>' => out.push_str("&gt;"),
+            '"' => out.push_str("&quot;"),
+            '\'' => out.push_str("&#39;"),
+            '\n' | '\t' | '\r' => out.push(' '),
+            c if !is_inert(c) => {
+                out.push_str(&format!("&lt;U+{:04X}&gt;", u32::from(c)));
+            }
+            c => out.push(c),
+        }
+    }
+    out
+}
+
+/// Whether a character shows itself and leaves its neighbours alone.
+pub(super) fn is_inert(c: char) -> bool {
+    !c.is_control()
+        && !matches!(c,
+        '\u{ad}' | '\u{61c}' | '\u{180e}' | '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}'
+        | '\u{2060}'..='\u{206f}' | '\u{fe00}'..='\u{fe0f}' | '\u{feff}' | '\u{fff9}'..='\u{fffb}'
+        | '\u{e0000}'..='\u{e0fff}')
+}
+
+/// A growing HTML text. Tags and classes are ours, `'static`; everything else goes through [`escape`].
+#[derive(Debug, Default)]
+pub(super) struct Html(String);
+
+impl Html {
+    /// Markup of our own.
+    pub(super) fn raw(&mut self, markup: &'static str) -> &mut Self {
+        self.0.push_str(markup);
+        self
+    }
+
+    /// Foreign text.
+    pub(super) fn text(&mut self, text: &str) -> &mut Self {
+        self.0.push_str(&escape(text));
+        self
+    }
+
+    /// `<tag>text</tag>`; `tag` may carry attributes (`td class="n"`).
+    pub(super) fn element(&mut self, tag: &'static str, text: &str) -> &mut Self {
+        self.0.push('<');
+        self.0.push_str(tag);
+        self.0.push('>');
+        self.text(text);
+        self.close(tag)
+    }
+
+    /// `</tag>`, attributes in `tag` left out.
+    pub(super) fn close(&mut self, tag: &'static str) -> &mut Self {
+        self.0.push_str("</");
+        self.0.push_str(tag.split(' ').next().unwrap_or(tag));
+        self.0.push('>');
+        self
+    }
+
+    /// A heading of a section with an anchor.
+    pub(super) fn section(&mut self, id: &'static str, title: &'static str) -> &mut Self {
+        self.0.push_str("\n<section id=\"");
+        self.0.push_str(id);
+        self.0.push_str("\"><h2>");
+        self.text(title).raw("</h2>\n")
+    }
+
+    /// A finished part (an SVG drawing, a data block).
+    pub(super) fn part(&mut self, part: Part) -> &mut Self {
+        self.0.push_str(&part.0);
+        self
+    }
+
+    /// A row of a table: the first cell is the row's heading; cells from `numbers_from` on are numbers.
+    pub(super) fn row(&mut self, cells: &[String], numbers_from: usize) -> &mut Self {
+        self.raw("<tr>");
+        for (i, cell) in cells.iter().enumerate() {
+            let tag = match i {
+                0 => "th scope=\"row\"",
+                i if i >= numbers_from => "td class=\"n\"",
+                _ => "td",
+            };
+            self.element(tag, cell);
+        }
+        self.raw("</tr>\n")
+    }
+
+    /// The head of a table, with a caption unless that is empty.
+    pub(super) fn table(&mut self, caption: &str, columns: &[&str], numbers_from: usize) -> &mut Self {
+        self.raw("<table>");
+        if !caption.is_empty() {
+            self.element("caption", caption);
+        }
+        self.raw("<thead><tr>");
+        for (i, column) in columns.iter().enumerate() {
+            let tag = if i >= numbers_from { "th scope=\"col\" class=\"n\"" } else { "th scope=\"col\"" };
+            self.element(tag, column);
+        }
+        self.raw("</tr></thead><tbody>\n")
+    }
+
+    /// Ends a table.
+    pub(super) fn end_table(&mut self) -> &mut Self {
+        self.raw("</tbody></table>\n")
+    }
+
+    /// The text.
+    pub(super) fn finish(self) -> String {
+        self.0
+    }
+}
+
+/// Markup that was built with every foreign text escaped.
+#[derive(Debug)]
+pub(super) struct Part(pub(super) String);

@@ -1,0 +1,367 @@
+//! What a report says, as plain data. Names of fields are those of the command line's JSON where there is one.
+
+use serde::{Deserialize, Serialize};
+
+use super::timeline::StageTimeline;
+
+/// Everything that a report says. `Default` gives an empty one; fill what is known.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct ReportModel {
+    /// Version of this shape, 1.
+    pub version: u32,
+    /// The set: what it is called, ticket number.
+    pub set: String,
+    /// Chassis, and how it was chosen (`alder, recognised, score 0.98`).
+    pub chassis: String,
+    /// What the customer complained of.
+    pub complaint: String,
+    /// Who did the work.
+    pub technician: Option<String>,
+    /// When the report was written, RFC 3339.
+    pub written: Option<String>,
+    /// Things that a reader must know first, in whole sentences (`Simulated set: …`).
+    pub notices: Vec<String>,
+    /// Number of the stage whose comparison gives the verdict of the whole job; `None` while it is open.
+    pub concluding_stage: Option<u32>,
+    /// Captures in order.
+    pub captures: Vec<Capture>,
+    /// Stages in order.
+    pub stages: Vec<Stage>,
+    /// What happened when, one for each stage that was captured.
+    pub timeline: Vec<StageTimeline>,
+    /// Repeating strays.
+    pub patterns: Vec<Pattern>,
+    /// Comparisons of two stages.
+    pub comparisons: Vec<Comparison>,
+    /// Where the fault is, most probable first.
+    pub locations: Vec<Location>,
+    /// Electrical models that fit the readings, best first.
+    pub ladder: Vec<LadderFit>,
+    /// Readings against key windows.
+    pub windows: Vec<Windows>,
+    /// Tests that would tell most.
+    pub next: Vec<NextTest>,
+    /// Which step earned the credit.
+    pub steps: Vec<Credit>,
+    /// Whole sentences about the methods and their limits.
+    pub method: Vec<String>,
+    /// What was masked as private in this report.
+    pub masked: Vec<String>,
+    /// What is needed to reproduce it.
+    pub versions: Versions,
+}
+
+/// One capture.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Capture {
+    /// Name in the job.
+    pub name: String,
+    /// Stage that it belongs to, counted from 1.
+    pub stage: u32,
+    /// Where it came from (`port /dev/…, 115200 baud`, `text log`).
+    pub source: String,
+    /// Whether hands were off the set.
+    pub hands_off: bool,
+    /// Wall time of its beginning, RFC 3339.
+    pub started: Option<String>,
+    /// Its length.
+    pub span_s: f64,
+    /// Size in bytes.
+    pub bytes: u64,
+    /// SHA-256, 64 hexadecimal digits.
+    pub sha256: Option<String>,
+}
+
+/// One stage with what was seen in it.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Stage {
+    /// Counted from 1.
+    pub number: u32,
+    /// What was done before it.
+    pub step: String,
+    /// `isolate`, `repair`, `restore`; `None` for the set as it came in.
+    pub kind: Option<String>,
+    /// Parts that the step touched.
+    pub parts: Vec<String>,
+    /// What was observed; `None` while nothing was captured.
+    pub observed: Option<Observed>,
+    /// The commonest stray keys with their counts, most frequent first.
+    pub keys: Vec<(String, u64)>,
+}
+
+/// How often strays came, hands off.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Observed {
+    /// Seconds watched.
+    pub span_s: f64,
+    /// Stray events.
+    pub strays: u64,
+    /// Groups of them with one cause each.
+    pub episodes: u64,
+    /// Episodes per minute.
+    pub per_min: f64,
+    /// Lower end of its interval.
+    pub per_min_low: f64,
+    /// Upper end of its interval.
+    pub per_min_high: f64,
+}
+
+/// The same thing under the name that comparisons use.
+pub type Rate = Observed;
+
+/// One element of a repeating pattern.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Motif {
+    /// Kind of event.
+    pub kind: String,
+    /// Key, as a Linux input name.
+    pub key: Option<String>,
+    /// Menu item.
+    pub item: Option<String>,
+}
+
+/// A repeating group of strays.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Pattern {
+    /// Name or number.
+    pub id: String,
+    /// Stage that it was found in, counted from 1; 0 when not known.
+    pub stage: u32,
+    /// Control path.
+    pub path: String,
+    /// `steady`, `auto-repeat`, `held`, `burst`, `cycle`, `locked` or `sporadic`.
+    pub class: String,
+    /// What repeats.
+    pub motif: Vec<Motif>,
+    /// Period with its interval.
+    pub period_s: Option<f64>,
+    /// Lower end.
+    pub period_low_s: Option<f64>,
+    /// Upper end.
+    pub period_high_s: Option<f64>,
+    /// Jitter of the period, standard deviation.
+    pub jitter_s: Option<f64>,
+    /// Occurrences.
+    pub count: u64,
+    /// Occurrences that the period promises and that did not come.
+    pub missed: u64,
+    /// Share of all strays that it explains, 0 to 1.
+    pub coverage: Option<f64>,
+    /// Chance of such a pattern in random events.
+    pub chance: Option<f64>,
+    /// The strays laid over one another at the period.
+    pub folded: Option<Folded>,
+}
+
+/// A train of events folded at a period.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Folded {
+    /// Period, seconds.
+    pub period_s: f64,
+    /// Events in each equal part of the period, first part first.
+    pub bins: Vec<u32>,
+}
+
+impl Folded {
+    /// Folds instants, in seconds, at a period longer than zero into `bins` parts (1 to 360, else cut to that).
+    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, clippy::cast_precision_loss)]
+    pub fn new(period_s: f64, times_s: impl IntoIterator<Item = f64>, bins: usize) -> Self {
+        let mut counts = vec![0u32; bins.clamp(1, 360)];
+        let parts = counts.len();
+        if period_s > 0.0 {
+            for t in times_s {
+                let part = (t.rem_euclid(period_s) / period_s * parts as f64) as usize;
+                if let Some(count) = counts.get_mut(part.min(parts - 1)) {
+                    *count = count.saturating_add(1);
+                }
+            }
+        }
+        Self { period_s, bins: counts }
+    }
+}
+
+/// What a comparison says.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Verdict {
+    /// No stray any more, and the soak was long enough to tell.
+    Gone,
+    /// Fewer.
+    Reduced,
+    /// No difference that the data can show.
+    Unchanged,
+    /// More.
+    Worse,
+    /// Not enough seen to say.
+    #[default]
+    Undecided,
+}
+
+/// Two stages against each other.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Comparison {
+    /// Number of the stage before.
+    pub before_stage: u32,
+    /// Number of the stage after.
+    pub after_stage: u32,
+    /// What was seen before.
+    pub before: Rate,
+    /// What was seen after.
+    pub after: Rate,
+    /// Rate after divided by rate before.
+    pub ratio: Option<f64>,
+    /// Lower end.
+    pub ratio_low: Option<f64>,
+    /// Upper end.
+    pub ratio_high: Option<f64>,
+    /// Chance of such a difference between equal rates.
+    pub chance_same: Option<f64>,
+    /// Chance that the set would have been quiet this long anyway.
+    pub quiet_anyway: Option<f64>,
+    /// Soak still needed.
+    pub soak_more_s: Option<f64>,
+    /// The verdict.
+    pub verdict: Verdict,
+    /// Name of the method.
+    pub method: String,
+    /// Whole sentences for the technician.
+    pub notes: Vec<String>,
+}
+
+/// A place of the fault with its probability.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Location {
+    /// Location word (`main-board-input`).
+    pub location: String,
+    /// 0 to 1.
+    pub probability: f64,
+    /// Why, one or more sentences.
+    #[serde(deserialize_with = "sentences")]
+    pub because: String,
+}
+
+/// One electrical explanation of the readings.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct LadderFit {
+    /// The fault.
+    pub model: String,
+    /// Its size.
+    pub value: Option<f64>,
+    /// Unit of the size (`ohm`, `volt`).
+    pub unit: String,
+    /// Lower end of the interval.
+    pub low: Option<f64>,
+    /// Upper end.
+    pub high: Option<f64>,
+    /// Weight among the models, 0 to 1.
+    pub weight: f64,
+}
+
+/// The key windows of one line and what was read on it.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Windows {
+    /// Keypad line.
+    pub line: String,
+    /// Largest reading.
+    pub full_scale: f64,
+    /// Windows from low to high; the stretch above the last one is "no key".
+    pub levels: Vec<Level>,
+    /// What was read.
+    pub marks: Vec<WindowMark>,
+}
+
+/// One key's window.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Level {
+    /// Words for the key.
+    pub label: String,
+    /// Reading that the resistors promise.
+    pub nominal: f64,
+    /// Lower border.
+    pub low: f64,
+    /// Upper border.
+    pub high: f64,
+}
+
+/// Readings of one kind.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct WindowMark {
+    /// What was read when (`stage 2, strays`).
+    pub label: String,
+    /// Middle.
+    pub counts: f64,
+    /// Lower end of the spread.
+    pub low: f64,
+    /// Upper end of the spread.
+    pub high: f64,
+}
+
+/// A test worth doing next.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct NextTest {
+    /// What to do.
+    pub test: String,
+    /// How long it takes.
+    pub minutes: f64,
+    /// What it is expected to tell.
+    pub gain_bits: f64,
+    /// Its risk, in words.
+    pub risk: String,
+}
+
+/// The credit of one step.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Credit {
+    /// The step.
+    pub step: String,
+    /// 0 to 1.
+    pub credit: f64,
+    /// Why.
+    #[serde(deserialize_with = "sentences")]
+    pub because: String,
+}
+
+/// What made the report.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Versions {
+    /// Version of straykey.
+    pub straykey: String,
+    /// Protocol files and their versions (`alder@1`).
+    pub decoders: Vec<String>,
+    /// Seed of everything random.
+    pub seed: Option<u64>,
+}
+
+/// One sentence, or a list of them.
+fn sentences<'de, D: serde::Deserializer<'de>>(deserializer: D) -> Result<String, D::Error> {
+    struct Either;
+    impl<'de> serde::de::Visitor<'de> for Either {
+        type Value = String;
+        fn expecting(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+            f.write_str("a sentence or a list of sentences")
+        }
+        fn visit_str<E>(self, text: &str) -> Result<String, E> {
+            Ok(text.to_owned())
+        }
+        fn visit_seq<A: serde::de::SeqAccess<'de>>(self, mut list: A) -> Result<String, A::Error> {
+            let mut all: Vec<String> = Vec::new();
+            while let Some(sentence) = list.next_element()? {
+                all.push(sentence);
+            }
+            Ok(all.join(" "))
+        }
+    }
+    deserializer.deserialize_any(Either)
+}

@@ -1,0 +1,241 @@
+//! The sections with figures: timeline, before and after, patterns, the place of the fault.
+
+use super::html::Html;
+use super::model::{Comparison, LadderFit, Pattern, ReportModel, Windows};
+use super::{folded, forest, timeline as strips, windows, words};
+use crate::base::Key;
+
+/// Patterns and the like in one table at most.
+const MOST_ROWS: usize = 40;
+
+pub(super) fn timeline(html: &mut Html, model: &ReportModel) {
+    if model.timeline.is_empty() {
+        return;
+    }
+    html.section("timeline", words::TIMELINE).element("p", words::TIMELINE_LEAD);
+    let (figures, hidden) = strips::figures(&model.timeline);
+    for figure in figures {
+        html.raw("<figure>").part(figure).element("figcaption", words::FIGURE_TIMELINE).raw("</figure>\n");
+    }
+    if hidden > 0 {
+        html.element("p", &format!("{hidden} {}", words::LANES_HIDDEN));
+    }
+    html.raw("</section>\n");
+}
+
+pub(super) fn comparisons(html: &mut Html, model: &ReportModel) {
+    if model.stages.iter().all(|stage| stage.observed.is_none()) {
+        return;
+    }
+    html.section("compared", words::COMPARED).element("p", words::COMPARED_LEAD);
+    let verdict = |stage| model.comparisons.iter().rev().find(|c| c.after_stage == stage).map(|c| c.verdict);
+    for figure in forest::figures(&model.stages, verdict) {
+        html.raw("<figure>").part(figure).element("figcaption", words::FIGURE_FOREST).raw("</figure>\n");
+    }
+    if !model.comparisons.is_empty() {
+        let columns = [
+            words::COMPARISON,
+            words::VERDICT,
+            words::RATIO,
+            words::CHANCE_SAME,
+            words::QUIET_ANYWAY,
+            words::SOAK_MORE,
+        ];
+        html.raw("<div class=\"scroll\">").table("", &columns, 2);
+        for comparison in model.comparisons.iter().take(MOST_ROWS) {
+            html.row(&comparison_row(comparison), 2);
+        }
+        html.end_table().raw("</div>");
+        comparison_notes(html, &model.comparisons);
+    }
+    html.raw("</section>\n");
+}
+
+fn comparison_row(comparison: &Comparison) -> [String; 6] {
+    let unknown = || words::NOT_KNOWN.to_owned();
+    [
+        words::stages_compared(comparison.before_stage, comparison.after_stage),
+        words::verdict(comparison.verdict).to_owned(),
+        match (comparison.ratio, comparison.ratio_low, comparison.ratio_high) {
+            (Some(ratio), Some(low), Some(high)) => words::interval(ratio, low, high),
+            (Some(ratio), ..) => words::number(ratio),
+            _ => unknown(),
+        },
+        comparison.chance_same.map_or_else(unknown, words::odds),
+        comparison.quiet_anyway.map_or_else(unknown, words::odds),
+        comparison.soak_more_s.map_or_else(unknown, words::duration),
+    ]
+}
+
+fn comparison_notes(html: &mut Html, comparisons: &[Comparison]) {
+    for comparison in comparisons.iter().take(MOST_ROWS).filter(|c| !c.notes.is_empty()) {
+        html.element("h3", &words::stages_compared(comparison.before_stage, comparison.after_stage));
+        html.raw("<ul>");
+        for note in &comparison.notes {
+            html.element("li", note);
+        }
+        html.raw("</ul>");
+    }
+}
+
+pub(super) fn patterns(html: &mut Html, model: &ReportModel) {
+    if model.stages.is_empty() && model.patterns.is_empty() {
+        return;
+    }
+    html.section("patterns", words::PATTERNS);
+    if model.patterns.is_empty() {
+        html.element("p", words::NO_PATTERNS).raw("</section>\n");
+        return;
+    }
+    html.element("p", words::PATTERNS_LEAD);
+    let figures: Vec<_> = model
+        .patterns
+        .iter()
+        .take(12)
+        .filter_map(|pattern| folded::figure(&pattern_name(pattern), pattern.folded.as_ref()?))
+        .collect();
+    if !figures.is_empty() {
+        html.raw("<div class=\"pair\">");
+        for figure in figures {
+            html.raw("<figure>").part(figure).raw("</figure>");
+        }
+        html.raw("</div>\n");
+    }
+    let columns = [
+        words::PATTERN,
+        words::CLASS,
+        words::STAGE,
+        words::PERIOD,
+        words::JITTER,
+        words::COUNT,
+        words::MISSED,
+        words::COVERAGE,
+        words::CHANCE,
+    ];
+    html.raw("<div class=\"scroll\">").table("", &columns, 2);
+    for pattern in model.patterns.iter().take(MOST_ROWS) {
+        html.row(&pattern_row(pattern), 2);
+    }
+    html.end_table().raw("</div></section>\n");
+}
+
+/// `1 · Channel up, Menu`: number and motif.
+fn pattern_name(pattern: &Pattern) -> String {
+    let motif: Vec<String> = pattern
+        .motif
+        .iter()
+        .take(6)
+        .map(|part| match (&part.key, &part.item) {
+            (Some(key), _) => Key::from_name(key).map_or_else(|| key.clone(), |key| key.label().to_owned()),
+            (None, Some(item)) => item.clone(),
+            (None, None) => words::kind(&part.kind).to_owned(),
+        })
+        .collect();
+    format!("{} · {}", pattern.id, motif.join(", "))
+}
+
+fn pattern_row(pattern: &Pattern) -> [String; 9] {
+    let unknown = || words::NOT_KNOWN.to_owned();
+    [
+        pattern_name(pattern),
+        pattern.class.clone(),
+        if pattern.stage == 0 { unknown() } else { pattern.stage.to_string() },
+        match (pattern.period_s, pattern.period_low_s, pattern.period_high_s) {
+            (Some(period), Some(low), Some(high)) => format!("{} s", words::interval(period, low, high)),
+            (Some(period), ..) => words::duration(period),
+            _ => unknown(),
+        },
+        pattern.jitter_s.map_or_else(unknown, words::duration),
+        pattern.count.to_string(),
+        pattern.missed.to_string(),
+        pattern.coverage.map_or_else(unknown, words::share),
+        pattern.chance.map_or_else(unknown, words::odds),
+    ]
+}
+
+pub(super) fn place(html: &mut Html, model: &ReportModel) {
+    if model.locations.is_empty() && model.ladder.is_empty() && model.windows.is_empty() {
+        return;
+    }
+    html.section("place", words::WHERE);
+    if !model.locations.is_empty() {
+        html.table("", &[words::LOCATION, words::BECAUSE, words::PROBABILITY], 2);
+        for place in model.locations.iter().take(MOST_ROWS) {
+            let cells = [
+                words::location(&place.location).to_owned(),
+                place.because.clone(),
+                words::share(place.probability),
+            ];
+            html.row(&cells, 2);
+        }
+        html.end_table();
+    }
+    for line in &model.windows {
+        line_windows(html, line);
+    }
+    if !model.ladder.is_empty() {
+        html.table(words::ELECTRICAL, &[words::MODEL, words::VALUE, words::WEIGHT], 1);
+        for fit in model.ladder.iter().take(MOST_ROWS) {
+            html.row(&[fit.model.clone(), fit_size(fit), words::share(fit.weight)], 1);
+        }
+        html.end_table();
+    }
+    credit(html, model);
+    html.raw("</section>\n");
+}
+
+fn fit_size(fit: &LadderFit) -> String {
+    let Some(value) = fit.value else {
+        return words::NOT_KNOWN.to_owned();
+    };
+    let middle = words::size(value, &fit.unit);
+    match (fit.low, fit.high) {
+        (Some(low), Some(high)) => {
+            format!("{middle} ({} to {})", words::size(low, &fit.unit), words::size(high, &fit.unit))
+        }
+        _ => middle,
+    }
+}
+
+fn line_windows(html: &mut Html, line: &Windows) {
+    let Some(figure) = windows::figure(line) else {
+        return;
+    };
+    html.raw("<figure>").part(figure);
+    html.element("figcaption", &format!("{} {}", words::FIGURE_WINDOWS, line.line)).raw("</figure>\n");
+    html.table("", &[words::READ, words::TAKEN_FOR, words::MIDDLE, words::SPREAD], 2);
+    for mark in line.marks.iter().take(MOST_ROWS) {
+        let level = line.levels.iter().find(|level| mark.counts >= level.low && mark.counts < level.high);
+        let cells = [
+            mark.label.clone(),
+            level.map_or_else(|| words::NO_KEY.to_owned(), |level| level.label.clone()),
+            words::number(mark.counts.round()),
+            format!("{} – {}", words::number(mark.low.round()), words::number(mark.high.round())),
+        ];
+        html.row(&cells, 2);
+    }
+    html.end_table();
+}
+
+fn credit(html: &mut Html, model: &ReportModel) {
+    if !model.steps.is_empty() {
+        html.table(words::CREDIT, &[words::STEP, words::BECAUSE, words::CREDIT_SHARE], 2);
+        for step in model.steps.iter().take(MOST_ROWS) {
+            html.row(&[step.step.clone(), step.because.clone(), words::share(step.credit)], 2);
+        }
+        html.end_table();
+    }
+    if !model.next.is_empty() {
+        html.table(words::NEXT, &[words::TEST, words::RISK, words::MINUTES, words::GAIN], 2);
+        for test in model.next.iter().take(MOST_ROWS) {
+            let cells = [
+                test.test.clone(),
+                test.risk.clone(),
+                words::number(test.minutes),
+                words::number(test.gain_bits),
+            ];
+            html.row(&cells, 2);
+        }
+        html.end_table();
+    }
+}

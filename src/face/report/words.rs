@@ -1,0 +1,303 @@
+//! Every English word of the report, and how its numbers, durations and odds are said, in one place.
+//!
+//! Numbers have a decimal point and no grouping; dates are ISO 8601; so neither depends on where one reads.
+
+use super::model::Verdict;
+
+#[rustfmt::skip]
+#[allow(missing_docs)] // each text says what it is
+mod texts {
+    pub const TITLE: &str = "Stray key report";
+    pub const SET: &str = "Set";
+    pub const CHASSIS: &str = "Chassis";
+    pub const COMPLAINT: &str = "Complaint";
+    pub const TECHNICIAN: &str = "Technician";
+    pub const WRITTEN: &str = "Written";
+    pub const WATCHED: &str = "Watched hands off";
+    pub const OUTCOME: &str = "Outcome";
+    pub const OPEN: &str = "No verdict yet";
+    pub const OPEN_TEXT: &str = "No repair step has been followed by a soak that could be compared.";
+    pub const CAUTIONS: &str = "Before you open the set";
+    pub const STAGES: &str = "What was done and what was seen";
+    pub const STAGES_LEAD: &str = "A stage is the stretch between two steps, in which nothing was changed. With hands off, every key that the set believes in is stray. An episode is a group of strays with one cause.";
+    pub const STAGE: &str = "Stage";
+    pub const STEP: &str = "Step before it";
+    pub const KIND: &str = "Kind";
+    pub const PARTS: &str = "Parts";
+    pub const TIME: &str = "Watched";
+    pub const STRAYS: &str = "Strays";
+    pub const EPISODES: &str = "Episodes";
+    pub const PER_MINUTE: &str = "Episodes per minute (95 % interval)";
+    pub const STRAY_KEYS: &str = "Stray input";
+    pub const NOTHING_SEEN: &str = "none";
+    pub const NOT_WATCHED: &str = "not watched";
+    pub const TIMELINE: &str = "Timeline";
+    pub const TIMELINE_LEAD: &str = "Each stroke is a moment at which the set acted. Strays are tall strokes with a triangle on top; other events are short and grey. Taller means more events at that moment.";
+    pub const FIGURE_TIMELINE: &str = "Events over time, by control path and key";
+    pub const FIGURE_TIMELINE_TEXT: &str = "One column for each stage, one row for each key or menu item, a stroke for each moment with events. The table of stages gives the counts. Stages";
+    pub const LANES_HIDDEN: &str = "rarer kinds of events are not drawn; they are in the data block.";
+    pub const COMPARED: &str = "Before and after";
+    pub const COMPARED_LEAD: &str = "How often strays came in each stage. The line is the 95 % interval, the square the best value; an arrow to the left means that none was seen, so only the upper end is known.";
+    pub const FIGURE_FOREST: &str = "Stray episodes per minute in each stage, with 95 % intervals";
+    pub const FIGURE_FOREST_TEXT: &str = "One row for each stage on a logarithmic scale; the same numbers stand in the table of stages.";
+    pub const EPISODES_AXIS: &str = "episodes per minute";
+    pub const COMPARISON: &str = "Stages compared";
+    pub const VERDICT: &str = "Verdict";
+    pub const RATIO: &str = "Rate after / before (95 % interval)";
+    pub const CHANCE_SAME: &str = "Chance if nothing had changed";
+    pub const QUIET_ANYWAY: &str = "Chance of such quiet anyway";
+    pub const SOAK_MORE: &str = "Soak still needed";
+    pub const PATTERNS: &str = "Repeating strays";
+    pub const PATTERNS_LEAD: &str = "Strays that repeat, laid over one another at their period. A heap means that they keep time; an even row means that they do not. The dashed line is what random events would give.";
+    pub const NO_PATTERNS: &str = "No repeating stray was found.";
+    pub const PATTERN: &str = "Pattern";
+    pub const CLASS: &str = "Manner";
+    pub const PERIOD: &str = "Period (95 % interval)";
+    pub const JITTER: &str = "Jitter";
+    pub const COUNT: &str = "Seen";
+    pub const MISSED: &str = "Missed";
+    pub const COVERAGE: &str = "Share of strays";
+    pub const CHANCE: &str = "Chance in random events";
+    pub const FIGURE_FOLDED: &str = "Strays folded at their period";
+    pub const FIGURE_FOLDED_TEXT: &str = "Bars count the strays in each part of the period; the table of patterns gives period and jitter.";
+    pub const WITHIN_PERIOD: &str = "seconds within the period of";
+    pub const WHERE: &str = "Where the fault is";
+    pub const LOCATION: &str = "Place";
+    pub const PROBABILITY: &str = "Probability";
+    pub const BECAUSE: &str = "Because";
+    pub const ELECTRICAL: &str = "Electrical fault that fits the readings";
+    pub const MODEL: &str = "Fault";
+    pub const VALUE: &str = "Size (95 % interval)";
+    pub const WEIGHT: &str = "Weight";
+    pub const FIGURE_WINDOWS: &str = "Readings against key windows, line";
+    pub const FIGURE_WINDOWS_TEXT: &str = "Each band is the stretch of readings that the set takes for one key; marks show what was read. The table below gives the numbers.";
+    pub const NO_KEY: &str = "no key";
+    pub const READ: &str = "What was read";
+    pub const MIDDLE: &str = "Counts, middle";
+    pub const SPREAD: &str = "lowest to highest";
+    pub const TAKEN_FOR: &str = "Taken for";
+    pub const CREDIT: &str = "Which step changed it";
+    pub const CREDIT_SHARE: &str = "Credit";
+    pub const NEXT: &str = "Tests that would tell most";
+    pub const TEST: &str = "Test";
+    pub const MINUTES: &str = "Minutes";
+    pub const GAIN: &str = "Expected gain, bits";
+    pub const RISK: &str = "Risk";
+    pub const CAPTURES: &str = "Captures";
+    pub const CAPTURES_LEAD: &str = "The raw captures are kept as they came. Their SHA-256 lets anybody check that nothing was altered.";
+    pub const CAPTURE: &str = "Capture";
+    pub const SOURCE: &str = "Source";
+    pub const HANDS: &str = "Hands";
+    pub const HANDS_OFF: &str = "off";
+    pub const HANDS_ON: &str = "on";
+    pub const STARTED: &str = "Started";
+    pub const BYTES: &str = "Bytes";
+    pub const METHOD: &str = "How it was worked out, and its limits";
+    pub const MASKED: &str = "Masked as private in this report (the raw captures are untouched):";
+    pub const VERSIONS: &str = "To reproduce this report";
+    pub const SEED: &str = "seed";
+    pub const DECODED_BY: &str = "decoded by";
+    pub const DATA_BLOCK: &str = "The same facts stand in this file as JSON, in the block named straykey-report.";
+    pub const NO_DATA_BLOCK: &str = "The JSON copy was left out because it would have passed two megabytes.";
+    pub const OTHER: &str = "other";
+    pub const NOT_KNOWN: &str = "–";
+}
+pub use texts::*;
+
+/// The word for a verdict, with a sign that does not need colour.
+pub fn verdict(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::Gone => "✓\u{a0}gone",
+        Verdict::Reduced => "▼\u{a0}reduced",
+        Verdict::Unchanged => "=\u{a0}unchanged",
+        Verdict::Worse => "▲\u{a0}worse",
+        Verdict::Undecided => "?\u{a0}undecided",
+    }
+}
+
+/// The sentence that a customer understands.
+pub fn sentence(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::Gone => "The fault is gone: after the last step the set no longer acts by itself.",
+        Verdict::Reduced => "The fault is weaker but still there: the set still acts by itself, less often.",
+        Verdict::Unchanged => {
+            "The fault is still there: the last step changed nothing that could be measured."
+        }
+        Verdict::Worse => "The fault is worse than before the last step.",
+        Verdict::Undecided => "It cannot be said yet: the set has not been watched long enough.",
+    }
+}
+
+/// Words for a kind of step.
+pub fn step_kind(kind: Option<&str>) -> &str {
+    match kind {
+        None => "as received",
+        Some("isolate") => "isolation",
+        Some("repair") => "repair",
+        Some("restore") => "put back",
+        Some(other) => other,
+    }
+}
+
+/// Words for a kind of event that has neither key nor menu item.
+pub fn kind(kind: &str) -> &str {
+    match kind {
+        "noise" => "Noise",
+        "fault" => "Fault",
+        "boot" => "Start",
+        "standby" => "Standby",
+        "frame" => "Message",
+        other => other,
+    }
+}
+
+/// Words for a location of the fault.
+pub fn location(location: &str) -> &str {
+    match location {
+        "key-switch" => "Key switch",
+        "key-board" => "Key board",
+        "key-cable" => "Cable to the key board",
+        "main-board-input" => "Key input of the main board",
+        "ground-bond" => "Ground bond",
+        "supply-reference" => "Supply or reference of the converter",
+        "infrared-ambient" => "Infrared light in the room",
+        "infrared-receiver" => "Infrared receiver",
+        "remote" => "Remote control",
+        "cec-peer" => "Another box on HDMI-CEC",
+        "software" => "Software of the set",
+        "none" => "No fault",
+        other => other,
+    }
+}
+
+/// Three significant figures, decimal point, no grouping, no exponent between a millionth and a billion.
+pub fn number(value: f64) -> String {
+    if !value.is_finite() {
+        return NOT_KNOWN.to_owned();
+    }
+    let magnitude = value.abs();
+    if magnitude == 0.0 {
+        return "0".to_owned();
+    }
+    if !(1e-6..1e9).contains(&magnitude) {
+        return format!("{value:.2e}");
+    }
+    // Digits before the point of a number rounded to three figures.
+    let whole = (magnitude * (1.0 + 5e-4)).log10().floor();
+    let places = if whole >= 2.0 { 0.0 } else { 2.0 - whole };
+    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+    let text = format!("{value:.*}", places as usize);
+    if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
+}
+
+/// A value with its interval: `1.2 (0.8 to 1.7)`.
+pub fn interval(value: f64, low: f64, high: f64) -> String {
+    format!("{} ({} to {})", number(value), number(low), number(high))
+}
+
+/// A duration in the largest units that say it: `0.9 s`, `20 min`, `1 h 5 min`, `3 d 2 h`.
+#[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+pub fn duration(seconds: f64) -> String {
+    if !seconds.is_finite() || seconds < 0.0 {
+        return NOT_KNOWN.to_owned();
+    }
+    if seconds < 59.5 {
+        return format!("{} s", number(seconds));
+    }
+    let whole = seconds.round().min(1e12) as u64;
+    let (large, large_unit, small, small_unit) = match whole {
+        0..=3_599 => (whole / 60, "min", whole % 60, "s"),
+        // Seconds no longer matter beyond an hour.
+        3_600..=86_399 => (whole / 3_600, "h", whole % 3_600 / 60, "min"),
+        _ => (whole / 86_400, "d", whole % 86_400 / 3_600, "h"),
+    };
+    if small == 0 {
+        format!("{large} {large_unit}")
+    } else {
+        format!("{large} {large_unit} {small} {small_unit}")
+    }
+}
+
+/// A probability as a share of tries: `1 in 40`, `97 %`.
+pub fn odds(probability: f64) -> String {
+    if !(0.0..=1.0).contains(&probability) {
+        return NOT_KNOWN.to_owned();
+    }
+    match probability {
+        p if p < 1e-9 => "below 1 in 10⁹".to_owned(),
+        p if p < 0.095 => format!("1 in {}", number((1.0 / p).round())),
+        p => share(p),
+    }
+}
+
+/// A share of something as percent: `94 %`.
+pub fn share(share: f64) -> String {
+    match share {
+        s if !(0.0..=1.0).contains(&s) => NOT_KNOWN.to_owned(),
+        s if s > 0.0 && s < 0.01 => "below 1 %".to_owned(),
+        s if s > 0.99 && s < 1.0 => "over 99 %".to_owned(),
+        s => format!("{} %", (100.0 * s).round()),
+    }
+}
+
+/// An RFC 3339 instant in UTC as a person reads it, to the second: `2026-11-25 08:00:00 UTC`. Anything else is
+/// given back as it came.
+pub fn instant(text: &str) -> String {
+    match text.strip_suffix('Z').and_then(|text| text.split_once('T')) {
+        Some((date, time)) => format!("{date} {} UTC", time.split('.').next().unwrap_or(time)),
+        None => text.to_owned(),
+    }
+}
+
+/// A resistance or another size with its unit, in the scale that a technician says: `20.8 kohm`.
+pub fn size(value: f64, unit: &str) -> String {
+    let (scaled, prefix) = match value.abs() {
+        v if v >= 1e6 => (value / 1e6, "M"),
+        v if v >= 1e3 => (value / 1e3, "k"),
+        v if v > 0.0 && v < 0.1 => (value * 1e3, "m"),
+        _ => (value, ""),
+    };
+    format!("{} {prefix}{unit}", number(scaled))
+}
+
+/// `Stage 4 against stage 1`.
+pub fn stages_compared(before: u32, after: u32) -> String {
+    format!("Stage {after} against stage {before}")
+}
+
+/// The step that the outcome is about.
+pub fn last_step(stage: u32, step: &str) -> String {
+    format!("Stage {stage}, after this step: {step}.")
+}
+
+/// What the verdict rests on, in whole sentences.
+pub fn evidence(comparison: &super::model::Comparison) -> Vec<String> {
+    let (before, after) = (comparison.before, comparison.after);
+    let mut out = vec![format!(
+        "Before: {} in {}. After: {} in {}.",
+        episodes(before.episodes),
+        duration(before.span_s),
+        episodes(after.episodes),
+        duration(after.span_s)
+    )];
+    if let Some(chance) = comparison.quiet_anyway.filter(|_| after.episodes == 0) {
+        out.push(format!(
+            "Had the fault stayed as it was, the chance of such a quiet stretch is {}.",
+            odds(chance)
+        ));
+    } else if let Some(chance) = comparison.chance_same {
+        out.push(format!("Had nothing changed, the chance of such a difference is {}.", odds(chance)));
+    }
+    if let Some(more) = comparison.soak_more_s.filter(|more| *more > 0.0) {
+        out.push(format!("Soak still needed before more can be said: {}.", duration(more)));
+    }
+    out
+}
+
+fn episodes(count: u64) -> String {
+    match count {
+        0 => "no stray".to_owned(),
+        1 => "1 episode".to_owned(),
+        n => format!("{n} episodes"),
+    }
+}
