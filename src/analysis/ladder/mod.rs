@@ -23,6 +23,7 @@ mod model;
 mod network;
 mod objective;
 mod reading;
+mod verdict;
 mod windows;
 pub mod words;
 
@@ -34,4 +35,5 @@ pub use network::{
     NetworkKey, Place,
 };
 pub use reading::{Gatherer, Reading};
+pub use verdict::{Entry, Separation, Value};
 pub use windows::{Window, Windows};

@@ -70,12 +70,6 @@ impl Range {
     pub(super) fn value(self, u: f64) -> f64 {
         if self.log { 10f64.powf(u) } else { u }
     }
-
-    /// Number to search coordinate, held to the range.
-    pub(super) fn coordinate(self, value: f64) -> f64 {
-        let u = if self.log { value.max(1e-30).log10() } else { value };
-        u.clamp(self.low, self.high)
-    }
 }
 
 impl Objective {

@@ -1,1 +1,16 @@
 //! Where the fault is, and the next test that tells most.
+//!
+//! A declared tree ([`faults`]) says what each test shows under each location; the posterior over locations is
+//! formed stage by stage and joined with the electrical fit of the ladder.
+
+mod credit;
+mod evidence;
+mod faults;
+mod next;
+mod report;
+
+pub use credit::Credit;
+pub use evidence::{Outcome, StageEvidence, StepKind};
+pub use faults::{FaultTree, LOCATIONS, Location, Risk, Test, TestKind, faults, parse};
+pub use next::{Proposal, expected_gain};
+pub use report::{Belief, Located, StageNote, locate, locate_with};

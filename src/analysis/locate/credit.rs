@@ -1,0 +1,111 @@
+//! Which step gets the credit, by the plain rule: the one after which it was quiet, less luck, more when
+//! undoing it brought the fault back.
+
+use serde::Serialize;
+
+use crate::analysis::ladder::words;
+
+use super::evidence::{Outcome, StageEvidence, StepKind, UNKNOWN_QUIET, undone};
+
+/// A step with its credit.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Credit {
+    /// The step in the technician's words.
+    pub step: String,
+    /// The stage that it opened, counted from 1.
+    pub stage: usize,
+    /// Chance that this step stopped the stray input, 0 to 1.
+    pub credit: f64,
+    /// Why.
+    pub because: String,
+}
+
+/// Credits of all steps in order.
+pub(super) fn credits(stages: &[StageEvidence]) -> Vec<Credit> {
+    (0..stages.len()).filter(|i| stages[*i].kind.is_some()).map(|i| credit(stages, i)).collect()
+}
+
+fn credit(stages: &[StageEvidence], i: usize) -> Credit {
+    let stage = &stages[i];
+    let made =
+        |credit: f64, because: String| Credit { step: stage.text.clone(), stage: i + 1, credit, because };
+    let active_before = stages[..i]
+        .iter()
+        .rev()
+        .find(|s| !matches!(s.outcome, Outcome::Found | Outcome::Clear))
+        .is_some_and(|s| s.outcome != Outcome::Stops);
+    match stage.outcome {
+        Outcome::Found | Outcome::Clear => return made(0.0, "A measurement mends nothing.".into()),
+        Outcome::Stays => return made(0.0, "The same stray input went on after it.".into()),
+        Outcome::Changes => {
+            return made(
+                0.0,
+                "Stray input went on after it, of another kind: it touched the faulty circuit and did not mend it."
+                    .into(),
+            );
+        }
+        Outcome::Returns => return made(0.0, "Stray input came back after it.".into()),
+        Outcome::Stops if !active_before => {
+            return made(0.0, "It was quiet before it already, so that it cannot show an effect.".into());
+        }
+        Outcome::Stops => {}
+    }
+    let quiet = stage.quiet_anyway.unwrap_or(UNKNOWN_QUIET).clamp(0.0, 1.0);
+    let mut credit = 1.0 - quiet;
+    let mut because = match stage.quiet_anyway {
+        Some(_) => format!(
+            "Quiet after it; an unchanged set would have been quiet this long with a chance of {}.",
+            words::percent(quiet)
+        ),
+        None => "Quiet after it; how long an unchanged set would be quiet is not known.".into(),
+    };
+    match later(stages, i) {
+        Later::CameBackByItself => {
+            credit *= 0.05;
+            because.push_str(" The stray input came back without this step being undone.");
+        }
+        Later::CameBackWhenUndone => {
+            credit = 1.0 - quiet * quiet;
+            because.push_str(" It came back when this step was undone, which speaks for it.");
+        }
+        Later::QuietWhenUndone => {
+            credit *= 0.3;
+            because.push_str(" It stayed quiet when this step was undone, which speaks against it.");
+        }
+        Later::Nothing => because.push_str(" Undo it once and repeat it to be sure."),
+    }
+    if stage.parts.len() > 1 {
+        because.push_str(&format!(
+            " {} parts were touched at once ({}); they cannot be told apart: put one of them back to learn which.",
+            stage.parts.len(),
+            stage.parts.join(", ")
+        ));
+    }
+    made(credit, because)
+}
+
+enum Later {
+    Nothing,
+    CameBackByItself,
+    CameBackWhenUndone,
+    QuietWhenUndone,
+}
+
+/// What happened to a quiet that a step began.
+fn later(stages: &[StageEvidence], i: usize) -> Later {
+    let mut undone_quietly = false;
+    for (j, stage) in stages.iter().enumerate().skip(i + 1) {
+        let undoes = stage.kind == Some(StepKind::Restore)
+            && undone(&stages[..j], stage).is_some_and(|s| std::ptr::eq(s, &stages[i]));
+        match (stage.outcome, undoes) {
+            (Outcome::Found | Outcome::Clear, _) => {}
+            (Outcome::Stops, true) => undone_quietly = true,
+            (Outcome::Stops, false) => {}
+            (_, true) => return Later::CameBackWhenUndone,
+            // Undoing another step may have brought it back.
+            (_, false) if stage.kind == Some(StepKind::Restore) => return Later::Nothing,
+            (_, false) => return Later::CameBackByItself,
+        }
+    }
+    if undone_quietly { Later::QuietWhenUndone } else { Later::Nothing }
+}

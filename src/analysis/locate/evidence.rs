@@ -1,0 +1,179 @@
+//! What each stage of a job showed, and how likely each location makes it.
+
+use serde::{Deserialize, Serialize};
+
+use crate::base::{ControlPath, Key};
+
+use super::faults::{FaultTree, LOCATIONS, Test, TestKind};
+
+/// What sort of step stood before a stage.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum StepKind {
+    /// Something was unplugged, covered or substituted to learn where the fault is.
+    Isolate,
+    /// Something was cleaned, tightened or replaced to end the fault.
+    Repair,
+    /// An earlier step was undone.
+    Restore,
+}
+
+/// What became of the stray input in a stage, against the stage before it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Outcome {
+    /// The same stray input goes on (on the first stage: there is stray input).
+    Stays,
+    /// There is stray input, of another key, path or rhythm.
+    Changes,
+    /// There is none (also when there was none before).
+    Stops,
+    /// It is back after a stage without.
+    Returns,
+    /// A measurement found what it looked for.
+    Found,
+    /// A measurement did not find it.
+    Clear,
+}
+
+/// One stage of a job as the weighing sees it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct StageEvidence {
+    /// The step before the stage; `None` on the first.
+    pub kind: Option<StepKind>,
+    /// The step in the technician's words.
+    pub text: String,
+    /// The parts that the step touched.
+    pub parts: Vec<String>,
+    /// What became of the stray input.
+    pub outcome: Outcome,
+    /// Chance that an unchanged fault would have been quiet for this long anyway, when it was quiet.
+    pub quiet_anyway: Option<f64>,
+    /// Hands-off time observed, seconds.
+    pub exposure_s: f64,
+    /// Episodes of stray input in it.
+    pub episodes: u64,
+    /// The stray keys.
+    pub keys: Vec<Key>,
+    /// The control path of most of the stray input.
+    pub path: Option<ControlPath>,
+}
+
+/// Chance that an unchanged fault was quiet, where the caller does not know it; common practice, no source.
+pub(super) const UNKNOWN_QUIET: f64 = 0.3;
+
+/// Share of observations that are simply wrong (wrong plug pulled, wrong stage noted); no evidence can then
+/// be stronger than this. Common practice, no source.
+const MISTAKE: f64 = 0.02;
+
+/// A stage's meaning in the weighing.
+pub(super) struct Weighed<'a> {
+    /// The recognised test, if any.
+    pub test: Option<&'a Test>,
+    /// Likelihood of the outcome for each of [`LOCATIONS`].
+    pub likelihood: [f64; 12],
+    /// Why, when it tells nothing.
+    pub silent: Option<&'static str>,
+}
+
+/// The likelihoods of every stage, in order.
+pub(super) fn weigh<'a>(tree: &'a FaultTree, stages: &[StageEvidence]) -> Vec<Weighed<'a>> {
+    let mut seen: Vec<&str> = Vec::new();
+    let mut active = false;
+    let mut list = Vec::with_capacity(stages.len());
+    for (i, stage) in stages.iter().enumerate() {
+        let mut weighed = weigh_one(tree, &stages[..i], stage, active);
+        if let Some(test) = weighed.test {
+            // The same test again shares its mistakes with the first time, and so tells less.
+            if seen.contains(&test.name.as_str()) {
+                weighed.likelihood.iter_mut().for_each(|l| *l = l.powf(0.3));
+            }
+            seen.push(&test.name);
+        }
+        active = match stage.outcome {
+            Outcome::Stays | Outcome::Changes | Outcome::Returns => true,
+            Outcome::Stops => false,
+            Outcome::Found | Outcome::Clear => active,
+        };
+        list.push(weighed);
+    }
+    list
+}
+
+fn weigh_one<'a>(
+    tree: &'a FaultTree,
+    before: &[StageEvidence],
+    stage: &StageEvidence,
+    active: bool,
+) -> Weighed<'a> {
+    let nothing = |test, why| Weighed { test, likelihood: [1.0; 12], silent: Some(why) };
+    let Some(kind) = stage.kind else {
+        return first_stage(stage);
+    };
+    let test = match kind {
+        StepKind::Restore => undone(before, stage).and_then(|s| tree.recognise(&s.text, &s.parts)),
+        _ => tree.recognise(&stage.text, &stage.parts),
+    };
+    let Some(test) = test else {
+        return nothing(None, "the fault tree knows no such test");
+    };
+    if let Outcome::Found | Outcome::Clear = stage.outcome {
+        if test.kind != TestKind::Measure {
+            return nothing(Some(test), "only a measurement can be found or clear");
+        }
+        let column = usize::from(stage.outcome == Outcome::Clear);
+        return Weighed { test: Some(test), likelihood: rows(test, |row| row[column]), silent: None };
+    }
+    if test.kind == TestKind::Measure {
+        return nothing(Some(test), "a measurement does not stop stray input");
+    }
+    let quiet = stage.quiet_anyway.unwrap_or(UNKNOWN_QUIET).clamp(0.0, 1.0);
+    let likelihood = match (kind, stage.outcome) {
+        (StepKind::Restore, Outcome::Stops) if !active => {
+            // Quiet before and after undoing: whoever was cut off by the step should have come back.
+            rows(test, |[_, _, stops]| stops * (0.05 + 0.95 * quiet) + (1.0 - stops) * quiet.max(0.02))
+        }
+        (StepKind::Restore, Outcome::Returns) => rows(test, |[_, _, stops]| stops + (1.0 - stops) * 0.5),
+        (StepKind::Restore, _) => {
+            return nothing(Some(test), "undoing an earlier step tells by itself little");
+        }
+        (_, Outcome::Stops) if !active => {
+            return nothing(Some(test), "there was no stray input before it that it could have stopped");
+        }
+        (_, Outcome::Stops) => rows(test, |[stays, changes, stops]| stops + (stays + changes) * quiet),
+        (_, Outcome::Changes) => rows(test, |[_, changes, _]| changes),
+        (_, _) => rows(test, |[stays, ..]| stays),
+    };
+    Weighed { test: Some(test), likelihood, silent: None }
+}
+
+fn rows(test: &Test, value: impl Fn([f64; 3]) -> f64) -> [f64; 12] {
+    let mut likelihood = [0.0; 12];
+    for (slot, row) in likelihood.iter_mut().zip(test.outcome) {
+        *slot = (1.0 - MISTAKE) * value(row) + MISTAKE / 3.0;
+    }
+    likelihood
+}
+
+/// The set as it came in: stray input or none.
+fn first_stage(stage: &StageEvidence) -> Weighed<'static> {
+    let mut likelihood = [1.0; 12];
+    let is_none = |i: usize| LOCATIONS[i] == "none";
+    for (i, slot) in likelihood.iter_mut().enumerate() {
+        *slot = match stage.outcome {
+            Outcome::Stops if is_none(i) => 0.98,
+            Outcome::Stops => stage.quiet_anyway.unwrap_or(UNKNOWN_QUIET),
+            _ if is_none(i) => 0.05,
+            _ => 1.0,
+        };
+    }
+    Weighed { test: None, likelihood, silent: None }
+}
+
+/// The step that a restore undoes: the last one that touched the same part or says the same words.
+pub(super) fn undone<'a>(before: &'a [StageEvidence], stage: &StageEvidence) -> Option<&'a StageEvidence> {
+    let steps =
+        || before.iter().rev().filter(|s| matches!(s.kind, Some(StepKind::Isolate | StepKind::Repair)));
+    let shares = |s: &&StageEvidence| s.parts.iter().any(|part| stage.parts.contains(part));
+    steps().find(shares).or_else(|| steps().next())
+}

@@ -1,0 +1,332 @@
+//! The posterior over locations, with its reasons; the JSON of `locate`.
+
+use serde::Serialize;
+
+use crate::analysis::ladder::{Entry, Fit, words};
+use crate::base::{ControlPath, Result};
+
+use super::credit::{Credit, credits};
+use super::evidence::{Outcome, StageEvidence, Weighed, weigh};
+use super::faults::{FaultTree, LOCATIONS, faults};
+use super::next::{Proposal, Question, choose, entropy};
+
+/// One location with its chance.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Belief {
+    /// Word of design section 11.
+    pub location: &'static str,
+    /// Words for people.
+    pub text: String,
+    /// Chance, 0 to 1; all add up to 1.
+    pub probability: f64,
+    /// What speaks for and against it.
+    pub because: String,
+}
+
+/// What a stage did to the odds.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct StageNote {
+    /// Counted from 1.
+    pub stage: usize,
+    /// The step in the technician's words.
+    pub step: String,
+    /// The test that it was taken for.
+    pub test: Option<String>,
+    /// The likeliest location after it, with its chance.
+    pub leader: &'static str,
+    /// Chance of the leader.
+    pub probability: f64,
+    /// Uncertainty left, bits.
+    pub entropy_bits: f64,
+    /// In a sentence.
+    pub text: String,
+}
+
+/// The result of `locate`.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Located {
+    /// 1.
+    pub version: u32,
+    /// In order of falling chance.
+    pub locations: Vec<Belief>,
+    /// Electrical verdicts, the weightiest first.
+    pub ladder: Vec<Entry>,
+    /// Tests in the order in which they are worth doing.
+    pub next: Vec<Proposal>,
+    /// Credits of the steps in order.
+    pub steps: Vec<Credit>,
+    /// How the odds moved, stage by stage.
+    pub stages: Vec<StageNote>,
+    /// The electrical statement of each line, in sentences.
+    pub electrical: Vec<String>,
+    /// Whether more must be known before a location may be named.
+    pub undecided: bool,
+    /// The method, for the report.
+    pub method: &'static str,
+    /// What else must be said.
+    pub notes: Vec<String>,
+}
+
+const METHOD: &str = "Bayes' rule over twelve locations; likelihood of each observation from the declared fault \
+    tree, a stop discounted by the chance of being quiet anyway; joined with circuit models fitted to all readings \
+    (bounded least squares, Bayesian information criterion, intervals by profile likelihood). Next test by expected \
+    gain in bits per minute, risk counted.";
+
+/// Weighs all evidence of a job with the built-in fault tree.
+///
+/// `fits` holds one fit a line, or none where no readings were taken.
+///
+/// # Errors
+/// `Input` when the built-in tree is broken.
+pub fn locate(stages: &[StageEvidence], fits: &[Fit]) -> Result<Located> {
+    Ok(locate_with(faults()?, stages, fits))
+}
+
+/// Weighs all evidence of a job with a tree.
+pub fn locate_with(tree: &FaultTree, stages: &[StageEvidence], fits: &[Fit]) -> Located {
+    let mut chances = [0.0; 12];
+    for (slot, location) in chances.iter_mut().zip(&tree.locations) {
+        *slot = location.prior;
+    }
+    let mut reasons: Vec<Reason> = Vec::new();
+    let path = stray_path(stages);
+    if let Some(path) = path {
+        let likelihood = path_likelihood(tree, path);
+        reasons.push(Reason { text: format!("stray input on the {} path", path.word()), likelihood });
+        update(&mut chances, &likelihood);
+    }
+    let weighed = weigh(tree, stages);
+    let mut notes = Vec::with_capacity(stages.len());
+    for (i, (stage, weighed)) in stages.iter().zip(&weighed).enumerate() {
+        let before = chances;
+        update(&mut chances, &weighed.likelihood);
+        notes.push(note(i, stage, weighed, &before, &chances));
+        if weighed.silent.is_none() && stage.kind.is_some() {
+            let text = format!("“{}”: {}", stage.text, outcome_text(stage.outcome));
+            reasons.push(Reason { text, likelihood: weighed.likelihood });
+        }
+    }
+    let keypad = path.is_none_or(|path| path == ControlPath::Keypad);
+    for fit in fits.iter().filter(|fit| !fit.readings.is_empty()) {
+        let likelihood = electrical(fit, path == Some(ControlPath::Keypad));
+        reasons.push(Reason { text: format!("the readings of {}", fit.network.name), likelihood });
+        update(&mut chances, &likelihood);
+    }
+    let done: Vec<&str> = weighed.iter().filter_map(|w| w.test.map(|t| t.name.as_str())).collect();
+    let next =
+        choose(&Question { tree, posterior: &chances, done: &done, per_minute: rate(stages), fits, keypad });
+    let top = chances.iter().copied().fold(0.0, f64::max);
+    Located {
+        version: 1,
+        locations: beliefs(tree, &chances, &reasons),
+        ladder: entries(fits),
+        next,
+        steps: credits(stages),
+        stages: notes,
+        electrical: fits.iter().map(Fit::statement).collect(),
+        undecided: top < 0.7,
+        method: METHOD,
+        notes: remarks(stages, fits, path),
+    }
+}
+
+/// One piece of evidence.
+struct Reason {
+    text: String,
+    likelihood: [f64; 12],
+}
+
+fn update(chances: &mut [f64; 12], likelihood: &[f64; 12]) {
+    let total: f64 = chances.iter().zip(likelihood).map(|(p, l)| p * l).sum();
+    if total > 0.0 {
+        chances.iter_mut().zip(likelihood).for_each(|(p, l)| *p *= l / total);
+    }
+}
+
+/// The path of the first stray input.
+fn stray_path(stages: &[StageEvidence]) -> Option<ControlPath> {
+    stages.iter().find(|s| s.outcome != Outcome::Stops && s.path.is_some()).and_then(|s| s.path)
+}
+
+fn path_likelihood(tree: &FaultTree, path: ControlPath) -> [f64; 12] {
+    let mut likelihood = [1.0; 12];
+    for (slot, location) in likelihood.iter_mut().zip(&tree.locations) {
+        *slot = location.paths.get(path.word()).copied().unwrap_or(0.005).max(0.005);
+    }
+    likelihood
+}
+
+/// Least likelihood that readings may give a location against the best: the circuit models are models.
+const FLOOR: f64 = 1e-4;
+
+/// How likely the readings are under each location.
+///
+/// A keypad fault may be away while the readings are taken (it is intermittent), with a chance of three in
+/// ten; a set whose fault is elsewhere may have a ladder that is off as well, in one of twenty. Common practice,
+/// no source.
+fn electrical(fit: &Fit, stray_on_line: bool) -> [f64; 12] {
+    let by_location = fit.by_location(stray_on_line);
+    let healthy = fit.healthy_likelihood();
+    let mean: f64 = by_location.values().sum::<f64>() / by_location.len().max(1) as f64;
+    let mut likelihood = [1.0; 12];
+    for (slot, name) in likelihood.iter_mut().zip(LOCATIONS) {
+        let value = match by_location.get(name) {
+            Some(faulty) => 0.3 * healthy + 0.7 * faulty,
+            None => 0.95 * healthy + 0.05 * mean,
+        };
+        // Readings that no circuit explains must not decide.
+        *slot = if fit.accepted { value } else { value.max(1e-300).powf(0.1) };
+    }
+    let best = likelihood.iter().copied().fold(0.0, f64::max).max(f64::MIN_POSITIVE);
+    let floor = if fit.accepted { FLOOR } else { 0.1 };
+    likelihood.iter_mut().for_each(|l| *l = (*l / best).max(floor));
+    likelihood
+}
+
+fn rate(stages: &[StageEvidence]) -> Option<f64> {
+    let active = stages.iter().filter(|s| s.episodes > 0 && s.exposure_s > 0.0);
+    active.map(|s| s.episodes as f64 / (s.exposure_s / 60.0)).next()
+}
+
+fn entries(fits: &[Fit]) -> Vec<Entry> {
+    let mut entries: Vec<Entry> =
+        fits.iter().filter(|f| !f.readings.is_empty()).flat_map(Fit::entries).collect();
+    entries.sort_by(|a, b| b.weight.total_cmp(&a.weight));
+    entries
+}
+
+fn beliefs(tree: &FaultTree, chances: &[f64; 12], reasons: &[Reason]) -> Vec<Belief> {
+    let mut list: Vec<Belief> = tree
+        .locations
+        .iter()
+        .enumerate()
+        .map(|(i, location)| Belief {
+            location: location.name,
+            text: location.text.clone(),
+            probability: chances[i],
+            because: because(i, chances, reasons),
+        })
+        .collect();
+    list.sort_by(|a, b| b.probability.total_cmp(&a.probability));
+    list
+}
+
+/// What speaks for a location, against it, judged against the mean of the others.
+fn because(i: usize, chances: &[f64; 12], reasons: &[Reason]) -> String {
+    let strength = |reason: &Reason| {
+        let others: f64 =
+            (0..12).filter(|j| *j != i).map(|j| reason.likelihood[j] * chances[j].max(1e-3)).sum();
+        let weight: f64 = (0..12).filter(|j| *j != i).map(|j| chances[j].max(1e-3)).sum();
+        (reason.likelihood[i].max(1e-12) / (others / weight).max(1e-12)).ln()
+    };
+    let list = |for_it: bool| {
+        let mut found: Vec<(f64, &str)> = reasons
+            .iter()
+            .map(|r| (strength(r), r.text.as_str()))
+            .filter(|(s, _)| if for_it { *s > 0.25 } else { *s < -0.25 })
+            .collect();
+        found.sort_by(|a, b| b.0.abs().total_cmp(&a.0.abs()));
+        found.into_iter().take(3).map(|(_, text)| text).collect::<Vec<_>>().join("; ")
+    };
+    match (list(true), list(false)) {
+        (plus, minus) if plus.is_empty() && minus.is_empty() => {
+            "Nothing seen so far speaks for or against it.".into()
+        }
+        (plus, minus) if minus.is_empty() => format!("For it: {plus}."),
+        (plus, minus) if plus.is_empty() => format!("Against it: {minus}."),
+        (plus, minus) => format!("For it: {plus}. Against it: {minus}."),
+    }
+}
+
+fn outcome_text(outcome: Outcome) -> &'static str {
+    match outcome {
+        Outcome::Stays => "the stray input went on unchanged",
+        Outcome::Changes => "the stray input changed",
+        Outcome::Stops => "the stray input stopped",
+        Outcome::Returns => "the stray input came back",
+        Outcome::Found => "found",
+        Outcome::Clear => "not found",
+    }
+}
+
+fn leader(chances: &[f64; 12]) -> usize {
+    (0..12).fold(0, |best, i| if chances[i] > chances[best] { i } else { best })
+}
+
+fn note(
+    i: usize,
+    stage: &StageEvidence,
+    weighed: &Weighed,
+    before: &[f64; 12],
+    after: &[f64; 12],
+) -> StageNote {
+    let lead = leader(after);
+    let text = match (weighed.silent, stage.kind) {
+        (Some(why), _) => format!("“{}” leaves the odds as they are: {why}.", stage.text),
+        (None, None) => format!("“{}”: {}.", stage.text, first_text(stage)),
+        (None, Some(_)) => {
+            let change = |i: usize| (after[i].max(1e-9) / before[i].max(1e-9)).ln() * after[i].max(before[i]);
+            let up = (0..12).fold(0, |best, i| if change(i) > change(best) { i } else { best });
+            let down = (0..12).fold(0, |best, i| if change(i) < change(best) { i } else { best });
+            let odds = |i: usize| {
+                format!("{} from {} to {}", LOCATIONS[i], words::percent(before[i]), words::percent(after[i]))
+            };
+            let luck = match (stage.outcome, stage.quiet_anyway) {
+                (Outcome::Stops, Some(quiet)) => format!(
+                    " (an unchanged fault would have been quiet this long with a chance of {})",
+                    words::percent(quiet)
+                ),
+                _ => String::new(),
+            };
+            format!("“{}”: {}{luck}; {}, {}.", stage.text, outcome_text(stage.outcome), odds(up), odds(down))
+        }
+    };
+    StageNote {
+        stage: i + 1,
+        step: stage.text.clone(),
+        test: weighed.test.map(|t| t.name.clone()),
+        leader: LOCATIONS[lead],
+        probability: after[lead],
+        entropy_bits: entropy(after),
+        text,
+    }
+}
+
+fn first_text(stage: &StageEvidence) -> String {
+    match (stage.outcome, stage.path) {
+        (Outcome::Stops, _) => "no stray input was seen".into(),
+        (_, Some(path)) => format!("stray input on the {} path", path.word()),
+        (_, None) => "stray input".into(),
+    }
+}
+
+/// What must be said beside the numbers.
+fn remarks(stages: &[StageEvidence], fits: &[Fit], path: Option<ControlPath>) -> Vec<String> {
+    let mut notes = Vec::new();
+    if stages.iter().all(|s| s.outcome == Outcome::Stops) {
+        notes.push("No stray input was seen in any stage; without it no location can be named.".to_owned());
+    }
+    let other_path = path.filter(|p| *p != ControlPath::Keypad);
+    for fit in fits.iter().filter(|fit| !fit.readings.is_empty()) {
+        let name = &fit.network.name;
+        if fit.readings.iter().all(|r| r.condition == crate::analysis::ladder::Condition::Idle) {
+            notes.push(format!(
+                "{name} was read only with no key pressed: a leak on either board fits that equally. Read it with the \
+                 key board unplugged (power off first) before a board is named."
+            ));
+        }
+        if fit.readings.iter().any(|r| r.levels.is_some()) {
+            notes.push(format!(
+                "A reading of {name} jumps between two levels; it was left out of the fit, because its mean is no \
+                 level at all. Look for something that switches: backlight dimming, a loose contact."
+            ));
+        }
+        if let Some(path) = other_path {
+            notes.push(format!(
+                "The stray input came over the {} path, so that a fault of {name} does not explain it.",
+                path.word()
+            ));
+        }
+    }
+    notes
+}
