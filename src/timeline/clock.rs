@@ -108,3 +108,19 @@ impl SetClock {
         (apart.0 >= 2 * WINDOW.0).then(|| (latest - first) as f64 / apart.0 as f64 * 1e6)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn ever_later_lines_do_not_fill_the_memory_and_the_earliest_still_counts() {
+        let mut clock = SetClock::new();
+        for i in 0..200_000 {
+            // Within one window, each offset larger than the one before.
+            clock.push(Nanoseconds(i * 1000), Nanoseconds(i * 500));
+            assert!(clock.window.len() <= MOST_CANDIDATES);
+        }
+        assert_eq!(clock.offset(), Some(Nanoseconds::ZERO));
+    }
+}

@@ -19,7 +19,7 @@ struct Pieces {
 impl Read for Pieces {
     fn read(&mut self, into: &mut [u8]) -> io::Result<usize> {
         self.turn += 1;
-        if self.turn % 5 == 0 {
+        if self.turn.is_multiple_of(5) {
             return Err(io::ErrorKind::Interrupted.into());
         }
         let wanted = self.lengths[self.turn % self.lengths.len()];

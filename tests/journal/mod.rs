@@ -1,5 +1,7 @@
 //! Records, recovery, failing disks.
 
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::print_stdout)]
+
 mod damaged;
 mod failing;
 mod full;

@@ -1,5 +1,7 @@
 //! Temporary jobs, pseudo-terminals, failing disks; asserts nothing.
 
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::print_stdout)]
+
 pub(crate) mod disk;
 pub(crate) mod random;
 pub(crate) mod terminal;

@@ -45,11 +45,6 @@ impl Terminal {
         set.flush().unwrap();
     }
 
-    /// The set's end, for a thread of its own.
-    pub(crate) fn take_set(&mut self) -> File {
-        self.set.take().unwrap()
-    }
-
     /// The adapter is pulled out.
     pub(crate) fn unplug(&mut self) {
         self.set = None;

@@ -1,0 +1,90 @@
+//! From the port through the journal into a job, and back.
+
+use straykey::base::Nanoseconds;
+use straykey::journal::Reader;
+use straykey::source::serial::{PortSpec, SerialPort};
+use straykey::source::{ByteSource, Pulled};
+use straykey::timeline::job::{CaptureOptions, Hands, Job, JobInfo};
+
+use crate::journal::replay_reader;
+use crate::support::terminal::Terminal;
+
+/// Records until `bytes` came and, if asked, the port has ended; gives what was pulled.
+fn record(
+    port: &mut SerialPort,
+    capture: &mut straykey::timeline::job::CaptureWriter,
+    bytes: usize,
+    to_end: bool,
+) -> (Vec<u8>, Vec<(i64, u64, usize)>) {
+    let mut live = Vec::new();
+    let mut chunks = Vec::new();
+    loop {
+        let pulled = port.pull().unwrap();
+        capture.take(&pulled).unwrap();
+        match pulled {
+            Pulled::Chunk(chunk) => {
+                live.extend_from_slice(chunk.bytes);
+                chunks.push((chunk.arrival.unwrap().0, chunk.offset, chunk.bytes.len()));
+            }
+            Pulled::End => break,
+            _ => {}
+        }
+        capture.commit_if_due().unwrap();
+        if live.len() >= bytes && !to_end {
+            break;
+        }
+    }
+    (live, chunks)
+}
+
+#[test]
+fn replay_gives_what_the_port_gave() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut job = Job::create(&folder.path().join("job"), &JobInfo::new("bench set")).unwrap();
+    let mut terminal = Terminal::open();
+    let mut port = SerialPort::open(&PortSpec::new(terminal.path(), 115_200)).unwrap();
+    let options = CaptureOptions { hands: Hands::Off, name: Some("soak".into()), ..Default::default() };
+    let anchor = port.anchor().unwrap();
+    let origin = serde_json::json!({ "port": "pty", "baud": 115_200 });
+    let mut capture = job.begin_capture(&options, "pty at 115200 baud", &origin, anchor).unwrap();
+    let mut sent = 0;
+    for i in 0..200 {
+        let line = format!("[{i}.000] keyscan: line=KEY1 adc=0x{i:03x}\r\n");
+        terminal.print(line.as_bytes());
+        sent += line.len();
+    }
+    let (live, chunks) = record(&mut port, &mut capture, sent, false);
+    let done = job.end_capture(capture).unwrap();
+    assert_eq!(done.name, "0001-soak");
+    assert_eq!(done.started, Some(anchor));
+    let span = done.span.unwrap();
+    assert_eq!(span.start, Nanoseconds::ZERO);
+    assert_eq!(span.end.0, chunks.last().unwrap().0);
+    let reader = Reader::open(&done.path).unwrap();
+    assert_eq!(reader.anchor(), Some(anchor));
+    let replayed = replay_reader(reader).unwrap();
+    assert_eq!(replayed.bytes, live);
+    assert_eq!(replayed.chunks, chunks);
+    assert_eq!(replayed.bytes.len(), sent);
+    assert!(job.verify().unwrap().is_empty());
+}
+
+#[test]
+fn unplugged_in_the_middle_keeps_what_was_read_and_the_mark() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("job");
+    let mut job = Job::create(&path, &JobInfo::new("bench set")).unwrap();
+    let mut terminal = Terminal::open();
+    let mut port = SerialPort::open(&PortSpec::new(terminal.path(), 115_200)).unwrap();
+    let anchor = port.anchor().unwrap();
+    let mut capture =
+        job.begin_capture(&CaptureOptions::default(), "pty", &serde_json::json!({}), anchor).unwrap();
+    terminal.print(b"half a li");
+    record(&mut port, &mut capture, 9, false);
+    terminal.unplug();
+    record(&mut port, &mut capture, 0, true);
+    let done = job.end_capture(capture).unwrap();
+    let replayed = replay_reader(Reader::open(&done.path).unwrap()).unwrap();
+    assert_eq!(replayed.bytes, b"half a li");
+    assert_eq!(replayed.marks, ["port gone: bytes in flight may be missing"]);
+}
