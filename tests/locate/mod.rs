@@ -1,6 +1,10 @@
 //! The ladder solved, faults fitted, places weighed, tests chosen.
 
+// Helpers of tests fail by panicking, as tests do.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
 mod cases; // the worked cases: voltages, codes, windows
 mod fits; // what the fit makes of the worked cases
 mod ladders; // the ladders that the tests share
+mod spice; // ngspice solves the same circuits
 mod tree; // the fault tree and the odds

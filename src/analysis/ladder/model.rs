@@ -112,6 +112,45 @@ impl Mechanism {
         }
     }
 
+    /// The mechanism with its number (or interval) in a phrase.
+    pub fn phrase(self, value: &str) -> String {
+        match self {
+            Self::MainLeakGround => {
+                format!("a leak of {value} to ground on the main board's side of the key connector")
+            }
+            Self::MainLeakOwnSupply => {
+                format!("a leak of {value} to the pull-up's own supply on the main board")
+            }
+            Self::MainLeakHighSupply => format!("a leak of {value} to a higher supply on the main board"),
+            Self::PinLeak => {
+                format!("a leak of {value} to ground inside the converter's pin, or its capacitor or diode")
+            }
+            Self::CableLeakGround => format!("a leak of {value} to ground in the key cable"),
+            Self::KeyLeakGround => format!("a leak of {value} to ground on the key board"),
+            Self::KeyLeakOwnSupply => {
+                format!("a leak of {value} to the pull-up's own supply on the key board")
+            }
+            Self::KeyLeakHighSupply => format!("a leak of {value} to a higher supply on the key board"),
+            Self::Series => {
+                format!("a resistance of {value} in the signal or return path (connector, wire, joint)")
+            }
+            Self::GroundOffset => {
+                format!(
+                    "{value} between key-board ground and converter ground, or a return resistance with a current in it"
+                )
+            }
+            Self::SwitchLeak(key) => format!("the switch {} conducting with {value} while open", key.label()),
+            Self::Contact(key) => format!("a contact resistance of {value} in the switch {}", key.label()),
+            Self::PullUp => format!("a pull-up of {value} (drifted or open)"),
+            Self::PullUpOnKeyBoard => format!("a pull-up of {value} on the key board"),
+            Self::Supply => {
+                format!(
+                    "the pull-up's supply at {value} against the converter's reference (low supply or high reference)"
+                )
+            }
+        }
+    }
+
     /// Locations (words of design section 11) that such a fault sits in, with shares that add up to one.
     /// Where a mechanism has more than one seat the shares are common practice, no source.
     pub fn locations(self) -> &'static [(&'static str, f64)] {

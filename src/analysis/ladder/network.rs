@@ -427,10 +427,7 @@ impl Network {
                         Place::KeyBoard => state.board += siemens,
                     }
                 }
-                Fault::PinLeak { ohm } => {
-                    state.pin_siemens += 1.0 / (ohm + self.pin_ohm).max(1e-9);
-                    state.pin_ratio *= ohm / (ohm + self.pin_ohm).max(1e-9);
-                }
+                Fault::PinLeak { ohm } => state.pin_siemens += 1.0 / ohm.max(1e-9),
                 Fault::Series { ohm } => state.series_ohm += ohm,
                 Fault::Return { ohm, ampere } => {
                     state.return_ohm += ohm;
@@ -446,6 +443,9 @@ impl Network {
                 Fault::LeakToSupply { .. } | Fault::SwitchLeak { .. } | Fault::Contact { .. } => {}
             }
         }
+        // The pin's resistor divides, and stands in series with all that leaks behind it.
+        state.pin_ratio = 1.0 / (1.0 + self.pin_ohm * state.pin_siemens);
+        state.pin_siemens *= state.pin_ratio;
         state
     }
 }

@@ -156,8 +156,15 @@ impl Fit {
 
     /// Name and numbers of a verdict and of what cannot be told from it.
     fn named(&self, verdict: &Verdict) -> String {
-        let texts: Vec<String> = verdict.members.iter().map(|i| described(&self.models[*i])).collect();
-        texts.join(", or ")
+        let leader = self.leader(verdict);
+        let mut text = described(leader, &[]);
+        let others: Vec<String> =
+            verdict.members.iter().skip(1).map(|i| described(&self.models[*i], &leader.model)).collect();
+        if !others.is_empty() {
+            let instead = if leader.model.len() > 1 { "or in place of the latter " } else { "or " };
+            text.push_str(&format!(", {instead}{} (the converter cannot tell)", others.join(", or ")));
+        }
+        text
     }
 
     fn because(&self, verdict: &Verdict) -> String {
@@ -194,21 +201,33 @@ impl Fit {
         }
     }
 
-    /// Why the best model with another seat is out, when it is out.
+    /// Why the nearest one-fault model with another seat is out, when a reading shows it; the leak on the
+    /// other board, which is what a technician would think of next, comes first.
     fn rival(&self, verdict: &Verdict) -> Option<String> {
         let leader = self.leader(verdict);
         let seat = |f: &Fitted| f.model.first().map(|m| m.locations()[0].0);
-        let rival = self
-            .models
-            .iter()
-            .find(|m| m.model.len() == 1 && seat(m) != seat(leader) && m.bic - leader.bic > WINDOW)?;
-        let (reading, foreseen) = self.worst(rival)?;
-        Some(format!(
-            "{} cannot: {} it would read {foreseen:.0}, the set reads {:.0}",
-            model::text(&rival.model),
-            with(&reading.condition),
-            reading.counts,
-        ))
+        let out = |m: &&Fitted| {
+            m.model.len() == 1
+                && (seat(m) != seat(leader) || leader.model.len() > 1)
+                && m.bic - leader.bic > WINDOW
+        };
+        let leaks = |m: &&Fitted| {
+            matches!(m.model.as_slice(), [Mechanism::MainLeakGround | Mechanism::KeyLeakGround])
+        };
+        let rivals = self.models.iter().filter(out);
+        let mut ordered: Vec<&Fitted> = rivals.clone().filter(leaks).collect();
+        ordered.extend(rivals.filter(|m| !leaks(m)));
+        ordered.into_iter().take(6).find_map(|rival| {
+            let (reading, foreseen) = self.worst(rival)?;
+            ((foreseen - reading.counts).abs() > 3.0 * reading.sigma()).then(|| {
+                format!(
+                    "{} alone cannot: {} it would read {foreseen:.0}, the set reads {:.0}",
+                    model::text(&rival.model),
+                    with(&reading.condition),
+                    reading.counts,
+                )
+            })
+        })
     }
 
     /// The reading that a model misses most, and what it foresees there.
@@ -360,25 +379,22 @@ impl Fit {
     }
 }
 
-/// A model with its numbers and intervals.
-fn described(fitted: &Fitted) -> String {
+/// A model with its numbers and intervals, without the mechanisms in `known`.
+fn described(fitted: &Fitted, known: &[Mechanism]) -> String {
     if fitted.model.is_empty() {
         return "a healthy ladder".into();
     }
     let part = |(mechanism, e): (&Mechanism, &super::Estimate)| {
-        let interval = match (e.low, e.high) {
-            (Some(low), Some(high)) => {
-                format!(" ({} to {})", mechanism.value_text(low), mechanism.value_text(high))
-            }
-            (Some(low), None) => return format!("{}, above {}", mechanism.text(), mechanism.value_text(low)),
-            (None, Some(high)) => {
-                return format!("{}, below {}", mechanism.text(), mechanism.value_text(high));
-            }
-            (None, None) => " (the readings set no bounds)".into(),
-        };
-        format!("{} of {}{interval}", mechanism.text(), mechanism.value_text(e.value))
+        let text = |value: f64| mechanism.value_text(value);
+        mechanism.phrase(&match (e.low, e.high) {
+            (Some(low), Some(high)) => format!("{} ({} to {})", text(e.value), text(low), text(high)),
+            (Some(low), None) => format!("more than {}", text(low)),
+            (None, Some(high)) => format!("less than {}", text(high)),
+            (None, None) => format!("{} (the readings set no bounds)", text(e.value)),
+        })
     };
-    fitted.model.iter().zip(&fitted.estimates).map(part).collect::<Vec<_>>().join(" together with ")
+    let pairs = fitted.model.iter().zip(&fitted.estimates).filter(|(m, _)| !known.contains(m));
+    pairs.map(part).collect::<Vec<_>>().join(" together with ")
 }
 
 fn with(condition: &Condition) -> String {

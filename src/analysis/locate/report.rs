@@ -315,6 +315,13 @@ fn remarks(stages: &[StageEvidence], fits: &[Fit], path: Option<ControlPath>) ->
                  key board unplugged (power off first) before a board is named."
             ));
         }
+        if let Some(verdict) = fit.verdicts.first().filter(|_| fit.accepted)
+            && fit.leader(verdict).model.len() > 1
+        {
+            notes.push(format!(
+                "{name} has two faults at once; mending one of them changes the stray key and does not end it."
+            ));
+        }
         if fit.readings.iter().any(|r| r.levels.is_some()) {
             notes.push(format!(
                 "A reading of {name} jumps between two levels; it was left out of the fit, because its mean is no \
