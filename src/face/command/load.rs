@@ -193,3 +193,13 @@ pub(super) fn chance(chance: f64) -> String {
         "< 0.1 %".to_owned()
     }
 }
+
+impl StageSeen {
+    /// The stage's strays as an observation.
+    pub(super) fn observation(&self) -> Observation {
+        Observation {
+            train: self.seen.train.clone(),
+            hands_off: self.seen.hands_off && !self.seen.untimed,
+        }
+    }
+}

@@ -1,0 +1,231 @@
+//! `report`: a job to one HTML file.
+
+use std::io::Write;
+use std::path::{Path, PathBuf};
+
+use super::job::{StageView, views};
+use super::load::Loaded;
+use super::locate;
+use crate::analysis::episode::fold;
+use crate::analysis::pattern::Pattern;
+use crate::base::{Anchor, Error, Nanoseconds, Result};
+use crate::face::args;
+use crate::face::out::{Out, Outcome};
+use crate::face::report::{
+    self, Capture, Folded, Level, Observed, ReportModel, Stage, StageTimeline, TimelineBuilder, Versions, Windows,
+};
+use crate::timeline::Protocols;
+use crate::timeline::job::{CaptureSource, Hands};
+
+pub(super) fn run(options: &args::Report, protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
+    let path = write(&options.job, options.out.as_deref(), protocols, out)?;
+    if out.json {
+        out.value(&serde_json::json!({ "version": 1, "report": path.display().to_string() }))?;
+    } else {
+        out.line(format!("Report: {}", path.display()))?;
+    }
+    Ok(Outcome::Done)
+}
+
+/// Writes the report of a job; gives its path.
+pub(super) fn write(folder: &Path, to: Option<&Path>, protocols: &Protocols, out: &Out) -> Result<PathBuf> {
+    let loaded = Loaded::open(folder, protocols, false)?;
+    let path = to.map_or_else(|| folder.join("report.html"), Path::to_path_buf);
+    for wrong in loaded.job.verify()? {
+        out.note(format!("Attention: {wrong}"));
+    }
+    let page = report::write(&model(&loaded, protocols)?);
+    // Written beside and renamed: a report that is there is whole.
+    let part = path.with_extension("html.part");
+    let failed = |error| Error::io("cannot write the report", &path, error);
+    let mut file = std::fs::File::create(&part).map_err(failed)?;
+    file.write_all(page.as_bytes()).and_then(|()| file.sync_all()).map_err(failed)?;
+    std::fs::rename(&part, &path).map_err(failed)?;
+    Ok(path)
+}
+
+fn model(loaded: &Loaded, protocols: &Protocols) -> Result<ReportModel> {
+    let views = views(loaded)?;
+    let info = loaded.job.info();
+    let located = locate::located(loaded, &views, protocols)?;
+    let located_json = serde_json::to_value(&located).map_err(|error| unserialised(&error))?;
+    let mut model = ReportModel {
+        version: 1,
+        set: info.set.clone(),
+        chassis: locate::chassis(loaded, protocols)?
+            .map_or_else(|| "not recognised".to_owned(), |chassis| chassis.decoder().to_string()),
+        complaint: info.complaint.clone().unwrap_or_default(),
+        technician: info.technician.clone(),
+        written: Anchor::now().wall(Nanoseconds::ZERO),
+        notices: notices(loaded),
+        concluding_stage: locate::concluding(&views),
+        captures: captures(loaded)?,
+        locations: part(&located_json, "locations")?,
+        ladder: part(&located_json, "ladder")?,
+        next: part(&located_json, "next")?,
+        steps: part(&located_json, "steps")?,
+        windows: windows(loaded, protocols)?,
+        method: vec![located.method.to_owned()],
+        versions: Versions {
+            straykey: env!("CARGO_PKG_VERSION").to_owned(),
+            decoders: decoders(loaded, protocols)?,
+            seed: Some(1),
+        },
+        ..ReportModel::default()
+    };
+    for view in &views {
+        add(&mut model, loaded, view)?;
+    }
+    Ok(model)
+}
+
+fn unserialised(error: &serde_json::Error) -> Error {
+    Error::machine(format!("a finding does not fit the report: {error}"))
+}
+
+fn part<T: serde::de::DeserializeOwned>(value: &serde_json::Value, name: &str) -> Result<T> {
+    serde_json::from_value(value.get(name).cloned().unwrap_or_else(|| serde_json::json!([])))
+        .map_err(|error| unserialised(&error))
+}
+
+fn notices(loaded: &Loaded) -> Vec<String> {
+    let mut notices: Vec<String> = loaded.job.remarks().to_vec();
+    if loaded.job.info().set.contains("simulated") {
+        notices.push("The set of this job is simulated; its time was scaled.".to_owned());
+    }
+    notices
+}
+
+fn decoders(loaded: &Loaded, protocols: &Protocols) -> Result<Vec<String>> {
+    Ok(locate::chassis(loaded, protocols)?.map(|chassis| chassis.decoder().to_string()).into_iter().collect())
+}
+
+fn captures(loaded: &Loaded) -> Result<Vec<Capture>> {
+    let mut list = Vec::new();
+    for stage in loaded.job.stages() {
+        for capture in &stage.captures {
+            list.push(Capture {
+                name: capture.name.clone(),
+                stage: u32::try_from(stage.number).unwrap_or(u32::MAX),
+                source: match &capture.source {
+                    CaptureSource::Live { port } => port.clone(),
+                    CaptureSource::File { path } => path.clone(),
+                },
+                hands_off: capture.hands == Hands::Off,
+                started: capture.started.and_then(|anchor| anchor.wall(Nanoseconds::ZERO)),
+                span_s: loaded.span(capture)?.map_or(0.0, |span| span.length().seconds()),
+                bytes: capture.bytes.unwrap_or(0),
+                sha256: capture.sha256.clone(),
+            });
+        }
+    }
+    Ok(list)
+}
+
+fn windows(loaded: &Loaded, protocols: &Protocols) -> Result<Vec<Windows>> {
+    let Some(chassis) = locate::chassis(loaded, protocols)? else { return Ok(Vec::new()) };
+    Ok(chassis
+        .lines()
+        .map(|(name, windows)| Windows {
+            line: name.to_string(),
+            full_scale: f64::from(windows.line().full_scale),
+            levels: windows
+                .all()
+                .iter()
+                .map(|window| Level {
+                    label: window.key.map_or("none", |key| key.label()).to_owned(),
+                    nominal: window.nominal,
+                    low: f64::from(window.low),
+                    high: f64::from(window.high),
+                })
+                .collect(),
+            marks: Vec::new(),
+        })
+        .collect())
+}
+
+fn add(model: &mut ReportModel, loaded: &Loaded, view: &StageView) -> Result<()> {
+    let number = u32::try_from(view.stage.number).unwrap_or(u32::MAX);
+    let train = &view.stage.seen.train;
+    if let Some((before, comparison)) = &view.comparison {
+        let value = serde_json::to_value(comparison).map_err(|error| unserialised(&error))?;
+        let mut shown: report::Comparison = serde_json::from_value(value).map_err(|error| unserialised(&error))?;
+        shown.before_stage = u32::try_from(*before).unwrap_or(u32::MAX);
+        shown.after_stage = number;
+        if !model.method.contains(&shown.method) {
+            model.method.push(shown.method.clone());
+        }
+        model.comparisons.push(shown);
+    }
+    for pattern in &view.patterns.patterns {
+        model.patterns.push(shown_pattern(pattern, view, number)?);
+    }
+    model.stages.push(Stage {
+        number,
+        step: view.stage.text.clone(),
+        kind: view.stage.step.as_ref().map(|step| step.kind.word().to_owned()),
+        parts: view.stage.step.as_ref().map(|step| step.parts.clone()).unwrap_or_default(),
+        observed: (train.exposure().0 > 0).then(|| observed(view)).transpose()?,
+        keys: keys(view),
+    });
+    model.timeline.push(lanes(loaded, view, number)?);
+    Ok(())
+}
+
+fn observed(view: &StageView) -> Result<Observed> {
+    let side = match &view.comparison {
+        Some((_, comparison)) => comparison.after.clone(),
+        None => {
+            let alone = view.stage.observation();
+            crate::analysis::compare::compare(&alone, &alone, &Default::default()).before
+        }
+    };
+    let value = serde_json::to_value(side).map_err(|error| unserialised(&error))?;
+    serde_json::from_value(value).map_err(|error| unserialised(&error))
+}
+
+fn keys(view: &StageView) -> Vec<(String, u64)> {
+    let train = &view.stage.seen.train;
+    let mut counts = vec![0u64; train.symbols().len()];
+    for occurrence in train.occurrences() {
+        if let Some(count) = counts.get_mut(occurrence.symbol as usize) {
+            *count += 1;
+        }
+    }
+    let mut keys: Vec<(String, u64)> =
+        train.symbols().iter().zip(counts).map(|(symbol, count)| (symbol.label(), count)).collect();
+    keys.sort_by(|a, b| b.1.cmp(&a.1).then(a.0.cmp(&b.0)));
+    keys
+}
+
+fn shown_pattern(pattern: &Pattern, view: &StageView, number: u32) -> Result<report::Pattern> {
+    let mut value = serde_json::to_value(pattern).map_err(|error| unserialised(&error))?;
+    value["id"] = serde_json::json!(pattern.id.to_string());
+    let mut shown: report::Pattern = serde_json::from_value(value).map_err(|error| unserialised(&error))?;
+    shown.stage = number;
+    if let (Some(period), Some(first)) = (pattern.period_s, pattern.motif.first()) {
+        let train = &view.stage.seen.train;
+        let times = fold(train)
+            .into_iter()
+            .filter(|press| train.symbols().get(press.symbol as usize) == Some(&first.symbol))
+            .map(|press| press.t.seconds());
+        shown.folded = Some(Folded::new(period, times, 20));
+    }
+    Ok(shown)
+}
+
+fn lanes(loaded: &Loaded, view: &StageView, number: u32) -> Result<StageTimeline> {
+    let mut builder = TimelineBuilder::new(number);
+    let mut shift = Nanoseconds::ZERO;
+    for capture in &view.stage.captures {
+        let span = loaded.span(capture)?.unwrap_or_default();
+        let off = capture.hands == Hands::Off;
+        loaded.events(capture, &mut |event| {
+            builder.push(event.t - span.start + shift, &event, off && event.is_input());
+            Ok(())
+        })?;
+        shift = shift + span.length();
+        builder.observe(shift);
+    }
+    Ok(builder.finish())
+}
