@@ -112,6 +112,14 @@ impl Writer {
                 .at(path)
                 .remedy("remove the file and begin the capture again"));
         }
+        let length = disk
+            .length()
+            .map_err(|error| Error::machine("cannot look at this journal").at(path).because(error))?;
+        if length != recovered.kept + recovered.cut {
+            return Err(Error::machine("this journal changes while it is read: another process writes it")
+                .at(path)
+                .remedy("end that process first"));
+        }
         if recovered.cut > 0 {
             disk.cut(recovered.kept)
                 .and_then(|()| disk.sync())

@@ -1,36 +1,12 @@
 //! A disk that is really full.
 
-use std::path::{Path, PathBuf};
-use std::process::Command;
+use std::path::Path;
 
 use straykey::base::Nanoseconds;
 use straykey::journal::{Reader, RecordKind, Writer};
 
 use super::{ANCHOR, replay_reader};
-
-/// A file system of 256 KiB in memory; needs the rights of root, and fails without them.
-struct SmallDisk(PathBuf, #[allow(dead_code)] tempfile::TempDir);
-
-impl SmallDisk {
-    fn mount() -> Self {
-        let folder = tempfile::tempdir().unwrap();
-        let path = folder.path().join("small");
-        std::fs::create_dir(&path).unwrap();
-        let done = Command::new("mount")
-            .args(["-t", "tmpfs", "-o", "size=256k", "straykey-test"])
-            .arg(&path)
-            .status()
-            .expect("`mount` is there");
-        assert!(done.success(), "this test mounts a file system of 256 KiB: run the tests as root");
-        Self(path, folder)
-    }
-}
-
-impl Drop for SmallDisk {
-    fn drop(&mut self) {
-        let _ = Command::new("umount").arg(&self.0).status();
-    }
-}
+use crate::support::small_disk::SmallDisk;
 
 #[test]
 fn a_full_disk_loses_nothing_acknowledged_and_says_what_to_do() {

@@ -4,4 +4,5 @@
 
 pub(crate) mod disk;
 pub(crate) mod random;
+pub(crate) mod small_disk;
 pub(crate) mod terminal;

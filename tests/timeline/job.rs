@@ -3,13 +3,14 @@
 use std::process::Command;
 
 use straykey::base::{Anchor, Key, Nanoseconds};
-use straykey::journal::Reader;
+use straykey::journal::{Reader, RecordKind, Writer};
 use straykey::source::{Chunk, Mark, Pulled};
 use straykey::timeline::job::{
     CaptureOptions, Hands, Job, JobInfo, JobReference, Prompt, StepKind, check_signal,
 };
 
 use super::{hands_off, log_file, small_job, step};
+use crate::support::small_disk::SmallDisk;
 
 fn chunk(t: i64, offset: u64, bytes: &[u8]) -> Pulled<'_> {
     Pulled::Chunk(Chunk { arrival: Some(Nanoseconds::from_millis(t)), offset, bytes })
@@ -276,4 +277,77 @@ fn a_signal_word_is_one_of_the_four() {
     for wrong in ["", "UART", "uart@", "uart@0", "uart@fast", "keypad:", "keypad", "ir"] {
         assert!(check_signal(wrong).is_err(), "{wrong}");
     }
+}
+
+#[test]
+fn a_closed_job_is_verified_by_the_general_tool() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut job = small_job(folder.path());
+    job.close().unwrap();
+    let check =
+        || Command::new("sha256sum").args(["--check", "SHA256SUMS"]).current_dir(job.folder()).output();
+    let printed = check().unwrap();
+    assert!(printed.status.success());
+    assert_eq!(String::from_utf8(printed.stdout).unwrap().lines().count(), 4);
+    let capture = &job.captures().next().unwrap().path;
+    std::fs::remove_file(capture).unwrap();
+    std::fs::write(capture, "altered").unwrap();
+    assert!(!check().unwrap().status.success());
+}
+
+#[test]
+fn a_disk_that_fills_during_a_capture_keeps_what_was_acknowledged_and_the_job_goes_on() {
+    let disk = SmallDisk::mount();
+    let mut job = Job::create(&disk.0.join("job"), &JobInfo::new("set")).unwrap();
+    let mut capture =
+        job.begin_capture(&hands_off(), "port", &serde_json::json!({}), Anchor { unix_ns: 5 }).unwrap();
+    let piece = [b'x'; 4000];
+    let mut offset = 0;
+    let error = loop {
+        capture.take(&chunk(offset as i64, offset, &piece)).unwrap();
+        offset += piece.len() as u64;
+        if let Err(error) = capture.commit() {
+            break error;
+        }
+        assert!(offset < 1 << 20, "the disk never filled");
+    };
+    assert_eq!(error.exit_status(), 4);
+    let acknowledged = capture.acknowledged();
+    let name = capture.name().to_owned();
+    assert_eq!(job.end_capture(capture).unwrap_err().exit_status(), 4);
+    drop(job);
+    let mut job = Job::open(&disk.0.join("job")).unwrap();
+    let kept = job.captures().find(|capture| capture.name == name).unwrap();
+    assert!(kept.is_closed() && kept.bytes.unwrap() >= acknowledged.file);
+    let reader = Reader::open(&kept.path).unwrap();
+    assert!(crate::journal::replay_reader(reader).unwrap().bytes.len() as u64 >= acknowledged.captured);
+
+    // An import that does not fit leaves no half copy.
+    let big = tempfile::NamedTempFile::new().unwrap();
+    std::fs::write(big.path(), vec![b'y'; 1 << 20]).unwrap();
+    let error = job.import(big.path(), &hands_off()).unwrap_err();
+    assert_eq!(error.exit_status(), 4);
+    assert!(error.remedy_text().unwrap().contains("make room"), "{error}");
+    assert_eq!(std::fs::read_dir(job.folder().join("raw")).unwrap().count(), 2);
+}
+
+#[test]
+fn a_log_that_names_files_outside_the_job_is_not_followed() {
+    let folder = tempfile::tempdir().unwrap();
+    drop(small_job(folder.path()));
+    let path = folder.path().join("job");
+    let (mut log, _) = Writer::open(&path.join("raw/steps.journal")).unwrap();
+    for file in ["../secret", "raw/../../secret", "/etc/hostname", "raw/", "raw/.."] {
+        let entry = serde_json::json!({
+            "entry": "begin", "name": file, "file": file, "source": { "kind": "file", "path": "x" }
+        });
+        log.append(RecordKind::Entry, log.last(), 0, entry.to_string().as_bytes()).unwrap();
+    }
+    log.append(RecordKind::Entry, log.last(), 0, b"{\"entry\":\"of the future\"}").unwrap();
+    log.append(RecordKind::Entry, log.last(), 0, b"\xff\xfe").unwrap();
+    log.commit().unwrap();
+    drop(log);
+    let job = Job::open(&path).unwrap();
+    assert_eq!(job.captures().count(), 3);
+    assert_eq!(job.remarks().len(), 7, "{:?}", job.remarks());
 }

@@ -99,11 +99,11 @@ impl CaptureWriter {
         self.journal.commit()
     }
 
-    /// Closes the journal; gives the file and the observed stretch.
-    pub(super) fn finish(mut self) -> Result<(PathBuf, Span)> {
+    /// Closes the journal; gives the observed stretch.
+    pub(super) fn finish(mut self) -> Result<Span> {
         let close = serde_json::json!({ "captured": self.journal.captured() }).to_string();
         self.append(RecordKind::Close, self.now, close.as_bytes())?;
         self.journal.commit()?;
-        Ok((self.path, Span { start: Nanoseconds::ZERO, end: self.now }))
+        Ok(self.span())
     }
 }

@@ -5,7 +5,7 @@ use std::path::Path;
 use serde::{Deserialize, Serialize};
 
 use super::model::{CaptureRef, CaptureSource, Hands, Prompt, Stage, Step, Wires};
-use crate::base::{Anchor, Span};
+use crate::base::{Anchor, Span, quote};
 
 /// One entry of the step log, the payload of one record.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -53,6 +53,12 @@ fn is_zero(n: &u64) -> bool {
     *n == 0
 }
 
+/// A job may come from elsewhere: a capture is a file in `raw/`, whatever its log says.
+fn is_inside(file: &str) -> bool {
+    file.strip_prefix("raw/")
+        .is_some_and(|name| !name.is_empty() && !name.contains(['/', '\\']) && name != "..")
+}
+
 /// What the entries add up to.
 #[derive(Clone, Debug)]
 pub(super) struct State {
@@ -93,6 +99,10 @@ impl State {
                 step: Some(step),
                 captures: Vec::new(),
             }),
+            Entry::Begin { file, .. } if !is_inside(&file) => self.remarks.push(format!(
+                "the step log names a capture outside the job ({}); it was passed over",
+                quote(file.as_bytes())
+            )),
             Entry::Begin { name, file, source, hands, wire, chassis, started_unix_ns } => {
                 self.next += 1;
                 let capture = CaptureRef {

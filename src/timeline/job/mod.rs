@@ -7,6 +7,7 @@
 //! | `raw/NNNN-name.journal` | live captures, as [`journal`](crate::journal) describes |
 //! | `raw/NNNN-name.*` | imported capture files, copied unaltered |
 //! | `straykey.db` | the index ([`store`](super::store)); may be deleted, is rebuilt from `raw/` |
+//! | `SHA256SUMS` | sums of the captures and the step log, when the job was closed |
 //! | `job.lock` | who works on the job; locked while somebody does |
 //!
 //! Steps and captures go through the step log, which is a journal: acknowledged means on disk. Its payloads
@@ -22,6 +23,7 @@ mod manifest;
 mod model;
 mod open;
 mod reference;
+mod work;
 
 pub use capture::{ALIVE_EVERY, CaptureWriter};
 pub use manifest::build;

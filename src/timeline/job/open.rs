@@ -4,28 +4,28 @@ use std::collections::BTreeSet;
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use super::capture::CaptureWriter;
-use super::folder::{Lock, copy_in, protect, safe_word, sum_of, write_whole};
+use super::folder::{Lock, write_whole};
 use super::log::{Entry, State};
-use super::model::{CaptureOptions, CaptureRef, CaptureSource, JobInfo, LAYOUT_VERSION, Prompt, Stage, Step};
-use crate::base::{Anchor, Error, Nanoseconds, Result, Span};
+use super::model::{CaptureRef, JobInfo, LAYOUT_VERSION, Stage};
+use crate::base::{Anchor, Error, Nanoseconds, Result};
 use crate::decode::file;
 use crate::journal::{Reader, RecordKind, Writer};
 
 /// Name of the step log inside the job.
-const STEP_LOG: &str = "raw/steps.journal";
+pub(super) const STEP_LOG: &str = "raw/steps.journal";
 
 /// One job.
 #[derive(Debug)]
 pub struct Job {
-    folder: PathBuf,
+    pub(super) folder: PathBuf,
     info: JobInfo,
-    state: State,
+    pub(super) state: State,
     /// Absent when the job is only looked at.
-    log: Option<Writer>,
+    pub(super) log: Option<Writer>,
     /// Held for as long as the job is worked on.
     _lock: Option<Lock>,
-    running: BTreeSet<String>,
+    /// Names of the captures that are being recorded.
+    pub(super) running: BTreeSet<String>,
 }
 
 impl Job {
@@ -160,44 +160,8 @@ impl Job {
         }
     }
 
-    fn close_after_crash(&mut self) -> Result<()> {
-        let open: Vec<CaptureRef> = self.captures().filter(|capture| !capture.is_closed()).cloned().collect();
-        for capture in open {
-            if !capture.path.exists() {
-                self.state.remarks.push(format!("{}: its file {} is missing", capture.name, capture.file));
-                continue;
-            }
-            let (span, cut) = match &capture.source {
-                CaptureSource::File { .. } => (None, 0),
-                CaptureSource::Live { .. } => {
-                    let (writer, recovered) = Writer::open(&capture.path)?;
-                    let end = writer.last();
-                    self.state
-                        .remarks
-                        .push(format!("{}: the recording was cut short after {end} s", capture.name));
-                    (Some(Span { start: Nanoseconds::ZERO, end }), recovered.cut)
-                }
-            };
-            self.seal(&capture.name, &capture.path, span, cut)?;
-        }
-        Ok(())
-    }
-
-    /// Sums the file of a complete capture and writes its end into the step log.
-    fn seal(&mut self, name: &str, path: &Path, span: Option<Span>, cut: u64) -> Result<()> {
-        let sum = sum_of(path)?;
-        protect(path);
-        self.write(vec![Entry::End {
-            name: name.to_owned(),
-            sha256: sum.sha256,
-            bytes: sum.bytes,
-            span,
-            cut,
-        }])
-    }
-
     /// Writes entries into the step log, all in one commit, and takes them up.
-    fn write(&mut self, entries: Vec<Entry>) -> Result<()> {
+    pub(super) fn write(&mut self, entries: Vec<Entry>) -> Result<()> {
         let Some(log) = &mut self.log else {
             return Err(Error::usage("the job was opened to look at it").at(&self.folder));
         };
@@ -260,199 +224,10 @@ impl Job {
         self.state.cautions.as_deref()
     }
 
-    /// Notes that the cautions were shown in these words and read.
-    ///
-    /// # Errors
-    /// `Machine` when the disk fails.
-    pub fn acknowledge_cautions(&mut self, words: &str) -> Result<()> {
-        self.write(vec![Entry::Cautions { words: words.to_owned() }])
-    }
-
     /// When the job was closed, RFC 3339.
     pub fn closed(&self) -> Option<&str> {
         self.state.closed.as_deref()
     }
-
-    /// Closes the job: the set is handed back. Work can go on all the same; it shows in the log.
-    ///
-    /// # Errors
-    /// `Usage` while a capture runs, `Machine` when the disk fails.
-    pub fn close(&mut self) -> Result<()> {
-        self.check_idle()?;
-        let at = Anchor::now().wall(Nanoseconds::ZERO).unwrap_or_default();
-        self.write(vec![Entry::Closed { at }])
-    }
-
-    fn check_idle(&self) -> Result<()> {
-        match self.running.first() {
-            None => Ok(()),
-            Some(name) => Err(Error::usage(format!("the capture {name} is still running"))
-                .at(&self.folder)
-                .remedy("end it first: a stage is a stretch in which the set does not change")),
-        }
-    }
-
-    /// Says how the set came in: names the first stage, which is called `as received` otherwise.
-    ///
-    /// # Errors
-    /// `Machine` when the disk fails.
-    pub fn name_first_stage(&mut self, text: &str) -> Result<()> {
-        self.write(vec![Entry::Received { text: text.to_owned() }])
-    }
-
-    /// Notes a step; a new stage begins.
-    ///
-    /// # Errors
-    /// `Usage` while a capture runs or when the step has no words, `Machine` when the disk fails.
-    pub fn add_step(&mut self, step: Step) -> Result<&Stage> {
-        self.check_idle()?;
-        if step.text.trim().is_empty() {
-            return Err(Error::usage("a step needs words: what was done?").at(&self.folder));
-        }
-        self.write(vec![Entry::Step(step)])?;
-        self.stage(self.state.stages.len())
-    }
-
-    /// Begins a live capture in the present stage. `port` says in words where the bytes come from, `origin`
-    /// the same as JSON; `anchor` is the wall clock at capture time zero.
-    ///
-    /// # Errors
-    /// `Machine` when the disk fails.
-    pub fn begin_capture(
-        &mut self,
-        options: &CaptureOptions,
-        port: &str,
-        origin: &serde_json::Value,
-        anchor: Anchor,
-    ) -> Result<CaptureWriter> {
-        let (name, file) = self.new_name(options.name.as_deref().unwrap_or("live"), "journal");
-        let path = self.folder.join(&file);
-        let mut journal = Writer::create(&path, anchor)?;
-        journal.append(
-            RecordKind::Origin,
-            Nanoseconds::ZERO,
-            Anchor::now().unix_ns,
-            origin.to_string().as_bytes(),
-        )?;
-        journal.commit()?;
-        let source = CaptureSource::Live { port: port.to_owned() };
-        let mut entries = vec![begin(&name, &file, source, options, Some(anchor))];
-        entries.extend(options.prompts.iter().map(|prompt| asked(&name, *prompt)));
-        self.write(entries)?;
-        self.running.insert(name.clone());
-        Ok(CaptureWriter::new(journal, name, path))
-    }
-
-    /// Notes that a key is asked for during a running capture.
-    ///
-    /// # Errors
-    /// `Usage` when no such capture runs, `Machine` when the disk fails.
-    pub fn add_prompt(&mut self, capture: &str, prompt: Prompt) -> Result<()> {
-        if !self.running.contains(capture) {
-            return Err(Error::usage(format!("no capture {capture} is running")).at(&self.folder));
-        }
-        self.write(vec![asked(capture, prompt)])
-    }
-
-    /// Ends a live capture: closes its journal, sums it, and writes the sum into the step log.
-    ///
-    /// # Errors
-    /// `Machine` when the disk fails; what was acknowledged stays.
-    pub fn end_capture(&mut self, capture: CaptureWriter) -> Result<CaptureRef> {
-        let name = capture.name().to_owned();
-        self.running.remove(&name);
-        let (path, span) = capture.finish()?;
-        self.seal(&name, &path, Some(span), 0)?;
-        self.found(&name)
-    }
-
-    /// Copies a capture file into the job, unaltered, in the present stage.
-    ///
-    /// # Errors
-    /// `Input` when the file cannot be read, `Machine` when the copy cannot be written.
-    pub fn import(&mut self, from: &Path, options: &CaptureOptions) -> Result<CaptureRef> {
-        if self.log.is_none() {
-            return Err(Error::usage("the job was opened to look at it").at(&self.folder));
-        }
-        let stem = from.file_stem().unwrap_or_default().to_string_lossy();
-        let ending = from.extension().map_or("log".into(), |ending| ending.to_string_lossy());
-        let (name, file) = self.new_name(options.name.as_deref().unwrap_or(&stem), &safe_word(&ending));
-        let path = self.folder.join(&file);
-        let sum = copy_in(from, &path)?;
-        let source = CaptureSource::File { path: from.display().to_string() };
-        let mut entries = vec![begin(&name, &file, source, options, None)];
-        entries.extend(options.prompts.iter().map(|prompt| asked(&name, *prompt)));
-        entries.push(Entry::End {
-            name: name.clone(),
-            sha256: sum.sha256,
-            bytes: sum.bytes,
-            span: None,
-            cut: 0,
-        });
-        self.write(entries)?;
-        self.found(&name)
-    }
-
-    fn found(&mut self, name: &str) -> Result<CaptureRef> {
-        self.state.capture(name).cloned().ok_or_else(|| {
-            Error::machine(format!("the capture {name} is not in the step log")).at(&self.folder)
-        })
-    }
-
-    /// A name that no capture and no file has: number and word.
-    fn new_name(&self, word: &str, ending: &str) -> (String, String) {
-        let mut number = self.state.next;
-        loop {
-            let name = format!("{number:04}-{}", safe_word(word));
-            let file = format!("raw/{name}.{ending}");
-            let taken = self.captures().any(|capture| capture.name == name);
-            if !taken && !self.folder.join(&file).exists() {
-                return (name, file);
-            }
-            number += 1;
-        }
-    }
-
-    /// Sums every closed capture anew and compares with the step log.
-    ///
-    /// Gives one sentence for each capture that is missing or altered; empty when all are as they were.
-    ///
-    /// # Errors
-    /// `Machine` when the disk fails.
-    pub fn verify(&self) -> Result<Vec<String>> {
-        let mut wrong = Vec::new();
-        for capture in self.captures() {
-            let Some(expected) = &capture.sha256 else { continue };
-            if !capture.path.exists() {
-                wrong.push(format!("{}: {} is missing", capture.name, capture.file));
-            } else if sum_of(&capture.path)?.sha256 != *expected {
-                wrong.push(format!("{}: {} was altered after the capture", capture.name, capture.file));
-            }
-        }
-        Ok(wrong)
-    }
-}
-
-fn begin(
-    name: &str,
-    file: &str,
-    source: CaptureSource,
-    options: &CaptureOptions,
-    anchor: Option<Anchor>,
-) -> Entry {
-    Entry::Begin {
-        name: name.to_owned(),
-        file: file.to_owned(),
-        source,
-        hands: options.hands,
-        wire: options.wire.clone(),
-        chassis: options.chassis.clone(),
-        started_unix_ns: anchor.map(|anchor| anchor.unix_ns),
-    }
-}
-
-fn asked(capture: &str, prompt: Prompt) -> Entry {
-    Entry::Prompt { capture: capture.to_owned(), prompt }
 }
 
 fn read_info(folder: &Path) -> Result<JobInfo> {

@@ -1,0 +1,261 @@
+//! Work on a job: steps, captures, closing.
+
+use std::path::Path;
+
+use super::capture::CaptureWriter;
+use super::folder::{copy_in, protect, safe_word, sum_of, write_whole};
+use super::log::Entry;
+use super::model::{CaptureOptions, CaptureRef, CaptureSource, Prompt, Stage, Step};
+use super::open::{Job, STEP_LOG};
+use crate::base::{Anchor, Error, Nanoseconds, Result, Span};
+use crate::journal::{RecordKind, Writer};
+
+impl Job {
+    /// Notes that the cautions were shown in these words and read.
+    ///
+    /// # Errors
+    /// `Machine` when the disk fails.
+    pub fn acknowledge_cautions(&mut self, words: &str) -> Result<()> {
+        self.write(vec![Entry::Cautions { words: words.to_owned() }])
+    }
+
+    /// Closes the job: the set is handed back. Writes `SHA256SUMS` beside the job, for all captures and the
+    /// step log, as `sha256sum --check` reads it. Work can go on all the same; it shows in the log.
+    ///
+    /// # Errors
+    /// `Usage` while a capture runs, `Machine` when the disk fails.
+    pub fn close(&mut self) -> Result<()> {
+        self.check_idle()?;
+        let at = Anchor::now().wall(Nanoseconds::ZERO).unwrap_or_default();
+        self.write(vec![Entry::Closed { at }])?;
+        let mut sums = String::new();
+        for capture in self.captures() {
+            if let Some(sum) = &capture.sha256 {
+                sums.push_str(&format!("{sum}  {}\n", capture.file));
+            }
+        }
+        let log = sum_of(&self.folder.join(STEP_LOG))?.sha256;
+        sums.push_str(&format!("{log}  {STEP_LOG}\n"));
+        write_whole(&self.folder.join("SHA256SUMS"), sums.as_bytes())
+    }
+
+    fn check_idle(&self) -> Result<()> {
+        match self.running.first() {
+            None => Ok(()),
+            Some(name) => Err(Error::usage(format!("the capture {name} is still running"))
+                .at(&self.folder)
+                .remedy("end it first: a stage is a stretch in which the set does not change")),
+        }
+    }
+
+    /// Says how the set came in: names the first stage, which is called `as received` otherwise.
+    ///
+    /// # Errors
+    /// `Machine` when the disk fails.
+    pub fn name_first_stage(&mut self, text: &str) -> Result<()> {
+        self.write(vec![Entry::Received { text: text.to_owned() }])
+    }
+
+    /// Notes a step; a new stage begins.
+    ///
+    /// # Errors
+    /// `Usage` while a capture runs or when the step has no words, `Machine` when the disk fails.
+    pub fn add_step(&mut self, step: Step) -> Result<&Stage> {
+        self.check_idle()?;
+        if step.text.trim().is_empty() {
+            return Err(Error::usage("a step needs words: what was done?").at(&self.folder));
+        }
+        self.write(vec![Entry::Step(step)])?;
+        self.stage(self.state.stages.len())
+    }
+
+    /// Begins a live capture in the present stage. `port` says in words where the bytes come from, `origin`
+    /// the same as JSON; `anchor` is the wall clock at capture time zero.
+    ///
+    /// # Errors
+    /// `Machine` when the disk fails.
+    pub fn begin_capture(
+        &mut self,
+        options: &CaptureOptions,
+        port: &str,
+        origin: &serde_json::Value,
+        anchor: Anchor,
+    ) -> Result<CaptureWriter> {
+        let (name, file) = self.new_name(options.name.as_deref().unwrap_or("live"), "journal");
+        let path = self.folder.join(&file);
+        let mut journal = Writer::create(&path, anchor)?;
+        journal.append(
+            RecordKind::Origin,
+            Nanoseconds::ZERO,
+            Anchor::now().unix_ns,
+            origin.to_string().as_bytes(),
+        )?;
+        journal.commit()?;
+        let source = CaptureSource::Live { port: port.to_owned() };
+        let mut entries = vec![begin(&name, &file, source, options, Some(anchor))];
+        entries.extend(options.prompts.iter().map(|prompt| asked(&name, *prompt)));
+        self.write(entries)?;
+        self.running.insert(name.clone());
+        Ok(CaptureWriter::new(journal, name, path))
+    }
+
+    /// Notes that a key is asked for during a running capture.
+    ///
+    /// # Errors
+    /// `Usage` when no such capture runs, `Machine` when the disk fails.
+    pub fn add_prompt(&mut self, capture: &str, prompt: Prompt) -> Result<()> {
+        if !self.running.contains(capture) {
+            return Err(Error::usage(format!("no capture {capture} is running")).at(&self.folder));
+        }
+        self.write(vec![asked(capture, prompt)])
+    }
+
+    /// Ends a live capture: closes its journal, sums it, and writes the sum into the step log.
+    ///
+    /// When the journal cannot be closed, because its disk failed or is full, the capture ends with what was
+    /// acknowledged.
+    ///
+    /// # Errors
+    /// `Machine` when the disk fails now or had failed during the capture; what was acknowledged stays.
+    pub fn end_capture(&mut self, capture: CaptureWriter) -> Result<CaptureRef> {
+        let name = capture.name().to_owned();
+        let path = capture.path().to_owned();
+        self.running.remove(&name);
+        match capture.finish() {
+            Ok(span) => self.seal(&name, &path, Some(span), 0)?,
+            Err(error) => {
+                // If even this fails, the next opening of the job does it.
+                let _ = self.recover(&name, &path).and_then(|(span, cut)| self.seal(&name, &path, span, cut));
+                return Err(error);
+            }
+        }
+        self.found(&name)
+    }
+
+    /// Copies a capture file into the job, unaltered, in the present stage.
+    ///
+    /// # Errors
+    /// `Input` when the file cannot be read, `Machine` when the copy cannot be written.
+    pub fn import(&mut self, from: &Path, options: &CaptureOptions) -> Result<CaptureRef> {
+        if self.log.is_none() {
+            return Err(Error::usage("the job was opened to look at it").at(&self.folder));
+        }
+        let stem = from.file_stem().unwrap_or_default().to_string_lossy();
+        let ending = from.extension().map_or("log".into(), |ending| ending.to_string_lossy());
+        let (name, file) = self.new_name(options.name.as_deref().unwrap_or(&stem), &safe_word(&ending));
+        let path = self.folder.join(&file);
+        let sum = copy_in(from, &path)?;
+        let source = CaptureSource::File { path: from.display().to_string() };
+        let mut entries = vec![begin(&name, &file, source, options, None)];
+        entries.extend(options.prompts.iter().map(|prompt| asked(&name, *prompt)));
+        entries.push(Entry::End {
+            name: name.clone(),
+            sha256: sum.sha256,
+            bytes: sum.bytes,
+            span: None,
+            cut: 0,
+        });
+        self.write(entries)?;
+        self.found(&name)
+    }
+
+    fn found(&mut self, name: &str) -> Result<CaptureRef> {
+        self.state.capture(name).cloned().ok_or_else(|| {
+            Error::machine(format!("the capture {name} is not in the step log")).at(&self.folder)
+        })
+    }
+
+    /// A name that no capture and no file has: number and word.
+    fn new_name(&self, word: &str, ending: &str) -> (String, String) {
+        let mut number = self.state.next;
+        loop {
+            let name = format!("{number:04}-{}", safe_word(word));
+            let file = format!("raw/{name}.{ending}");
+            let taken = self.captures().any(|capture| capture.name == name);
+            if !taken && !self.folder.join(&file).exists() {
+                return (name, file);
+            }
+            number += 1;
+        }
+    }
+
+    /// Sums every closed capture anew and compares with the step log.
+    ///
+    /// Gives one sentence for each capture that is missing or altered; empty when all are as they were.
+    ///
+    /// # Errors
+    /// `Machine` when the disk fails.
+    pub fn verify(&self) -> Result<Vec<String>> {
+        let mut wrong = Vec::new();
+        for capture in self.captures() {
+            let Some(expected) = &capture.sha256 else { continue };
+            if !capture.path.exists() {
+                wrong.push(format!("{}: {} is missing", capture.name, capture.file));
+            } else if sum_of(&capture.path)?.sha256 != *expected {
+                wrong.push(format!("{}: {} was altered after the capture", capture.name, capture.file));
+            }
+        }
+        Ok(wrong)
+    }
+
+    pub(super) fn close_after_crash(&mut self) -> Result<()> {
+        let open: Vec<CaptureRef> = self.captures().filter(|capture| !capture.is_closed()).cloned().collect();
+        for capture in open {
+            if !capture.path.exists() {
+                self.state.remarks.push(format!("{}: its file {} is missing", capture.name, capture.file));
+                continue;
+            }
+            let (span, cut) = match &capture.source {
+                CaptureSource::File { .. } => (None, 0),
+                CaptureSource::Live { .. } => self.recover(&capture.name, &capture.path)?,
+            };
+            self.seal(&capture.name, &capture.path, span, cut)?;
+        }
+        Ok(())
+    }
+
+    /// Looks a live capture through that had no orderly end; gives its stretch and how many bytes were cut.
+    fn recover(&mut self, name: &str, path: &Path) -> Result<(Option<Span>, u64)> {
+        let (writer, recovered) = Writer::open(path)?;
+        let end = writer.last();
+        if !writer.is_closed() {
+            self.state.remarks.push(format!("{name}: the recording was cut short after {end} s"));
+        }
+        Ok((Some(Span { start: Nanoseconds::ZERO, end }), recovered.cut))
+    }
+
+    /// Sums the file of a complete capture and writes its end into the step log.
+    fn seal(&mut self, name: &str, path: &Path, span: Option<Span>, cut: u64) -> Result<()> {
+        let sum = sum_of(path)?;
+        protect(path);
+        self.write(vec![Entry::End {
+            name: name.to_owned(),
+            sha256: sum.sha256,
+            bytes: sum.bytes,
+            span,
+            cut,
+        }])
+    }
+}
+
+fn begin(
+    name: &str,
+    file: &str,
+    source: CaptureSource,
+    options: &CaptureOptions,
+    anchor: Option<Anchor>,
+) -> Entry {
+    Entry::Begin {
+        name: name.to_owned(),
+        file: file.to_owned(),
+        source,
+        hands: options.hands,
+        wire: options.wire.clone(),
+        chassis: options.chassis.clone(),
+        started_unix_ns: anchor.map(|anchor| anchor.unix_ns),
+    }
+}
+
+fn asked(capture: &str, prompt: Prompt) -> Entry {
+    Entry::Prompt { capture: capture.to_owned(), prompt }
+}
