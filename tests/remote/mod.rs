@@ -3,6 +3,7 @@
 // Helpers of tests are not tests to the lints.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+mod cec; // bits, frames, messages, keys over HDMI-CEC
 mod formats; // every declared format: its examples, encode and decode, nobody claims another's
 mod held; // press, repeat, release, orphans, toggles, order in time
 
