@@ -50,7 +50,9 @@ pub fn fold(train: &Train) -> Vec<Press> {
                 let gap = occurrence.t - press.end;
                 match occurrence.kind {
                     EventKind::Repeat => gap <= REPEAT_JOINS,
-                    EventKind::Press => gap <= PRESS_JOINS && !press.released && press.kind != EventKind::Change,
+                    EventKind::Press => {
+                        gap <= PRESS_JOINS && !press.released && press.kind != EventKind::Change
+                    }
                     _ => false,
                 }
             });
@@ -132,6 +134,30 @@ const GRAIN_S: f64 = 1e-3;
 /// values, the factor five and 2 ln n are rules of our own, no publication.
 #[allow(clippy::cast_precision_loss)]
 pub fn learn_gap(gaps: &[f64]) -> Option<GapMixture> {
+    learn_gap_of(&[gaps])
+}
+
+/// The same for several observations: two gap lengths must explain them all better than a rate of its own for
+/// each would, or else a repair that helped would look like a burst before and a pause after.
+#[allow(clippy::cast_precision_loss)]
+pub fn learn_gap_of(sides: &[&[f64]]) -> Option<GapMixture> {
+    let one: f64 = sides
+        .iter()
+        .filter(|gaps| !gaps.is_empty())
+        .map(|gaps| {
+            let n = gaps.len() as f64;
+            let mean = gaps.iter().map(|gap| gap.max(GRAIN_S)).sum::<f64>() / n;
+            -n * (mean.ln() + 1.0)
+        })
+        .sum();
+    let whole: usize = sides.iter().map(|gaps| gaps.len()).sum();
+    let gaps: Vec<f64> = sides.iter().flat_map(|gaps| gaps.iter().copied()).collect();
+    fit_mixture(gaps, one / whole.max(1) as f64)
+}
+
+/// EM; `one` is the log-likelihood per gap of the single-length explanation.
+#[allow(clippy::cast_precision_loss)]
+fn fit_mixture(gaps: Vec<f64>, one: f64) -> Option<GapMixture> {
     let mut gaps: Vec<f64> = gaps.iter().copied().filter(|g| g.is_finite()).map(|g| g.max(GRAIN_S)).collect();
     gaps.sort_by(f64::total_cmp);
     if gaps.len() > MOST_GAPS {
@@ -141,9 +167,12 @@ pub fn learn_gap(gaps: &[f64]) -> Option<GapMixture> {
         return None;
     }
     let n = gaps.len() as f64;
-    let mean = gaps.iter().sum::<f64>() / n;
-    let one = -n * (mean.ln() + 1.0);
+    let one = one * n;
     let (mut share, mut short, mut long) = (0.5, quantile(&gaps, 0.25), quantile(&gaps, 0.9));
+    if long < 2.0 * short {
+        // Fewer than a tenth are long, and the fit would start from one length twice.
+        long = long_mean(&gaps, 3.0 * quantile(&gaps, 0.5))?;
+    }
     for _ in 0..STEPS {
         let (mut weight, mut short_sum, mut long_sum) = (0.0, 0.0, 0.0);
         for gap in &gaps {
@@ -167,6 +196,14 @@ pub fn learn_gap(gaps: &[f64]) -> Option<GapMixture> {
     let threshold = (share * long / ((1.0 - share) * short)).ln() / (1.0 / short - 1.0 / long);
     let bursty = gain > 0.0 && long > 5.0 * short && threshold.is_finite() && threshold > 0.0;
     bursty.then_some(GapMixture { share, short, long, gain, threshold })
+}
+
+/// Mean of the sorted values above a limit, if there are any.
+#[allow(clippy::cast_precision_loss)]
+fn long_mean(sorted: &[f64], limit: f64) -> Option<f64> {
+    let above =
+        sorted.get(sorted.partition_point(|gap| *gap <= limit)..).filter(|above| !above.is_empty())?;
+    Some(above.iter().sum::<f64>() / above.len() as f64)
 }
 
 /// Strays so close together that they have one cause.
@@ -210,12 +247,9 @@ pub fn episodes(presses: &[Press], gap: Option<Nanoseconds>) -> Vec<Episode> {
                 last.end = last.end.max(press.end);
                 last.presses += 1;
             }
-            _ => episodes.push(Episode {
-                start: press.t,
-                end: press.end,
-                presses: 1,
-                segment: press.segment,
-            }),
+            _ => {
+                episodes.push(Episode { start: press.t, end: press.end, presses: 1, segment: press.segment })
+            }
         }
     }
     episodes
@@ -236,14 +270,19 @@ impl EpisodeRule {
     /// Learns one gap for all these trains together; a separate gap for before and after would bias their
     /// comparison. Bursts of bursts are joined once more when the gaps between bursts are bursty themselves.
     pub fn learn(trains: &[&[Press]]) -> Self {
-        let all: Vec<f64> = trains.iter().flat_map(|presses| gaps(presses)).collect();
-        let Some(mixture) = learn_gap(&all) else {
+        let sides: Vec<Vec<f64>> = trains.iter().map(|presses| gaps(presses)).collect();
+        let sides: Vec<&[f64]> = sides.iter().map(Vec::as_slice).collect();
+        let Some(mixture) = learn_gap_of(&sides) else {
             return Self { gap: None, mixture: None, twice: false };
         };
-        let outer: Vec<f64> = all.iter().copied().filter(|gap| *gap > mixture.threshold).collect();
         // Gaps beyond a threshold begin at it: what counts is how far they reach past it.
-        let excess: Vec<f64> = outer.iter().map(|gap| gap - mixture.threshold).collect();
-        let second = learn_gap(&excess).filter(|_| outer.len() >= 20);
+        let excess = |gaps: &&[f64]| -> Vec<f64> {
+            gaps.iter().map(|gap| gap - mixture.threshold).filter(|gap| *gap > 0.0).collect()
+        };
+        let outer: Vec<Vec<f64>> = sides.iter().map(excess).collect();
+        let outer: Vec<&[f64]> = outer.iter().map(Vec::as_slice).collect();
+        let enough = outer.iter().map(|gaps| gaps.len()).sum::<usize>() >= 20;
+        let second = learn_gap_of(&outer).filter(|_| enough);
         let threshold = second.map_or(mixture.threshold, |second| second.threshold + mixture.threshold);
         Self {
             gap: Some(Nanoseconds::from_seconds(threshold)),

@@ -2,13 +2,18 @@
 
 pub mod compare;
 pub mod episode;
+pub mod evidence;
 pub mod ladder;
 pub mod locate;
+pub mod pattern;
 pub mod quiet;
 pub mod random;
 pub mod rate;
+pub mod soak;
 pub mod special;
 pub mod train;
 
 pub use compare::{CompareOptions, Comparison, Observation, Verdict, compare};
+pub use pattern::{Class, Pattern, PatternOptions, Patterns};
+pub use soak::{Soak, SoakState};
 pub use train::{Occurrence, Symbol, Train};

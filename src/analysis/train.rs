@@ -257,13 +257,15 @@ impl Train {
         self.sort();
     }
 
-    /// Extends the span under observation to now, in the current capture's time: for a live soak.
+    /// Extends the span under observation to now, in the current capture's time, and leaves it open for more:
+    /// for a live soak.
     pub fn extend(&mut self, now: Nanoseconds) {
         if let Some(segment) = self.segments.last_mut() {
-            let now = Nanoseconds(now.0.saturating_add(segment.shift));
-            segment.span = segment.span.including(now);
+            segment.closed = false;
+            segment.span = segment.span.including(now + Nanoseconds(segment.shift));
         } else {
-            self.observe(Span { start: now, end: now });
+            let span = Span { start: now, end: now };
+            self.segments.push(Segment { span, first: 0, shift: 0, closed: false });
         }
     }
 
@@ -288,7 +290,8 @@ impl Train {
         if let Some(segment) = self.segments.last_mut() {
             let moved = Nanoseconds(t.0.saturating_add(segment.shift));
             let inside = segment.span.start <= moved && moved <= segment.span.end;
-            if !segment.closed || inside && (segment.first == count || moved >= self.occurrences[count - 1].t) {
+            if !segment.closed || inside && (segment.first == count || moved >= self.occurrences[count - 1].t)
+            {
                 segment.span = segment.span.including(moved);
                 return moved;
             }

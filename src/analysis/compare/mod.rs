@@ -16,6 +16,7 @@ use crate::base::Nanoseconds;
 
 pub use verdict::Verdict;
 use verdict::{Evidence, method, notes, soak_more, verdict};
+pub(crate) use verdict::{duration, percent, plural};
 
 /// What was seen in one stage.
 #[derive(Clone, Debug, Default)]
@@ -121,15 +122,14 @@ fn finite<S: Serializer>(value: &f64, serializer: S) -> Result<S::Ok, S::Error> 
 
 /// The presses and episodes of one observation.
 pub(crate) struct Reading {
-    pub(crate) presses: Vec<Press>,
     pub(crate) episodes: Vec<Episode>,
     pub(crate) count: Count,
 }
 
-pub(crate) fn read(train: &Train, presses: Vec<Press>, gap: Option<Nanoseconds>) -> Reading {
-    let episodes = episodes(&presses, gap);
+pub(crate) fn read(train: &Train, presses: &[Press], gap: Option<Nanoseconds>) -> Reading {
+    let episodes = episodes(presses, gap);
     let count = Count { count: episodes.len() as u64, exposure: exposure(train, &episodes) };
-    Reading { presses, episodes, count }
+    Reading { episodes, count }
 }
 
 fn side(observation: &Observation, reading: &Reading, confidence: f64) -> Side {
@@ -160,9 +160,8 @@ pub fn compare(before: &Observation, after: &Observation, options: &CompareOptio
         Some(gap) => EpisodeRule::fixed(gap),
         None => EpisodeRule::learn(&[&presses[0], &presses[1]]),
     };
-    let [first, second] = presses;
-    let one = read(&before.train, first, rule.gap);
-    let two = read(&after.train, second, rule.gap);
+    let one = read(&before.train, &presses[0], rule.gap);
+    let two = read(&after.train, &presses[1], rule.gap);
     let test = compare_rates(one.count, two.count, options.confidence);
     let plan = QuietPlan::new(&before.train, &one.episodes);
     let evidence = Evidence {

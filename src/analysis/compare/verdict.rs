@@ -99,10 +99,8 @@ pub(crate) fn soak_more(evidence: &Evidence, verdict: Verdict) -> Option<f64> {
     }
     // Doubling steps: a rough answer is all that a forecast from few episodes can be.
     (1..=8).map(|i| f64::from(i) * 0.5).map(|power| 2f64.powf(power)).find_map(|factor| {
-        let after = Count {
-            count: scaled(evidence.after.count, factor),
-            exposure: evidence.after.exposure * factor,
-        };
+        let after =
+            Count { count: scaled(evidence.after.count, factor), exposure: evidence.after.exposure * factor };
         let decided = by_interval(&compare_rates(evidence.before, after, 0.95)) != Verdict::Undecided;
         decided.then_some(evidence.after.exposure * (factor - 1.0))
     })
@@ -233,6 +231,8 @@ fn seen_after(evidence: &Evidence, verdict: Verdict) -> String {
         Verdict::Reduced => format!("Strays go on, but fewer: {range}. The fault is not gone."),
         Verdict::Worse => format!("Strays come more often than before: {range}."),
         Verdict::Unchanged => format!("Strays go on much as before: {range}. This step did not stop them."),
-        _ => format!("Strays go on, so the fault is not gone; whether they are fewer cannot be told yet: {range}."),
+        _ => format!(
+            "Strays go on, so the fault is not gone; whether they are fewer cannot be told yet: {range}."
+        ),
     }
 }

@@ -1,0 +1,269 @@
+//! Repeating groups of strays: what, how often, how steadily, and how sure.
+//!
+//! Auto-repeat and long holds are told first. Then, as long as one pays for itself: candidate periods from time
+//! differences, one symbol followed beat by beat, other presses joined that stand at a fixed place within the
+//! beat; the candidate that says most in bits against chance is kept and what it explains is set aside.
+//! O(n log n); of more than [`SAMPLE`] presses a sample of windows proposes and all of them confirm.
+
+mod chain;
+mod field;
+mod held;
+mod motif;
+mod period;
+mod report;
+
+use serde::Serialize;
+
+use super::episode::{Press, fold};
+use super::train::{Symbol, Train};
+use crate::base::{ControlPath, EventKind};
+use field::{FREE, Field, Line, TAKEN};
+use motif::{Candidate, candidate};
+
+/// How to look.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PatternOptions {
+    /// Seed of the surrogates and of the sample.
+    pub seed: u64,
+    /// Most patterns to report, those of each kind counted.
+    pub most: usize,
+}
+
+impl Default for PatternOptions {
+    fn default() -> Self {
+        Self { seed: 1, most: 32 }
+    }
+}
+
+/// The kinds of pattern.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Class {
+    /// One event on a steady beat.
+    Steady,
+    /// The repeats of a key that the set believes held.
+    AutoRepeat,
+    /// A key that stays down.
+    Held,
+    /// Groups of one event with long pauses between.
+    Burst,
+    /// A sequence of different events, again and again.
+    Cycle,
+    /// On a beat that hangs on the mains or on a lamp's pulse rate.
+    Locked,
+    /// One event that comes back without a beat.
+    Sporadic,
+}
+
+/// One event of a motif.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct MotifEvent {
+    /// Press, repeat or change.
+    pub kind: EventKind,
+    /// What.
+    #[serde(flatten)]
+    pub symbol: Symbol,
+    /// Seconds after the first event of the motif.
+    pub offset_s: f64,
+}
+
+/// One pattern.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Pattern {
+    /// Number, from 1, the one that explains most first.
+    pub id: u32,
+    /// Control path of its first event.
+    pub path: ControlPath,
+    /// Its kind.
+    pub class: Class,
+    /// Its events in order.
+    pub motif: Vec<MotifEvent>,
+    /// Period in seconds; null when it has none.
+    pub period_s: Option<f64>,
+    /// Lower end of the period's 95 % interval.
+    pub period_low_s: Option<f64>,
+    /// Upper end of the period's 95 % interval.
+    pub period_high_s: Option<f64>,
+    /// Jitter of one beat, standard deviation in seconds.
+    pub jitter_s: Option<f64>,
+    /// The part of the jitter that stays within the beat (a steady clock behind it).
+    pub jitter_locked_s: Option<f64>,
+    /// The part of the jitter that adds up from beat to beat (a clock that wanders).
+    pub jitter_walk_s: Option<f64>,
+    /// Period over the first third of the beats, where it changes with time.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub period_first_s: Option<f64>,
+    /// Period over the last third of the beats, where it changes with time.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub period_last_s: Option<f64>,
+    /// Beats at which at least half of the motif was seen.
+    pub count: u64,
+    /// Beats at which it was not, between the first and the last of each run.
+    pub missed: u64,
+    /// Uninterrupted runs of beats.
+    pub runs: u64,
+    /// Share of all strays that this pattern explains, repeats counted.
+    pub coverage: f64,
+    /// First stray of it, seconds.
+    pub first_t: f64,
+    /// Last stray of it, seconds.
+    pub last_t: f64,
+    /// Chance that events without a beat would have given as good a pattern anywhere in the search.
+    pub chance: f64,
+    /// What it says, in a sentence.
+    pub note: String,
+}
+
+/// All patterns of a train.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Patterns {
+    /// Version of this shape: 1.
+    pub version: u32,
+    /// How long was watched, seconds.
+    pub span_s: f64,
+    /// All strays, repeats counted.
+    pub strays: u64,
+    /// Strays that no pattern with a beat or a hold explains.
+    pub unexplained: u64,
+    /// The patterns, the one that explains most first.
+    pub patterns: Vec<Pattern>,
+    /// Seed of the surrogates.
+    pub seed: u64,
+}
+
+/// Up to so many presses all of them propose candidates.
+pub const SAMPLE: usize = 24_000;
+const WINDOWS: usize = 8;
+/// Symbols looked at in one round, the busiest first.
+const MOST_LINES: usize = 24;
+const CANDIDATES: usize = 6;
+/// Bits that a pattern must gain beyond the cost of the search: one false in 128 trains at most.
+const THRESHOLD: f64 = 7.0;
+/// Clocks of captures are taken to be no finer than this, seconds.
+const GRAIN: f64 = 3e-4;
+
+/// Finds the patterns among the strays.
+pub fn find(train: &Train, options: &PatternOptions) -> Patterns {
+    let presses = fold(train);
+    let mut found: Vec<Pattern> = Vec::new();
+    let scene = report::Scene { train, presses: &presses, strays: train.len() };
+    let mut explained = vec![false; presses.len()];
+    for repeats in held::repeats(train, &presses) {
+        repeats.presses.iter().for_each(|i| explained[*i as usize] = true);
+        found.push(scene.repeats(&repeats));
+    }
+    for held in held::held(train, &presses) {
+        held.presses.iter().for_each(|i| explained[*i as usize] = true);
+        found.push(scene.held(&held));
+    }
+    let mut field = Field::new(&presses);
+    while found.len() < options.most {
+        let Some((lines, best, hypotheses)) = round(&mut field, train.symbols().len()) else { break };
+        let taken = take(&mut field, &lines, &best);
+        taken.iter().for_each(|i| explained[*i as usize] = true);
+        found.push(scene.periodic(&lines, &best, &taken, hypotheses));
+    }
+    for (symbol, list) in (0u32..).zip(field.by_symbol(train.symbols().len())) {
+        let list: Vec<u32> = list.into_iter().filter(|i| !explained[*i as usize]).collect();
+        if list.len() >= 3 && found.len() < options.most {
+            found.push(scene.sporadic(symbol, &list));
+        }
+    }
+    let weight = |press: &Press| u64::from(press.repeats) + 1;
+    let known: u64 =
+        presses.iter().zip(&explained).filter(|(_, e)| **e).map(|(press, _)| weight(press)).sum();
+    found.sort_by(|a, b| {
+        let loose = |p: &Pattern| p.class == Class::Sporadic;
+        loose(a).cmp(&loose(b)).then(b.coverage.total_cmp(&a.coverage)).then(a.first_t.total_cmp(&b.first_t))
+    });
+    (1u32..).zip(&mut found).for_each(|(id, pattern)| pattern.id = id);
+    Patterns {
+        version: 1,
+        span_s: train.exposure().seconds(),
+        strays: train.len() as u64,
+        unexplained: (train.len() as u64).saturating_sub(known),
+        patterns: found,
+        seed: options.seed,
+    }
+}
+
+/// The best candidate among the free presses, if it pays; with the lines that it refers to.
+#[allow(clippy::cast_precision_loss)]
+fn round(field: &mut Field<'_>, symbols: usize) -> Option<(Vec<Line>, Candidate, f64)> {
+    let lists = field.by_symbol(symbols);
+    let free: usize = lists.iter().map(Vec::len).sum();
+    let sampled = free > SAMPLE;
+    let (lines, best) = if sampled {
+        let (some, state) = sample(field);
+        let small = Field { presses: &some, state, origin: field.origin };
+        propose(&small, small.by_symbol(symbols))?
+    } else {
+        propose(field, lists.clone())?
+    };
+    let hypotheses = period::HYPOTHESES * lines.len().max(1) as f64;
+    if best.gain - hypotheses.log2() < THRESHOLD {
+        return None;
+    }
+    if !sampled {
+        return Some((lines, best, hypotheses));
+    }
+    // The sample proposed; now all presses of the symbols in question.
+    let mut wanted: Vec<u32> = vec![lines[best.line].symbol];
+    wanted.extend(best.elements.iter().map(|e| lines[e.line].symbol));
+    wanted.dedup();
+    let mut full: Vec<Line> = Vec::new();
+    for symbol in wanted {
+        if full.iter().all(|line| line.symbol != symbol) {
+            full.push(Line::new(field, symbol, lists.get(symbol as usize)?.clone()));
+        }
+    }
+    let whole = candidate(&full, 0, best.fit.period, GRAIN)?;
+    (whole.gain - hypotheses.log2() >= THRESHOLD).then_some((full, whole, hypotheses))
+}
+
+/// Contiguous windows of presses, spread over the train, each as a capture of its own.
+fn sample(field: &Field<'_>) -> (Vec<Press>, Vec<u8>) {
+    let n = field.presses.len();
+    let size = SAMPLE / WINDOWS;
+    let (mut presses, mut state) = (Vec::with_capacity(SAMPLE), Vec::with_capacity(SAMPLE));
+    for (window, number) in (0..WINDOWS).zip(0u32..) {
+        let start = (n / WINDOWS) * window;
+        let end = (n / WINDOWS) * (window + 1);
+        let free = (start..end).filter(|i| field.state[*i] == FREE).take(size);
+        for index in free {
+            presses.push(Press { segment: number, ..field.presses[index] });
+            state.push(FREE);
+        }
+    }
+    (presses, state)
+}
+
+fn propose(field: &Field<'_>, lists: Vec<Vec<u32>>) -> Option<(Vec<Line>, Candidate)> {
+    let mut lists: Vec<(u32, Vec<u32>)> = (0u32..).zip(lists).filter(|(_, list)| list.len() >= 4).collect();
+    lists.sort_by_key(|(symbol, list)| (std::cmp::Reverse(list.len()), *symbol));
+    lists.truncate(MOST_LINES);
+    let lines: Vec<Line> = lists.into_iter().map(|(symbol, list)| Line::new(field, symbol, list)).collect();
+    let mut best: Option<Candidate> = None;
+    for (number, line) in lines.iter().enumerate() {
+        for period in period::candidates(line, CANDIDATES) {
+            let next = candidate(&lines, number, period, GRAIN);
+            if let Some(next) = next.filter(|next| best.as_ref().is_none_or(|best| next.gain > best.gain)) {
+                best = Some(next);
+            }
+        }
+    }
+    best.map(|best| (lines, best))
+}
+
+/// Marks what the candidate explains and gives its presses in time order.
+fn take(field: &mut Field<'_>, lines: &[Line], best: &Candidate) -> Vec<u32> {
+    let mut taken: Vec<u32> =
+        best.chain.hits.iter().map(|hit| lines[best.line].index[hit.place as usize]).collect();
+    for element in &best.elements {
+        taken.extend(element.hits.iter().map(|(_, place)| lines[element.line].index[*place as usize]));
+    }
+    taken.sort_unstable();
+    taken.dedup();
+    taken.iter().for_each(|i| field.state[*i as usize] = TAKEN);
+    taken
+}

@@ -1,0 +1,295 @@
+//! A chain of beats grown into a motif: the other presses that stand at a fixed place within each beat.
+
+use super::chain::{Chain, Fit, Points, fit, track};
+use super::field::Line;
+use crate::analysis::special::quantile;
+
+/// One element of a motif besides its anchor.
+#[derive(Clone, Debug)]
+pub(super) struct Element {
+    /// Which line.
+    pub(super) line: usize,
+    /// Place within the beat, 0 to 1.
+    pub(super) offset: f64,
+    /// Beat and place in the line.
+    pub(super) hits: Vec<(u32, u32)>,
+    gain: f64,
+}
+
+/// An anchor's chain with what goes with it.
+#[derive(Clone, Debug)]
+pub(super) struct Candidate {
+    /// Line of the anchor.
+    pub(super) line: usize,
+    pub(super) chain: Chain,
+    pub(super) fit: Fit,
+    pub(super) elements: Vec<Element>,
+    /// Beats of all runs on end: run, number in it, time, length.
+    pub(super) beats: Vec<Beat>,
+    /// Bits gained against chance.
+    pub(super) gain: f64,
+}
+
+/// One beat, seen or not.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Beat {
+    pub(super) t: f64,
+    length: f64,
+    segment: u32,
+    pub(super) seen: bool,
+}
+
+/// A motif has at most eight events.
+const MOST_ELEMENTS: usize = 7;
+const FEWEST_SHARE: f64 = 0.35;
+const WIDTHS: [f64; 5] = [0.002, 0.008, 0.03, 0.1, 0.25];
+/// What an element must gain over naming it: symbol, place, spread and share.
+const ELEMENT_COST: f64 = 20.0;
+
+/// Follows one line at one period and grows the motif.
+pub(super) fn candidate(lines: &[Line], anchor: usize, period: f64, grain: f64) -> Option<Candidate> {
+    let line = lines.get(anchor)?;
+    let first = refined(line, period, grain)?;
+    let whole = grow(lines, anchor, first, grain);
+    // ABCABC is ABC at half the period.
+    match root(&whole) {
+        Some(parts) => {
+            let reduced = refined(line, whole.fit.period / f64::from(parts), grain);
+            let reduced = reduced.map(|chain| grow(lines, anchor, chain, grain));
+            Some(reduced.filter(|r| r.gain > 0.5 * whole.gain).unwrap_or(whole))
+        }
+        None => Some(whole),
+    }
+}
+
+/// Tracks twice: the second time with the period that the first one found.
+fn refined(line: &Line, period: f64, grain: f64) -> Option<(Chain, Fit)> {
+    let mut chain = track(line, period);
+    let mut found = fit(&points(line, &chain), period, grain);
+    if chain.runs.is_empty() || !found.period.is_finite() || found.period <= 0.0 {
+        return None;
+    }
+    let again = track(line, found.period);
+    if again.hits.len() >= chain.hits.len() {
+        found = fit(&points(line, &again), found.period, grain);
+        chain = again;
+    }
+    chain.period = found.period;
+    (!chain.runs.is_empty()).then_some((chain, found))
+}
+
+/// Beat numbers and times of each run, for the regression.
+pub(super) fn points(line: &Line, chain: &Chain) -> Points {
+    let point = |hit: &super::chain::Hit| (f64::from(hit.beat), line.t[hit.place as usize]);
+    chain.runs.iter().map(|run| chain.run(*run).iter().map(point).collect()).collect()
+}
+
+fn grow(lines: &[Line], anchor: usize, (chain, fit): (Chain, Fit), grain: f64) -> Candidate {
+    let line = &lines[anchor];
+    let beats = beats(line, &chain, &fit);
+    let mut gain = chain.gain(line, grain);
+    let mut elements: Vec<Element> = Vec::new();
+    if gain > 0.0 && beats.len() >= 4 {
+        for (number, other) in lines.iter().enumerate() {
+            let own = (number == anchor).then_some(&chain);
+            let mut offsets = offsets(other, own, &beats, chain.period);
+            while elements.len() < MOST_ELEMENTS {
+                let Some(element) = strongest(number, other, &mut offsets, &beats, chain.period, grain)
+                else {
+                    break;
+                };
+                gain += element.gain;
+                elements.push(element);
+            }
+        }
+        elements.sort_by(|a, b| a.offset.total_cmp(&b.offset));
+    }
+    Candidate { line: anchor, chain, fit, elements, beats, gain }
+}
+
+/// All beats in time order; the missed ones stand between their neighbours.
+#[allow(clippy::cast_precision_loss)]
+fn beats(line: &Line, chain: &Chain, fit: &Fit) -> Vec<Beat> {
+    let mut beats: Vec<Beat> = Vec::new();
+    for run in &chain.runs {
+        let hits = chain.run(*run);
+        // A steady clock is known better than its single beats; a wandering one is where it was seen.
+        let time = |hit: &super::chain::Hit| {
+            if fit.locked > fit.walk { hit.tau } else { line.t[hit.place as usize] }
+        };
+        let first = beats.len();
+        for pair in hits.windows(2) {
+            let [a, b] = pair else { continue };
+            let (from, to) = (time(a), time(b));
+            let steps = b.beat - a.beat;
+            let length = (to - from) / f64::from(steps);
+            for step in 0..steps {
+                beats.push(Beat {
+                    t: from + length * f64::from(step),
+                    length,
+                    segment: line.segment[a.place as usize],
+                    seen: step == 0,
+                });
+            }
+        }
+        if let Some(last) = hits.last() {
+            let length = chain.period;
+            beats.push(Beat {
+                t: time(last),
+                length,
+                segment: line.segment[last.place as usize],
+                seen: true,
+            });
+        }
+        debug_assert!(beats.len() > first);
+    }
+    beats
+}
+
+/// Place within its beat of each press of a line: (offset, beat, place).
+type Offsets = Vec<(f64, u32, u32)>;
+
+#[allow(clippy::cast_possible_truncation)]
+fn offsets(line: &Line, own: Option<&Chain>, beats: &[Beat], period: f64) -> Offsets {
+    let mut offsets = Vec::new();
+    let mut beat = 0;
+    let mut hit = 0;
+    for place in 0..line.len() {
+        if let Some(chain) = own {
+            while chain.hits.get(hit).is_some_and(|h| (h.place as usize) < place) {
+                hit += 1;
+            }
+            if chain.hits.get(hit).is_some_and(|h| h.place as usize == place) {
+                continue;
+            }
+        }
+        let (t, segment) = (line.t[place], line.segment[place]);
+        while beats
+            .get(beat + 1)
+            .is_some_and(|next| next.segment < segment || next.segment == segment && next.t <= t)
+        {
+            beat += 1;
+        }
+        let here = &beats[beat];
+        if here.segment != segment {
+            continue;
+        }
+        let length =
+            if here.length > 0.5 * period && here.length < 2.0 * period { here.length } else { period };
+        let offset = (t - here.t) / length;
+        // Just before the first beat of a run belongs to that run too.
+        if (-0.25..1.0).contains(&offset) {
+            offsets.push((offset.rem_euclid(1.0), beat as u32, place as u32));
+        }
+    }
+    offsets.sort_by(|a, b| a.0.total_cmp(&b.0));
+    offsets
+}
+
+/// The place within the beat at which the presses of this line crowd most; they leave the list.
+#[allow(clippy::cast_precision_loss)]
+fn strongest(
+    number: usize,
+    line: &Line,
+    offsets: &mut Offsets,
+    beats: &[Beat],
+    period: f64,
+    grain: f64,
+) -> Option<Element> {
+    let n = offsets.len();
+    let need = (FEWEST_SHARE * beats.len() as f64).max(3.0);
+    if (n as f64) < need {
+        return None;
+    }
+    let at = |i: usize| if i < n { offsets[i].0 } else { offsets[i - n].0 + 1.0 };
+    let mut best: Option<(f64, usize, usize)> = None;
+    for width in WIDTHS {
+        let expected = n as f64 * width;
+        let mut to = 0;
+        for from in 0..n {
+            to = to.max(from);
+            while to < from + n && at(to) <= at(from) + width {
+                to += 1;
+            }
+            let count = (to - from) as f64;
+            if count >= need && count > expected {
+                let score = count * (count / expected).log2() - (count - expected) * std::f64::consts::LOG2_E;
+                if best.is_none_or(|(most, _, _)| score > most) {
+                    best = Some((score, from, to));
+                }
+            }
+        }
+    }
+    let (_, from, to) = best?;
+    let inside: Vec<f64> = (from..to).map(at).collect();
+    let centre = quantile(&inside, 0.5);
+    let mut distances: Vec<f64> = inside.iter().map(|v| (v - centre).abs()).collect();
+    distances.sort_by(f64::total_cmp);
+    let spread = (1.4826 * quantile(&distances, 0.5)).max(grain / period).min(0.1);
+    Some(collect(number, line, offsets, beats, Place { centre, spread, period })).filter(|e| e.gain > 0.0)
+}
+
+struct Place {
+    centre: f64,
+    spread: f64,
+    period: f64,
+}
+
+/// Takes the press nearest to the place from every beat, and weighs them as the anchor's beats are weighed.
+#[allow(clippy::cast_precision_loss)]
+fn collect(number: usize, line: &Line, offsets: &mut Offsets, beats: &[Beat], place: Place) -> Element {
+    let Place { centre, spread, period } = place;
+    let reach = (3.5 * spread).clamp(0.01, 0.2);
+    let off = |offset: f64| (offset - centre + 0.5).rem_euclid(1.0) - 0.5;
+    let mut near: Vec<(u32, f64, u32)> = offsets
+        .iter()
+        .map(|(offset, beat, place)| {
+            // A press just before its beat belongs to the beat's place when the place is at the beat.
+            let turns = (offset - off(*offset) - centre).round();
+            (beat.saturating_add_signed(turns as i32), off(*offset), *place)
+        })
+        .filter(|(_, distance, _)| distance.abs() <= reach)
+        .collect();
+    near.sort_by(|a, b| a.0.cmp(&b.0).then(a.1.abs().total_cmp(&b.1.abs())));
+    near.dedup_by_key(|(beat, _, _)| *beat);
+    let total = beats.len() as f64;
+    let q = ((total - near.len() as f64 + 0.5) / (total + 1.0)).clamp(0.005, 0.9);
+    let top = (1.0 - q) / (spread * period * std::f64::consts::TAU.sqrt());
+    // What other elements explain of this line already is no longer there to come by chance.
+    let rest = offsets.len() as f64 / line.len().max(1) as f64;
+    let mut bits = (total - near.len() as f64).max(0.0) * q.log2() - ELEMENT_COST;
+    for (_, distance, place) in &near {
+        let z = distance / spread;
+        bits += (q + top * (-0.5 * z * z).exp() / (rest * line.intensity[*place as usize])).log2();
+    }
+    let mut taken: Vec<u32> = near.iter().map(|(_, _, place)| *place).collect();
+    taken.sort_unstable();
+    offsets.retain(|(_, _, place)| taken.binary_search(place).is_err());
+    Element {
+        line: number,
+        offset: centre.rem_euclid(1.0),
+        hits: near.into_iter().map(|(beat, _, place)| (beat, place)).collect(),
+        gain: bits,
+    }
+}
+
+/// In how many equal parts the motif repeats itself, if it does.
+#[allow(clippy::cast_precision_loss)]
+fn root(candidate: &Candidate) -> Option<u32> {
+    let mut ring: Vec<(usize, f64)> = vec![(candidate.line, 0.0)];
+    ring.extend(candidate.elements.iter().map(|e| (e.line, e.offset)));
+    ring.sort_by(|a, b| a.1.total_cmp(&b.1));
+    let n = ring.len();
+    (2..=8u32).rev().find(|parts| {
+        let parts = *parts as usize;
+        if !n.is_multiple_of(parts) {
+            return false;
+        }
+        let shift = n / parts;
+        (0..n).all(|i| {
+            let (a, b) = (ring[i], ring[(i + shift) % n]);
+            let step = (b.1 - a.1).rem_euclid(1.0);
+            a.0 == b.0 && (step - 1.0 / parts as f64).abs() < 0.03
+        })
+    })
+}

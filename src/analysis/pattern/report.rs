@@ -1,0 +1,247 @@
+//! From what was found to what is reported.
+
+use super::field::Line;
+use super::held::{Held, Repeats};
+use super::motif::Candidate;
+use super::{Class, MotifEvent, Pattern};
+use crate::analysis::compare::duration;
+use crate::analysis::episode::{Press, gaps, learn_gap};
+use crate::analysis::train::Train;
+use crate::base::{EventKind, Nanoseconds};
+
+/// What all patterns are shares of.
+pub(super) struct Scene<'a> {
+    pub(super) train: &'a Train,
+    pub(super) presses: &'a [Press],
+    pub(super) strays: usize,
+}
+
+/// Share of the time between first and last beat that runs must fill to be called steady, not bursts.
+const STEADY_SHARE: f64 = 0.6;
+
+/// Gaps of two lengths must be this much better than one (twice the log-likelihood) to be called bursts:
+/// odds of about 1 : 2000.
+const BURST_GAIN: f64 = 15.0;
+
+impl Scene<'_> {
+    fn blank(&self, symbol: u32, kind: EventKind, taken: &[u32]) -> Pattern {
+        let events: u64 = taken.iter().map(|i| u64::from(self.presses[*i as usize].repeats) + 1).sum();
+        let first = taken.first().map_or(Nanoseconds::ZERO, |i| self.presses[*i as usize].t);
+        let last = taken
+            .iter()
+            .map(|i| self.presses[*i as usize])
+            .fold(first, |last, press| last.max(if press.repeats > 0 { press.end } else { press.t }));
+        let event = self.event(symbol, kind, 0.0);
+        Pattern {
+            id: 0,
+            path: event.symbol.path,
+            class: Class::Sporadic,
+            motif: vec![event],
+            period_s: None,
+            period_low_s: None,
+            period_high_s: None,
+            jitter_s: None,
+            jitter_locked_s: None,
+            jitter_walk_s: None,
+            period_first_s: None,
+            period_last_s: None,
+            count: taken.len() as u64,
+            missed: 0,
+            runs: 1,
+            coverage: ratio(events, self.strays as u64),
+            first_t: first.seconds(),
+            last_t: last.seconds(),
+            chance: 1.0,
+            note: String::new(),
+        }
+    }
+
+    fn event(&self, symbol: u32, kind: EventKind, offset_s: f64) -> MotifEvent {
+        MotifEvent { kind, symbol: self.train.symbols()[symbol as usize].clone(), offset_s }
+    }
+
+    fn label(&self, symbol: u32) -> String {
+        self.train.symbols()[symbol as usize].label()
+    }
+
+    pub(super) fn repeats(&self, found: &Repeats) -> Pattern {
+        let reach = 1.96 * found.error;
+        let mut pattern = self.blank(found.symbol, found.kind, &found.presses);
+        pattern.class = Class::AutoRepeat;
+        pattern.period_s = Some(found.period);
+        pattern.period_low_s = Some(found.period - reach);
+        pattern.period_high_s = Some(found.period + reach);
+        pattern.jitter_s = Some(found.jitter);
+        pattern.count = found.count;
+        pattern.missed = found.missed;
+        pattern.runs = found.presses.len() as u64;
+        // Each repeat would have to fall within the jitter about its beat by luck.
+        let luck = (4.0 * (found.jitter / found.period).max(0.005)).min(1.0);
+        pattern.chance = (super::period::HYPOTHESES * luck.powf(small(found.count) - 1.0)).min(1.0);
+        pattern.note = format!(
+            "{} repeats every {:.0} ms, as when a key is held down.",
+            self.label(found.symbol),
+            1000.0 * found.period
+        );
+        pattern
+    }
+
+    pub(super) fn held(&self, found: &Held) -> Pattern {
+        let mut pattern = self.blank(found.symbol, EventKind::Press, &found.presses);
+        pattern.class = Class::Held;
+        // No finger holds a key when hands are off: nothing is left to chance here.
+        pattern.chance = 0.0;
+        pattern.note =
+            format!("{} stays down for {} at a time.", self.label(found.symbol), duration(found.hold));
+        pattern
+    }
+
+    /// One symbol without a beat: bursts when its gaps come in two lengths, else sporadic.
+    pub(super) fn sporadic(&self, symbol: u32, list: &[u32]) -> Pattern {
+        let presses: Vec<Press> = list.iter().map(|i| self.presses[*i as usize]).collect();
+        let kind = presses.first().map_or(EventKind::Press, |press| press.kind);
+        let mut pattern = self.blank(symbol, kind, list);
+        let all = gaps(&presses);
+        if let Some(mixture) = learn_gap(&all).filter(|mixture| mixture.gain > BURST_GAIN) {
+            pattern.class = Class::Burst;
+            pattern.runs = all.iter().filter(|gap| **gap > mixture.threshold).count() as u64 + 1;
+            pattern.chance = (-0.5 * mixture.gain).exp().min(1.0);
+            pattern.note = format!(
+                "{} comes in {} bursts without a beat, about {} apart.",
+                self.label(symbol),
+                pattern.runs,
+                duration(mixture.long)
+            );
+        } else {
+            pattern.note = format!("{} comes {} times without a beat.", self.label(symbol), list.len());
+        }
+        pattern
+    }
+
+    pub(super) fn periodic(
+        &self,
+        lines: &[Line],
+        best: &Candidate,
+        taken: &[u32],
+        hypotheses: f64,
+    ) -> Pattern {
+        let (ring, start) = ring(lines, best, self.presses);
+        let period = best.fit.period;
+        let symbol = lines[ring[start].0].symbol;
+        let kind_of = |line: usize| {
+            let place = lines[line].index.first().copied().unwrap_or_default();
+            self.presses.get(place as usize).map_or(EventKind::Press, |press| press.kind)
+        };
+        let mut pattern = self.blank(symbol, kind_of(ring[start].0), taken);
+        pattern.motif = (0..ring.len())
+            .map(|i| {
+                let (line, offset) = ring[(start + i) % ring.len()];
+                let from_start = (offset - ring[start].1).rem_euclid(1.0) * period;
+                self.event(lines[line].symbol, kind_of(line), from_start)
+            })
+            .collect();
+        let (seen, beats) = seen(best, ring.len());
+        pattern.count = seen;
+        pattern.missed = beats.saturating_sub(seen);
+        pattern.runs = best.chain.runs.len() as u64;
+        pattern.class = class(&pattern, best, lines);
+        pattern.period_s = Some(period);
+        pattern.period_low_s = Some(best.fit.low.max(0.0));
+        pattern.period_high_s = Some(best.fit.high);
+        pattern.jitter_s = Some(best.fit.locked.hypot(best.fit.walk));
+        pattern.jitter_locked_s = Some(best.fit.locked);
+        pattern.jitter_walk_s = Some(best.fit.walk);
+        if seen >= 30 && (best.fit.last / best.fit.first - 1.0).abs() > 0.05 {
+            pattern.period_first_s = Some(best.fit.first);
+            pattern.period_last_s = Some(best.fit.last);
+        }
+        pattern.chance = (hypotheses.log2() - best.gain).exp2().min(1.0);
+        pattern.note = self.sentence(&pattern);
+        pattern
+    }
+
+    fn sentence(&self, pattern: &Pattern) -> String {
+        let names: Vec<String> = pattern.motif.iter().map(|event| event.symbol.label()).collect();
+        let period = pattern.period_s.unwrap_or_default();
+        let how = match pattern.class {
+            Class::Burst => {
+                format!("comes in {} bursts, {period:.3} s from one to the next within", pattern.runs)
+            }
+            _ => format!("comes every {period:.3} s"),
+        };
+        let drift = match (pattern.period_first_s, pattern.period_last_s) {
+            (Some(first), Some(last)) => format!("; the period went from {first:.3} s to {last:.3} s"),
+            _ => String::new(),
+        };
+        let beats = pattern.count + pattern.missed;
+        format!("{} {how}, seen {} times of {beats}{drift}.", names.join(", "), pattern.count)
+    }
+}
+
+/// The motif as lines and places within the beat, in order of place, and where it begins: after the longest
+/// pause, or, where no pause stands out, with the event seen first.
+fn ring(lines: &[Line], best: &Candidate, presses: &[Press]) -> (Vec<(usize, f64)>, usize) {
+    let mut ring: Vec<(usize, f64, u32)> = Vec::with_capacity(best.elements.len() + 1);
+    let anchor = best.chain.hits.first().map_or(0, |hit| lines[best.line].index[hit.place as usize]);
+    ring.push((best.line, 0.0, anchor));
+    for element in &best.elements {
+        let first = element.hits.first().map_or(0, |(_, place)| lines[element.line].index[*place as usize]);
+        ring.push((element.line, element.offset, first));
+    }
+    ring.sort_by(|a, b| a.1.total_cmp(&b.1));
+    let n = ring.len();
+    let pause = |i: usize| {
+        let before = ring[(i + n - 1) % n].1;
+        if n == 1 { 1.0 } else { (ring[i].1 - before).rem_euclid(1.0) }
+    };
+    let mut order: Vec<usize> = (0..n).collect();
+    order.sort_by(|a, b| pause(*b).total_cmp(&pause(*a)));
+    let stands_out = n == 1 || pause(order[0]) > 1.2 * pause(order[1]);
+    let earliest = (0..n).min_by_key(|i| presses.get(ring[*i].2 as usize).map(|press| press.t));
+    let start = if stands_out { order[0] } else { earliest.unwrap_or(0) };
+    (ring.into_iter().map(|(line, offset, _)| (line, offset)).collect(), start)
+}
+
+/// Beats at which at least half of the motif was seen, and all beats.
+fn seen(best: &Candidate, size: usize) -> (u64, u64) {
+    let mut parts: Vec<u8> = best.beats.iter().map(|beat| u8::from(beat.seen)).collect();
+    for element in &best.elements {
+        for (beat, _) in &element.hits {
+            if let Some(part) = parts.get_mut(*beat as usize) {
+                *part += 1;
+            }
+        }
+    }
+    let seen = parts.iter().filter(|part| usize::from(**part) * 2 >= size).count() as u64;
+    (seen, parts.len() as u64)
+}
+
+fn class(pattern: &Pattern, best: &Candidate, lines: &[Line]) -> Class {
+    let line = &lines[best.line];
+    let mut active = 0.0;
+    for run in &best.chain.runs {
+        let hits = best.chain.run(*run);
+        if let (Some(a), Some(b)) = (hits.first(), hits.last()) {
+            active += line.t[b.place as usize] - line.t[a.place as usize] + best.fit.period;
+        }
+    }
+    let one = pattern.motif.windows(2).all(|pair| pair[0].symbol == pair[1].symbol);
+    if !one {
+        return Class::Cycle;
+    }
+    let whole = pattern.last_t - pattern.first_t;
+    if pattern.motif.len() > 1 || pattern.runs >= 3 && active < STEADY_SHARE * whole {
+        return Class::Burst;
+    }
+    Class::Steady
+}
+
+#[allow(clippy::cast_precision_loss)]
+fn ratio(part: u64, whole: u64) -> f64 {
+    if whole == 0 { 0.0 } else { part as f64 / whole as f64 }
+}
+
+/// A count as an exponent, bounded so that a power of it stays a number.
+fn small(count: u64) -> f64 {
+    f64::from(u32::try_from(count.min(10_000)).unwrap_or(10_000))
+}

@@ -1,0 +1,237 @@
+//! A soak while it runs: hands off, every input a stray. May be looked at as often as one likes.
+//!
+//! The soak that proves a repair is planned before it begins, from the observation before the step. Reaching
+//! its end quietly is the only way to `gone`; the first stray rules `gone` out for the whole stage, and
+//! restarting the clock does not bring it back. Where strays do come, an e-process says whether there are fewer.
+
+use serde::Serialize;
+
+use super::compare::{CompareOptions, Observation, Verdict, duration, percent, plural};
+use super::episode::{EpisodeRule, episodes, fold};
+use super::evidence::{Prior, log_e_changed};
+use super::quiet::{QuietPlan, exposure};
+use super::rate::{Count, compare_rates};
+use super::train::Train;
+use crate::base::{Event, EventKind, Nanoseconds};
+
+/// Where a soak stands.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct SoakState {
+    /// Watched in this stage, seconds, earlier soaks and restarts included.
+    pub elapsed_s: f64,
+    /// Strays in this stage.
+    pub strays: u64,
+    /// Episodes in this stage.
+    pub episodes: u64,
+    /// Verdict so far, valid whenever one looks.
+    pub verdict: Verdict,
+    /// Whether the soak may stop: a further look can only repeat the verdict.
+    pub done: bool,
+    /// Chance that the unrepaired set would have been quiet for so long; 1 once a stray came.
+    pub quiet_anyway: f64,
+    /// Quiet time still needed for `gone` (99 %), seconds; null when no soak of this stage can give it.
+    pub soak_more_s: Option<f64>,
+    /// Quiet time still needed for 95 %.
+    pub soak_more_95_s: Option<f64>,
+    /// How often the clock was restarted in this stage; it did not help.
+    pub restarts: u32,
+    /// What a technician should know, in sentences.
+    pub notes: Vec<String>,
+}
+
+/// A live soak.
+#[derive(Clone, Debug)]
+pub struct Soak {
+    before: Option<Before>,
+    gap: Nanoseconds,
+    train: Train,
+    earlier: Count,
+    earlier_strays: u64,
+    seen: usize,
+    episodes: u64,
+    inside_s: f64,
+    last: Option<Nanoseconds>,
+    restarts: u32,
+}
+
+#[derive(Clone, Debug)]
+struct Before {
+    plan: QuietPlan,
+    count: Count,
+    hands_off: bool,
+}
+
+/// Repeats and quick presses of a held key never begin an episode of their own.
+const SHORTEST_GAP: Nanoseconds = Nanoseconds::from_millis(1000);
+/// E-value at which a change of the rate is called: 1/20 false at most, over all looks together.
+const E_CALLS: f64 = 20.0;
+
+impl Soak {
+    /// A soak after a step, judged by what was seen before it; without `before`, a baseline soak.
+    pub fn new(before: Option<&Observation>, options: &CompareOptions) -> Self {
+        let mut gap = options.episode_gap;
+        let before = before.map(|observation| {
+            let presses = fold(&observation.train);
+            let rule = gap.map_or_else(|| EpisodeRule::learn(&[&presses]), EpisodeRule::fixed);
+            gap = rule.gap;
+            let found = episodes(&presses, rule.gap);
+            Before {
+                plan: QuietPlan::new(&observation.train, &found),
+                count: Count { count: found.len() as u64, exposure: exposure(&observation.train, &found) },
+                hands_off: observation.hands_off,
+            }
+        });
+        Self {
+            before,
+            gap: gap.unwrap_or(SHORTEST_GAP).max(SHORTEST_GAP),
+            train: Train::new(),
+            earlier: Count { count: 0, exposure: 0.0 },
+            earlier_strays: 0,
+            seen: 0,
+            episodes: 0,
+            inside_s: 0.0,
+            last: None,
+            restarts: 0,
+        }
+    }
+
+    /// Counts what was already watched in this stage, before this soak.
+    pub fn resume(&mut self, earlier: &Observation) {
+        let presses = fold(&earlier.train);
+        let found = episodes(&presses, Some(self.gap));
+        self.earlier.count += found.len() as u64;
+        self.earlier.exposure += earlier.train.exposure().seconds();
+        self.earlier_strays += earlier.train.len() as u64;
+        self.restarts += 1;
+    }
+
+    /// The technician starts the clock again. Nothing is forgotten; it is counted.
+    pub fn restart(&mut self) {
+        self.restarts += 1;
+    }
+
+    /// Takes an event. O(1).
+    pub fn push(&mut self, event: &Event) {
+        self.train.push(event);
+        let Some(stray) = self.train.occurrences().last().filter(|_| self.train.len() > self.seen) else {
+            return;
+        };
+        self.seen = self.train.len();
+        let apart = self.last.is_none_or(|last| stray.t - last > self.gap);
+        if apart {
+            self.episodes += 1;
+        } else if let Some(last) = self.last {
+            self.inside_s += (stray.t - last).seconds().max(0.0);
+        }
+        if stray.kind != EventKind::Release {
+            self.last = Some(self.last.map_or(stray.t, |last| last.max(stray.t)));
+        }
+    }
+
+    /// Says how late it is on the capture's clock, and where the soak stands. O(1).
+    pub fn tick(&mut self, now: Nanoseconds) -> SoakState {
+        self.train.extend(now);
+        let elapsed_s = self.elapsed();
+        let after = Count { count: self.earlier.count + self.episodes, exposure: elapsed_s - self.inside_s };
+        let strays = self.earlier_strays + self.train.len() as u64;
+        let (verdict, quiet_anyway) = match &self.before {
+            None => (Verdict::Undecided, 1.0),
+            Some(before) if strays == 0 => {
+                let certain = before.hands_off && before.plan.is_certain(elapsed_s);
+                let verdict = if certain { Verdict::Gone } else { Verdict::Undecided };
+                (verdict, before.plan.quiet_anyway(elapsed_s))
+            }
+            Some(before) => (with_strays(before, after), 1.0),
+        };
+        let more = |needed: Option<f64>| needed.map(|needed| (needed - elapsed_s).max(0.0));
+        let plan = self.before.as_ref().map(|before| &before.plan).filter(|_| strays == 0);
+        let baseline = self.before.is_none().then(|| self.own_plan(after)).flatten();
+        SoakState {
+            elapsed_s,
+            strays,
+            episodes: after.count,
+            verdict,
+            done: verdict != Verdict::Undecided || baseline.is_some_and(|needed| needed.1 <= elapsed_s),
+            quiet_anyway,
+            soak_more_s: plan.and_then(|plan| more(plan.certain_s)),
+            soak_more_95_s: plan.and_then(|plan| more(plan.likely_s)),
+            restarts: self.restarts,
+            notes: self.notes(after, strays, verdict, baseline),
+        }
+    }
+
+    fn elapsed(&self) -> f64 {
+        self.earlier.exposure + self.train.exposure().seconds()
+    }
+
+    /// For a baseline: the quiet soak that a repair would need if the baseline stopped now (95 %, 99 %).
+    fn own_plan(&self, count: Count) -> Option<(f64, f64)> {
+        use super::rate::quiet_needed;
+        Some((quiet_needed(count, super::quiet::LIKELY)?, quiet_needed(count, super::quiet::CERTAIN)?))
+    }
+
+    fn notes(
+        &self,
+        after: Count,
+        strays: u64,
+        verdict: Verdict,
+        baseline: Option<(f64, f64)>,
+    ) -> Vec<String> {
+        let mut notes = Vec::new();
+        let elapsed = self.elapsed();
+        if self.restarts > 0 {
+            notes.push(format!(
+                "The clock was restarted {}; all {} since the step count.",
+                plural(u64::from(self.restarts), "time"),
+                duration(elapsed)
+            ));
+        }
+        match &self.before {
+            None => notes.push(match baseline {
+                None => "No stray yet: without one, no repair can be proved later. Watch on.".to_owned(),
+                Some((likely, certain)) => format!(
+                    "{} in {}: after a repair, 95 % will need {} of quiet, 99 % {}. A longer baseline shortens that.",
+                    plural(after.count, "episode"),
+                    duration(elapsed),
+                    duration(likely),
+                    duration(certain)
+                ),
+            }),
+            Some(before) if strays == 0 => notes.push(match (verdict, before.plan.certain_s) {
+                (Verdict::Gone, _) => format!(
+                    "Quiet for {}; an unrepaired set would have been so in {} of cases.",
+                    duration(elapsed),
+                    percent(before.plan.quiet_anyway(elapsed))
+                ),
+                (_, Some(needed)) => format!("Quiet so far; {} more for 99 %.", duration((needed - elapsed).max(0.0))),
+                (_, None) => "No stray was seen before the step, so quiet proves nothing.".to_owned(),
+            }),
+            Some(_) => notes.push(format!(
+                "{} in {}: not gone. Starting the clock again will not change that; the next step will.",
+                plural(after.count, "episode"),
+                duration(elapsed)
+            )),
+        }
+        notes
+    }
+
+    /// What was watched so far, for the final comparison.
+    pub fn observation(&self) -> Observation {
+        Observation::soak(self.train.clone())
+    }
+}
+
+/// Verdict once strays have come: by the e-process, so that looking often costs nothing.
+fn with_strays(before: &Before, after: Count) -> Verdict {
+    let minutes = |count: Count| Count { exposure: count.exposure / 60.0, ..count };
+    if !before.hands_off || before.count.count == 0 || after.exposure <= 0.0 {
+        return Verdict::Undecided;
+    }
+    let e = log_e_changed(minutes(before.count), minutes(after), Prior::MINUTE);
+    let test = compare_rates(before.count, after, 0.99);
+    if e >= E_CALLS.ln() {
+        return if test.ratio > 1.0 { Verdict::Reduced } else { Verdict::Worse };
+    }
+    let same = test.interval.low > 0.25 && test.interval.high < 4.0;
+    if same { Verdict::Unchanged } else { Verdict::Undecided }
+}

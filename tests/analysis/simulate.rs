@@ -1,0 +1,99 @@
+//! Trains with known truth. Invented data: for simulation only. The generator is seeded; the truth is returned
+//! with the train, so that a test compares with what was planted and not with what was found.
+
+#![allow(dead_code, reason = "the long self-test in examples/ uses other parts than the tests do")]
+
+use straykey::analysis::Train;
+use straykey::analysis::random::Random;
+use straykey::base::{ControlPath, Event, EventKind, Key, Nanoseconds, Span};
+
+pub(crate) const KEYS: [&str; 8] = [
+    "KEY_VOLUMEDOWN",
+    "KEY_MENU",
+    "KEY_VOLUMEUP",
+    "KEY_ENTER",
+    "KEY_CHANNELUP",
+    "KEY_CHANNELDOWN",
+    "KEY_POWER",
+    "KEY_LEFT",
+];
+
+pub(crate) fn key(index: usize) -> Key {
+    Key::from_name(KEYS[index]).unwrap()
+}
+
+pub(crate) fn press(seconds: f64, index: usize) -> Event {
+    let mut event = Event::new(Nanoseconds::from_seconds(seconds), ControlPath::Keypad, EventKind::Press);
+    event.key = Some(key(index));
+    event
+}
+
+pub(crate) fn span(seconds: f64) -> Span {
+    Span { start: Nanoseconds::ZERO, end: Nanoseconds::from_seconds(seconds) }
+}
+
+/// A train from (seconds, key number) pairs, watched for `seconds`. Millisecond stamps, each press released
+/// after 60 ms or before the next.
+pub(crate) fn train(mut points: Vec<(f64, usize)>, seconds: f64) -> Train {
+    points.retain(|(t, _)| (0.0..=seconds).contains(t));
+    points.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let mut train = Train::new();
+    for (i, (t, index)) in points.iter().enumerate() {
+        let t = (t * 1000.0).round() / 1000.0;
+        train.push(&press(t, *index));
+        let next = points.get(i + 1).map_or(f64::INFINITY, |next| next.0);
+        let mut up = press((t + 0.06).min((t + next) / 2.0), *index);
+        up.kind = EventKind::Release;
+        train.push(&up);
+    }
+    train.observe(span(seconds));
+    train
+}
+
+/// Poisson events of the given rate a second, keys at random among `keys`.
+pub(crate) fn poisson(random: &mut Random, rate: f64, seconds: f64, keys: &[usize]) -> Vec<(f64, usize)> {
+    let mut points = Vec::new();
+    let mut t = random.exponential() / rate;
+    while t < seconds {
+        points.push((t, keys[random.below(keys.len())]));
+        t += random.exponential() / rate;
+    }
+    points
+}
+
+/// What is planted.
+#[derive(Clone, Debug)]
+pub(crate) struct Plant {
+    /// (place in the period, key number).
+    pub(crate) motif: Vec<(f64, usize)>,
+    pub(crate) period: f64,
+    /// Share of the period by which each event strays from its clock.
+    pub(crate) locked: f64,
+    /// Share of the period by which each beat strays from the one before.
+    pub(crate) walk: f64,
+    pub(crate) missed: f64,
+    /// Foreign events as a share of all events.
+    pub(crate) foreign: f64,
+    pub(crate) beats: usize,
+}
+
+/// The planted train with its foreign events, keys of the foreign ones among all of the eight.
+pub(crate) fn planted(random: &mut Random, plant: &Plant) -> (Vec<(f64, usize)>, f64) {
+    let mut points = Vec::new();
+    let mut beat = plant.period * (0.5 + random.unit());
+    for _ in 0..plant.beats {
+        for (place, index) in &plant.motif {
+            let t = beat + place * plant.period + plant.locked * plant.period * random.normal();
+            if random.unit() >= plant.missed {
+                points.push((t, *index));
+            }
+        }
+        beat += plant.period * (1.0 + plant.walk * random.normal());
+    }
+    let seconds = beat + plant.period;
+    let foreign = points.len() as f64 * plant.foreign / (1.0 - plant.foreign);
+    if foreign > 0.0 {
+        points.extend(poisson(random, foreign / seconds, seconds, &[0, 1, 2, 3, 4, 5, 6, 7]));
+    }
+    (points, seconds)
+}

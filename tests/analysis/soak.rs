@@ -1,0 +1,105 @@
+use straykey::analysis::compare::{CompareOptions, Observation, Verdict};
+use straykey::analysis::random::Random;
+use straykey::analysis::soak::Soak;
+use straykey::base::Nanoseconds;
+
+use super::simulate::{poisson, press, train};
+
+fn seconds(s: f64) -> Nanoseconds {
+    Nanoseconds::from_seconds(s)
+}
+
+fn before(count: usize, length: f64) -> Observation {
+    let points = (0..count).map(|i| ((0.1 + i as f64 * 0.618_034).fract() * length, 0)).collect();
+    Observation::soak(train(points, length))
+}
+
+fn soak(before: &Observation) -> Soak {
+    let mut soak = Soak::new(Some(before), &CompareOptions::default());
+    soak.tick(Nanoseconds::ZERO);
+    soak
+}
+
+#[test]
+fn a_quiet_soak_stops_when_it_may_and_not_a_second_sooner() {
+    let mut soak = soak(&before(12, 3600.0));
+    // T1 (0.01^(-1/12) - 1), by hand.
+    let needed = 3600.0 * (0.01f64.powf(-1.0 / 12.0) - 1.0);
+    let early = soak.tick(seconds(needed - 1.0));
+    assert_eq!((early.verdict, early.done), (Verdict::Undecided, false));
+    assert!((early.soak_more_s.unwrap() - 1.0).abs() < 0.001);
+    let late = soak.tick(seconds(needed + 0.001));
+    assert_eq!((late.verdict, late.done), (Verdict::Gone, true));
+}
+
+#[test]
+fn the_first_stray_ends_a_clean_soak_for_good() {
+    let mut soak = soak(&before(12, 3600.0));
+    soak.push(&press(100.0, 0));
+    let state = soak.tick(seconds(101.0));
+    assert_eq!((state.strays, state.episodes, state.soak_more_s), (1, 1, None));
+    soak.restart();
+    let late = soak.tick(seconds(100_000.0));
+    assert_ne!(late.verdict, Verdict::Gone);
+    assert_eq!(late.restarts, 1);
+    assert!(late.notes.iter().any(|note| note.contains("restarted")), "{:?}", late.notes);
+}
+
+#[test]
+fn an_earlier_soak_of_the_same_stage_counts() {
+    let before = before(12, 3600.0);
+    let mut fresh = soak(&before);
+    fresh.resume(&Observation::soak(train(vec![(50.0, 0)], 60.0)));
+    assert_ne!(
+        fresh.tick(seconds(7200.0)).verdict,
+        Verdict::Gone,
+        "the stray of the first try is not forgotten"
+    );
+    let mut quiet = soak(&before);
+    quiet.resume(&Observation::soak(train(vec![], 1200.0)));
+    assert!((quiet.tick(seconds(600.0)).elapsed_s - 1800.0).abs() < 1e-6);
+}
+
+#[test]
+fn a_baseline_says_how_much_quiet_a_repair_will_need() {
+    let mut soak = Soak::new(None, &CompareOptions::default());
+    soak.tick(Nanoseconds::ZERO);
+    soak.push(&press(100.0, 0));
+    soak.push(&press(400.0, 0));
+    let state = soak.tick(seconds(600.0));
+    assert!(!state.done);
+    // 10 min (0.05^(-1/2) - 1) = 34.7 min.
+    assert!(state.notes.iter().any(|note| note.contains("35 min")), "{:?}", state.notes);
+}
+
+/// An unrepaired source at one a minute, the clock restarted after every stray, as long as the technician has
+/// patience (four hours): a quiet run of three minutes comes every 19 minutes, but the stage is never "gone".
+#[test]
+fn restarting_the_clock_does_not_make_an_unrepaired_set_gone() {
+    let mut random = Random::new(7);
+    for _ in 0..50 {
+        let baseline = poisson(&mut random, 1.0 / 60.0, 3600.0, &[0]);
+        let before = Observation::soak(train(baseline, 3600.0));
+        let mut soak = soak(&before);
+        let events = poisson(&mut random, 1.0 / 60.0, 14_400.0, &[0]);
+        let first = events.first().map_or(14_400.0, |event| event.0);
+        let certain = soak.tick(seconds(0.0)).soak_more_s.unwrap();
+        for (t, index) in events {
+            let state = soak.tick(seconds(t - 0.001));
+            assert!(state.verdict != Verdict::Gone || first > certain, "{state:?}");
+            if state.done {
+                break;
+            }
+            soak.push(&press(t, index));
+            soak.restart();
+        }
+    }
+}
+
+#[test]
+fn fewer_strays_are_called_reduced_by_evidence_that_survives_looking() {
+    let mut soak = soak(&before(60, 3600.0));
+    soak.push(&press(1800.0, 0));
+    let state = soak.tick(seconds(3600.0));
+    assert_eq!(state.verdict, Verdict::Reduced);
+}

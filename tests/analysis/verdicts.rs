@@ -1,0 +1,147 @@
+use straykey::analysis::compare::{CompareOptions, Observation, Verdict, compare};
+use straykey::analysis::random::Random;
+use straykey::analysis::{Comparison, Train};
+
+use super::simulate::{poisson, span, train};
+
+fn regular(count: usize, seconds: f64) -> Observation {
+    // Uneven but without bursts: multiples of an irrational share of the span.
+    let points = (0..count).map(|i| ((0.1 + i as f64 * 0.618_034).fract() * seconds, 0)).collect();
+    Observation::soak(train(points, seconds))
+}
+
+fn run(before: &Observation, after: &Observation) -> Comparison {
+    compare(before, after, &CompareOptions::default())
+}
+
+#[test]
+fn a_short_quiet_soak_is_undecided_and_says_how_much_is_missing() {
+    let found = run(&regular(5, 600.0), &regular(0, 120.0));
+    assert_eq!(found.verdict, Verdict::Undecided);
+    // T1 (0.01^(-1/5) - 1) - T2, by hand.
+    let needed = 600.0 * (0.01f64.powf(-0.2) - 1.0) - 120.0;
+    assert!((found.soak_more_s.unwrap() / needed - 1.0).abs() < 1e-9, "{found:?}");
+    assert!((found.quiet_anyway - (600.0f64 / 720.0).powi(5)).abs() < 1e-12);
+}
+
+#[test]
+fn a_long_quiet_soak_is_gone() {
+    let found = run(&regular(12, 3600.0), &regular(0, 3600.0));
+    assert_eq!(found.verdict, Verdict::Gone);
+    assert_eq!(found.soak_more_s, Some(0.0));
+    assert!((found.quiet_anyway - 2f64.powi(-12)).abs() < 1e-15);
+}
+
+#[test]
+fn two_episodes_before_cannot_be_proved_gone_by_an_ordinary_soak() {
+    for (count, factor) in [(1, 18.9), (2, 3.4)] {
+        let found = run(&regular(count, 600.0), &regular(0, 600.0 * factor));
+        assert_eq!(found.verdict, Verdict::Undecided, "{count}");
+        assert!(found.notes.iter().any(|note| note.contains("no ordinary soak")), "{:?}", found.notes);
+    }
+}
+
+#[test]
+fn nothing_before_proves_nothing() {
+    let found = run(&regular(0, 3600.0), &regular(0, 36_000.0));
+    assert_eq!(found.verdict, Verdict::Undecided);
+    assert_eq!(found.soak_more_s, None);
+    assert!(found.notes.iter().any(|note| note.contains("proves nothing")));
+}
+
+#[test]
+fn the_longest_gap_seen_before_must_be_outlasted() {
+    // Twenty strays in the first minute, then an hour of quiet: the rate alone would ask for minutes only.
+    let mut points: Vec<_> = (0..20).map(|i| (1.0 + f64::from(i) * 3.0, 0)).collect();
+    points.push((3500.0, 0));
+    let before = Observation::soak(train(points, 3600.0));
+    let found = run(&before, &regular(0, 3000.0));
+    assert_eq!(found.verdict, Verdict::Undecided, "{found:?}");
+}
+
+#[test]
+fn reduced_worse_and_unchanged_follow_the_interval() {
+    assert_eq!(run(&regular(40, 1200.0), &regular(3, 1200.0)).verdict, Verdict::Reduced);
+    assert_eq!(run(&regular(3, 1200.0), &regular(40, 1200.0)).verdict, Verdict::Worse);
+    assert_eq!(run(&regular(40, 1200.0), &regular(36, 1200.0)).verdict, Verdict::Unchanged);
+    assert_eq!(run(&regular(3, 600.0), &regular(2, 600.0)).verdict, Verdict::Undecided);
+}
+
+#[test]
+fn hands_on_proves_nothing() {
+    let mut before = regular(40, 1200.0);
+    before.hands_off = false;
+    let found = run(&before, &regular(0, 7200.0));
+    assert_eq!(found.verdict, Verdict::Undecided);
+    assert!(found.notes.iter().any(|note| note.contains("Hands were on")));
+}
+
+#[test]
+fn an_empty_observation_gives_no_verdict_and_no_crash() {
+    let found = run(&Observation::soak(Train::new()), &Observation::soak(Train::new()));
+    assert_eq!(found.verdict, Verdict::Undecided);
+    let json = serde_json::to_value(&found).unwrap();
+    assert!(json["ratio"].is_null());
+}
+
+#[test]
+fn the_json_has_the_fields_agreed_on() {
+    let json = serde_json::to_value(run(&regular(12, 3600.0), &regular(0, 3600.0))).unwrap();
+    assert_eq!(json["version"], 1);
+    for field in [
+        "before",
+        "after",
+        "ratio",
+        "ratio_low",
+        "ratio_high",
+        "chance_same",
+        "quiet_anyway",
+        "soak_more_s",
+        "verdict",
+        "method",
+        "notes",
+    ] {
+        assert!(json.get(field).is_some(), "{field}");
+    }
+    for side in ["before", "after"] {
+        for field in ["span_s", "strays", "episodes", "per_min", "per_min_low", "per_min_high"] {
+            assert!(json[side][field].is_number(), "{side} {field}");
+        }
+    }
+    assert_eq!(json["verdict"], "gone");
+    assert!(json["ratio_high"].is_null(), "without limit");
+}
+
+/// Bursts of ten in an unchanged set: raw events would call a change in over half of such pairs (compound
+/// Poisson, variance to mean 19). At most 6 % may be called a fall; the nominal one-sided level is 2.5 %.
+#[test]
+fn an_unchanged_bursty_set_is_not_called_better() {
+    let mut random = Random::new(20_240_501);
+    let runs = 300;
+    let mut falls = 0;
+    for _ in 0..runs {
+        let mut sides = [0, 1].map(|_| {
+            let mut points = Vec::new();
+            for (start, _) in poisson(&mut random, 1.0 / 120.0, 3600.0, &[0]) {
+                let mut t = start;
+                for _ in 0..10 {
+                    points.push((t, 0));
+                    t += 0.9;
+                }
+            }
+            Observation::soak(train(points, 3600.0))
+        });
+        let [before, after] = &mut sides;
+        let verdict = run(before, after).verdict;
+        falls += usize::from(matches!(verdict, Verdict::Reduced | Verdict::Gone));
+    }
+    assert!(falls * 100 <= 6 * runs, "{falls} of {runs}");
+}
+
+#[test]
+fn the_same_input_gives_the_same_answer() {
+    let (before, after) = (regular(40, 1200.0), regular(30, 1000.0));
+    assert_eq!(run(&before, &after), run(&before, &after));
+    let whole = span(1200.0);
+    assert_eq!(before.train.exposure(), whole.length());
+}

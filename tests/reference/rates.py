@@ -1,0 +1,64 @@
+"""Poisson intervals and the exact comparison of two rates, by SciPy and statsmodels.
+
+Usage: python3 rates.py OUT        (OUT is a file, or a folder that gets rates.csv)
+Rows: garwood,k,0,confidence,low,high
+      mid_p,k,0,confidence,low,high                    (statsmodels confint_poisson, "midp-c")
+      ratio,k1,T1,k2,T2,fall,fall_mid,rise,doubled,low,high   (SciPy binomial, Clopper-Pearson by beta quantiles)
+"""
+
+import math
+import os
+import sys
+
+import scipy
+import statsmodels
+from scipy import stats
+from statsmodels.stats.rates import confint_poisson
+
+OUT = sys.argv[1]
+if os.path.isdir(OUT):
+    OUT = os.path.join(OUT, "rates.csv")
+
+PAIRS = [
+    (11, 800, 21, 3011), (2, 17877, 9, 16660), (60, 51477.5, 30, 54308.7), (41, 28010, 15, 19017),
+    (20, 10, 6, 10), (12, 60, 0, 60), (5, 30, 0, 60), (3, 60, 0, 60), (0, 10, 4, 20), (0, 5, 0, 5),
+    (1, 1, 1, 1000), (400, 3600, 380, 3600), (5000, 7200, 4800, 7200), (7, 600.5, 3, 1800.25), (1, 10, 0, 190),
+]
+
+
+def limits(k1, t1, k2, t2, confidence):
+    tail = (1 - confidence) / 2
+    n = k1 + k2
+    scale = t2 / t1
+    # odds of a beta quantile as a ratio of the quantile and that of its mirror, so that neither loses digits
+    low = 0.0
+    if k1 > 0:
+        low = stats.beta.ppf(tail, k1, n - k1 + 1) / stats.beta.isf(tail, n - k1 + 1, k1)
+    high = math.inf
+    if k2 > 0:
+        high = stats.beta.isf(tail, k1 + 1, n - k1) / stats.beta.ppf(tail, n - k1, k1 + 1)
+    return low * scale, high * scale
+
+
+with open(OUT, "w", encoding="utf-8", newline="\n") as out:
+    out.write(f"# scipy {scipy.__version__}, statsmodels {statsmodels.__version__}\n")
+    for k in (0, 1, 2, 3, 4, 5, 7, 10, 20, 50, 100, 1000):
+        for confidence in (0.9, 0.95, 0.99):
+            tail = (1 - confidence) / 2
+            low = 0.0 if k == 0 else stats.gamma.ppf(tail, k)
+            high = stats.gamma.isf(tail, k + 1)
+            out.write(f"garwood,{k},0,{confidence},{low!r},{high!r}\n".replace("np.float64(", "").replace(")", ""))
+    for k in (0, 1, 5, 10, 20, 100):
+        low, high = confint_poisson(k, 1, method="midp-c", alpha=0.05)
+        if k == 0:
+            low = 0.0  # by definition; statsmodels 0.15 returns the upper limit here
+        out.write(f"mid_p,{k},0,0.95,{float(low)!r},{float(high)!r}\n")
+    for k1, t1, k2, t2 in PAIRS:
+        n, p = k1 + k2, t1 / (t1 + t2)
+        fall = stats.binom.sf(k1 - 1, n, p)
+        rise = stats.binom.cdf(k1, n, p)
+        mid = stats.binom.sf(k1, n, p) + 0.5 * stats.binom.pmf(k1, n, p)
+        doubled = min(1.0, 2 * min(fall, rise))
+        low, high = limits(k1, t1, k2, t2, 0.95)
+        values = ",".join(repr(float(v)) for v in (fall, mid, rise, doubled, low, high))
+        out.write(f"ratio,{k1},{t1},{k2},{t2},{values}\n")
