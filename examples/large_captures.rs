@@ -26,7 +26,12 @@ fn line(dice: &mut Dice, uptime_ms: u64, stray: &mut u64) -> String {
         *stray = 8;
     }
     match dice.throw(20) {
-        0 => format!("[{s}.{ms:03}] tuner: lock agc={} snr={}.{}\r\n", dice.throw(256), dice.throw(30), dice.throw(10)),
+        0 => format!(
+            "[{s}.{ms:03}] tuner: lock agc={} snr={}.{}\r\n",
+            dice.throw(256),
+            dice.throw(30),
+            dice.throw(10)
+        ),
         1 => format!("[{s}.{ms:03}] video: vsync {} drop {}\r\n", dice.throw(60_000), dice.throw(3)),
         n => {
             let second = n == 2;

@@ -73,15 +73,21 @@ Examples:
 SIGNAL is uart@BAUD, uart (the rate is found), infrared, cec or keypad:LINE.")]
     Decode(Decode),
     /// Find repeating strays in captures or in a job
-    #[command(after_help = "Example:\n  straykey patterns baseline.log\n  straykey patterns bench/1187 --json")]
+    #[command(
+        after_help = "Example:\n  straykey patterns baseline.log\n  straykey patterns bench/1187 --json"
+    )]
     Patterns(Patterns),
     /// Compare two captures, or two stages of a job, before and after a step
-    #[command(after_help = "Examples:\n  straykey compare before.log after.log\n  straykey compare bench/1187#0 bench/1187#2 --check")]
+    #[command(
+        after_help = "Examples:\n  straykey compare before.log after.log\n  straykey compare bench/1187#0 bench/1187#2 --check"
+    )]
     Compare(Compare),
     /// Make, build or show a job: one set on the bench, from first look to hand-back
     Job(JobArguments),
     /// Record a step: something that you did to the set. One part at a time
-    #[command(after_help = "Example:\n  straykey step bench/1187 \"key board unplugged\" --kind isolate --part key-board")]
+    #[command(
+        after_help = "Example:\n  straykey step bench/1187 \"key board unplugged\" --kind isolate --part key-board"
+    )]
     Step(Step),
     /// Observe with hands off; the verdict is live, and the soak stops when it is certain
     #[command(after_help = "Example:\n  straykey soak bench/1187 --port /dev/ttyUSB0 --minutes 30")]
@@ -237,7 +243,9 @@ pub struct JobArguments {
 #[derive(Debug, Subcommand)]
 pub enum JobCommand {
     /// Start a job in a new folder
-    #[command(after_help = "Example:\n  straykey job new bench/1187 --set \"bedroom set, ticket 1187\" --chassis alder")]
+    #[command(
+        after_help = "Example:\n  straykey job new bench/1187 --set \"bedroom set, ticket 1187\" --chassis alder"
+    )]
     New {
         /// Folder of the job
         #[arg(value_name = "JOB")]

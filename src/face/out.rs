@@ -99,7 +99,9 @@ pub fn is_closed(error: &Error) -> bool {
 pub fn safe(text: &str) -> String {
     let mut safe = String::with_capacity(text.len());
     for c in text.chars() {
-        if c.is_control() || matches!(c, '\u{200b}'..='\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2060}'..='\u{2069}') {
+        if c.is_control()
+            || matches!(c, '\u{200b}'..='\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2060}'..='\u{2069}')
+        {
             safe.extend(c.escape_default());
         } else {
             safe.push(c);

@@ -12,10 +12,9 @@ use super::wired::Wiring;
 use crate::base::{Anchor, ControlPath, Error, Event, EventKind, Name, Nanoseconds, Result, Span};
 use crate::decode::Counters;
 use crate::decode::set_clock::TimeBasis;
-use crate::journal::Reader;
+use crate::journal::{Reader, Recovered};
 use crate::source::csv::{CsvOptions, CsvSource};
 use crate::source::text::TextLog;
-use crate::source::vcd::VcdSource;
 use crate::source::{ByteSource, FileKind, Pulled, SampleSource, open, text_remark};
 
 /// Takes the events one by one; an error ends the decoding.
@@ -74,7 +73,12 @@ pub struct Summary {
 /// # Errors
 /// `Input` for a file that is missing or cannot be understood, `Usage` for wires that do not fit, `Machine`
 /// when reading fails. Events before the damage have been given to the sink.
-pub fn decode_path(path: &Path, protocols: &Protocols, options: &Options, sink: &mut Sink<'_>) -> Result<Summary> {
+pub fn decode_path(
+    path: &Path,
+    protocols: &Protocols,
+    options: &Options,
+    sink: &mut Sink<'_>,
+) -> Result<Summary> {
     if path.as_os_str() == "-" {
         return decode_reader("standard input", Box::new(std::io::stdin()), protocols, options, sink);
     }
@@ -82,7 +86,8 @@ pub fn decode_path(path: &Path, protocols: &Protocols, options: &Options, sink: 
     if file.metadata().is_ok_and(|metadata| metadata.is_dir()) {
         return Err(Error::input("this is a folder, not a capture file").at(path));
     }
-    let name = path.file_name().map_or_else(|| path.display().to_string(), |n| n.to_string_lossy().into_owned());
+    let name =
+        path.file_name().map_or_else(|| path.display().to_string(), |n| n.to_string_lossy().into_owned());
     decode_reader(&name, Box::new(file), protocols, options, sink).map_err(|error| {
         if error.place().path.is_none() && error.exit_status() != 2 { error.at(path) } else { error }
     })
@@ -131,7 +136,7 @@ pub fn decode_reader(
             text(&mut journal, &capture, protocols, options, sink, &mut summary)?;
             summary.span = Some(Span { start: Nanoseconds::ZERO, end: journal.now() });
             if let Some(recovered) = journal.recovered() {
-                summary.remarks.push(recovered.to_string());
+                summary.remarks.extend(remark(recovered));
             }
         }
         FileKind::Csv => {
@@ -139,8 +144,7 @@ pub fn decode_reader(
             samples(&mut table, &capture, protocols, options, sink, &mut summary)?;
         }
         FileKind::Vcd => {
-            let mut dump = VcdSource::new(reader)?;
-            samples(&mut dump, &capture, protocols, options, sink, &mut summary)?;
+            return Err(Error::input("value change dumps cannot be read yet"));
         }
     }
     summary.started = summary.anchor.and_then(|anchor| anchor.wall(Nanoseconds::ZERO));
@@ -190,6 +194,17 @@ fn text(
         ));
     }
     Ok(())
+}
+
+/// What a reader should know of a journal that was not closed.
+fn remark(recovered: Recovered) -> Option<String> {
+    (recovered.cut > 0 || recovered.holes > 0).then(|| {
+        format!(
+            "the journal was not closed: {} bytes are whole, a torn tail of {} bytes was left out, {} damaged \
+             stretches ({} bytes) were passed over",
+            recovered.kept, recovered.cut, recovered.holes, recovered.damaged
+        )
+    })
 }
 
 fn basis(basis: TimeBasis, summary: &mut Summary) {

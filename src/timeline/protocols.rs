@@ -31,7 +31,8 @@ impl Protocols {
 
     /// What decodes, in one text: an index made by other decoders is out of date.
     pub fn fingerprint(&self) -> String {
-        let mut words: Vec<String> = self.library.all().map(|chassis| chassis.decoder().to_string()).collect();
+        let mut words: Vec<String> =
+            self.library.all().map(|chassis| chassis.decoder().to_string()).collect();
         words.extend(self.formats.all().iter().map(|format| format.name().to_owned()));
         words.sort();
         format!("{}:{}", env!("CARGO_PKG_VERSION"), words.join(","))

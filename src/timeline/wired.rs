@@ -199,7 +199,7 @@ fn pipe(signal: &Signal, protocols: &Protocols, chassis: Option<&str>, capture: 
             pulses: Vec::new(),
             decoder: Box::new(infrared::Decoder::new(Arc::clone(&protocols.formats), Arc::clone(capture))),
         },
-        Signal::Cec => Pipe::Cec(Box::new(cec::Decoder::new(Arc::clone(capture)))),
+        Signal::Cec => Pipe::Cec(Box::new(cec::Decoder::new(Arc::clone(capture))?)),
         Signal::Keypad(line) => {
             return Err(Error::usage(format!("analog keypad line {line} cannot be read from samples yet"))
                 .remedy("decode the readings that the set prints on its UART instead"));
@@ -332,7 +332,9 @@ impl UartPipe {
 
     /// Hands the line on; its events stand where its characters stand in the capture.
     fn hand_on(&mut self, out: &mut Vec<Event>) -> Result<()> {
-        let (Some((t, offset)), Some((_, last))) = (self.first.take(), self.last.take()) else { return Ok(()) };
+        let (Some((t, offset)), Some((_, last))) = (self.first.take(), self.last.take()) else {
+            return Ok(());
+        };
         let from = out.len();
         self.text.push(Some(t), offset, &self.line, out)?;
         self.line.clear();

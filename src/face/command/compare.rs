@@ -17,9 +17,9 @@ pub(super) fn run(options: &args::Compare, protocols: &Protocols, out: &mut Out)
     let mut comparison =
         compare(&before, &after, &CompareOptions { seed: options.seed, ..CompareOptions::default() });
     if options.hands == args::Hands::Off && !super::patterns::is_job(&options.before) {
-        comparison.notes.push(
-            "Both captures were taken as hands off; if keys were pressed, say --hands on.".to_owned(),
-        );
+        comparison
+            .notes
+            .push("Both captures were taken as hands off; if keys were pressed, say --hands on.".to_owned());
     }
     let gone = comparison.verdict == Verdict::Gone;
     if out.json {
@@ -33,10 +33,8 @@ pub(super) fn run(options: &args::Compare, protocols: &Protocols, out: &mut Out)
 /// Prints a comparison for people: the verdict first.
 pub(super) fn show(comparison: &Comparison, out: &mut Out) -> Result<()> {
     out.line(format!("Verdict: {}", headline(comparison)))?;
-    let mut list = table::new(
-        &["", "watched", "strays", "episodes", "episodes per minute (95 % interval)"],
-        &[1, 2, 3],
-    );
+    let mut list =
+        table::new(&["", "watched", "strays", "episodes", "episodes per minute (95 % interval)"], &[1, 2, 3]);
     list.add_row(row("before", &comparison.before));
     list.add_row(row("after", &comparison.after));
     out.line(table::text(&list))?;

@@ -78,7 +78,8 @@ fn bar(file: &Path) -> ProgressBar {
         return ProgressBar::hidden();
     }
     let bar = ProgressBar::new(length);
-    if let Ok(style) = ProgressStyle::with_template("  {percent:>3} %  {bytes} of {total_bytes}, {eta} left") {
+    if let Ok(style) = ProgressStyle::with_template("  {percent:>3} %  {bytes} of {total_bytes}, {eta} left")
+    {
         bar.set_style(style);
     }
     bar.enable_steady_tick(Duration::from_millis(200));

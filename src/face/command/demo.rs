@@ -47,7 +47,9 @@ pub(super) fn run(options: &Demo, protocols: &Protocols, out: &mut Out) -> Resul
         job = soak_stage(job, number, stage, set, protocols, &stop, out, &mut scaled)?;
         set = scenario.set();
         if stop.asked() {
-            return Err(Error::machine("the demo was stopped").remedy("what was recorded is in the job folder"));
+            return Err(
+                Error::machine("the demo was stopped").remedy("what was recorded is in the job folder")
+            );
         }
     }
     drop(job);
@@ -67,7 +69,10 @@ pub(super) fn run(options: &Demo, protocols: &Protocols, out: &mut Out) -> Resul
         duration(watched)
     ))?;
     out.line(format!("Report: {}", written.display()))?;
-    out.line(format!("Look closer: straykey job show {0}   straykey patterns {0}#1   straykey locate {0}", folder.display()))?;
+    out.line(format!(
+        "Look closer: straykey job show {0}   straykey patterns {0}#1   straykey locate {0}",
+        folder.display()
+    ))?;
     Ok(Outcome::Done)
 }
 
@@ -85,13 +90,20 @@ fn introduce(scenario: &Scenario, folder: &Path, out: &mut Out) -> Result<()> {
     if out.json {
         return Ok(());
     }
-    out.line("The whole job on a SIMULATED set (invented chassis alder), with its time running faster than yours.")?;
+    out.line(
+        "The whole job on a SIMULATED set (invented chassis alder), with its time running faster than yours.",
+    )?;
     out.line(format!("Complaint: \"{}\"", scenario.complaint))?;
     out.line(format!("Job folder: {}", folder.display()))?;
     out.line(format!(
         "On a real set you would first confirm the cautions ({} points: {} …). {}",
         cautions::ALL.len(),
-        cautions::ALL.iter().take(3).map(|caution| caution.title.to_lowercase()).collect::<Vec<_>>().join(", "),
+        cautions::ALL
+            .iter()
+            .take(3)
+            .map(|caution| caution.title.to_lowercase())
+            .collect::<Vec<_>>()
+            .join(", "),
         cautions::DEFERENCE
     ))
 }
@@ -149,7 +161,10 @@ fn soak_stage(
 
 fn verdict(state: &crate::analysis::soak::SoakState, number: usize, out: &mut Out) -> Result<()> {
     let watched = duration(state.elapsed_s);
-    out.line(format!("  {} of the set's time, hands off: {} strays in {} episodes", watched, state.strays, state.episodes))?;
+    out.line(format!(
+        "  {} of the set's time, hands off: {} strays in {} episodes",
+        watched, state.strays, state.episodes
+    ))?;
     if number > 1 {
         let word = match state.verdict {
             Verdict::Gone => "GONE",
@@ -244,4 +259,3 @@ impl ByteSource for Paced {
         self.port.anchor()
     }
 }
-

@@ -50,9 +50,8 @@ pub(super) fn step(options: &args::Step, out: &mut Out) -> Result<Outcome> {
         StepWord::Repair => StepKind::Repair,
         StepWord::Restore => StepKind::Restore,
     };
-    let stage = job
-        .add_step(job::Step { text: options.text.clone(), kind, parts: options.part.clone() })?
-        .number;
+    let stage =
+        job.add_step(job::Step { text: options.text.clone(), kind, parts: options.part.clone() })?.number;
     if options.part.len() > 1 {
         out.note(format!(
             "Two parts in one step ({}): if the set is cured now, nobody can tell which one did it. Undo one of \
@@ -61,7 +60,9 @@ pub(super) fn step(options: &args::Step, out: &mut Out) -> Result<Outcome> {
         ));
     }
     if out.json {
-        out.value(&serde_json::json!({ "version": 1, "stage": stage, "kind": kind.word(), "parts": options.part }))?;
+        out.value(
+            &serde_json::json!({ "version": 1, "stage": stage, "kind": kind.word(), "parts": options.part }),
+        )?;
     } else {
         out.line(format!(
             "Stage {stage} begins: {}. Now soak with hands off and see what the step did.",
@@ -85,7 +86,8 @@ pub(super) fn views(loaded: &Loaded) -> Result<Vec<StageView>> {
     for stage in loaded.stages()? {
         let patterns = find(&stage.seen.train, &PatternOptions::default());
         let watched = stage.seen.train.exposure().0 > 0;
-        let earlier = views.iter().rev().find(|view| view.stage.seen.train.exposure().0 > 0).filter(|_| watched);
+        let earlier =
+            views.iter().rev().find(|view| view.stage.seen.train.exposure().0 > 0).filter(|_| watched);
         let comparison = earlier.map(|view| {
             let before = view.stage.observation();
             (view.stage.number, compare(&before, &stage.observation(), &CompareOptions::default()))
@@ -115,14 +117,18 @@ fn show(folder: &Path, protocols: &Protocols, rebuild: bool, out: &mut Out) -> R
     if let Some(complaint) = &info.complaint {
         out.line(format!("Complaint: {}", safe(complaint)))?;
     }
-    let mut list =
-        table::new(&["stage", "what was done", "kind", "watched", "strays", "episodes", "verdict"], &[0, 3, 4, 5]);
+    let mut list = table::new(
+        &["stage", "what was done", "kind", "watched", "strays", "episodes", "verdict"],
+        &[0, 3, 4, 5],
+    );
     for view in &views {
         let stage = &view.stage;
         let watched = stage.seen.train.exposure().seconds();
         let kind = stage.step.as_ref().map_or("", |step| step.kind.word());
         let (episodes, verdict) = match &view.comparison {
-            Some((_, comparison)) => (comparison.after.episodes.to_string(), comparison.verdict.word().to_owned()),
+            Some((_, comparison)) => {
+                (comparison.after.episodes.to_string(), comparison.verdict.word().to_owned())
+            }
             None => (episodes_alone(stage), String::new()),
         };
         list.add_row([

@@ -9,9 +9,9 @@ use indicatif::{ProgressBar, ProgressStyle};
 
 use super::load::{Loaded, duration};
 use super::{job, line};
+use crate::analysis::Observation;
 use crate::analysis::compare::CompareOptions;
 use crate::analysis::soak::{Soak, SoakState};
-use crate::analysis::Observation;
 use crate::base::{Anchor, Error, Event, Nanoseconds, Result, write_event};
 use crate::face::args;
 use crate::face::out::{Out, Outcome};
@@ -30,7 +30,9 @@ impl Stop {
         let flag = Arc::new(AtomicBool::new(false));
         let set = Arc::clone(&flag);
         let _ = std::thread::Builder::new().name("signals".to_owned()).spawn(move || {
-            let Ok(runtime) = tokio::runtime::Builder::new_current_thread().enable_all().build() else { return };
+            let Ok(runtime) = tokio::runtime::Builder::new_current_thread().enable_all().build() else {
+                return;
+            };
             runtime.block_on(async {
                 use tokio::signal::unix::{SignalKind, signal};
                 let Ok(mut end) = signal(SignalKind::terminate()) else { return };
@@ -87,8 +89,7 @@ pub(super) fn watch(options: &args::Watch, protocols: &Protocols, out: &mut Out)
     let (port, spec) = open(&options.port)?;
     let port: Box<dyn ByteSource> = Box::new(port);
     let hands = if options.hands_off { Hands::Off } else { Hands::On };
-    let recorder =
-        job.as_mut().map(|job| begin(job, port.as_ref(), &spec, "watch", hands)).transpose()?;
+    let recorder = job.as_mut().map(|job| begin(job, port.as_ref(), &spec, "watch", hands)).transpose()?;
     let chassis = options.chassis.clone().or_else(|| job.as_ref().and_then(|job| job.info().chassis.clone()));
     let mut session = Session::new(port, recorder, protocols, chassis.as_deref())?;
     let stop = Stop::listen();
@@ -278,8 +279,9 @@ pub(super) fn run_soak(
 
 /// A port that says nothing is not a quiet set.
 fn silence() -> Error {
-    Error::machine("not one byte came from the port, so nothing was observed")
-        .remedy("a silent port is no quiet set: check ground, rate and whether the set is on, then soak again")
+    Error::machine("not one byte came from the port, so nothing was observed").remedy(
+        "a silent port is no quiet set: check ground, rate and whether the set is on, then soak again",
+    )
 }
 
 /// The state of a soak, in place on a terminal, a line a minute elsewhere.

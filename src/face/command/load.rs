@@ -138,7 +138,11 @@ impl Loaded {
     }
 
     /// Gives the events of a capture.
-    pub(super) fn events(&self, capture: &CaptureRef, take: &mut dyn FnMut(Event) -> Result<()>) -> Result<()> {
+    pub(super) fn events(
+        &self,
+        capture: &CaptureRef,
+        take: &mut dyn FnMut(Event) -> Result<()>,
+    ) -> Result<()> {
         self.store.events(&capture.name, take)
     }
 
@@ -197,9 +201,6 @@ pub(super) fn chance(chance: f64) -> String {
 impl StageSeen {
     /// The stage's strays as an observation.
     pub(super) fn observation(&self) -> Observation {
-        Observation {
-            train: self.seen.train.clone(),
-            hands_off: self.seen.hands_off && !self.seen.untimed,
-        }
+        Observation { train: self.seen.train.clone(), hands_off: self.seen.hands_off && !self.seen.untimed }
     }
 }

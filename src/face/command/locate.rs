@@ -213,7 +213,8 @@ pub(super) fn chassis(loaded: &Loaded, protocols: &Protocols) -> Result<Option<C
     for capture in loaded.job.captures() {
         loaded.events(capture, &mut |event| {
             if name.is_none() && event.path == ControlPath::Keypad {
-                name = event.decoder.as_deref().and_then(|decoder| decoder.split('@').next()).map(str::to_owned);
+                name =
+                    event.decoder.as_deref().and_then(|decoder| decoder.split('@').next()).map(str::to_owned);
             }
             Ok(())
         })?;
@@ -239,7 +240,12 @@ fn show(located: &Located, out: &mut Out) -> Result<()> {
         out.line(format!("Electrically: {}", safe(sentence)))?;
     }
     for step in &located.steps {
-        out.line(format!("Step \"{}\": {} ({})", safe(&step.step), load::chance(step.credit), safe(&step.because)))?;
+        out.line(format!(
+            "Step \"{}\": {} ({})",
+            safe(&step.step),
+            load::chance(step.credit),
+            safe(&step.because)
+        ))?;
     }
     if let Some(next) = located.next.first() {
         out.line(format!(
@@ -247,7 +253,7 @@ fn show(located: &Located, out: &mut Out) -> Result<()> {
             safe(&next.test),
             next.minutes,
             next.gain_bits,
-            next.risk
+            format!("{:?}", next.risk).to_lowercase()
         ))?;
     }
     for note in &located.notes {

@@ -50,8 +50,10 @@ pub(super) fn show(patterns: &Patterns, hands_off: bool, out: &mut Out) -> Resul
         out.line(if patterns.strays == 0 { "Nothing repeated, nothing came." } else { "No pattern." })?;
         return Ok(());
     }
-    let mut list =
-        table::new(&["", "class", "what", "period", "jitter", "seen", "missed", "chance"], &[0, 3, 4, 5, 6, 7]);
+    let mut list = table::new(
+        &["", "class", "what", "period", "jitter", "seen", "missed", "chance"],
+        &[0, 3, 4, 5, 6, 7],
+    );
     for pattern in &patterns.patterns {
         list.add_row(row(pattern));
     }

@@ -12,14 +12,17 @@ pub(super) fn run(out: &mut Out) -> Result<Outcome> {
         return Ok(Outcome::Done);
     }
     if ports.is_empty() {
-        out.line("No serial port is there. Plug in the adapter; on Linux your user may need the group dialout.")?;
+        out.line(
+            "No serial port is there. Plug in the adapter; on Linux your user may need the group dialout.",
+        )?;
         return Ok(Outcome::Done);
     }
     let mut list = table::new(&["port", "what it is", "stable name for --port"], &[]);
     for port in &ports {
         let what = match &port.usb {
             Some(usb) => {
-                let words: Vec<&str> = [&usb.maker, &usb.name].into_iter().flatten().map(String::as_str).collect();
+                let words: Vec<&str> =
+                    [&usb.maker, &usb.name].into_iter().flatten().map(String::as_str).collect();
                 let serial = usb.serial_number.as_deref().map_or(String::new(), |s| format!(", number {s}"));
                 format!("USB {}{serial}", words.join(" "))
             }

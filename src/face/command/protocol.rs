@@ -89,7 +89,11 @@ fn check_files(files: &[PathBuf], user: Option<&Path>, out: &mut Out) -> Result<
                 file.file,
                 file.examples - file.wrong,
                 file.examples,
-                if file.findings.is_empty() { "no remarks".to_owned() } else { format!("{} remarks", file.findings.len()) }
+                if file.findings.is_empty() {
+                    "no remarks".to_owned()
+                } else {
+                    format!("{} remarks", file.findings.len())
+                }
             ))?;
             for found in &file.findings {
                 out.line(&found.text)?;
@@ -143,8 +147,9 @@ fn check_chassis(path: &Path, text: &str, checked: &mut Checked) {
     for finding in check::check(path, text) {
         checked.findings.push(Found {
             severity: match finding.severity {
-                Severity::Mistake => "mistake",
-                Severity::Remark => "remark",
+                Severity::Error => "mistake",
+                Severity::Warning => "warning",
+                Severity::Note => "note",
             },
             line: finding.place.line,
             column: finding.place.column,
@@ -280,7 +285,11 @@ fn show_format(format: &Format, out: &mut Out) -> Result<Outcome> {
             format.unit_us(),
             format.bits(),
             format.tolerance_us(),
-            if format.is_checked() { "with check bits" } else { "without check bits: two equal frames make a key" }
+            if format.is_checked() {
+                "with check bits"
+            } else {
+                "without check bits: two equal frames make a key"
+            }
         ))?;
         out.line(format!("  source: {}", safe(format.source())))?;
     }

@@ -12,7 +12,8 @@ use crate::base::{Anchor, Error, Nanoseconds, Result};
 use crate::face::args;
 use crate::face::out::{Out, Outcome};
 use crate::face::report::{
-    self, Capture, Folded, Level, Observed, ReportModel, Stage, StageTimeline, TimelineBuilder, Versions, Windows,
+    self, Capture, Folded, Level, Observed, ReportModel, Stage, StageTimeline, TimelineBuilder, Versions,
+    Windows,
 };
 use crate::timeline::Protocols;
 use crate::timeline::job::{CaptureSource, Hands};
@@ -134,7 +135,7 @@ fn windows(loaded: &Loaded, protocols: &Protocols) -> Result<Vec<Windows>> {
                 .iter()
                 .map(|window| Level {
                     label: window.key.map_or("none", |key| key.label()).to_owned(),
-                    nominal: window.nominal,
+                    nominal: window.nominal.unwrap_or(f64::from(window.low.midpoint(window.high))),
                     low: f64::from(window.low),
                     high: f64::from(window.high),
                 })
@@ -149,7 +150,8 @@ fn add(model: &mut ReportModel, loaded: &Loaded, view: &StageView) -> Result<()>
     let train = &view.stage.seen.train;
     if let Some((before, comparison)) = &view.comparison {
         let value = serde_json::to_value(comparison).map_err(|error| unserialised(&error))?;
-        let mut shown: report::Comparison = serde_json::from_value(value).map_err(|error| unserialised(&error))?;
+        let mut shown: report::Comparison =
+            serde_json::from_value(value).map_err(|error| unserialised(&error))?;
         shown.before_stage = u32::try_from(*before).unwrap_or(u32::MAX);
         shown.after_stage = number;
         if !model.method.contains(&shown.method) {

@@ -1,12 +1,14 @@
 //! Plain tables: no frames, columns two blanks apart, as wide as the terminal.
 
-use comfy_table::presets::NOTHING;
-use comfy_table::{CellAlignment, ContentArrangement, Table};
+use comfy_table::{CellAlignment, ContentArrangement, Table, TableStyle};
 
 /// A table with these headings; `right` lists the columns that hold numbers.
 pub(super) fn new(headings: &[&str], right: &[usize]) -> Table {
     let mut table = Table::new();
-    table.load_preset(NOTHING).set_content_arrangement(ContentArrangement::Dynamic).set_width(width());
+    table
+        .load_style(TableStyle::new())
+        .set_content_arrangement(ContentArrangement::Dynamic)
+        .set_width(width());
     table.set_header(headings.to_vec());
     for column in right {
         if let Some(column) = table.column_mut(*column) {
