@@ -9,12 +9,15 @@ use straykey::timeline::store::{SCHEMA_VERSION, Store};
 
 use super::{hands_off, log_file, small_job};
 
-/// Stands for a decoder: one press for every line of the file.
+/// Stands for a decoder: one press for every line of the file, at times that no float holds exactly.
 fn decode(capture: &CaptureRef, take: &mut dyn FnMut(Event) -> Result<()>) -> Result<Option<Span>> {
     let text = std::fs::read_to_string(&capture.path).unwrap();
     for (i, line) in text.lines().enumerate() {
-        let mut event =
-            Event::new(Nanoseconds(i as i64 * 1_000_000_007), ControlPath::Keypad, EventKind::Press);
+        let mut event = Event::new(
+            Nanoseconds((1 << 60) + i as i64 * 1_000_000_007),
+            ControlPath::Keypad,
+            EventKind::Press,
+        );
         event.key = Key::from_name("KEY_VOLUMEDOWN");
         event.note = Some(line.into());
         event.capture = Some(capture.name.as_str().into());

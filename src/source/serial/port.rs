@@ -145,14 +145,10 @@ impl Reader {
     fn read_until_gone(&self, port: &mut dyn serialport::SerialPort) -> bool {
         let mut buffer = vec![0u8; READ_BYTES];
         while !self.queue.is_stopped() {
-            match port.read(&mut buffer) {
-                // An unplugged adapter shows as nothing for ever, as a broken pipe, or as an I/O error.
-                Ok(0) => return true,
-                Ok(n) => self.queue.push(since(self.epoch), buffer.get(..n).unwrap_or_default()),
-                Err(error) => match error.kind() {
-                    ErrorKind::TimedOut | ErrorKind::Interrupted | ErrorKind::WouldBlock => {}
-                    _ => return true,
-                },
+            match face(port.read(&mut buffer)) {
+                Face::Bytes(n) => self.queue.push(since(self.epoch), buffer.get(..n).unwrap_or_default()),
+                Face::Nothing => {}
+                Face::Gone => return true,
             }
         }
         false
@@ -173,6 +169,26 @@ impl Reader {
                 return Some(port);
             }
         }
+    }
+}
+
+/// What a read of a port means.
+#[derive(Debug, PartialEq)]
+enum Face {
+    Bytes(usize),
+    Nothing,
+    Gone,
+}
+
+/// An unplugged adapter shows as nothing for ever, as a broken pipe, or as an I/O error.
+fn face(read: std::io::Result<usize>) -> Face {
+    match read {
+        Ok(0) => Face::Gone,
+        Ok(n) => Face::Bytes(n),
+        Err(error) => match error.kind() {
+            ErrorKind::TimedOut | ErrorKind::Interrupted | ErrorKind::WouldBlock => Face::Nothing,
+            _ => Face::Gone,
+        },
     }
 }
 
@@ -286,5 +302,23 @@ fn refused(path: &Path, spec: &PortSpec, error: serialport::Error) -> Error {
             .at(path)
             .because(error)
             .remedy("unplug and replug the adapter, or try a rate that it can make"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn all_faces_of_unplugged_are_known() {
+        // Number 5 is EIO on Linux.
+        let gone = [Ok(0), Err(ErrorKind::BrokenPipe.into()), Err(std::io::Error::from_raw_os_error(5))];
+        for read in gone {
+            assert_eq!(face(read), Face::Gone);
+        }
+        for kind in [ErrorKind::TimedOut, ErrorKind::Interrupted, ErrorKind::WouldBlock] {
+            assert_eq!(face(Err(kind.into())), Face::Nothing);
+        }
+        assert_eq!(face(Ok(7)), Face::Bytes(7));
     }
 }
