@@ -210,7 +210,7 @@ fn birch_names_keys_infrared_and_cec_and_never_a_release() {
     let mut set = SimulatedSet::new(Style::Birch, Faults::default(), 1);
     set.advance(minutes(1));
     set.press(key("KEY_VOLUMEUP"), Nanoseconds::ZERO, Nanoseconds::from_millis(300));
-    set.remote(0x04, 0x12, Nanoseconds::SECOND, Nanoseconds::from_millis(200));
+    set.remote(0x35, 0x12, Nanoseconds::SECOND, Nanoseconds::from_millis(200));
     set.cec(&[0x04, 0x44, 0x41], Nanoseconds(2_000_000_000));
     let text = String::from_utf8(set.advance(Nanoseconds(2_500_000_000))).unwrap();
     let said: Vec<&str> = text
@@ -223,9 +223,9 @@ fn birch_names_keys_infrared_and_cec_and_never_a_release() {
         [
             "keypad: key VOL+",
             "menu: Sound/Volume = 13",
-            "ir: addr=04 cmd=12 rpt=0",
+            "ir: addr=35 cmd=12 rpt=0",
             "menu: Tuner/Channel = 8",
-            "ir: addr=04 cmd=12 rpt=1",
+            "ir: addr=35 cmd=12 rpt=1",
             "menu: Tuner/Channel = 9",
             "cec: rx 04 44 41",
         ],

@@ -38,6 +38,13 @@ struct LineState {
     board_leak: f64,
 }
 
+impl LineState {
+    fn volts(&self, faults: &Faults, pressed: &[Key]) -> f64 {
+        let now = Instant { main_leak_siemens: self.main_leak, board_leak_siemens: self.board_leak, pressed };
+        self.ladder.volts(faults, &now)
+    }
+}
+
 /// A hand on a key, from one uptime to another.
 struct Hand {
     key: Key,
@@ -165,6 +172,17 @@ impl SimulatedSet {
         self.messages.push((self.uptime + after, bytes.to_vec()));
     }
 
+    /// Voltages at the two converter inputs now, without the converter's noise: what a probe there would show.
+    pub fn volts(&self) -> [f64; 2] {
+        let pressed: Vec<Key> = self
+            .hands
+            .iter()
+            .filter(|hand| (hand.from..hand.to).contains(&self.uptime))
+            .map(|hand| hand.key)
+            .collect();
+        self.lines.each_ref().map(|line| line.volts(&self.faults, &pressed))
+    }
+
     /// Lets simulated time pass and gives what the debug port printed meanwhile.
     pub fn advance(&mut self, time: Nanoseconds) -> Vec<u8> {
         let mut out = Vec::new();
@@ -206,12 +224,7 @@ impl SimulatedSet {
         let mut readings = [("", 0); 2];
         let mut actions = Vec::new();
         for (line, reading) in self.lines.iter_mut().zip(&mut readings) {
-            let instant = Instant {
-                main_leak_siemens: line.main_leak,
-                board_leak_siemens: line.board_leak,
-                pressed: &pressed,
-            };
-            let volts = line.ladder.volts(&self.faults, &instant);
+            let volts = line.volts(&self.faults, &pressed);
             let noise = NOISE_COUNTS * self.converter.normal() / (f64::from(line.ladder.full_scale) + 1.0);
             let counts = line.ladder.counts(volts + noise * line.ladder.supply_volts);
             *reading = (line.ladder.name, counts);
@@ -294,7 +307,7 @@ impl SimulatedSet {
 }
 
 /// Address of the set's own remote control, and its commands: invented.
-pub const REMOTE_ADDRESS: u8 = 0x04;
+pub const REMOTE_ADDRESS: u8 = 0x35;
 const REMOTE: [(u8, &str); 6] = [
     (0x02, "KEY_POWER"),
     (0x1a, "KEY_VOLUMEUP"),
