@@ -6,4 +6,4 @@
 mod edge;
 mod pulse;
 mod uart;
-pub mod wire; // an independent bit generator, from the frame's definition
+pub(crate) mod wire; // an independent bit generator, from the frame's definition

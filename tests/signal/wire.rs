@@ -5,20 +5,21 @@ use straykey::base::Nanoseconds;
 use straykey::signal::{Edge, Level};
 
 #[derive(Clone, Copy)]
-pub struct Wire {
-    pub rate_hz: f64,
-    pub data_bits: u32,
+pub(crate) struct Wire {
+    pub(crate) rate_hz: f64,
+    pub(crate) data_bits: u32,
     /// `b'N'`, `b'E'`, `b'O'`.
-    pub parity: u8,
-    pub stop_bits: u32,
-    pub inverted: bool,
+    pub(crate) parity: u8,
+    pub(crate) stop_bits: u32,
+    pub(crate) inverted: bool,
 }
 
-pub const WIRE: Wire = Wire { rate_hz: 115_200.0, data_bits: 8, parity: b'N', stop_bits: 1, inverted: false };
+pub(crate) const WIRE: Wire =
+    Wire { rate_hz: 115_200.0, data_bits: 8, parity: b'N', stop_bits: 1, inverted: false };
 
 impl Wire {
     /// Bits of one character as they stand on the wire.
-    pub fn bits(&self, value: u32) -> Vec<bool> {
+    pub(crate) fn bits(&self, value: u32) -> Vec<bool> {
         let mut bits = vec![false];
         let mut ones = 0;
         for i in 0..self.data_bits {
@@ -36,7 +37,7 @@ impl Wire {
     }
 
     /// Edges of a line that carries these bits from `start` on, idle before and after.
-    pub fn edges(&self, start_ns: f64, bits: &[bool]) -> Vec<Edge> {
+    pub(crate) fn edges(&self, start_ns: f64, bits: &[bool]) -> Vec<Edge> {
         let mut edges = vec![self.edge(0.0, true)];
         let mut last = true;
         for (i, bit) in bits.iter().enumerate() {
@@ -57,7 +58,7 @@ impl Wire {
     }
 
     /// A text, back to back but for a pause of `gap` bits behind each line feed.
-    pub fn text(&self, text: &[u8], gap: usize) -> Vec<bool> {
+    pub(crate) fn text(&self, text: &[u8], gap: usize) -> Vec<bool> {
         let mut bits = Vec::new();
         for byte in text {
             bits.extend(self.bits(u32::from(*byte)));
@@ -68,7 +69,7 @@ impl Wire {
         bits
     }
 
-    pub fn length_ns(&self, bits: &[bool]) -> f64 {
+    pub(crate) fn length_ns(&self, bits: &[bool]) -> f64 {
         bits.len() as f64 * 1e9 / self.rate_hz
     }
 }

@@ -2,14 +2,14 @@
 
 use std::io::Read;
 
-pub struct Drip {
+pub(crate) struct Drip {
     bytes: Vec<u8>,
     at: usize,
     most: usize,
 }
 
 /// `most` of 0 gives all at once.
-pub fn drip(bytes: &[u8], most: usize) -> Box<dyn Read + Send> {
+pub(crate) fn drip(bytes: &[u8], most: usize) -> Box<dyn Read + Send> {
     let most = if most == 0 { usize::MAX } else { most };
     Box::new(Drip { bytes: bytes.to_vec(), at: 0, most })
 }
@@ -25,10 +25,10 @@ impl Read for Drip {
 }
 
 /// The same line again and again, as far as asked: a gigantic file that needs no disk.
-pub struct Endless {
-    pub pattern: Vec<u8>,
-    pub left: u64,
-    pub at: usize,
+pub(crate) struct Endless {
+    pub(crate) pattern: Vec<u8>,
+    pub(crate) left: u64,
+    pub(crate) at: usize,
 }
 
 impl Read for Endless {

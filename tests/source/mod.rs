@@ -4,6 +4,6 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
 mod csv;
-pub mod drip; // a reader that gives few bytes at a time
+pub(crate) mod drip; // a reader that gives few bytes at a time
 mod recognise;
 mod text;

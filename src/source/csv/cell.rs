@@ -3,7 +3,7 @@
 use crate::source::Value;
 
 /// Powers of ten that fit 64 bits.
-const POWERS: [u64; 20] = {
+pub(super) const POWERS: [u64; 20] = {
     let mut powers = [1u64; 20];
     let mut i = 1;
     while i < 20 {

@@ -7,23 +7,23 @@
 //! line without line end may be cut short, and is then dropped and mentioned.
 //!
 //! Departures from RFC 4180, on purpose: blanks around unquoted fields are no part of them (rule 4), and an
-//! empty field is "as before". Rows are compared with their forerunner first and parsed only when a channel
-//! changed; quoted rows go to the general `csv` crate.
+//! empty field is "as before". Rows are compared with their forerunner first and read only where they differ; quoted rows go to the general `csv` crate.
 
 mod cell;
 mod head;
 pub(super) mod layout;
 mod quoted;
-mod repeat;
 mod rows;
+mod stencil;
 mod unit;
 
 use std::io::Read;
 
 use self::head::{is_comment, strip_line_end};
-use self::layout::{Layout, Role};
+use self::layout::Layout;
 use self::quoted::Quoted;
 use self::rows::{Row, Rows};
+use self::stencil::{Place, Stencil};
 use super::block::Block;
 use super::{Change, Channel, SampleSource};
 use crate::base::{Error, Result, Span};
@@ -45,8 +45,7 @@ pub struct CsvSource {
     block: Option<Block>,
     quoted: Option<Quoted>,
     rows: Rows,
-    /// Rows may be compared with their forerunner: the clock comes first, and no channel is analog.
-    repeats: bool,
+    stencil: Stencil,
     done: bool,
 }
 
@@ -80,12 +79,14 @@ impl CsvSource {
         }
         let layout = Layout::find(head, options.sample_rate_hz)?;
         let body = layout.body;
-        let counted = !layout.roles.iter().any(|role| matches!(role, Role::Time(_) | Role::Index));
-        let first = matches!(layout.roles.first(), Some(Role::Time(_) | Role::Index));
-        let logic = layout.channels.iter().all(|channel| !channel.analog);
         block.consume(body);
-        let repeats = logic && (counted || first);
-        Ok(Self { block: Some(block), quoted: None, rows: Rows::new(layout), repeats, done: false })
+        Ok(Self {
+            block: Some(block),
+            quoted: None,
+            rows: Rows::new(layout),
+            stencil: Stencil::new(),
+            done: false,
+        })
     }
 
     /// Takes the rows of one block; `None` when a quote stops the fast way.
@@ -119,38 +120,37 @@ impl CsvSource {
                 self.rows.line += 1;
                 continue;
             }
-            if memchr::memchr(b'"', line).is_some() {
-                quote = true;
-                break;
-            }
             let fields = Fields { rest: Some(line), separator };
-            if self.rows.take(fields, base + at as u64, whole, out)? == Row::Cut {
-                going = false;
-                at += length;
-                break;
+            match self.rows.take(fields, base + at as u64, whole, out) {
+                // No level, number or time holds a quote, so that a row with quotes cannot pass.
+                Err(_) if memchr::memchr(b'"', line).is_some() => {
+                    quote = true;
+                    break;
+                }
+                Ok(Row::Cut) if memchr::memchr(b'"', line).is_some() => {
+                    self.rows.cut = None;
+                    quote = true;
+                    break;
+                }
+                Ok(Row::Cut) => {
+                    going = false;
+                    at += length;
+                    break;
+                }
+                Ok(Row::Done) => {}
+                Err(error) => return Err(error),
             }
             self.rows.line += 1;
             at += length;
-            if self.repeats && whole {
-                at = pass_repeats(&mut self.rows, bytes, at, length)?;
+            // Exports whose rows differ in length gain nothing from a stencil, and shall not pay for it.
+            let alike = whole && bytes.get(at + length - 1) == Some(&b'\n');
+            if alike && self.stencil.cut(rest.get(..length).unwrap_or_default(), &self.rows.layout) {
+                at = self.stencil.follow(&mut self.rows, Place { bytes, at, base }, limit, out)?;
             }
         }
         block.consume(at);
         if quote { Ok(None) } else { Ok(Some(going)) }
     }
-}
-
-/// Passes over the rows that repeat the one before `at`; returns where they end.
-fn pass_repeats(rows: &mut Rows, bytes: &[u8], at: usize, length: usize) -> Result<usize> {
-    let row = bytes.get(at - length..at).unwrap_or_default();
-    let clocked = matches!(rows.layout.roles.first(), Some(Role::Time(_) | Role::Index));
-    let clock = if clocked { memchr::memchr(rows.layout.separator, row).unwrap_or(0) } else { 0 };
-    let (count, end) = repeat::skip(bytes, at, length, clock, rows.layout.point);
-    if count > 0 {
-        let start = end - length;
-        rows.skip(count, bytes.get(start..start + clock).unwrap_or_default())?;
-    }
-    Ok(end)
 }
 
 impl SampleSource for CsvSource {

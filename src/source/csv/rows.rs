@@ -24,7 +24,7 @@ pub(super) struct Rows {
     values: Vec<Option<Value>>,
     next: Vec<Option<Value>>,
     first: Option<i64>,
-    last: Option<i64>,
+    pub(super) last: Option<i64>,
     pub(super) cut: Option<u64>,
 }
 
@@ -69,17 +69,38 @@ impl Rows {
         }
     }
 
-    /// Notes the time of a row in which no channel changed, `rows` rows after the last one taken.
-    pub(super) fn skip(&mut self, rows: u64, last_clock: &[u8]) -> Result<()> {
-        self.count += rows;
-        self.line += rows;
-        let t = match self.layout.roles.first() {
-            Some(Role::Time(unit)) => cell::time(last_clock, *unit, self.layout.point),
-            Some(Role::Index) => self.sample_time(last_clock),
-            _ => self.counted_time(self.count.saturating_sub(1)),
-        };
-        self.last = t.or(self.last);
-        Ok(())
+    /// Time of the row with this number (from 0) by its time field, which may be empty when rows are counted.
+    pub(super) fn row_time(&self, field: &[u8], number: u64) -> Result<i64> {
+        match self.layout.roles.first() {
+            Some(role @ (Role::Time(_) | Role::Index)) => self.clock(field, *role, 1),
+            _ => self.counted_time(number).ok_or_else(|| self.beyond(1)),
+        }
+    }
+
+    /// One channel of a row takes a value; appended if that is news.
+    #[inline]
+    pub(super) fn change(&mut self, t: i64, channel: u16, value: Value, offset: u64, out: &mut Vec<Change>) {
+        let Some(last) = self.values.get_mut(usize::from(channel)) else { return };
+        if *last != Some(value) || matches!(value, Value::Volts(_)) {
+            *last = Some(value);
+            out.push(Change { t: Nanoseconds(t), channel, value, offset });
+        }
+    }
+
+    /// A channel of a row takes another value than before, as the caller found out.
+    #[inline]
+    pub(super) fn level_changed(
+        &mut self,
+        t: i64,
+        channel: u16,
+        value: Value,
+        offset: u64,
+        out: &mut Vec<Change>,
+    ) {
+        if let Some(last) = self.values.get_mut(usize::from(channel)) {
+            *last = Some(value);
+        }
+        out.push(Change { t: Nanoseconds(t), channel, value, offset });
     }
 
     fn read<'a>(&mut self, fields: impl Iterator<Item = &'a [u8]>) -> Result<i64> {
@@ -105,7 +126,8 @@ impl Rows {
                     self.put(channel, value);
                 }
                 Role::Time(_) | Role::Index => t = Some(self.clock(field, role, column)?),
-                Role::Empty => {}
+                Role::Empty if field.is_empty() => {}
+                Role::Empty => return Err(self.ragged(seen + 1, column)),
             }
             seen += 1;
             column += field.len() + 1;
@@ -128,11 +150,11 @@ impl Rows {
     fn emit(&mut self, t: i64, offset: u64, out: &mut Vec<Change>) {
         self.first.get_or_insert(t);
         self.last = Some(t);
-        for ((next, last), channel) in self.next.iter().zip(&mut self.values).zip(0u16..) {
-            let Some(value) = *next else { continue };
-            if *last != Some(value) || matches!(value, Value::Volts(_)) {
-                *last = Some(value);
-                out.push(Change { t: Nanoseconds(t), channel, value, offset });
+        for channel in 0..self.next.len() {
+            // At most COLUMNS channels.
+            #[allow(clippy::cast_possible_truncation)]
+            if let Some(Some(value)) = self.next.get(channel).copied() {
+                self.change(t, channel as u16, value, offset, out);
             }
         }
     }

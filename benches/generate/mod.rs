@@ -1,0 +1,74 @@
+//! Large invented capture files with the proportions of real ones.
+
+use std::io::Write as _;
+
+/// A small generator with a fixed seed (Knuth's MMIX constants), so that every run measures the same bytes.
+pub(crate) struct Random(u64);
+
+impl Random {
+    pub(crate) fn new() -> Self {
+        Self(0x5eed)
+    }
+
+    pub(crate) fn next(&mut self) -> u64 {
+        self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        self.0 >> 33
+    }
+}
+
+/// One row a sample at 1 MHz: nine decimals, four channels, one change in some 120 rows.
+pub(crate) fn samples(size: usize) -> Vec<u8> {
+    let mut file = b"Time [s],CH0,CH1,CH2,CH3\n".to_vec();
+    let mut random = Random::new();
+    let mut levels = 0b1111u64;
+    let mut t = 0u64;
+    while file.len() < size {
+        if random.next().is_multiple_of(120) {
+            levels ^= 1 << (random.next() % 4);
+        }
+        row(&mut file, t, levels);
+        t += 1000;
+    }
+    file
+}
+
+/// One row a change: a busy debug UART on the first channel, now and then another one.
+pub(crate) fn changes(size: usize) -> Vec<u8> {
+    let mut file = b"Time [s],CH0,CH1,CH2,CH3\n".to_vec();
+    let mut random = Random::new();
+    let mut levels = 0b1111u64;
+    let mut t = 0u64;
+    while file.len() < size {
+        levels ^= 1 << if random.next().is_multiple_of(16) { random.next() % 4 } else { 0 };
+        row(&mut file, t, levels);
+        t += 8_680 * (1 + random.next() % 9);
+    }
+    file
+}
+
+fn row(file: &mut Vec<u8>, t: u64, levels: u64) {
+    let bit = |i: u64| levels >> i & 1;
+    let _ = writeln!(
+        file,
+        "{}.{:09},{},{},{},{}",
+        t / 1_000_000_000,
+        t % 1_000_000_000,
+        bit(0),
+        bit(1),
+        bit(2),
+        bit(3)
+    );
+}
+
+/// One analog channel at 10 kHz with some noise.
+pub(crate) fn analog(size: usize) -> Vec<u8> {
+    let mut file = b"Time [s],KEY1 (V)\n".to_vec();
+    let mut random = Random::new();
+    let mut t = 0u64;
+    while file.len() < size {
+        let volts = 3280 + random.next() % 12;
+        let _ = writeln!(file, "{}.{:06},{}.{:03}", t / 1_000_000, t % 1_000_000, volts / 1000, volts % 1000);
+        t += 100;
+    }
+    file
+}
