@@ -12,6 +12,9 @@ pub(super) const CUT_95: f64 = 3.841_458_820_694_124;
 /// Most parameters and part scores together; a ladder of more keys keeps its further parts at nominal.
 const MOST: usize = 20;
 
+/// Bound of a part's standard score: beyond it a resistor would turn negative at a tolerance of 20 %.
+const FARTHEST: f64 = 8.0;
+
 /// A minimum.
 #[derive(Clone, Debug)]
 pub(super) struct Minimum {
@@ -92,8 +95,7 @@ fn moved(model: &[Mechanism], point: &Point, step: &[f64]) -> Point {
         *u = (*u + s).clamp(range.low, range.high);
     }
     for (z, s) in next.scores.iter_mut().zip(&step[point.parameters.len()..]) {
-        // Beyond eight standard deviations a resistor would turn negative at 20 %.
-        *z = (*z + s).clamp(-8.0, 8.0);
+        *z = (*z + s).clamp(-FARTHEST, FARTHEST);
     }
     next
 }
@@ -125,6 +127,12 @@ impl Normal {
                 (u <= range.low && normal.gradient[i] > 0.0) || (u >= range.high && normal.gradient[i] < 0.0);
             if held == Some(i) || presses {
                 normal.leave_out(i);
+            }
+        }
+        for (k, z) in point.scores.iter().enumerate().take(size.saturating_sub(free)) {
+            let slope = normal.gradient[free + k];
+            if (*z <= -FARTHEST && slope > 0.0) || (*z >= FARTHEST && slope < 0.0) {
+                normal.leave_out(free + k);
             }
         }
         normal
