@@ -46,8 +46,8 @@ impl Compiler<'_> {
             name,
             path: self.path.to_owned(),
             text: self.text.to_owned(),
-            whole: self.automaton(&whole)?,
-            heads: if heads.is_empty() { None } else { Some(self.automaton(&heads)?) },
+            whole: self.compiled(Automaton::whole(&whole))?,
+            heads: if heads.is_empty() { None } else { Some(self.compiled(Automaton::beginning(&heads))?) },
             head_patterns,
             patterns,
             lines,
@@ -62,8 +62,8 @@ impl Compiler<'_> {
         })
     }
 
-    fn automaton(&self, patterns: &[String]) -> Result<Automaton> {
-        Automaton::new(patterns).map_err(|why| {
+    fn compiled(&self, automaton: std::result::Result<Automaton, String>) -> Result<Automaton> {
+        automaton.map_err(|why| {
             Error::input(format!("the shapes are too large for one automaton: {why}"))
                 .at(self.path)
                 .remedy("use fewer prefixes or fewer records; widths of placeholders cost most")
@@ -197,7 +197,7 @@ impl Compiler<'_> {
             weight: shape.fixed_characters().min(8) as u64,
             damaged: format!("begins like `{}` but is damaged", record.shape.get_ref()).into(),
             shape,
-            roles,
+            by_role: Role::ALL.map(|(_, role)| roles.iter().position(|r| *r == Some(role)).map(|i| i as u8)),
             readings,
             meaning,
             path: record.path.unwrap_or(usual_path(meaning)),

@@ -75,8 +75,8 @@ pub(crate) enum KeySource {
 pub(crate) struct Pattern {
     pub(crate) shape: Shape,
     pub(crate) steps: Vec<Step>,
-    /// Role of each placeholder, in order; `None` for those that are not used.
-    pub(crate) roles: Vec<Option<Role>>,
+    /// Placeholder of each role.
+    pub(crate) by_role: [Option<u8>; Role::ALL.len()],
     /// `(placeholder, index of the line)` of readings that are named after their line.
     pub(crate) readings: Vec<(usize, usize)>,
     pub(crate) meaning: Meaning,

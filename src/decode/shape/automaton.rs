@@ -18,17 +18,106 @@ const LARGEST_TABLE: usize = 4 << 20;
 const LARGEST_BUILD: usize = 16 << 20;
 /// Largest compiled set of shapes before any automaton is built, bytes.
 const LARGEST_SHAPES: usize = 8 << 20;
+/// Most expressions for which a table is tried: its build is what a start of the program waits for.
+const MOST_FOR_TABLE: usize = 64;
 /// Most states that are walked in search of overlapping shapes.
 const MOST_STATES: usize = 200_000;
 
 enum Engine {
+    /// Whole-line expressions.
+    Table(Table),
+    /// Beginnings of lines.
     Dense(dense::DFA<Vec<u32>>),
     Lazy(Box<lazy::DFA>),
 }
 
+/// A whole-line automaton laid out for short inputs: no start-up, one look-up a byte, the verdict at the end.
+struct Table {
+    /// Column of each byte.
+    column: [u8; 256],
+    /// Row offset of the next state, by row offset plus column. Row 0 is the dead state.
+    next: Vec<u32>,
+    columns: u32,
+    begin: u32,
+    /// Matching pattern + 1 of each row when the line ends there; 0 for none.
+    verdict: Vec<u32>,
+}
+
+impl Table {
+    /// Lays out a dense automaton whose expressions all end in `\\z`.
+    fn from_dense(dense: &dense::DFA<Vec<u32>>) -> Option<Self> {
+        let begin = dense.start_state(&start::Config::new().anchored(Anchored::Yes)).ok()?;
+        let (column, samples) = columns(dense);
+        let columns = u32::try_from(samples.len()).ok()?;
+        // Row 0 is dead, so that a line that fits nothing stops early.
+        let mut rows: HashMap<StateID, u32> = HashMap::new();
+        let mut order = vec![begin];
+        rows.insert(begin, columns);
+        let mut next = vec![0u32; samples.len()];
+        let mut verdict = vec![0u32];
+        let mut at = 0;
+        while let Some(state) = order.get(at).copied() {
+            at += 1;
+            let end = dense.next_eoi_state(state);
+            let matched = dense.is_match_state(end).then(|| dense.match_pattern(end, 0).as_u32() + 1);
+            verdict.push(matched.unwrap_or(0));
+            for sample in &samples {
+                let to = dense.next_state(state, *sample);
+                let row = if dense.is_dead_state(to) {
+                    0
+                } else {
+                    let fresh = u32::try_from(rows.len() + 1).ok()?.checked_mul(columns)?;
+                    *rows.entry(to).or_insert_with(|| {
+                        order.push(to);
+                        fresh
+                    })
+                };
+                next.push(row);
+            }
+            if next.len() * 4 > LARGEST_TABLE {
+                return None;
+            }
+        }
+        Some(Self { column, next, columns, begin: columns, verdict })
+    }
+
+    #[inline]
+    fn find(&self, line: &[u8]) -> Option<usize> {
+        let mut row = self.begin;
+        for byte in line {
+            let column = self.column.get(usize::from(*byte)).copied().unwrap_or(0);
+            row = self.next.get(row as usize + usize::from(column)).copied().unwrap_or(0);
+            if row == 0 {
+                return None;
+            }
+        }
+        let verdict = self.verdict.get((row / self.columns) as usize).copied().unwrap_or(0);
+        (verdict as usize).checked_sub(1)
+    }
+}
+
+/// Column of each byte, and one byte of each column: bytes that no expression tells apart share one.
+fn columns(dense: &dense::DFA<Vec<u32>>) -> ([u8; 256], Vec<u8>) {
+    let classes = dense.byte_classes();
+    let mut column = [0u8; 256];
+    let mut samples: Vec<u8> = Vec::new();
+    let mut seen: HashMap<u8, u8> = HashMap::new();
+    for byte in 0..=255u8 {
+        let fresh = u8::try_from(samples.len()).unwrap_or(u8::MAX);
+        let index = *seen.entry(classes.get(byte)).or_insert_with(|| {
+            samples.push(byte);
+            fresh
+        });
+        if let Some(slot) = column.get_mut(usize::from(byte)) {
+            *slot = index;
+        }
+    }
+    (column, samples)
+}
+
 impl std::fmt::Debug for Automaton {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.write_str(if self.is_dense() { "Automaton(dense)" } else { "Automaton(lazy)" })
+        f.write_str(if self.is_table() { "Automaton(table)" } else { "Automaton(lazy)" })
     }
 }
 
@@ -74,23 +163,40 @@ fn dense_from(nfa: &thompson::NFA, kind: MatchKind) -> Option<dense::DFA<Vec<u32
 }
 
 impl Automaton {
-    /// Compiles regular expressions that each begin with `\A`; on a tie the earlier one wins.
+    /// Compiles whole-line expressions (from `\A` to `\z`); on a tie the earlier one wins.
     ///
     /// # Errors
     /// In words, when they are too large even for the lazy automaton.
-    pub fn new(patterns: &[String]) -> Result<Self, String> {
+    pub fn whole(patterns: &[String]) -> Result<Self, String> {
         let nfa = nfa(patterns)?;
-        if let Some(dense) = dense_from(&nfa, MatchKind::LeftmostFirst) {
+        if patterns.len() <= MOST_FOR_TABLE
+            && let Some(dense) = dense_from(&nfa, MatchKind::LeftmostFirst)
+            && let Some(table) = Table::from_dense(&dense)
+        {
+            return Ok(Self { engine: Engine::Table(table) });
+        }
+        Self::lazy_from(nfa)
+    }
+
+    /// Compiles expressions for the beginning of a line (from `\A`); on a tie the earlier one wins.
+    ///
+    /// # Errors
+    /// As [`Automaton::whole`].
+    pub fn beginning(patterns: &[String]) -> Result<Self, String> {
+        let nfa = nfa(patterns)?;
+        if patterns.len() <= MOST_FOR_TABLE
+            && let Some(dense) = dense_from(&nfa, MatchKind::LeftmostFirst)
+        {
             return Ok(Self { engine: Engine::Dense(dense) });
         }
         Self::lazy_from(nfa)
     }
 
-    /// The same, lazy even when the table would be small.
+    /// Like [`Automaton::whole`], lazy even when the table would be small.
     ///
     /// # Errors
     /// In words, when they are too large.
-    pub fn new_lazy(patterns: &[String]) -> Result<Self, String> {
+    pub fn lazy(patterns: &[String]) -> Result<Self, String> {
         Self::lazy_from(nfa(patterns)?)
     }
 
@@ -103,13 +209,14 @@ impl Automaton {
     }
 
     /// Whether the automaton is a table.
-    pub fn is_dense(&self) -> bool {
-        matches!(self.engine, Engine::Dense(_))
+    pub fn is_table(&self) -> bool {
+        !matches!(self.engine, Engine::Lazy(_))
     }
 
     /// Size of the table in bytes; 0 for a lazy automaton.
     pub fn table_bytes(&self) -> usize {
         match &self.engine {
+            Engine::Table(table) => (table.next.len() + table.verdict.len()) * 4,
             Engine::Dense(dense) => dense.memory_usage(),
             Engine::Lazy(_) => 0,
         }
@@ -120,6 +227,7 @@ impl Automaton {
     pub fn find(&self, scratch: &mut Scratch, line: &[u8]) -> Option<usize> {
         let input = Input::new(line).anchored(Anchored::Yes);
         let half = match &self.engine {
+            Engine::Table(table) => return table.find(line),
             Engine::Dense(dense) => dense.try_search_fwd(&input).ok().flatten(),
             Engine::Lazy(lazy) => {
                 let cache = scratch.0.get_or_insert_with(|| lazy.create_cache());

@@ -2,11 +2,13 @@
 
 use super::{Form, Part, Shape};
 
-/// One captured placeholder: its bytes, and its number for the forms that are numbers.
+/// One captured placeholder: where it stands in the line, and its number for the forms that are numbers.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct Captured<'a> {
-    /// The bytes as printed, without padding.
-    pub text: &'a [u8],
+pub struct Captured {
+    /// First byte, without padding.
+    pub start: u32,
+    /// One behind the last byte.
+    pub end: u32,
     /// The number (integer, hex), nanoseconds (seconds), else 0.
     pub number: i64,
 }
@@ -50,15 +52,13 @@ impl Shape {
     }
 }
 
-/// Reads a line of which the automaton says that it has the shape of `steps`; gives each placeholder in order.
+/// Reads a line of which the automaton says that it has the shape of `steps`; fills one slot a placeholder,
+/// in order.
 ///
 /// # Errors
 /// A number that does not fit.
-pub(crate) fn read<'a>(
-    steps: &[Step],
-    line: &'a [u8],
-    mut found: impl FnMut(usize, Captured<'a>),
-) -> Result<(), Misread> {
+#[inline]
+pub(crate) fn read(steps: &[Step], line: &[u8], slots: &mut [Captured]) -> Result<(), Misread> {
     let mut rest = skip_blanks(line);
     let mut placeholder = 0;
     for step in steps {
@@ -69,12 +69,21 @@ pub(crate) fn read<'a>(
                 if width.is_none() {
                     rest = skip_blanks(rest);
                 }
-                let length = width.map_or_else(|| length_of(form, stop, rest), usize::from);
-                let (text, after) = rest.split_at_checked(length).unwrap_or((rest, &[]));
-                let number = number_of(form, text).ok_or(Misread { placeholder })?;
-                found(placeholder, Captured { text, number });
+                let start = line.len() - rest.len();
+                let (length, number) = match (form, width) {
+                    (Form::Integer, None) => integer(rest),
+                    (Form::Hex, None) => hex_run(rest),
+                    (Form::Seconds, _) => seconds(rest),
+                    (_, None) => (length_of(form, stop, rest), Some(0)),
+                    (_, Some(width)) => fixed(form, rest.get(..usize::from(width)).unwrap_or(rest)),
+                };
+                let number = number.ok_or(Misread { placeholder })?;
+                rest = rest.get(length..).unwrap_or_default();
+                if let Some(slot) = slots.get_mut(placeholder) {
+                    // Lines are at most 64 KiB.
+                    *slot = Captured { start: start as u32, end: (start + length) as u32, number };
+                }
                 placeholder += 1;
-                rest = after;
             }
         }
     }
@@ -89,75 +98,93 @@ fn skip_blanks(mut rest: &[u8]) -> &[u8] {
     rest
 }
 
-/// How many bytes at the start belong to the placeholder.
+/// How many bytes at the start belong to a placeholder that is no number.
+#[inline]
 fn length_of(form: Form, stop: Option<u8>, rest: &[u8]) -> usize {
-    let run = |holds: fn(&u8) -> bool| rest.iter().take_while(|b| holds(b)).count();
-    match form {
-        Form::Integer => {
-            let sign = usize::from(matches!(rest.first(), Some(b'-' | b'+')));
-            sign + rest.iter().skip(sign).take_while(|b| b.is_ascii_digit()).count()
-        }
-        Form::Hex => run(|b| b.is_ascii_hexdigit()),
-        Form::Seconds => run(|b| b.is_ascii_digit() || *b == b'.'),
-        Form::Word => rest.iter().take_while(|b| Some(**b) != stop && Form::Word.holds(**b)).count(),
-        Form::Text | Form::Bytes => {
-            let reach = rest.iter().take_while(|b| Some(**b) != stop && form.holds(**b)).count();
-            let solid = rest.get(..reach).unwrap_or_default();
-            reach - solid.iter().rev().take_while(|b| matches!(b, b' ' | b'\t')).count()
-        }
+    let reach = rest.iter().take_while(|b| Some(**b) != stop && form.holds(**b)).count();
+    if form == Form::Word {
+        return reach;
     }
+    let inside = rest.get(..reach).unwrap_or_default();
+    reach - inside.iter().rev().take_while(|b| matches!(b, b' ' | b'\t')).count()
 }
 
-fn number_of(form: Form, text: &[u8]) -> Option<i64> {
-    match form {
-        Form::Integer => {
-            let (negative, digits) = match text {
-                [b'-', digits @ ..] => (true, digits),
-                [b'+', digits @ ..] => (false, digits),
-                digits => (false, digits),
-            };
-            let mut value: i64 = 0;
-            for digit in digits {
-                value = value.checked_mul(10)?.checked_add(i64::from(digit.wrapping_sub(b'0')))?;
-            }
-            Some(if negative { -value } else { value })
-        }
+/// A placeholder of given width.
+fn fixed(form: Form, text: &[u8]) -> (usize, Option<i64>) {
+    let number = match form {
+        Form::Integer => integer(text).1,
         Form::Hex => hex(text),
-        Form::Seconds => seconds(text),
-        Form::Word | Form::Text | Form::Bytes => Some(0),
-    }
+        _ => Some(0),
+    };
+    (text.len(), number)
 }
 
-/// Nanoseconds of decimal seconds; places beyond the ninth are cut.
-fn seconds(text: &[u8]) -> Option<i64> {
-    let mut value: i64 = 0;
-    let mut places = None;
-    for byte in text {
-        if *byte == b'.' {
-            places = Some(0u32);
-            continue;
-        }
-        match &mut places {
-            Some(9) => continue,
-            Some(places) => *places += 1,
-            None => {}
-        }
-        value = value.checked_mul(10)?.checked_add(i64::from(byte.wrapping_sub(b'0')))?;
+/// Length and value of a signed decimal number; `None` when it does not fit.
+#[inline]
+fn integer(rest: &[u8]) -> (usize, Option<i64>) {
+    let negative = rest.first() == Some(&b'-');
+    let sign = usize::from(matches!(rest.first(), Some(b'-' | b'+')));
+    let mut value = Some(0i64);
+    let mut length = sign;
+    while let Some(digit @ b'0'..=b'9') = rest.get(length) {
+        value = value.and_then(|v| v.checked_mul(10)?.checked_add(i64::from(digit - b'0')));
+        length += 1;
     }
-    value.checked_mul(10i64.pow(9 - places.unwrap_or(0).min(9)))
+    (length, value.map(|v| if negative { -v } else { v }))
+}
+
+/// Length and nanoseconds of decimal seconds; places beyond the ninth are cut.
+#[inline]
+fn seconds(rest: &[u8]) -> (usize, Option<i64>) {
+    let mut value = Some(0i64);
+    let mut length = 0;
+    let mut places = None;
+    while let Some(byte) = rest.get(length) {
+        match byte {
+            b'0'..=b'9' => match &mut places {
+                Some(9) => {}
+                count => {
+                    if let Some(count) = count {
+                        *count += 1;
+                    }
+                    value = value.and_then(|v| v.checked_mul(10)?.checked_add(i64::from(byte - b'0')));
+                }
+            },
+            b'.' if places.is_none() => places = Some(0usize),
+            _ => break,
+        }
+        length += 1;
+    }
+    const SCALE: [i64; 10] =
+        [1_000_000_000, 100_000_000, 10_000_000, 1_000_000, 100_000, 10_000, 1_000, 100, 10, 1];
+    let scale = SCALE.get(places.unwrap_or(0)).copied().unwrap_or(1);
+    (length, value.and_then(|v| v.checked_mul(scale)))
+}
+
+/// Length and value of a run of hexadecimal digits; `None` when it has more than 63 bits.
+#[inline]
+fn hex_run(rest: &[u8]) -> (usize, Option<i64>) {
+    let mut value = Some(0i64);
+    let mut length = 0;
+    while let Some(digit) = rest.get(length).and_then(|b| digit(*b)) {
+        value = value.and_then(|v| v.checked_mul(16)?.checked_add(digit));
+        length += 1;
+    }
+    (length, value)
+}
+
+#[inline]
+fn digit(byte: u8) -> Option<i64> {
+    match byte {
+        b'0'..=b'9' => Some(i64::from(byte - b'0')),
+        b'a'..=b'f' => Some(i64::from(byte - b'a') + 10),
+        b'A'..=b'F' => Some(i64::from(byte - b'A') + 10),
+        _ => None,
+    }
 }
 
 /// The number that hexadecimal digits mean; `None` when it has more than 63 bits or another character.
 pub(crate) fn hex(text: &[u8]) -> Option<i64> {
-    let mut value: i64 = 0;
-    for byte in text {
-        let digit = match byte {
-            b'0'..=b'9' => byte - b'0',
-            b'a'..=b'f' => byte - b'a' + 10,
-            b'A'..=b'F' => byte - b'A' + 10,
-            _ => return None,
-        };
-        value = value.checked_mul(16)?.checked_add(i64::from(digit))?;
-    }
-    Some(value)
+    let (length, value) = hex_run(text);
+    value.filter(|_| length == text.len())
 }

@@ -3,51 +3,55 @@
 use crate::base::Name;
 use crate::decode::chassis::Pattern;
 use crate::decode::protocol::Role;
-use crate::decode::shape::{self, Captured};
+use crate::decode::shape;
 
-/// Most readings in one record.
-pub(super) const MOST_READINGS: usize = 8;
+/// What one placeholder captured.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Captured<'a> {
+    /// As printed, without padding.
+    pub(super) text: &'a [u8],
+    /// Its number, nanoseconds for seconds, 0 for text.
+    pub(super) number: i64,
+}
 
 /// What one line captured.
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Debug)]
 pub(super) struct Fields<'a> {
-    by_role: [Option<Captured<'a>>; Role::ALL.len()],
-    by_placeholder: [Captured<'a>; shape::MOST_PLACEHOLDERS],
+    pattern: &'a Pattern,
+    line: &'a [u8],
+    slots: [shape::Captured; shape::MOST_PLACEHOLDERS],
 }
 
 impl<'a> Fields<'a> {
-    /// Reads a line that has the pattern's shape.
-    ///
-    /// Fails with the reason when a number is too large.
+    /// The fields of a line that has the pattern's shape, not yet read.
     #[inline]
-    pub(super) fn read(pattern: &Pattern, line: &'a [u8]) -> Result<Self, Name> {
-        let mut fields = Self::default();
-        shape::read(&pattern.steps, line, |i, captured| {
-            if let Some(slot) = fields.by_placeholder.get_mut(i) {
-                *slot = captured;
-            }
-            if let Some(Some(role)) = pattern.roles.get(i)
-                && let Some(slot) = fields.by_role.get_mut(*role as usize)
-            {
-                *slot = Some(captured);
-            }
-        })
-        .map_err(|misread| {
-            let name = pattern.shape.placeholders().nth(misread.placeholder).map_or("", |p| &p.name);
+    pub(super) fn new(pattern: &'a Pattern, line: &'a [u8]) -> Self {
+        Self { pattern, line, slots: [shape::Captured::default(); shape::MOST_PLACEHOLDERS] }
+    }
+
+    /// Reads the line. Fails with the reason when a number is too large.
+    #[inline]
+    pub(super) fn read(&mut self) -> Result<(), Name> {
+        shape::read(&self.pattern.steps, self.line, &mut self.slots).map_err(|misread| {
+            let name = self.pattern.shape.placeholders().nth(misread.placeholder).map_or("", |p| &p.name);
             Name::from(format!("the number in `{name}` is too large"))
-        })?;
-        Ok(fields)
+        })
     }
 
     /// The placeholder with this role.
     #[inline]
     pub(super) fn get(&self, role: Role) -> Option<Captured<'a>> {
-        self.by_role.get(role as usize).copied().flatten()
+        let placeholder = self.pattern.by_role.get(role as usize).copied().flatten()?;
+        Some(self.nth(usize::from(placeholder)))
     }
 
     /// The placeholder with this index.
     #[inline]
     pub(super) fn nth(&self, placeholder: usize) -> Captured<'a> {
-        self.by_placeholder.get(placeholder).copied().unwrap_or_default()
+        let slot = self.slots.get(placeholder).copied().unwrap_or_default();
+        Captured {
+            text: self.line.get(slot.start as usize..slot.end as usize).unwrap_or_default(),
+            number: slot.number,
+        }
     }
 }

@@ -63,8 +63,10 @@ impl Held {
         }
     }
 
-    /// Takes what the set says of a key; `event` knows everything but its kind and how long it was held.
-    pub(super) fn take(&mut self, mut event: Event, state: KeyState, out: &mut Vec<Event>) {
+    /// Takes what the set says of a key; the last event of `out` knows everything but its kind and how long the key was held.
+    pub(super) fn take(&mut self, state: KeyState, out: &mut Vec<Event>) {
+        let at = out.len();
+        let Some(event) = out.last_mut() else { return };
         let silence = self.silence(event.path);
         let found = self.down.iter().position(|d| d.path == event.path && d.key == event.key);
         match (state, found) {
@@ -91,15 +93,14 @@ impl Held {
             }
             (KeyState::Press, None) => {
                 event.kind = EventKind::Press;
-                self.begin(&event, silence.map(|s| s.first), out);
+                self.begin(at, silence.map(|s| s.first), out);
             }
             (KeyState::Repeat, None) => {
                 event.kind = EventKind::Repeat;
                 event.note.get_or_insert_with(|| self.words.no_press.clone());
-                self.begin(&event, silence.map(|s| s.next), out);
+                self.begin(at, silence.map(|s| s.next), out);
             }
         }
-        out.push(event);
     }
 
     fn renew(&mut self, i: usize, t: Nanoseconds, silence: Option<Nanoseconds>) {
@@ -109,12 +110,14 @@ impl Held {
         }
     }
 
-    fn begin(&mut self, event: &Event, silence: Option<Nanoseconds>, out: &mut Vec<Event>) {
+    /// Notes the press that is event number `at` of `out`, counted from 1.
+    fn begin(&mut self, at: usize, silence: Option<Nanoseconds>, out: &mut Vec<Event>) {
+        let Some(event) = out.last().cloned() else { return };
         if silence.is_some() {
             // A set that prints no releases reports one key of a path at a time.
             while let Some(i) = self.down.iter().position(|d| d.path == event.path) {
                 let down = self.down.swap_remove(i);
-                out.push(release(&down, event.t, self.words.another.clone()));
+                out.insert(at - 1, release(&down, event.t, self.words.another.clone()));
             }
         }
         if self.down.len() >= MOST_DOWN {
@@ -126,7 +129,7 @@ impl Held {
             since: event.t,
             last: event.t,
             deadline: silence.map(|silence| event.t + silence),
-            press: event.clone(),
+            press: event,
         });
     }
 

@@ -81,15 +81,21 @@ impl TextDecoder {
 
     /// Takes bytes as they come; `offset` is where the first stands in the raw capture. Appends events to `out`.
     pub fn push(&mut self, arrival: Option<Nanoseconds>, offset: u64, bytes: &[u8], out: &mut Vec<Event>) {
+        let chassis = Arc::clone(&self.chassis);
         let mut rest = bytes;
         let mut at = offset;
         while let Some(end) = memchr::memchr2(b'\n', b'\r', rest) {
             let (line, after) = rest.split_at(end);
             if self.pending_from.is_none() {
-                self.whole_line(Origin { arrival, offset: at, length: length(line.len() as u64) }, line, out);
+                self.whole_line(
+                    &chassis,
+                    Origin { arrival, offset: at, length: length(line.len() as u64) },
+                    line,
+                    out,
+                );
             } else {
                 self.keep(arrival, at, line);
-                self.end_line(true, out);
+                self.end_line(&chassis, true, out);
             }
             rest = after.get(1..).unwrap_or_default();
             at += line.len() as u64 + 1;
@@ -116,7 +122,8 @@ impl TextDecoder {
     /// Keys that are still down stay so; when they would go up is not known.
     pub fn finish(&mut self, out: &mut Vec<Event>) {
         if self.pending_from.is_some() {
-            self.end_line(false, out);
+            let chassis = Arc::clone(&self.chassis);
+            self.end_line(&chassis, false, out);
         }
     }
 
@@ -164,7 +171,7 @@ impl TextDecoder {
         }
     }
 
-    fn end_line(&mut self, ended: bool, out: &mut Vec<Event>) {
+    fn end_line(&mut self, chassis: &Chassis, ended: bool, out: &mut Vec<Event>) {
         let Some((offset, arrival)) = self.pending_from.take() else { return };
         let line = std::mem::take(&mut self.pending);
         let total = self.overlong.take().unwrap_or(line.len() as u64);
@@ -173,7 +180,7 @@ impl TextDecoder {
             self.overlong_line(origin, out);
         } else {
             let first = out.len();
-            let open = self.read_line(origin, &line, out);
+            let open = self.read_line(chassis, origin, &line, out);
             if !ended && open {
                 let note: Name = "the line's end is missing: it may be cut".into();
                 for event in out.get_mut(first..).unwrap_or_default() {
@@ -185,11 +192,11 @@ impl TextDecoder {
         self.pending.clear();
     }
 
-    fn whole_line(&mut self, origin: Origin, line: &[u8], out: &mut Vec<Event>) {
+    fn whole_line(&mut self, chassis: &Chassis, origin: Origin, line: &[u8], out: &mut Vec<Event>) {
         if line.len() > self.chassis.file.text.longest_line {
             self.overlong_line(origin, out);
         } else if !line.is_empty() {
-            self.read_line(origin, line, out);
+            self.read_line(chassis, origin, line, out);
         }
     }
 
@@ -201,10 +208,9 @@ impl TextDecoder {
     }
 
     /// Reads one line; `true` when it was a record that ends in a placeholder.
-    fn read_line(&mut self, origin: Origin, line: &[u8], out: &mut Vec<Event>) -> bool {
-        let chassis = Arc::clone(&self.chassis);
+    fn read_line(&mut self, chassis: &Chassis, origin: Origin, line: &[u8], out: &mut Vec<Event>) -> bool {
         if let Some(index) = chassis.whole.find(&mut self.whole, line) {
-            return self.record(&chassis, index, origin, line, out);
+            return self.record(chassis, index, origin, line, out);
         }
         let mut cleaned = std::mem::take(&mut self.cleaned);
         cleaned.clear();
@@ -216,9 +222,9 @@ impl TextDecoder {
             found = chassis.whole.find(&mut self.whole, line);
         }
         let open = match found {
-            Some(index) => self.record(&chassis, index, origin, line, out),
+            Some(index) => self.record(chassis, index, origin, line, out),
             None => {
-                self.no_record(&chassis, origin, line, out);
+                self.no_record(chassis, origin, line, out);
                 false
             }
         };
@@ -237,9 +243,7 @@ impl TextDecoder {
         let Some(pattern) = chassis.patterns.get(index) else { return false };
         self.counters.records += 1;
         let first = out.len();
-        let mut clock = std::mem::take(&mut self.clock);
-        let read = self.records.read(chassis, pattern, line, origin.arrival, &mut clock, out);
-        self.clock = clock;
+        let read = self.records.read(chassis, pattern, line, origin.arrival, &mut self.clock, out);
         self.sign(first, Some(origin), out);
         match read {
             Ok(()) => self.counters.decoded += 1,

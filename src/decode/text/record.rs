@@ -3,7 +3,7 @@
 use std::collections::HashMap;
 use std::sync::Arc;
 
-use super::fields::{Fields, MOST_READINGS};
+use super::fields::{Captured, Fields};
 use super::held::Held;
 use super::names::Names;
 use crate::base::{ControlPath, Event, EventKind, Key, Name, Nanoseconds};
@@ -11,7 +11,7 @@ use crate::decode::chassis::{Chassis, KeySource, Pattern};
 use crate::decode::ladder::Tracker;
 use crate::decode::protocol::{KeyState, Meaning, Role};
 use crate::decode::set_clock::SetClock;
-use crate::decode::shape::{self, Captured, Form};
+use crate::decode::shape::{self, Form};
 
 /// Most keypad lines of a set whose file declares none.
 const MOST_LINES: usize = 16;
@@ -68,7 +68,8 @@ impl Records {
         clock: &mut SetClock,
         out: &mut Vec<Event>,
     ) -> Result<(), Name> {
-        let fields = Fields::read(pattern, line)?;
+        let mut fields = Fields::new(pattern, line);
+        fields.read()?;
         self.check(pattern, &fields)?;
         let stamp = Stamp::of(chassis, pattern, &fields)?;
         let step = chassis.period.filter(|_| pattern.meaning == Meaning::Reading);
@@ -109,7 +110,7 @@ impl Records {
         if pattern.meaning != Meaning::Reading {
             return Ok(());
         }
-        for (placeholder, line) in pattern.readings.iter().take(MOST_READINGS) {
+        for (placeholder, line) in &pattern.readings {
             self.check_counts(*line, fields.nth(*placeholder))?;
         }
         if let Some(counts) = fields.get(Role::Counts) {
@@ -144,7 +145,7 @@ impl Records {
     }
 
     fn reading(&mut self, pattern: &Pattern, fields: &Fields<'_>, t: Nanoseconds, out: &mut Vec<Event>) {
-        for (placeholder, line) in pattern.readings.iter().take(MOST_READINGS) {
+        for (placeholder, line) in &pattern.readings {
             let counts = u32::try_from(fields.nth(*placeholder).number).unwrap_or_default();
             if let Some(tracker) = self.trackers.get_mut(*line) {
                 tracker.push(t, counts, out);
@@ -166,13 +167,13 @@ impl Records {
         state: KeyState,
         out: &mut Vec<Event>,
     ) {
-        let mut event = self.described(pattern, fields, t, EventKind::Press);
         let (key, unknown) = key_of(pattern, fields);
+        let event = self.described(pattern, fields, t, EventKind::Press, out);
         event.key = key;
         if let Some(text) = unknown {
             event.note = Some(format!("unknown key {}", crate::base::quote(text)).into());
         }
-        self.held.take(event, state, out);
+        self.held.take(state, out);
     }
 
     /// CEC bytes: header, opcode, operands. Keys come from User Control Pressed and Released.
@@ -194,7 +195,8 @@ impl Records {
         let Some((header, body)) = bytes.split_first().filter(|_| bytes.len() <= MOST_CEC_BYTES) else {
             return Err(format!("a message of {} bytes; the bus carries 1 to 16", bytes.len()).into());
         };
-        let mut event = self.described(pattern, fields, t, EventKind::Frame);
+        let down = self.held.only(pattern.path);
+        let event = self.described(pattern, fields, t, EventKind::Frame, out);
         event.initiator = Some(header >> 4);
         event.destination = Some(header & 0x0f);
         event.opcode = body.first().copied();
@@ -205,13 +207,13 @@ impl Records {
                     KeySource::Table { table, .. } => table.get(&[], i64::from(*code)).copied(),
                     _ => None,
                 };
-                self.held.take(event, KeyState::Press, out);
+                self.held.take(KeyState::Press, out);
             }
             (Some(RELEASED), _) => {
-                event.key = self.held.only(event.path);
-                self.held.take(event, KeyState::Release, out);
+                event.key = down;
+                self.held.take(KeyState::Release, out);
             }
-            _ => out.push(event),
+            _ => {}
         }
         Ok(())
     }
@@ -225,29 +227,33 @@ impl Records {
         kind: EventKind,
         out: &mut Vec<Event>,
     ) {
-        let mut event = self.described(pattern, fields, t, kind);
-        if let Some(item) = fields.get(Role::Item) {
-            event.item = Some(self.renamed(&[&chassis.items], item.text));
+        let item = fields.get(Role::Item).map(|item| self.renamed(&[&chassis.items], item.text));
+        let value = fields
+            .get(Role::Value)
+            .map(|value| self.renamed(&[&pattern.values, &chassis.item_values], value.text));
+        let event = self.described(pattern, fields, t, kind, out);
+        if item.is_some() {
+            event.item = item;
         }
-        if let Some(value) = fields.get(Role::Value) {
-            event.value = Some(self.renamed(&[&pattern.values, &chassis.item_values], value.text));
+        if value.is_some() {
+            event.value = value;
         }
-        if let KeySource::Fixed(_) | KeySource::Table { .. } | KeySource::Linux { .. } = &pattern.key {
-            event.key = key_of(pattern, fields).0;
-        }
-        out.push(event);
+        event.key = key_of(pattern, fields).0;
     }
 
-    /// An event with what the record says of it, apart from the key.
-    fn described(
+    /// Appends an event with what the record says of it, apart from the key.
+    fn described<'o>(
         &mut self,
         pattern: &Pattern,
         fields: &Fields<'_>,
         t: Nanoseconds,
         kind: EventKind,
-    ) -> Event {
-        let mut event = Event::new(t, pattern.path, kind);
-        let number = |role| fields.get(role).and_then(|c: Captured<'_>| u32::try_from(c.number).ok());
+        out: &'o mut Vec<Event>,
+    ) -> &'o mut Event {
+        let at = out.len();
+        out.push(Event::new(t, pattern.path, kind));
+        let event = &mut out[at];
+        let number = |role| fields.get(role).and_then(|c| u32::try_from(c.number).ok());
         event.address = number(Role::Address);
         event.command = number(Role::Command);
         event.toggle = number(Role::Toggle).map(|toggle| toggle != 0);
