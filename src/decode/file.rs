@@ -6,7 +6,7 @@ use std::path::Path;
 use annotate_snippets::{AnnotationKind, Level, Renderer, Snippet};
 use serde::de::DeserializeOwned;
 
-use crate::base::Error;
+use crate::base::{Error, nearest};
 
 /// Largest protocol file that is read, in bytes; a chassis described by hand is a hundredth of it.
 pub const LARGEST: usize = 1 << 20;
@@ -23,8 +23,18 @@ pub fn parse<T: DeserializeOwned>(path: &Path, text: &str) -> Result<T, Error> {
     }
     toml::from_str(text).map_err(|error| {
         let span = error.span().unwrap_or(0..0);
-        mistake(path, text, span, error.message(), None)
+        mistake(path, text, span, error.message(), did_you_mean(error.message()).as_deref())
     })
+}
+
+/// The nearest right word, when the message names a wrong one and the right ones, all in backquotes.
+fn did_you_mean(message: &str) -> Option<String> {
+    if !message.starts_with("unknown ") {
+        return None;
+    }
+    let mut quoted = message.split('`').skip(1).step_by(2);
+    let wrong = quoted.next()?;
+    nearest(wrong, quoted).map(|near| format!("did you mean `{near}`?"))
 }
 
 /// An error that points at a stretch of a protocol file.

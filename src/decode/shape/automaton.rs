@@ -25,9 +25,9 @@ const MOST_STATES: usize = 200_000;
 
 enum Engine {
     /// Whole-line expressions.
-    Table(Table),
+    Table(Box<Table>),
     /// Beginnings of lines.
-    Dense(dense::DFA<Vec<u32>>),
+    Dense(Box<dense::DFA<Vec<u32>>>),
     Lazy(Box<lazy::DFA>),
 }
 
@@ -173,7 +173,7 @@ impl Automaton {
             && let Some(dense) = dense_from(&nfa, MatchKind::LeftmostFirst)
             && let Some(table) = Table::from_dense(&dense)
         {
-            return Ok(Self { engine: Engine::Table(table) });
+            return Ok(Self { engine: Engine::Table(Box::new(table)) });
         }
         Self::lazy_from(nfa)
     }
@@ -187,7 +187,7 @@ impl Automaton {
         if patterns.len() <= MOST_FOR_TABLE
             && let Some(dense) = dense_from(&nfa, MatchKind::LeftmostFirst)
         {
-            return Ok(Self { engine: Engine::Dense(dense) });
+            return Ok(Self { engine: Engine::Dense(Box::new(dense)) });
         }
         Self::lazy_from(nfa)
     }

@@ -152,6 +152,16 @@ impl TextDecoder {
         &self.chassis
     }
 
+    /// Bytes of an unfinished line that are held; never more than the chassis' longest line.
+    pub fn held_bytes(&self) -> usize {
+        self.pending.len()
+    }
+
+    /// How many captured texts are kept for reuse; bounded.
+    pub fn kept_names(&self) -> usize {
+        self.records.kept_names()
+    }
+
     /// Sum over the records of their shapes' fixed letters and digits, at most 8 each.
     pub(super) fn proof(&self) -> u64 {
         self.records.weight

@@ -23,6 +23,11 @@ impl Names {
         Self { encoding, kept: HashMap::new() }
     }
 
+    /// How many texts are kept.
+    pub(super) fn kept(&self) -> usize {
+        self.kept.len()
+    }
+
     /// The text as a name.
     pub(super) fn of(&mut self, text: &[u8]) -> Name {
         if let Some(name) = self.kept.get(text) {

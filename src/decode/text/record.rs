@@ -53,6 +53,10 @@ impl Records {
         }
     }
 
+    pub(super) fn kept_names(&self) -> usize {
+        self.names.kept()
+    }
+
     /// Whether an event came from silence, not from a line.
     pub(super) fn is_time_out(&self, event: &Event) -> bool {
         event.kind == EventKind::Release && self.held.is_time_out(event)

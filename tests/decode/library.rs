@@ -1,0 +1,91 @@
+//! The library: shipped files, the user's, and which chassis wrote a text.
+
+use std::path::Path;
+
+use straykey::base::Kind;
+use straykey::decode::library::Library;
+
+fn shipped() -> Library {
+    Library::shipped().unwrap()
+}
+
+#[test]
+fn a_mistyped_chassis_offers_the_nearest_name() {
+    let error = shipped().chassis("adler").unwrap_err();
+    assert_eq!(error.kind(), Kind::Usage);
+    assert!(error.remedy_text().unwrap().contains("alder"), "{error}");
+}
+
+#[test]
+fn a_users_file_of_the_same_name_wins_and_that_is_said() {
+    let folder = tempfile::tempdir().unwrap();
+    let text = "[chassis]\nname = \"alder\"\nversion = 9\nabout = \"mine\"\nsource = \"mine\"\n\
+                [[record]]\nshape = \"on\"\nevent = \"boot\"\n";
+    std::fs::write(folder.path().join("alder.toml"), text).unwrap();
+    std::fs::write(folder.path().join("notes.txt"), "no protocol file").unwrap();
+    let library = shipped().with_folder(folder.path()).unwrap();
+    assert_eq!(&**library.chassis("alder").unwrap().decoder(), "alder@9");
+    assert_eq!(library.remarks().len(), 1);
+    assert!(library.remarks()[0].contains("alder"));
+    assert!(shipped().with_folder(&folder.path().join("missing")).is_err());
+}
+
+#[test]
+fn binary_and_missing_files_are_bad_input() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("x.toml");
+    std::fs::write(&path, b"\xff\xfe\x00").unwrap();
+    let mut library = shipped();
+    assert_eq!(library.add(&path).unwrap_err().exit_status(), 3);
+    assert_eq!(library.add(Path::new("/nonexistent/x.toml")).unwrap_err().exit_status(), 3);
+}
+
+/// Lines as each set prints them, made here and not taken from the examples of the files.
+fn log_of(name: &str, lines: usize) -> String {
+    let mut text = String::new();
+    for i in 0..lines {
+        let t = i as f64 * 0.05;
+        text += &match name {
+            "alder" => format!("[{t:.3}] keyscan: line=KEY{} adc=0x{:03x}\r\n", 1 + i % 2, 1023 - i % 3),
+            "birch" => format!("[{t:12.6}][  T{:03}] keypad: key VOL-\n", 100 + i % 4),
+            "rowan" => format!("{:03} 255\n", 255 - i % 2),
+            _ => format!("[{t:15.6}] {:<12} {:<20} {:<20}\n", "EV_KEY", "KEY_MENU", ["DOWN", "UP"][i % 2]),
+        };
+    }
+    text
+}
+
+#[test]
+fn each_chassis_is_recognised_by_its_own_lines() {
+    let library = shipped();
+    for name in ["alder", "birch", "rowan", "linux-input"] {
+        let found = library.recognise(log_of(name, 60).as_bytes());
+        assert_eq!(found.choice.as_deref(), Some(name), "{found:?}");
+        assert_eq!(found.ranked.len(), library.names().count());
+        assert!(found.because.contains(name));
+    }
+}
+
+#[test]
+fn a_busy_log_with_few_records_is_recognised_too() {
+    let mut text = String::new();
+    for line in log_of("alder", 20).lines() {
+        text += line;
+        text += "\n";
+        for i in 0..20 {
+            text += &format!("[    1.23456{}] usb 1-1: new device number {i}\n", i % 10);
+        }
+    }
+    assert_eq!(shipped().recognise(text.as_bytes()).choice.as_deref(), Some("alder"));
+}
+
+#[test]
+fn foreign_text_is_none_of_these() {
+    let prose = include_str!("../../src/lib.rs").repeat(4);
+    let kernel = "[    0.000000] Linux version 6.1.0\n[    0.004000] CPU: physical mapping\n".repeat(50);
+    let binary: Vec<u8> = (0..20_000u32).map(|i| (i.wrapping_mul(2_654_435_761) >> 24) as u8).collect();
+    for sample in [prose.as_bytes(), kernel.as_bytes(), &binary, b""] {
+        let found = shipped().recognise(sample);
+        assert_eq!(found.choice, None, "{found:?}");
+    }
+}

@@ -1,0 +1,238 @@
+//! Lines to events: chunking, damage, bounded memory, time.
+
+use std::sync::{Arc, LazyLock};
+
+use proptest::prelude::*;
+use straykey::base::{Event, EventKind, Nanoseconds};
+use straykey::decode::chassis::Chassis;
+use straykey::decode::library::Library;
+use straykey::decode::set_clock::TimeBasis;
+use straykey::decode::text::TextDecoder;
+
+static LIBRARY: LazyLock<Library> = LazyLock::new(|| Library::shipped().unwrap());
+
+fn chassis(name: &str) -> Arc<Chassis> {
+    LIBRARY.chassis(name).unwrap()
+}
+
+fn decoder(name: &str) -> TextDecoder {
+    TextDecoder::new(chassis(name), "capture".into())
+}
+
+fn decode_in(name: &str, bytes: &[u8], piece: usize) -> (Vec<Event>, TextDecoder) {
+    let mut decoder = decoder(name);
+    let mut out = Vec::new();
+    let mut offset = 0;
+    for chunk in bytes.chunks(piece.max(1)) {
+        decoder.push(None, offset, chunk, &mut out);
+        offset += chunk.len() as u64;
+    }
+    decoder.finish(&mut out);
+    (out, decoder)
+}
+
+fn decode(name: &str, bytes: &[u8]) -> Vec<Event> {
+    decode_in(name, bytes, usize::MAX).0
+}
+
+/// Bytes like those of a debug port: lines of the chassis, damaged ones, garbage, all line ends.
+fn port_bytes() -> impl Strategy<Value = Vec<u8>> {
+    let lines = prop::sample::select(vec![
+        &b"[12.400] keyscan: line=KEY1 adc=0x09c"[..],
+        b"[12.450] keyscan: line=KEY1 adc=0x3ff",
+        b"[12.500] keyscan: line=KEY2 adc=0x266",
+        b"[0.100] boot: alder firmware 1 reset=x",
+        b"[13.000] osd: set item=volume value=12",
+        b"[   10.000000][  T103] keypad: key VOL+",
+        b"[   11.000000][  T103] ir: addr=04 cmd=1a rpt=0",
+        b"[   11.500000] cec: rx 05 44 41",
+        b"174 255",
+        b"07=13",
+        b"\x1b[1m[12.400] keyscan: line=KEY1 adc=0x09c\x1b[0m",
+        b"\0\0[12.410] keyscan: line=KEY1 adc=0x0",
+        b"[12.420] keyscan: line=KEY1 adc=0xzz",
+        b"\xff\xfe\x80 garbage",
+        b"",
+    ])
+    .prop_map(<[u8]>::to_vec);
+    let any = prop::collection::vec(any::<u8>(), 0..40);
+    let ends = prop::sample::select(vec![&b"\n"[..], b"\r\n", b"\r", b"\r\r\n", b""]);
+    prop::collection::vec((prop_oneof![4 => lines, 1 => any], ends), 0..30)
+        .prop_map(|lines| lines.into_iter().flat_map(|(line, end)| [line, end.to_vec()].concat()).collect())
+}
+
+proptest! {
+    #![proptest_config(super::seeded(300))]
+    #[test]
+    fn events_are_the_same_on_any_chunking(
+        bytes in port_bytes(),
+        name in prop::sample::select(vec!["alder", "birch", "rowan", "linux-input"]),
+    ) {
+        let (whole, decoder) = decode_in(name, &bytes, usize::MAX);
+        for piece in [1, 2, 7] {
+            let (events, other) = decode_in(name, &bytes, piece);
+            prop_assert_eq!(&events, &whole, "pieces of {}", piece);
+            prop_assert_eq!(other.counters(), decoder.counters());
+        }
+        let mut last = Nanoseconds(i64::MIN);
+        for event in &whole {
+            prop_assert!(event.t >= last, "time runs backwards");
+            last = event.t;
+        }
+        let counters = decoder.counters();
+        prop_assert_eq!(counters.records, counters.decoded + counters.damaged + counters.not_mine);
+    }
+}
+
+#[test]
+fn a_line_of_two_hundred_megabytes_is_one_noise_event_in_bounded_memory() {
+    let mut decoder = decoder("alder");
+    let mut out = Vec::new();
+    let piece = vec![b'x'; 1 << 20];
+    for i in 0..200u64 {
+        decoder.push(None, i << 20, &piece, &mut out);
+        assert!(decoder.held_bytes() <= 65_536, "holds {} bytes", decoder.held_bytes());
+        assert!(out.is_empty());
+    }
+    decoder.push(None, 200 << 20, b"\n[1.0] osd: hide\n", &mut out);
+    assert_eq!(out.len(), 2);
+    assert_eq!((out[0].kind, out[0].offset, out[0].length), (EventKind::Noise, Some(0), Some(200 << 20)));
+    assert_eq!(out[1].kind, EventKind::Change);
+    assert_eq!(decoder.counters().damaged, 1);
+}
+
+#[test]
+fn names_from_hostile_lines_do_not_fill_the_memory() {
+    let mut decoder = decoder("alder");
+    let mut out = Vec::new();
+    for i in 0..20_000u64 {
+        let line = format!("[1.0] osd: set item=i{i} value={}\n", "v".repeat(300));
+        decoder.push(None, 0, line.as_bytes(), &mut out);
+        assert!(out.iter().all(|e| e.value.as_ref().unwrap().len() <= 256));
+        out.clear();
+    }
+    assert!(decoder.kept_names() <= 4_096);
+}
+
+#[test]
+fn line_ends_escapes_and_nul_bytes_do_not_hide_a_record() {
+    let clean = decode("alder", b"[1.000] osd: hide\n");
+    for bytes in [
+        &b"[1.000] osd: hide\r\n"[..],
+        b"[1.000] osd: hide\r",
+        b"[1.000] osd: hide",
+        b"\0\0[1.000] osd: hide\n",
+        b"\x1b[32m[1.000] osd:\x1b[0m hide\n",
+        b"\x1b]0;title\x07[1.000] osd: hide\n",
+        b"  [1.000]\tosd:   hide  \n",
+    ] {
+        let events = decode("alder", bytes);
+        assert_eq!(events.len(), 1, "{}", String::from_utf8_lossy(bytes));
+        assert_eq!(events[0].item, clean[0].item);
+        assert_eq!(events[0].value, clean[0].value);
+    }
+}
+
+#[test]
+fn the_place_of_each_event_is_its_line_in_the_capture() {
+    let text = b"foreign\r\n[1.000] osd: hide\r\n\r\n[1.500] osd: show menu\r\n";
+    let events = decode("alder", text);
+    for (event, line) in events.iter().zip(["[1.000] osd: hide", "[1.500] osd: show menu"]) {
+        let start = usize::try_from(event.offset.unwrap()).unwrap();
+        let end = start + event.length.unwrap() as usize;
+        assert_eq!(&text[start..end], line.as_bytes());
+        assert_eq!(event.capture.as_deref(), Some("capture"));
+        assert_eq!(event.decoder.as_deref(), Some("alder@1"));
+    }
+}
+
+#[test]
+fn a_damaged_record_is_noise_with_its_place_and_a_foreign_line_is_counted() {
+    let (events, decoder) =
+        decode_in("alder", b"[1.0] keyscan: line=KEY1 adc=0x\nhello\n[1.1] keyscan: line=KEY9 adc=0x1\n", 5);
+    assert_eq!(events.iter().map(|e| e.kind).collect::<Vec<_>>(), [EventKind::Noise, EventKind::Noise]);
+    assert_eq!(events[1].note.as_deref(), Some("no line is called KEY9"));
+    let counters = decoder.counters();
+    assert_eq!((counters.records, counters.damaged, counters.not_mine), (3, 2, 1));
+}
+
+#[test]
+fn a_number_that_does_not_fit_is_damage_and_not_a_wrong_reading() {
+    for line in [
+        "[99999999999999999999.0] osd: hide\n",
+        "[1.0] keyscan: line=KEY1 adc=0xffffffffffffffffffff\n",
+        "[1.0] keyscan: line=KEY1 adc=0x400\n",
+    ] {
+        let events = decode("alder", line.as_bytes());
+        assert_eq!(events.iter().map(|e| e.kind).collect::<Vec<_>>(), [EventKind::Noise], "{line}");
+    }
+}
+
+#[test]
+fn a_last_line_without_its_end_says_that_it_may_be_cut() {
+    let events = decode("alder", b"[1.0] osd: set item=volume value=1");
+    assert!(events[0].note.as_deref().unwrap().contains("cut"));
+    // This one cannot be a longer line.
+    assert_eq!(decode("alder", b"[1.0] osd: hide")[0].note, None);
+}
+
+#[test]
+fn time_rests_on_arrival_then_uptime_then_the_nominal_period() {
+    let basis = |name: &str, arrival, line: &[u8]| {
+        let mut decoder = decoder(name);
+        let mut out = Vec::new();
+        assert_eq!(decoder.time_basis(), TimeBasis::None);
+        decoder.push(arrival, 0, line, &mut out);
+        decoder.time_basis()
+    };
+    assert_eq!(basis("alder", Some(Nanoseconds(5)), b"[1.0] osd: hide\n"), TimeBasis::Arrival);
+    assert_eq!(basis("alder", None, b"[1.0] osd: hide\n"), TimeBasis::SetUptime);
+    assert_eq!(basis("rowan", None, b"255 255\n"), TimeBasis::NominalPeriod);
+    assert_eq!(basis("linux-input", None, b"EV_KEY KEY_OK DOWN\n"), TimeBasis::None);
+}
+
+#[test]
+fn a_live_decoder_releases_by_time_out_what_a_file_gives_too() {
+    let lines =
+        [(0, "[5.0] keypad: key MENU\n"), (40, "[5.04] menu: closed\n"), (2_000, "[7.0] menu: closed\n")];
+    let mut events = [Vec::new(), Vec::new()];
+    for (live, out) in events.iter_mut().enumerate() {
+        let mut decoder = decoder("birch");
+        let mut offset = 0;
+        let mut clock = 0;
+        for (milliseconds, line) in lines {
+            while live == 1 && clock + 100 < milliseconds {
+                clock += 100;
+                decoder.tick(Nanoseconds::from_millis(clock), out);
+            }
+            decoder.push(Some(Nanoseconds::from_millis(milliseconds)), offset, line.as_bytes(), out);
+            offset += line.len() as u64;
+        }
+    }
+    let [from_file, live] = events;
+    assert_eq!(live, from_file);
+    let release = live.iter().find(|e| e.kind == EventKind::Release).unwrap();
+    // 1.5 times the declared delay of 0.5 s after the press.
+    assert_eq!(release.t, Nanoseconds::from_millis(750));
+}
+
+#[test]
+fn a_restart_releases_keys_and_is_an_event_even_when_the_set_does_not_say_so() {
+    let text = b"[50.00] keyscan: line=KEY1 adc=0x09c\n[50.05] keyscan: line=KEY1 adc=0x09c\n\
+                 [1.00] keyscan: line=KEY1 adc=0x3ff\n[1.05] keyscan: line=KEY1 adc=0x3ff\n";
+    let kinds: Vec<_> = decode("alder", text).iter().map(|e| (e.t.0 / 1_000_000, e.kind)).collect();
+    let expected = [
+        (0, EventKind::Reading),
+        (50, EventKind::Press),
+        (50, EventKind::Release),
+        (50, EventKind::Boot),
+        (50, EventKind::Reading),
+    ];
+    assert_eq!(kinds, expected);
+}
+
+#[test]
+fn non_utf8_menu_text_is_kept_as_replacement_characters() {
+    let events = decode("birch", b"[    1.000000] menu: Bild/Sch\xe4rfe = 5\n");
+    assert_eq!(events[0].item.as_deref(), Some("Bild/Sch\u{fffd}rfe"));
+}
