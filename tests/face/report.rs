@@ -151,7 +151,7 @@ fn sample() -> ReportModel {
     model.ladder = vec![LadderFit {
         model: "leak to ground on the main board, and a leaky switch (Volume down)".into(),
         value: Some(20_800.0),
-        unit: "ohm".into(),
+        unit: Some("ohm".into()),
         low: Some(20_300.0),
         high: Some(21_140.0),
         weight: 0.97,

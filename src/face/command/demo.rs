@@ -8,10 +8,11 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicI64, AtomicU64, Ordering};
 use std::time::{Duration, Instant};
 
+use super::compare::headline;
+use super::job::views;
 use super::live::{Plan, Stop, run_soak};
-use super::load::duration;
-use super::report;
-use crate::analysis::compare::Verdict;
+use super::load::{Loaded, duration};
+use super::report::{self, keys};
 use crate::base::{Anchor, Error, Nanoseconds, Result};
 use crate::face::args::Demo;
 use crate::face::cautions;
@@ -44,8 +45,7 @@ pub(super) fn run(options: &Demo, protocols: &Protocols, out: &mut Out) -> Resul
     let mut set = scenario.set();
     let mut scaled = Vec::new();
     for (number, stage) in (1..).zip(&scenario.stages) {
-        job = soak_stage(job, number, stage, set, protocols, &stop, out, &mut scaled)?;
-        set = scenario.set();
+        (job, set) = soak_stage(job, number, stage, set, protocols, &stop, out, &mut scaled)?;
         if stop.asked() {
             return Err(
                 Error::machine("the demo was stopped").remedy("what was recorded is in the job folder")
@@ -118,7 +118,7 @@ fn soak_stage(
     stop: &Stop,
     out: &mut Out,
     scaled: &mut Vec<(f64, f64)>,
-) -> Result<Job> {
+) -> Result<(Job, SimulatedSet)> {
     if let Some(kind) = stage.kind.and_then(StepKind::from_word) {
         job.add_step(Step {
             text: stage.step.to_owned(),
@@ -151,32 +151,46 @@ fn soak_stage(
     let (job, state, followed) = run_soak(job, Box::new(paced), &spec, &plan, protocols, stop, out)?;
     shared.abandoned.store(true, Ordering::Release);
     let played = pump.join().map_err(|_| Error::machine("the simulated set stopped by itself"))?;
-    followed.and(played)?;
+    followed?;
+    let set = played?;
     scaled.push((state.elapsed_s, began.elapsed().as_secs_f64()));
+    let loaded = Loaded::index(job, protocols, false)?;
     if !out.json {
-        verdict(&state, number, out)?;
+        verdict(&loaded, out)?;
     }
-    Ok(job)
+    Ok((loaded.job, set))
 }
 
-fn verdict(state: &crate::analysis::soak::SoakState, number: usize, out: &mut Out) -> Result<()> {
-    let watched = duration(state.elapsed_s);
-    out.line(format!(
-        "  {} of the set's time, hands off: {} strays in {} episodes",
-        watched, state.strays, state.episodes
-    ))?;
-    if number > 1 {
-        let word = match state.verdict {
-            Verdict::Gone => "GONE",
-            Verdict::Reduced => "REDUCED",
-            Verdict::Unchanged => "UNCHANGED",
-            Verdict::Worse => "WORSE",
-            Verdict::Undecided => "UNDECIDED",
-        };
-        out.line(format!("  Verdict against the stage before: {word}"))?;
+/// What the stage that has just ended showed, and what its step did.
+fn verdict(loaded: &Loaded, out: &mut Out) -> Result<()> {
+    let views = views(loaded)?;
+    let Some(view) = views.last() else { return Ok(()) };
+    if let Some(alone) = &view.alone {
+        let keys: Vec<String> =
+            keys(view).iter().take(3).map(|(key, count)| format!("{key} ({count})")).collect();
+        out.line(format!(
+            "  {} of the set's time, hands off: {} strays in {} episodes{}{}",
+            duration(alone.span_s),
+            alone.strays,
+            alone.episodes,
+            if keys.is_empty() { "" } else { ": " },
+            keys.join(", ")
+        ))?;
     }
-    for note in &state.notes {
-        out.line(format!("  - {note}"))?;
+    if let Some((before, comparison)) = &view.comparison {
+        out.line(format!("  Against stage {before}: {}", headline(comparison)))?;
+        let was = views
+            .iter()
+            .find(|view| view.stage.number == *before)
+            .and_then(|view| keys(view).into_iter().next());
+        let is = keys(view).into_iter().next();
+        if let (Some((was, _)), Some((is, _))) = (was, is)
+            && was != is
+        {
+            out.line(format!(
+                "  The stray key CHANGED from {was} to {is}: the step touched part of the cause."
+            ))?;
+        }
     }
     Ok(())
 }
@@ -199,7 +213,7 @@ fn pump(
     mut set: SimulatedSet,
     mut terminal: Terminal,
     shared: Arc<Shared>,
-) -> Result<std::thread::JoinHandle<Result<()>>> {
+) -> Result<std::thread::JoinHandle<Result<SimulatedSet>>> {
     let (faults, time) = (stage.faults.clone(), stage.time());
     let body = move || {
         set.power_cycle(faults);
@@ -215,7 +229,7 @@ fn pump(
         while !shared.abandoned.load(Ordering::Acquire) {
             std::thread::sleep(Duration::from_millis(1));
         }
-        Ok(())
+        Ok(set)
     };
     std::thread::Builder::new()
         .name("simulated set".to_owned())

@@ -5,7 +5,8 @@ use std::path::{Path, PathBuf};
 use super::compare::headline;
 use super::load::{self, Loaded, StageSeen};
 use super::table;
-use crate::analysis::compare::{CompareOptions, Comparison, compare};
+use crate::analysis::compare::{CompareOptions, Comparison, Side, compare};
+use crate::analysis::episode::{EpisodeRule, fold};
 use crate::analysis::pattern::{PatternOptions, find};
 use crate::base::{Error, Result};
 use crate::face::args::{self, JobCommand, StepWord};
@@ -78,21 +79,33 @@ pub(super) struct StageView {
     pub(super) patterns: crate::analysis::pattern::Patterns,
     /// Against the last earlier stage that was watched hands off.
     pub(super) comparison: Option<(usize, Comparison)>,
+    /// The stage by itself, when it was watched hands off.
+    pub(super) alone: Option<Side>,
+}
+
+/// One gap between episodes for the whole job: counts of different stages must mean the same.
+pub(super) fn options(stages: &[StageSeen]) -> CompareOptions {
+    let presses: Vec<_> = stages.iter().map(|stage| fold(&stage.seen.train)).collect();
+    let trains: Vec<&[_]> = presses.iter().map(Vec::as_slice).collect();
+    CompareOptions { episode_gap: EpisodeRule::learn(&trains).gap, ..CompareOptions::default() }
 }
 
 /// Every stage with its patterns, compared with the watched stage before it.
 pub(super) fn views(loaded: &Loaded) -> Result<Vec<StageView>> {
     let mut views: Vec<StageView> = Vec::new();
-    for stage in loaded.stages()? {
+    let stages = loaded.stages()?;
+    let options = options(&stages);
+    for stage in stages {
         let patterns = find(&stage.seen.train, &PatternOptions::default());
         let watched = stage.seen.train.exposure().0 > 0;
         let earlier =
             views.iter().rev().find(|view| view.stage.seen.train.exposure().0 > 0).filter(|_| watched);
         let comparison = earlier.map(|view| {
             let before = view.stage.observation();
-            (view.stage.number, compare(&before, &stage.observation(), &CompareOptions::default()))
+            (view.stage.number, compare(&before, &stage.observation(), &options))
         });
-        views.push(StageView { stage, patterns, comparison });
+        let alone = watched.then(|| compare(&stage.observation(), &stage.observation(), &options).before);
+        views.push(StageView { stage, patterns, comparison, alone });
     }
     Ok(views)
 }
@@ -125,12 +138,8 @@ fn show(folder: &Path, protocols: &Protocols, rebuild: bool, out: &mut Out) -> R
         let stage = &view.stage;
         let watched = stage.seen.train.exposure().seconds();
         let kind = stage.step.as_ref().map_or("", |step| step.kind.word());
-        let (episodes, verdict) = match &view.comparison {
-            Some((_, comparison)) => {
-                (comparison.after.episodes.to_string(), comparison.verdict.word().to_owned())
-            }
-            None => (episodes_alone(stage), String::new()),
-        };
+        let episodes = view.alone.as_ref().map_or_else(|| "–".to_owned(), |alone| alone.episodes.to_string());
+        let verdict = view.comparison.as_ref().map_or("", |(_, comparison)| comparison.verdict.word());
         list.add_row([
             stage.number.to_string(),
             safe(&stage.text),
@@ -138,7 +147,7 @@ fn show(folder: &Path, protocols: &Protocols, rebuild: bool, out: &mut Out) -> R
             if watched > 0.0 { load::duration(watched) } else { "–".to_owned() },
             if watched > 0.0 { stage.seen.train.len().to_string() } else { "–".to_owned() },
             episodes,
-            verdict,
+            verdict.to_owned(),
         ]);
     }
     out.line(table::text(&list))?;
@@ -148,14 +157,6 @@ fn show(folder: &Path, protocols: &Protocols, rebuild: bool, out: &mut Out) -> R
         }
     }
     Ok(Outcome::Done)
-}
-
-fn episodes_alone(stage: &StageSeen) -> String {
-    if stage.seen.train.exposure().0 == 0 {
-        return "–".to_owned();
-    }
-    let alone = compare(&stage.observation(), &stage.observation(), &CompareOptions::default());
-    alone.before.episodes.to_string()
 }
 
 fn json(view: &StageView) -> serde_json::Value {

@@ -10,7 +10,7 @@ use crate::face::args::{Hands, Reading};
 use crate::face::out::Out;
 use crate::timeline::job::{self, CaptureRef, Job, JobReference, Step};
 use crate::timeline::store::Store;
-use crate::timeline::{Options, Protocols, Summary, Wire, decode_path};
+use crate::timeline::{Options, Protocols, Wire, decode_path};
 
 /// The strays of one observation, and whether hands were off throughout.
 pub(super) struct Seen {
@@ -90,8 +90,6 @@ pub(super) struct StageSeen {
 pub(super) struct Loaded {
     pub(super) job: Job,
     store: Store,
-    /// What was said while captures were decoded.
-    pub(super) summaries: Vec<Summary>,
 }
 
 impl Loaded {
@@ -104,7 +102,6 @@ impl Loaded {
     /// Brings the index of an open job up to date.
     pub(super) fn index(job: Job, protocols: &Protocols, rebuild: bool) -> Result<Self> {
         let mut store = Store::open(job.folder())?;
-        let mut summaries = Vec::new();
         let chassis = job.info().chassis.clone();
         let mut decode = |capture: &CaptureRef, sink: &mut dyn FnMut(Event) -> Result<()>| {
             let options = Options {
@@ -114,7 +111,6 @@ impl Loaded {
             };
             let summary = decode_path(&capture.path, protocols, &options, sink)?;
             let span = summary.span.filter(|_| summary.timed);
-            summaries.push(summary);
             Ok(span)
         };
         let fingerprint = protocols.fingerprint();
@@ -123,7 +119,7 @@ impl Loaded {
         } else {
             store.refresh(&job, &fingerprint, &mut decode)?;
         }
-        Ok(Self { job, store, summaries })
+        Ok(Self { job, store })
     }
 
     /// Adds one capture to an observation.

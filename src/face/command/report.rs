@@ -147,7 +147,6 @@ fn windows(loaded: &Loaded, protocols: &Protocols) -> Result<Vec<Windows>> {
 
 fn add(model: &mut ReportModel, loaded: &Loaded, view: &StageView) -> Result<()> {
     let number = u32::try_from(view.stage.number).unwrap_or(u32::MAX);
-    let train = &view.stage.seen.train;
     if let Some((before, comparison)) = &view.comparison {
         let value = serde_json::to_value(comparison).map_err(|error| unserialised(&error))?;
         let mut shown: report::Comparison =
@@ -167,26 +166,21 @@ fn add(model: &mut ReportModel, loaded: &Loaded, view: &StageView) -> Result<()>
         step: view.stage.text.clone(),
         kind: view.stage.step.as_ref().map(|step| step.kind.word().to_owned()),
         parts: view.stage.step.as_ref().map(|step| step.parts.clone()).unwrap_or_default(),
-        observed: (train.exposure().0 > 0).then(|| observed(view)).transpose()?,
+        observed: observed(view)?,
         keys: keys(view),
     });
     model.timeline.push(lanes(loaded, view, number)?);
     Ok(())
 }
 
-fn observed(view: &StageView) -> Result<Observed> {
-    let side = match &view.comparison {
-        Some((_, comparison)) => comparison.after.clone(),
-        None => {
-            let alone = view.stage.observation();
-            crate::analysis::compare::compare(&alone, &alone, &Default::default()).before
-        }
-    };
+fn observed(view: &StageView) -> Result<Option<Observed>> {
+    let Some(side) = &view.alone else { return Ok(None) };
     let value = serde_json::to_value(side).map_err(|error| unserialised(&error))?;
-    serde_json::from_value(value).map_err(|error| unserialised(&error))
+    serde_json::from_value(value).map(Some).map_err(|error| unserialised(&error))
 }
 
-fn keys(view: &StageView) -> Vec<(String, u64)> {
+/// What the strays of a stage were, in words, the most frequent first.
+pub(super) fn keys(view: &StageView) -> Vec<(String, u64)> {
     let train = &view.stage.seen.train;
     let mut counts = vec![0u64; train.symbols().len()];
     for occurrence in train.occurrences() {

@@ -256,7 +256,7 @@ pub struct LadderFit {
     /// Its size.
     pub value: Option<f64>,
     /// Unit of the size (`ohm`, `volt`).
-    pub unit: String,
+    pub unit: Option<String>,
     /// Lower end of the interval.
     pub low: Option<f64>,
     /// Upper end.

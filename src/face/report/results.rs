@@ -188,10 +188,11 @@ fn fit_size(fit: &LadderFit) -> String {
     let Some(value) = fit.value else {
         return words::NOT_KNOWN.to_owned();
     };
-    let middle = words::size(value, &fit.unit);
+    let unit = fit.unit.as_deref().unwrap_or_default();
+    let middle = words::size(value, unit);
     match (fit.low, fit.high) {
         (Some(low), Some(high)) => {
-            format!("{middle} ({} to {})", words::size(low, &fit.unit), words::size(high, &fit.unit))
+            format!("{middle} ({} to {})", words::size(low, unit), words::size(high, unit))
         }
         _ => middle,
     }
