@@ -142,6 +142,10 @@ pub struct Segment {
 /// How long after an input a menu change still counts as its effect, unless the data teach better.
 pub const DEFAULT_LATENCY: Nanoseconds = Nanoseconds::from_millis(1500);
 
+/// A key that went down and was never seen to come up explains menu changes for so long and no longer: its
+/// release may have been lost. Ours, no publication.
+const LONGEST_HOLD: Nanoseconds = Nanoseconds::from_millis(60_000);
+
 /// More different inputs than this are lumped by path, so that a hostile capture cannot eat the memory.
 const MOST_SYMBOLS: usize = 65_536;
 const NO_SYMBOL: u32 = u32::MAX;
@@ -158,6 +162,8 @@ pub struct Train {
     segments: Vec<Segment>,
     latency: Nanoseconds,
     last_cause: Option<Nanoseconds>,
+    /// A key went down and has not come up yet: what the set does meanwhile, it does because of that key.
+    down_since: Option<Nanoseconds>,
     sorted: bool,
     orphans: u64,
     changes: u64,
@@ -186,6 +192,7 @@ impl Train {
             segments: Vec::new(),
             latency,
             last_cause: None,
+            down_since: None,
             sorted: true,
             orphans: 0,
             changes: 0,
@@ -200,17 +207,21 @@ impl Train {
         match event.kind {
             EventKind::Press | EventKind::Repeat if event.path.is_input() => {
                 self.last_cause = Some(t);
+                self.down_since = Some(t);
                 let symbol = self.intern(event);
                 self.add(Occurrence::new(t, symbol, event.kind));
             }
             EventKind::Release if event.path.is_input() => {
                 self.last_cause = Some(t);
+                self.down_since = None;
                 self.release(t, event);
             }
             EventKind::Frame if event.path.is_input() => self.last_cause = Some(t),
             EventKind::Change if event.path == ControlPath::Menu => {
                 self.changes += 1;
-                let caused = self.last_cause.is_some_and(|cause| (t - cause).0 <= self.latency.0);
+                let recent = self.last_cause.is_some_and(|cause| (t - cause).0 <= self.latency.0);
+                let held = self.down_since.is_some_and(|since| (t - since).0 <= LONGEST_HOLD.0);
+                let caused = recent || held;
                 if !caused {
                     self.orphans += 1;
                     let symbol = self.intern(event);
@@ -252,6 +263,7 @@ impl Train {
                 let first = self.occurrences.len();
                 self.segments.push(Segment { span: moved, first, shift, closed: true });
                 self.last_cause = None;
+                self.down_since = None;
             }
         }
         self.sort();
@@ -305,6 +317,7 @@ impl Train {
             closed: false,
         });
         self.last_cause = None;
+        self.down_since = None;
         moved
     }
 

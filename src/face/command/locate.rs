@@ -145,11 +145,15 @@ fn fits(loaded: &Loaded, protocols: &Protocols) -> Result<Vec<Fit>> {
             }
         }
         for capture in &stage.captures {
-            gather(loaded, capture, &at_rest, &mut gathered)?;
+            gather(loaded, &chassis, capture, &at_rest, &mut gathered)?;
         }
     }
     let mut fits = Vec::new();
-    for (name, conditions) in &gathered.lines {
+    // Where strays sit on one line, another line's healthy readings say nothing about them.
+    let strays =
+        |conditions: &[(Condition, Gatherer, Gatherer)]| conditions.iter().any(|(_, _, down)| down.n() > 0);
+    let any = gathered.lines.values().any(|conditions| strays(conditions));
+    for (name, conditions) in gathered.lines.iter().filter(|(_, conditions)| !any || strays(conditions)) {
         let Some(windows) = chassis.line(name) else { continue };
         let network = Network::from(windows.line());
         // Where a stray key was down, those readings are the fault; the rest is the fault asleep.
@@ -167,36 +171,48 @@ fn fits(loaded: &Loaded, protocols: &Protocols) -> Result<Vec<Fit>> {
     Ok(fits)
 }
 
-fn gather(loaded: &Loaded, capture: &CaptureRef, at_rest: &Condition, gathered: &mut Gathered) -> Result<()> {
-    let mut down: BTreeMap<String, bool> = BTreeMap::new();
+fn gather(
+    loaded: &Loaded,
+    chassis: &Chassis,
+    capture: &CaptureRef,
+    at_rest: &Condition,
+    gathered: &mut Gathered,
+) -> Result<()> {
+    let mut down: BTreeMap<String, Key> = BTreeMap::new();
     let mut prompt = 0;
     loaded.events(capture, &mut |event| {
-        let Some(line) = event.line.as_deref() else { return Ok(()) };
-        match event.kind {
-            EventKind::Press => {
-                down.insert(line.to_owned(), true);
+        let (Some(line), Some(counts)) = (event.line.as_deref(), event.counts) else { return Ok(()) };
+        let Some(windows) = chassis.line(line) else { return Ok(()) };
+        match (event.kind, event.key) {
+            (EventKind::Press, Some(key)) => {
+                down.insert(line.to_owned(), key);
             }
-            EventKind::Release => {
-                down.insert(line.to_owned(), false);
+            (EventKind::Release, _) => {
+                down.remove(line);
+                return Ok(());
             }
-            EventKind::Reading => {
-                let Some(counts) = event.counts else { return Ok(()) };
-                while capture.prompts.get(prompt + 1).is_some_and(|next| next.t <= event.t) {
-                    prompt += 1;
-                }
-                let asked = capture
-                    .prompts
-                    .get(prompt)
-                    .filter(|prompt| (0.0..ANSWER_S).contains(&(event.t - prompt.t).seconds()));
-                let pressed = down.get(line).copied().unwrap_or(false);
-                match asked {
-                    Some(prompt) if pressed => gathered.take(line, &Condition::Key(prompt.key), counts, true),
-                    Some(_) => {}
-                    None if capture.hands == Hands::Off => gathered.take(line, at_rest, counts, pressed),
-                    None => {}
-                }
+            (EventKind::Reading, _) => {}
+            _ => return Ok(()),
+        }
+        // A reading on its way from one level to another belongs to neither.
+        let pressed = down.get(line).copied();
+        if windows.key(counts) != pressed {
+            return Ok(());
+        }
+        while capture.prompts.get(prompt + 1).is_some_and(|next| next.t <= event.t) {
+            prompt += 1;
+        }
+        let asked = capture
+            .prompts
+            .get(prompt)
+            .filter(|prompt| (0.0..ANSWER_S).contains(&(event.t - prompt.t).seconds()));
+        match asked {
+            Some(prompt) if pressed.is_some() => {
+                gathered.take(line, &Condition::Key(prompt.key), counts, true);
             }
-            _ => {}
+            Some(_) => {}
+            None if capture.hands == Hands::Off => gathered.take(line, at_rest, counts, pressed.is_some()),
+            None => {}
         }
         Ok(())
     })
