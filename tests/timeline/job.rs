@@ -84,6 +84,31 @@ fn a_folder_with_something_in_it_is_not_taken() {
 }
 
 #[test]
+fn a_creation_that_did_not_get_to_its_end_can_be_done_again() {
+    // The whole of a creation needs a few blocks; with less room it ends in the middle.
+    let disk = SmallDisk::mount();
+    let filler = disk.0.join("filler");
+    let path = disk.0.join("job");
+    for room in 0..8u64 {
+        std::fs::write(&filler, vec![0; 512 << 10]).unwrap_err();
+        let length = std::fs::metadata(&filler).unwrap().len();
+        std::fs::OpenOptions::new().write(true).open(&filler).unwrap().set_len(length - room * 4096).unwrap();
+        match Job::create(&path, &JobInfo::new("set")) {
+            Ok(job) => {
+                assert!(room > 0, "with no room at all it cannot have been made");
+                drop(job);
+                assert_eq!(Job::open(&path).unwrap().stages().len(), 1);
+                return;
+            }
+            Err(error) => assert_eq!(error.exit_status(), 4, "{error}"),
+        }
+        assert_eq!(Job::read(&path).unwrap_err().exit_status(), 3);
+        std::fs::remove_file(&filler).unwrap();
+    }
+    panic!("the job was never made");
+}
+
+#[test]
 fn what_is_no_job_is_told() {
     let folder = tempfile::tempdir().unwrap();
     for path in [folder.path().to_owned(), folder.path().join("absent")] {

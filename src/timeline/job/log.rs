@@ -104,24 +104,23 @@ impl State {
                 quote(file.as_bytes())
             )),
             Entry::Begin { name, file, source, hands, wire, chassis, started_unix_ns } => {
-                self.next += 1;
-                let capture = CaptureRef {
-                    path: folder.join(&file),
+                let started = started_unix_ns.map(|unix_ns| Anchor { unix_ns });
+                let path = folder.join(&file);
+                let (prompts, sha256, bytes, span) = (Vec::new(), None, None, None);
+                self.begin(CaptureRef {
                     name,
+                    path,
                     file,
                     source,
                     hands,
                     wire,
-                    prompts: Vec::new(),
+                    prompts,
                     chassis,
-                    started: started_unix_ns.map(|unix_ns| Anchor { unix_ns }),
-                    sha256: None,
-                    bytes: None,
-                    span: None,
-                };
-                if let Some(stage) = self.stages.last_mut() {
-                    stage.captures.push(capture);
-                }
+                    started,
+                    sha256,
+                    bytes,
+                    span,
+                });
             }
             Entry::Prompt { capture, prompt } => match self.capture(&capture) {
                 Some(found) => found.prompts.push(prompt),
@@ -133,13 +132,18 @@ impl State {
                 }
                 match self.capture(&name) {
                     Some(capture) => {
-                        capture.sha256 = Some(sha256);
-                        capture.bytes = Some(bytes);
-                        capture.span = span;
+                        (capture.sha256, capture.bytes, capture.span) = (Some(sha256), Some(bytes), span);
                     }
                     None => self.remarks.push(format!("the end of an unknown capture ({name})")),
                 }
             }
+        }
+    }
+
+    fn begin(&mut self, capture: CaptureRef) {
+        self.next += 1;
+        if let Some(stage) = self.stages.last_mut() {
+            stage.captures.push(capture);
         }
     }
 }

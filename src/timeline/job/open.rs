@@ -38,7 +38,7 @@ impl Job {
             return Err(Error::usage("a job needs a word for the set")
                 .remedy("say which set it is: maker's label, room, ticket"));
         }
-        if fs::read_dir(folder).is_ok_and(|mut entries| entries.next().is_some()) {
+        if !is_free(folder) {
             return Err(Error::usage("there is something in this folder already")
                 .at(folder)
                 .remedy("choose a new folder for the job"));
@@ -46,6 +46,8 @@ impl Job {
         fs::create_dir_all(folder.join("raw"))
             .map_err(|error| Error::machine("cannot make the folder of the job").at(folder).because(error))?;
         let lock = Lock::take(folder)?;
+        // Left by a creation that a full disk or a power cut has ended; it holds nothing.
+        let _ = fs::remove_file(folder.join(STEP_LOG));
         let now = Anchor::now();
         let mut info = info.clone();
         info.version = LAYOUT_VERSION;
@@ -228,6 +230,18 @@ impl Job {
     pub fn closed(&self) -> Option<&str> {
         self.state.closed.as_deref()
     }
+}
+
+/// Whether a job may be made here: the folder is absent, empty, or was begun by a creation that did not get
+/// to its end (there is no `job.toml`, which is written last, and nothing that creation does not make).
+fn is_free(folder: &Path) -> bool {
+    let holds_only = |folder: &Path, names: &[&str]| {
+        fs::read_dir(folder).map_or(true, |mut entries| {
+            entries.all(|entry| entry.is_ok_and(|entry| names.iter().any(|name| entry.file_name() == *name)))
+        })
+    };
+    holds_only(folder, &["raw", "job.lock", "job.toml.new"])
+        && holds_only(&folder.join("raw"), &["steps.journal"])
 }
 
 fn read_info(folder: &Path) -> Result<JobInfo> {
