@@ -2,6 +2,7 @@
 
 use super::html::Html;
 use super::model::{Comparison, LadderFit, Pattern, ReportModel, Windows};
+use super::svg::clip;
 use super::{folded, forest, timeline as strips, windows, words};
 use crate::base::Key;
 
@@ -92,7 +93,7 @@ pub(super) fn patterns(html: &mut Html, model: &ReportModel) {
         .patterns
         .iter()
         .take(12)
-        .filter_map(|pattern| folded::figure(&pattern_name(pattern), pattern.folded.as_ref()?))
+        .filter_map(|pattern| folded::figure(&figure_name(pattern), pattern.folded.as_ref()?))
         .collect();
     if !figures.is_empty() {
         html.raw("<div class=\"pair\">");
@@ -121,7 +122,19 @@ pub(super) fn patterns(html: &mut Html, model: &ReportModel) {
 
 /// `1 · Channel up, Menu`: number and motif.
 fn pattern_name(pattern: &Pattern) -> String {
-    let motif: Vec<String> = pattern
+    format!("{} · {}", pattern.id, motif(pattern))
+}
+
+/// `Stage 2 · Menu`: numbers begin anew in each stage.
+fn figure_name(pattern: &Pattern) -> String {
+    match pattern.stage {
+        0 => pattern_name(pattern),
+        stage => format!("{} {stage} · {}", words::STAGE, clip(&motif(pattern), 36)),
+    }
+}
+
+fn motif(pattern: &Pattern) -> String {
+    let parts: Vec<String> = pattern
         .motif
         .iter()
         .take(6)
@@ -131,7 +144,7 @@ fn pattern_name(pattern: &Pattern) -> String {
             (None, None) => words::kind(&part.kind).to_owned(),
         })
         .collect();
-    format!("{} · {}", pattern.id, motif.join(", "))
+    parts.join(", ")
 }
 
 fn pattern_row(pattern: &Pattern) -> [String; 9] {
