@@ -257,7 +257,7 @@ pub fn size(value: f64, unit: &str) -> String {
         v if v > 0.0 && v < 0.1 => (value * 1e3, "m"),
         _ => (value, ""),
     };
-    format!("{} {prefix}{unit}", number(scaled))
+    format!("{} {prefix}{unit}", number(scaled)).trim_end().to_owned()
 }
 
 /// `Stage 4 against stage 1`.
