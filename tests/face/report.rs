@@ -3,12 +3,12 @@
 #![allow(clippy::unwrap_used)] // helpers of tests are not seen as tests by the lint
 
 use straykey::base::{ControlPath, Event, EventKind, Key, Nanoseconds};
+use straykey::face::demo::Scenario;
 use straykey::face::demo::keypad::Action;
-use straykey::face::demo::{Scenario, SimulatedSet};
 use straykey::face::report::{
     self, Capture, Comparison, Credit, Folded, LadderFit, Lane, Level, Location, Motif, NextTest, Observed,
-    Pattern, ReportModel, Stage, StageTimeline, Tick, TimelineBuilder, Verdict, Versions, WindowMark,
-    Windows, words,
+    Pattern, Readings, ReportModel, Stage, StageTimeline, Tick, TimelineBuilder, Verdict, Versions,
+    WindowMark, Windows, words,
 };
 
 fn rate(span_s: f64, strays: u64, episodes: u64, low: f64, high: f64) -> Observed {
@@ -17,17 +17,16 @@ fn rate(span_s: f64, strays: u64, episodes: u64, low: f64, high: f64) -> Observe
 }
 
 /// The timeline of one stage from what the simulated firmware registered.
-fn timeline(set: &mut SimulatedSet, number: u32, scenario: &Scenario) -> (StageTimeline, Vec<f64>) {
+fn timeline(number: u32, scenario: &Scenario) -> (StageTimeline, Vec<f64>) {
     let stage = &scenario.stages[number as usize - 1];
-    let before = set.registered().len();
-    set.power_cycle(stage.faults.clone());
+    let mut set = scenario.set_at(number as usize - 1);
     set.advance(stage.time());
     let mut builder = TimelineBuilder::new(number);
     let mut boot = Event::new(Nanoseconds::ZERO, ControlPath::System, EventKind::Boot);
     boot.note = Some("cold".into());
     builder.push(Nanoseconds::ZERO, &boot, false);
     let mut times = Vec::new();
-    for registered in &set.registered()[before..] {
+    for registered in set.registered() {
         let Action::Press(key) = registered.action else { continue };
         let mut event = Event::new(registered.at, ControlPath::Keypad, EventKind::Press);
         event.key = Some(key);
@@ -51,7 +50,6 @@ static SAMPLE: std::sync::LazyLock<ReportModel> = std::sync::LazyLock::new(make_
 
 fn make_sample() -> ReportModel {
     let scenario = Scenario::main_board_leak(20_261);
-    let mut set = scenario.set();
     let mut model = ReportModel {
         version: 1,
         set: "bedroom set, ticket 1187".into(),
@@ -74,7 +72,7 @@ fn make_sample() -> ReportModel {
     let mut folded = None;
     for (i, (stage, rate)) in scenario.stages.iter().zip(rates).enumerate() {
         let number = i as u32 + 1;
-        let (lanes, times) = timeline(&mut set, number, &scenario);
+        let (lanes, times) = timeline(number, &scenario);
         folded = folded.or_else(|| Some(Folded::new(7.5, times.iter().copied(), 24)));
         model.timeline.push(lanes);
         let key = if number == 2 { "Menu" } else { "Channel up" };
@@ -121,9 +119,9 @@ fn make_sample() -> ReportModel {
             after_stage: 4,
             before: rates[0],
             after: rates[3],
-            ratio: Some(0.98),
-            ratio_low: Some(0.68),
-            ratio_high: Some(1.43),
+            ratio: Some(1.02),
+            ratio_low: Some(0.7),
+            ratio_high: Some(1.48),
             chance_same: Some(0.93),
             quiet_anyway: None,
             soak_more_s: None,
@@ -136,9 +134,9 @@ fn make_sample() -> ReportModel {
             after_stage: 5,
             before: rates[3],
             after: rates[4],
-            ratio: Some(0.0),
-            ratio_low: Some(0.0),
-            ratio_high: Some(0.06),
+            ratio: None,
+            ratio_low: Some(16.2),
+            ratio_high: None,
             chance_same: Some(1.7e-18),
             quiet_anyway: Some(8.7e-19),
             soak_more_s: Some(0.0),
@@ -225,6 +223,8 @@ fn the_report_says_what_the_model_says() {
         "20.8 kohm (20.3 kohm to 21.1 kohm)",
         "Stage 4 against stage 1",
         "=\u{a0}unchanged",
+        "1.02 (0.7 to 1.48)",
+        "more than 16.2",
         "Mains inside",
         "9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08",
     ] {
@@ -320,6 +320,16 @@ fn the_data_block_reads_back_as_the_model() {
     let model = sample();
     let again: ReportModel = serde_json::from_value(data_block(&report::write(&model))).unwrap();
     assert!(again == model, "the model changed on the way");
+}
+
+#[test]
+fn a_number_that_json_cannot_hold_is_shown_as_unknown() {
+    let mut value = serde_json::to_value(sample()).unwrap();
+    value["stages"][0]["observed"]["per_min_high"] = serde_json::Value::Null;
+    value["ladder"][0]["weight"] = serde_json::Value::Null;
+    value["locations"][0]["because"] = serde_json::json!(["First reason.", "Second reason."]);
+    let html = report::write(&serde_json::from_value::<ReportModel>(value).unwrap());
+    assert!(html.contains("3.05 (2.33 to –)") && html.contains("First reason. Second reason."));
 }
 
 #[test]
@@ -434,6 +444,32 @@ fn readings_and_releases_make_no_lane_and_many_labels_share_one() {
     assert!(timeline.lanes.len() <= 25, "{}", timeline.lanes.len());
     assert_eq!(timeline.lanes.iter().flat_map(|lane| &lane.ticks).map(|tick| tick.1).sum::<u32>(), 10_000);
     assert_eq!(timeline.lanes[0].label, words::OTHER);
+}
+
+#[test]
+fn readings_become_one_mark_for_each_window_they_fell_into() {
+    let mut readings = Readings::new(2);
+    let mut push = |counts, times| {
+        let mut event = Event::new(Nanoseconds::ZERO, ControlPath::Keypad, EventKind::Reading);
+        event.line = Some("KEY1".into());
+        event.counts = Some(counts);
+        (0..times).for_each(|_| readings.push(&event));
+    };
+    // 101 quiet readings of 900 to 1000, the hundred below 620 .. 640, one stray passage at 300.
+    (900..=1000).for_each(|counts| push(counts, 3));
+    (621..=640).for_each(|counts| push(counts, 5));
+    push(300, 1);
+    let mut windows = sample().windows;
+    windows[0].marks.clear();
+    readings.mark(&mut windows);
+    let marks: Vec<_> =
+        windows[0].marks.iter().map(|m| (m.label.as_str(), m.low, m.counts, m.high)).collect();
+    // By hand: 5, 50 and 95 of 100 readings, five of each value from 621; 16th, 152nd and 288th of 303, three of
+    // each value from 900.
+    assert_eq!(
+        marks,
+        [("Stage 2: Channel up", 621.0, 630.0, 639.0), ("Stage 2: no key", 905.0, 950.0, 995.0)]
+    );
 }
 
 #[test]

@@ -87,8 +87,16 @@ impl Scenario {
 
     /// The set as it stands at the beginning of the first stage, switched on.
     pub fn set(&self) -> SimulatedSet {
-        let faults = self.stages.first().map(|stage| stage.faults.clone()).unwrap_or_default();
-        SimulatedSet::new(self.style, faults, self.seed)
+        self.set_at(0)
+    }
+
+    /// The set as it stands at the beginning of a stage, counted from 0, switched on. Each stage has weather of
+    /// its own: two stages with the same faults are alike, not equal.
+    pub fn set_at(&self, stage: usize) -> SimulatedSet {
+        let faults = self.stages.get(stage).map(|stage| stage.faults.clone()).unwrap_or_default();
+        // Any odd factor keeps seeds of neighbouring stages apart; this is 2^64 divided by the golden ratio.
+        let seed = self.seed.wrapping_add((stage as u64).wrapping_mul(0x9e37_79b9_7f4a_7c15));
+        SimulatedSet::new(self.style, faults, seed)
     }
 }
 

@@ -25,6 +25,7 @@ pub use model::{
     Rate, ReportModel, Stage, Verdict, Versions, WindowMark, Windows,
 };
 pub use timeline::{Lane, StageTimeline, Tick, TimelineBuilder};
+pub use windows::Readings;
 
 /// Largest report, bytes.
 pub const LARGEST: usize = 2_000_000;

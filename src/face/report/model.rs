@@ -67,6 +67,7 @@ pub struct Capture {
     /// Wall time of its beginning, RFC 3339.
     pub started: Option<String>,
     /// Its length.
+    #[serde(deserialize_with = "number")]
     pub span_s: f64,
     /// Size in bytes.
     pub bytes: u64,
@@ -94,18 +95,23 @@ pub struct Stage {
 
 /// How often strays came, hands off.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
 pub struct Observed {
     /// Seconds watched.
+    #[serde(deserialize_with = "number")]
     pub span_s: f64,
     /// Stray events.
     pub strays: u64,
     /// Groups of them with one cause each.
     pub episodes: u64,
     /// Episodes per minute.
+    #[serde(deserialize_with = "number")]
     pub per_min: f64,
     /// Lower end of its interval.
+    #[serde(deserialize_with = "number")]
     pub per_min_low: f64,
     /// Upper end of its interval.
+    #[serde(deserialize_with = "number")]
     pub per_min_high: f64,
 }
 
@@ -162,6 +168,7 @@ pub struct Pattern {
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Folded {
     /// Period, seconds.
+    #[serde(deserialize_with = "number")]
     pub period_s: f64,
     /// Events in each equal part of the period, first part first.
     pub bins: Vec<u32>,
@@ -214,11 +221,11 @@ pub struct Comparison {
     pub before: Rate,
     /// What was seen after.
     pub after: Rate,
-    /// Rate after divided by rate before.
+    /// Rate before divided by rate after: how many times rarer it became; `None` when nothing came after.
     pub ratio: Option<f64>,
     /// Lower end.
     pub ratio_low: Option<f64>,
-    /// Upper end.
+    /// Upper end; `None` when there is none.
     pub ratio_high: Option<f64>,
     /// Chance of such a difference between equal rates.
     pub chance_same: Option<f64>,
@@ -241,6 +248,7 @@ pub struct Location {
     /// Location word (`main-board-input`).
     pub location: String,
     /// 0 to 1.
+    #[serde(deserialize_with = "number")]
     pub probability: f64,
     /// Why, one or more sentences.
     #[serde(deserialize_with = "sentences")]
@@ -262,6 +270,7 @@ pub struct LadderFit {
     /// Upper end.
     pub high: Option<f64>,
     /// Weight among the models, 0 to 1.
+    #[serde(deserialize_with = "number")]
     pub weight: f64,
 }
 
@@ -272,6 +281,7 @@ pub struct Windows {
     /// Keypad line.
     pub line: String,
     /// Largest reading.
+    #[serde(deserialize_with = "number")]
     pub full_scale: f64,
     /// Windows from low to high; the stretch above the last one is "no key".
     pub levels: Vec<Level>,
@@ -285,10 +295,13 @@ pub struct Level {
     /// Words for the key.
     pub label: String,
     /// Reading that the resistors promise.
+    #[serde(deserialize_with = "number")]
     pub nominal: f64,
     /// Lower border.
+    #[serde(deserialize_with = "number")]
     pub low: f64,
     /// Upper border.
+    #[serde(deserialize_with = "number")]
     pub high: f64,
 }
 
@@ -298,10 +311,13 @@ pub struct WindowMark {
     /// What was read when (`stage 2, strays`).
     pub label: String,
     /// Middle.
+    #[serde(deserialize_with = "number")]
     pub counts: f64,
     /// Lower end of the spread.
+    #[serde(deserialize_with = "number")]
     pub low: f64,
     /// Upper end of the spread.
+    #[serde(deserialize_with = "number")]
     pub high: f64,
 }
 
@@ -312,8 +328,10 @@ pub struct NextTest {
     /// What to do.
     pub test: String,
     /// How long it takes.
+    #[serde(deserialize_with = "number")]
     pub minutes: f64,
     /// What it is expected to tell.
+    #[serde(deserialize_with = "number")]
     pub gain_bits: f64,
     /// Its risk, in words.
     pub risk: String,
@@ -326,6 +344,7 @@ pub struct Credit {
     /// The step.
     pub step: String,
     /// 0 to 1.
+    #[serde(deserialize_with = "number")]
     pub credit: f64,
     /// Why.
     #[serde(deserialize_with = "sentences")]
@@ -364,4 +383,9 @@ fn sentences<'de, D: serde::Deserializer<'de>>(deserializer: D) -> Result<String
         }
     }
     deserializer.deserialize_any(Either)
+}
+
+/// A number; JSON has no word for one that is infinite or none, and writes null.
+fn number<'de, D: serde::Deserializer<'de>>(deserializer: D) -> Result<f64, D::Error> {
+    Ok(Option::<f64>::deserialize(deserializer)?.unwrap_or(f64::NAN))
 }

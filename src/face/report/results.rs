@@ -57,11 +57,7 @@ fn comparison_row(comparison: &Comparison) -> [String; 6] {
     [
         words::stages_compared(comparison.before_stage, comparison.after_stage),
         words::verdict(comparison.verdict).to_owned(),
-        match (comparison.ratio, comparison.ratio_low, comparison.ratio_high) {
-            (Some(ratio), Some(low), Some(high)) => words::interval(ratio, low, high),
-            (Some(ratio), ..) => words::number(ratio),
-            _ => unknown(),
-        },
+        words::open_interval(comparison.ratio, comparison.ratio_low, comparison.ratio_high),
         comparison.chance_same.map_or_else(unknown, words::odds),
         comparison.quiet_anyway.map_or_else(unknown, words::odds),
         comparison.soak_more_s.map_or_else(unknown, words::duration),

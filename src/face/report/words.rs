@@ -43,7 +43,7 @@ mod texts {
     pub const EPISODES_AXIS: &str = "episodes per minute";
     pub const COMPARISON: &str = "Stages compared";
     pub const VERDICT: &str = "Verdict";
-    pub const RATIO: &str = "Rate after / before (95 % interval)";
+    pub const RATIO: &str = "Times rarer after (95 % interval)";
     pub const CHANCE_SAME: &str = "Chance if nothing had changed";
     pub const QUIET_ANYWAY: &str = "Chance of such quiet anyway";
     pub const SOAK_MORE: &str = "Soak still needed";
@@ -193,6 +193,17 @@ pub fn number(value: f64) -> String {
 /// A value with its interval: `1.2 (0.8 to 1.7)`.
 pub fn interval(value: f64, low: f64, high: f64) -> String {
     format!("{} ({} to {})", number(value), number(low), number(high))
+}
+
+/// A value with an interval that may be open: `1.2 (0.8 to 1.7)`, `more than 16.2`, `–`.
+pub fn open_interval(value: Option<f64>, low: Option<f64>, high: Option<f64>) -> String {
+    match (value, low, high) {
+        (Some(value), Some(low), Some(high)) => interval(value, low, high),
+        (None, Some(low), None) => format!("more than {}", number(low)),
+        (Some(value), Some(low), None) => format!("{} (more than {})", number(value), number(low)),
+        (Some(value), ..) => number(value),
+        _ => NOT_KNOWN.to_owned(),
+    }
 }
 
 /// A duration in the largest units that say it: `0.9 s`, `20 min`, `1 h 5 min`, `3 d 2 h`.
