@@ -210,14 +210,17 @@ impl Stencil {
         for (i, lane) in lanes.iter_mut().enumerate() {
             *lane = if i < self.count { self.lanes[i] } else { spare };
         }
+        let analog = !self.voltages.is_empty();
         let mut end = place.at;
         while let Some(row) = place.bytes.get(end..end + self.length) {
             let Some(changed) = fits(&mut lanes, row) else { break };
-            if changed.iter().any(|bits| *bits != 0) || !self.voltages.is_empty() {
+            if changed.iter().any(|bits| *bits != 0) || analog {
                 let t = self.time(row, rows)?;
                 let offset = place.base + end as u64;
                 self.levels(&lanes, &changed, (t, offset), rows, out);
-                self.volts(row, (t, offset), rows, out);
+                if analog {
+                    self.volts(row, (t, offset), rows, out);
+                }
                 rows.last = Some(t);
             }
             rows.count += 1;
@@ -234,7 +237,7 @@ impl Stencil {
         Ok(end)
     }
 
-    #[inline]
+    #[inline(always)]
     fn time(&self, row: &[u8], rows: &Rows) -> Result<i64> {
         let field = row.get(..self.clock).unwrap_or_default();
         if let Some(tick) = self.tick {
@@ -354,7 +357,7 @@ fn plain(field: &[u8], point: u8) -> Option<i32> {
 }
 
 /// A field of digits as a number.
-#[inline]
+#[inline(always)]
 fn digits(mut field: &[u8]) -> u64 {
     let mut sum = 0u64;
     while let Some((eight, rest)) = field.split_first_chunk::<BYTES>() {
