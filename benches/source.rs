@@ -11,6 +11,7 @@ use divan::counter::BytesCount;
 use divan::{Bencher, black_box};
 use straykey::source::SampleSource;
 use straykey::source::csv::{CsvOptions, CsvSource};
+use straykey::source::vcd::{VcdOptions, VcdSource};
 
 /// Bytes of each file.
 const SIZE: usize = 64 << 20;
@@ -65,6 +66,23 @@ fn general_byte_records(bencher: Bencher<'_, '_>, kind: Table) {
             let mut total = 0;
             while let Ok(true) = reader.read_byte_record(&mut record) {
                 total += black_box(&record).len();
+            }
+            total
+        },
+    );
+}
+
+#[divan::bench(sample_count = 5, sample_size = 1)]
+fn dump_to_changes(bencher: Bencher<'_, '_>) {
+    let file = generate::dump(SIZE);
+    bencher.counter(BytesCount::new(file.len())).with_inputs(|| Cursor::new(file.clone())).bench_values(
+        |reader| {
+            let Ok(mut source) = VcdSource::new(Box::new(reader), VcdOptions::default()) else { return 0 };
+            let mut changes = Vec::new();
+            let mut total = 0;
+            while let Ok(true) = source.pull(&mut changes) {
+                total += black_box(&changes).len();
+                changes.clear();
             }
             total
         },

@@ -72,3 +72,25 @@ pub(crate) fn analog(size: usize) -> Vec<u8> {
     }
     file
 }
+
+/// A dump of 16 wires and a bus of eight bits.
+pub(crate) fn dump(size: usize) -> Vec<u8> {
+    let mut file = b"$timescale 1 ns $end\n$scope module set $end\n".to_vec();
+    for i in 0..16u8 {
+        let _ = writeln!(file, "$var wire 1 {} w{i} $end", char::from(b'!' + i));
+    }
+    file.extend_from_slice(b"$var wire 8 B bus $end\n$upscope $end\n$enddefinitions $end\n#0\n");
+    let mut random = Random::new();
+    let mut levels = 0u64;
+    let mut t = 0u64;
+    while file.len() < size {
+        t += 8_680 * (1 + random.next() % 9);
+        let wire = random.next() % 16;
+        levels ^= 1 << wire;
+        let _ = writeln!(file, "#{t}\n{}{}", levels >> wire & 1, char::from(b'!' + wire as u8));
+        if random.next().is_multiple_of(20) {
+            let _ = writeln!(file, "b{:b} B", random.next() & 0xff);
+        }
+    }
+    file
+}

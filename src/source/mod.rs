@@ -9,6 +9,7 @@ pub mod csv;
 mod recognise;
 pub mod serial;
 pub mod text;
+pub mod vcd;
 
 pub use recognise::{FileKind, HEAD, open, recognise, text_remark};
 

@@ -7,3 +7,4 @@ mod csv;
 pub(crate) mod drip; // a reader that gives few bytes at a time
 mod recognise;
 mod text;
+mod vcd;

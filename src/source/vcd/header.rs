@@ -1,0 +1,281 @@
+//! The declarations of a dump: time unit, scopes, variables, identifier codes.
+
+use std::collections::HashMap;
+use std::str::FromStr;
+
+use super::tokens::Tokens;
+use crate::base::{Error, Result, quote};
+use crate::source::Channel;
+
+/// Channels that fit the index of a change.
+const CHANNELS: usize = u16::MAX as usize;
+/// Widest variable that is split into channels; wider ones are memories, not wires.
+const WIDEST: u32 = 4096;
+/// Longest text that is kept of one declaration.
+const LONGEST: usize = 4096;
+
+/// The unit of a dump's times: 1, 10 or 100 of s, ms, us, ns, ps, fs.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Tick {
+    /// Its length in femtoseconds.
+    pub femtoseconds: u64,
+}
+
+impl Tick {
+    /// One nanosecond.
+    pub const NANOSECOND: Self = Self { femtoseconds: 1_000_000 };
+
+    /// Nanoseconds at this count of ticks, cut below one; `None` beyond 292 years.
+    pub(super) fn nanoseconds(self, ticks: u64) -> Option<i64> {
+        if self.femtoseconds >= 1_000_000 {
+            // Every unit from 1 ns up is a whole number of nanoseconds.
+            ticks.checked_mul(self.femtoseconds / 1_000_000).and_then(|ns| i64::try_from(ns).ok())
+        } else {
+            i64::try_from(ticks / (1_000_000 / self.femtoseconds)).ok()
+        }
+    }
+}
+
+impl FromStr for Tick {
+    type Err = Error;
+
+    /// From `10 us` or `10us`.
+    ///
+    /// # Errors
+    /// `Input` for anything else.
+    ///
+    /// # Source
+    /// IEEE 1364-2005, clause 18.2 (clause number from memory).
+    fn from_str(text: &str) -> Result<Self> {
+        let squeezed: String = text.split_whitespace().collect();
+        let digits = squeezed.trim_end_matches(|c: char| !c.is_ascii_digit());
+        let unit = squeezed.get(digits.len()..).unwrap_or_default();
+        let count: Option<u64> = ["1", "10", "100"].contains(&digits).then(|| digits.parse().ok()).flatten();
+        let femtoseconds = match unit {
+            "s" => Some(1_000_000_000_000_000),
+            "ms" => Some(1_000_000_000_000),
+            "us" => Some(1_000_000_000),
+            "ns" => Some(1_000_000),
+            "ps" => Some(1_000),
+            "fs" => Some(1u64),
+            _ => None,
+        };
+        match (count, femtoseconds) {
+            (Some(count), Some(femtoseconds)) => Ok(Self { femtoseconds: count * femtoseconds }),
+            _ => Err(Error::input(format!("`{}` is no time unit of a dump", quote(text.as_bytes())))
+                .remedy("expected 1, 10 or 100 of s, ms, us, ns, ps or fs, as `1 us`")),
+        }
+    }
+}
+
+/// What an identifier code stands for.
+#[derive(Clone, Debug)]
+pub(super) struct Signal {
+    /// Bits; 1 for a real.
+    pub(super) width: usize,
+    pub(super) real: bool,
+    /// Where its bits begin among the last values of all signals.
+    pub(super) base: usize,
+    /// First channel of each variable that shares the code.
+    pub(super) channels: Vec<u16>,
+}
+
+/// All declarations.
+#[derive(Debug, Default)]
+pub(super) struct Header {
+    pub(super) tick: Option<Tick>,
+    pub(super) channels: Vec<Channel>,
+    pub(super) signals: Vec<Signal>,
+    pub(super) codes: Codes,
+    /// Bits of all signals together.
+    pub(super) bits: usize,
+    /// Variables that were left out, because they are texts or memories.
+    pub(super) left_out: u64,
+    scopes: Vec<String>,
+}
+
+/// Identifier codes to signals. Codes are counted up by nearly every writer, so that as numbers to base 94
+/// they fill a table from the start; long ones go to a map.
+#[derive(Debug, Default)]
+pub(super) struct Codes {
+    table: Vec<u32>,
+    map: HashMap<Vec<u8>, u32>,
+}
+
+/// Codes below this number stand in the table: all of up to three characters.
+const TABLE: usize = 94 + 94 * 94 + 94 * 94 * 94;
+/// No signal.
+pub(super) const NONE: u32 = u32::MAX;
+/// A signal that was left out on purpose.
+pub(super) const LEFT_OUT: u32 = u32::MAX - 1;
+
+impl Codes {
+    /// A code as a number, or beyond the table.
+    #[inline]
+    fn number(code: &[u8]) -> usize {
+        if code.len() > 3 {
+            return TABLE;
+        }
+        // Characters `!` to `~` are digits 1 to 94, which keeps codes of different length apart.
+        code.iter().fold(0usize, |sum, byte| match byte.wrapping_sub(b' ') {
+            digit @ 1..=94 => sum * 94 + usize::from(digit),
+            _ => TABLE,
+        })
+    }
+
+    #[inline]
+    pub(super) fn find(&self, code: &[u8]) -> u32 {
+        match self.table.get(Self::number(code)) {
+            Some(signal) => *signal,
+            None if self.map.is_empty() => NONE,
+            None => self.map.get(code).copied().unwrap_or(NONE),
+        }
+    }
+
+    fn set(&mut self, code: &[u8], signal: u32) {
+        let number = Self::number(code);
+        if number < TABLE {
+            if self.table.len() <= number {
+                self.table.resize(number + 1, NONE);
+            }
+            if let Some(slot) = self.table.get_mut(number) {
+                *slot = signal;
+            }
+        } else {
+            self.map.insert(code.to_vec(), signal);
+        }
+    }
+}
+
+impl Header {
+    /// Reads up to and including `$enddefinitions $end`.
+    pub(super) fn read(tokens: &mut Tokens) -> Result<Self> {
+        let mut header = Self::default();
+        let mut words: Vec<Vec<u8>> = Vec::new();
+        loop {
+            let Some(keyword) = tokens.next_word()? else {
+                return Err(tokens
+                    .error("the dump ends before `$enddefinitions`")
+                    .remedy("the file is cut short or is no value change dump; export it again"));
+            };
+            if keyword.first() != Some(&b'$') {
+                let what = format!("`{}` stands where a declaration is expected", quote(&keyword));
+                return Err(tokens.error(what).remedy("declarations begin with `$` and end with `$end`"));
+            }
+            words.clear();
+            let mut kept = 0;
+            loop {
+                let Some(word) = tokens.next_word()? else {
+                    let what = format!("`{}` is not closed by `$end`", quote(&keyword));
+                    return Err(tokens.error(what).remedy("the file is cut short; export it again"));
+                };
+                if word == b"$end" {
+                    break;
+                }
+                // Comments may be of any length; declarations are short.
+                kept += word.len();
+                if kept < LONGEST {
+                    words.push(word);
+                }
+            }
+            match keyword.as_slice() {
+                b"$enddefinitions" => return Ok(header),
+                b"$timescale" => header.timescale(&words).map_err(|error| tokens.place(error))?,
+                b"$scope" => header.scopes.push(text(words.get(1))),
+                b"$upscope" => drop(header.scopes.pop()),
+                b"$var" => header.variable(&words).map_err(|error| tokens.place(error))?,
+                // $date, $version, $comment, and what other writers add.
+                _ => {}
+            }
+        }
+    }
+
+    fn timescale(&mut self, words: &[Vec<u8>]) -> Result<()> {
+        let joined: Vec<String> = words.iter().map(|word| text(Some(word))).collect();
+        self.tick = Some(joined.join(" ").parse()?);
+        Ok(())
+    }
+
+    /// `$var type size code reference [select] $end`.
+    fn variable(&mut self, words: &[Vec<u8>]) -> Result<()> {
+        let wrong = |what: &str| {
+            Error::input(format!("a variable is declared wrongly: {what}"))
+                .remedy("expected `$var wire 1 ! name $end`: type, size, code, name")
+        };
+        let [kind, size, code, reference @ ..] = words else { return Err(wrong("a part is missing")) };
+        if reference.is_empty() {
+            return Err(wrong("it has no name"));
+        }
+        if code.is_empty() || !code.iter().all(|byte| (33..=126).contains(byte)) {
+            return Err(wrong("its code holds other than printable characters"));
+        }
+        let size: u32 = text(Some(size)).parse().map_err(|_| wrong("its size is no number"))?;
+        let real = matches!(kind.as_slice(), b"real" | b"realtime" | b"shortreal");
+        if kind.as_slice() == b"string" || size > WIDEST || (size == 0 && !real) {
+            self.left_out += 1;
+            if self.codes.find(code) == NONE {
+                self.codes.set(code, LEFT_OUT);
+            }
+            return Ok(());
+        }
+        let width = if real { 1 } else { size as usize };
+        let first = self.channels.len();
+        if first + width > CHANNELS {
+            return Err(Error::input(format!(
+                "the dump has more than {CHANNELS} channels, counting each bit"
+            ))
+            .remedy("dump only the signals of the control paths"));
+        }
+        let signal = self.codes.find(code);
+        let first = u16::try_from(first).unwrap_or(u16::MAX);
+        match self.signals.get_mut(signal as usize) {
+            Some(known) if known.width != width || known.real != real => {
+                return Err(wrong("its code belongs to another variable of another size"));
+            }
+            Some(known) => known.channels.push(first),
+            None => {
+                self.codes.set(code, u32::try_from(self.signals.len()).unwrap_or(NONE));
+                self.signals.push(Signal { width, real, base: self.bits, channels: vec![first] });
+                self.bits += width;
+            }
+        }
+        self.name(reference, width, real);
+        Ok(())
+    }
+
+    /// Adds the channels of one variable: scopes and reference joined by points, bits in brackets, the most
+    /// significant one first, as the values are written.
+    fn name(&mut self, reference: &[Vec<u8>], width: usize, real: bool) {
+        let mut name: String = reference.iter().map(|word| text(Some(word))).collect();
+        if let Some(escaped) = name.strip_prefix('\\') {
+            name = escaped.to_owned();
+        }
+        for scope in self.scopes.iter().rev() {
+            name = format!("{scope}.{name}");
+        }
+        if width == 1 {
+            self.channels.push(Channel { name, analog: real });
+            return;
+        }
+        let (stem, range) = match name.strip_suffix(']').and_then(|open| open.rsplit_once('[')) {
+            Some((stem, range)) => (stem.to_owned(), range.split_once(':')),
+            None => (name.clone(), None),
+        };
+        let bounds =
+            range.and_then(|(high, low)| Some((high.parse::<i64>().ok()?, low.parse::<i64>().ok()?)));
+        let width = i64::try_from(width).unwrap_or(i64::MAX);
+        let (high, step) = match bounds {
+            Some((high, low)) if (high.abs_diff(low)).checked_add(1) == u64::try_from(width).ok() => {
+                (high, if high >= low { -1 } else { 1 })
+            }
+            _ => (width - 1, -1),
+        };
+        for i in 0..width {
+            self.channels.push(Channel { name: format!("{stem}[{}]", high + step * i), analog: false });
+        }
+    }
+}
+
+fn text(word: Option<&Vec<u8>>) -> String {
+    word.map(|word| String::from_utf8_lossy(word).into_owned()).unwrap_or_default()
+}

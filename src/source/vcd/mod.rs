@@ -1,0 +1,412 @@
+//! Value change dump, four-state: IEEE 1364-2005, clause 18 (clause number from memory).
+//!
+//! Enters: free-format text, also on one line. Leaves: for each wire its levels, for each vector one channel
+//! a bit, for each real one analog channel; changes only, `x` and `z` as [`Value::Unknown`]. Variables that
+//! share an identifier code are channels of their own with equal changes. The values between `$dumpvars` (or
+//! `$dumpall`, `$dumpon`, `$dumpoff`) and `$end` are changes like all others; unknown keywords are skipped up
+//! to their `$end`. Texts and memories are left out and mentioned. Compressed dumps: see [`super::open`].
+
+mod header;
+mod tokens;
+mod writer;
+
+use std::io::Read;
+
+pub use self::header::Tick;
+use self::header::{Header, LEFT_OUT, NONE, Signal};
+use self::tokens::{Tokens, is_space};
+pub use self::writer::Writer;
+use super::block::Block;
+use super::{Change, Channel, SampleSource, Value};
+use crate::base::{Error, Nanoseconds, Result, Span, quote};
+
+/// A pull ends when this many changes are there.
+const BATCH: usize = 1 << 15;
+
+/// What the file does not say of itself.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct VcdOptions {
+    /// Time unit of a dump that declares none.
+    pub tick: Option<Tick>,
+}
+
+/// A value change dump.
+pub struct VcdSource {
+    tokens: Tokens,
+    header: Header,
+    tick: Tick,
+    /// Last value of every bit as it was written, 0 before the first.
+    last: Vec<u8>,
+    ticks: u64,
+    t: Nanoseconds,
+    span: Option<Span>,
+    /// Inside a command whose words mean nothing to us.
+    skipping: bool,
+    cut: bool,
+    done: bool,
+}
+
+/// How one word of the value section was taken.
+enum Step {
+    /// So many bytes are used.
+    Used(usize),
+    /// The word, or the one that belongs to it, is not all there.
+    More,
+}
+
+impl VcdSource {
+    /// Reads the declarations.
+    ///
+    /// # Errors
+    /// `Input` with line and remedy for wrong declarations, a missing time unit, a file cut inside them;
+    /// `Machine` when reading fails.
+    pub fn new(reader: Box<dyn Read + Send>, options: VcdOptions) -> Result<Self> {
+        let mut tokens = Tokens::new(Block::new(reader));
+        tokens.block.fill()?;
+        while !tokens.block.ended() && tokens.block.bytes().len() < 3 {
+            tokens.block.fill()?;
+        }
+        if tokens.block.bytes().starts_with(b"\xef\xbb\xbf") {
+            tokens.block.consume(3);
+        }
+        let header = Header::read(&mut tokens)?;
+        let tick = header.tick.or(options.tick).ok_or_else(|| {
+            tokens
+                .error("the dump declares no `$timescale`")
+                .remedy("give the time unit, or add `$timescale 1 us $end` (with the right unit) to the head")
+        })?;
+        let last = vec![0; header.bits];
+        Ok(Self {
+            tokens,
+            header,
+            tick,
+            last,
+            ticks: 0,
+            t: Nanoseconds::ZERO,
+            span: None,
+            skipping: false,
+            cut: false,
+            done: false,
+        })
+    }
+
+    /// Takes the words of one block; `false` at the end of the file.
+    fn scan(&mut self, out: &mut Vec<Change>) -> Result<bool> {
+        let limit = out.len() + BATCH;
+        let bytes = self.tokens.block.bytes();
+        let (base, ended) = (self.tokens.block.offset(), self.tokens.block.ended());
+        let mut state = State {
+            header: &self.header,
+            tick: self.tick,
+            last: &mut self.last,
+            ticks: self.ticks,
+            t: self.t,
+            span: self.span,
+            skipping: self.skipping,
+        };
+        let mut at = 0;
+        let mut failure = None;
+        while out.len() < limit {
+            while bytes.get(at).is_some_and(|byte| is_space(*byte)) {
+                at += 1;
+            }
+            let rest = bytes.get(at..).unwrap_or_default();
+            if rest.is_empty() {
+                break;
+            }
+            match state.step(rest, ended, base + at as u64, out) {
+                Ok(Step::Used(used)) => at += used,
+                Ok(Step::More) => break,
+                Err(error) => {
+                    failure = Some(error);
+                    break;
+                }
+            }
+        }
+        let State { ticks, t, span, skipping, .. } = state;
+        (self.ticks, self.t, self.span, self.skipping) = (ticks, t, span, skipping);
+        let left = bytes.len() - at;
+        let last = is_last(bytes.get(at..).unwrap_or_default());
+        self.tokens.consume(at);
+        match failure {
+            // The last word of a file without line end may be cut; what it says is then not held against it.
+            Some(_) if ended && last => {
+                self.cut = true;
+                Ok(false)
+            }
+            Some(error) => Err(self.tokens.place(error)),
+            None if out.len() >= limit => Ok(true),
+            None if ended && left == 0 => Ok(false),
+            None if self.tokens.block.full() && at == 0 => Err(self.tokens.endless()),
+            None => {
+                self.tokens.block.fill()?;
+                Ok(true)
+            }
+        }
+    }
+}
+
+/// Whether these bytes are no more than one change that may be cut: a word without space behind it, or a
+/// vector without its whole code.
+fn is_last(rest: &[u8]) -> bool {
+    let words = rest.split(|byte| is_space(*byte)).filter(|word| !word.is_empty()).take(3).count();
+    let open = rest.last().is_some_and(|byte| !is_space(*byte));
+    let long = matches!(rest.first(), Some(b'b' | b'B' | b'r' | b'R' | b's' | b'S'));
+    (words <= 1 && (open || long)) || (words == 2 && open && long)
+}
+
+/// What the words of the value section act upon.
+struct State<'a> {
+    header: &'a Header,
+    tick: Tick,
+    last: &'a mut [u8],
+    ticks: u64,
+    t: Nanoseconds,
+    span: Option<Span>,
+    skipping: bool,
+}
+
+/// Length of the first word; `None` when it may go on behind the bytes.
+#[inline]
+fn word(bytes: &[u8], ended: bool) -> Option<usize> {
+    match bytes.iter().position(|byte| is_space(*byte)) {
+        Some(length) => Some(length),
+        None => ended.then_some(bytes.len()),
+    }
+}
+
+impl State<'_> {
+    /// Takes the first word of `rest`, which begins with one, and the code behind it where one belongs to it.
+    #[inline]
+    fn step(&mut self, rest: &[u8], ended: bool, offset: u64, out: &mut Vec<Change>) -> Result<Step> {
+        let Some(length) = word(rest, ended) else { return Ok(Step::More) };
+        let first = rest.get(..length).unwrap_or_default();
+        if self.skipping {
+            self.skipping = first != b"$end";
+            return Ok(Step::Used(length));
+        }
+        let [kind, body @ ..] = first else { return Ok(Step::Used(length)) };
+        match kind {
+            b'#' => self.time(body)?,
+            b'0' | b'1' => self.scalar(*kind, body, offset, out)?,
+            b'b' | b'B' | b'r' | b'R' | b's' | b'S' => {
+                let behind = rest.get(length..).unwrap_or_default();
+                let gap = behind.iter().position(|byte| !is_space(*byte)).unwrap_or(behind.len());
+                let second = behind.get(gap..).unwrap_or_default();
+                let code = match word(second, ended) {
+                    Some(0) | None if !ended => return Ok(Step::More),
+                    Some(0) | None => return Err(no_code(first)),
+                    Some(code) => code,
+                };
+                self.long(*kind, body, second.get(..code).unwrap_or_default(), offset, out)?;
+                return Ok(Step::Used(length + gap + code));
+            }
+            b'$' => self.keyword(first),
+            _ => self.scalar(*kind, body, offset, out)?,
+        }
+        Ok(Step::Used(length))
+    }
+
+    fn keyword(&mut self, word: &[u8]) {
+        self.skipping = !matches!(word, b"$dumpvars" | b"$dumpall" | b"$dumpon" | b"$dumpoff" | b"$end");
+    }
+
+    #[inline]
+    fn time(&mut self, digits: &[u8]) -> Result<()> {
+        let mut ticks = 0u64;
+        // Nineteen digits always fit.
+        let plain = (1..=19).contains(&digits.len()) && digits.iter().all(u8::is_ascii_digit);
+        for byte in digits {
+            ticks = ticks.wrapping_mul(10).wrapping_add(u64::from(byte.wrapping_sub(b'0')));
+        }
+        let t = if plain { self.tick.nanoseconds(ticks) } else { None };
+        let Some(t) = t else {
+            return Err(Error::input(format!("`#{}` is no time, or too large for one", quote(digits)))
+                .remedy("expected `#` and a whole number of time units"));
+        };
+        if ticks < self.ticks {
+            return Err(Error::input(format!("the time runs backwards, from #{} to #{ticks}", self.ticks))
+                .remedy("two dumps may have been joined; cut the file here"));
+        }
+        self.ticks = ticks;
+        self.t = Nanoseconds(t);
+        self.span = Some(match self.span {
+            None => Span { start: self.t, end: self.t },
+            Some(span) => Span { end: self.t, ..span },
+        });
+        Ok(())
+    }
+
+    #[inline]
+    fn scalar(&mut self, value: u8, code: &[u8], offset: u64, out: &mut Vec<Change>) -> Result<()> {
+        let header = self.header;
+        let Some(signal) = find(header, value, code)? else { return Ok(()) };
+        if signal.width == 1 && !signal.real {
+            let known = Known { t: self.t, offset, channels: &signal.channels };
+            known.emit(self.last.get_mut(signal.base), 0, level(value)?, out);
+            return Ok(());
+        }
+        self.bits(signal, &[value], offset, out)
+    }
+
+    /// A vector, a real or a text: the value, then the code.
+    fn long(
+        &mut self,
+        kind: u8,
+        value: &[u8],
+        code: &[u8],
+        offset: u64,
+        out: &mut Vec<Change>,
+    ) -> Result<()> {
+        let header = self.header;
+        let Some(signal) = find(header, kind, code)? else { return Ok(()) };
+        match kind {
+            b'b' | b'B' if !signal.real => self.bits(signal, value, offset, out),
+            b'r' | b'R' if signal.real => {
+                let number = std::str::from_utf8(value).ok().and_then(|text| text.parse::<f32>().ok());
+                let Some(volts) = number else {
+                    return Err(Error::input(format!("`r{}` is no number", quote(value)))
+                        .remedy("expected `r`, a decimal number, a blank and the code"));
+                };
+                for channel in &signal.channels {
+                    out.push(Change { t: self.t, channel: *channel, value: Value::Volts(volts), offset });
+                }
+                Ok(())
+            }
+            b's' | b'S' => Ok(()),
+            _ => Err(Error::input(format!("`{}` was declared as another kind of variable", quote(code)))
+                .remedy("the dump contradicts itself; export it again")),
+        }
+    }
+
+    /// The bits of a vector, the most significant one first; missing ones on the left continue the leftmost
+    /// one, where that is no 1 (IEEE 1364: a 1 is extended by 0).
+    fn bits(&mut self, signal: &Signal, digits: &[u8], offset: u64, out: &mut Vec<Change>) -> Result<()> {
+        let Some(leftmost) = digits.first().copied().filter(|_| !signal.real) else {
+            return Err(Error::input("a vector without digits, or digits for a real number")
+                .remedy("the dump contradicts itself; export it again"));
+        };
+        let fill = if leftmost == b'1' { b'0' } else { leftmost };
+        // Digits beyond the width would be zeros; the rightmost ones count.
+        let digits = digits.get(digits.len().saturating_sub(signal.width)..).unwrap_or_default();
+        let missing = signal.width - digits.len();
+        let known = Known { t: self.t, offset, channels: &signal.channels };
+        for i in 0..signal.width {
+            let digit = if i < missing { fill } else { digits.get(i - missing).copied().unwrap_or(fill) };
+            // At most as many bits as there are channels.
+            #[allow(clippy::cast_possible_truncation)]
+            known.emit(self.last.get_mut(signal.base + i), i as u16, level(digit)?, out);
+        }
+        Ok(())
+    }
+}
+
+/// Where and when a bit takes a value.
+struct Known<'a> {
+    t: Nanoseconds,
+    offset: u64,
+    /// First channel of each variable that shares the code.
+    channels: &'a [u16],
+}
+
+impl Known<'_> {
+    /// Appends the change of bit `bit`, if it is one.
+    #[inline]
+    fn emit(&self, last: Option<&mut u8>, bit: u16, value: Value, out: &mut Vec<Change>) {
+        let mark = match value {
+            Value::Low => 1,
+            Value::High => 2,
+            _ => 3,
+        };
+        match last {
+            Some(last) if *last != mark => *last = mark,
+            _ => return,
+        }
+        for first in self.channels {
+            out.push(Change { t: self.t, channel: first + bit, value, offset: self.offset });
+        }
+    }
+}
+
+/// The signal of a code; `None` for one that was left out.
+#[inline]
+fn find<'a>(header: &'a Header, kind: u8, code: &[u8]) -> Result<Option<&'a Signal>> {
+    match header.codes.find(code) {
+        NONE => Err(unknown(kind, code)),
+        LEFT_OUT => Ok(None),
+        signal => Ok(header.signals.get(signal as usize)),
+    }
+}
+
+/// A digit as a level. Besides the four states of the standard, those of VHDL writers are met: `L` and `H`
+/// are weak levels, `U`, `W` and `-` are none.
+#[inline]
+fn level(digit: u8) -> Result<Value> {
+    match digit {
+        b'0' | b'L' | b'l' => Ok(Value::Low),
+        b'1' | b'H' | b'h' => Ok(Value::High),
+        b'x' | b'X' | b'z' | b'Z' | b'u' | b'U' | b'w' | b'W' | b'-' => Ok(Value::Unknown),
+        other => Err(Error::input(format!("`{}` is no value of a bit", quote(&[other])))
+            .remedy("expected 0, 1, x or z")),
+    }
+}
+
+#[cold]
+fn unknown(kind: u8, code: &[u8]) -> Error {
+    let word = [&[kind], code].concat();
+    let (what, remedy) = match kind {
+        b'0' | b'1' | b'x' | b'X' | b'z' | b'Z' | b'b' | b'B' | b'r' | b'R' | b's' | b'S' => (
+            format!("no variable has the code `{}`", quote(code)),
+            "the declarations are incomplete; export the dump again",
+        ),
+        _ => (
+            format!("`{}` is neither a time nor a value", quote(&word)),
+            "expected `#` and a time, or a value such as `1!`; the file may be damaged here",
+        ),
+    };
+    Error::input(what).remedy(remedy)
+}
+
+#[cold]
+fn no_code(word: &[u8]) -> Error {
+    Error::input(format!("`{}` has no code behind it", quote(word)))
+        .remedy("the file is cut short; export it again")
+}
+
+impl SampleSource for VcdSource {
+    fn channels(&self) -> &[Channel] {
+        &self.header.channels
+    }
+
+    fn pull(&mut self, out: &mut Vec<Change>) -> Result<bool> {
+        if self.done {
+            return Ok(false);
+        }
+        let before = out.len();
+        let going = self.scan(out);
+        self.done = !matches!(going, Ok(true));
+        // The last changes are a batch like the others; the end is told by the pull after it.
+        going.map(|going| going || out.len() > before)
+    }
+
+    fn span(&self) -> Option<Span> {
+        self.span
+    }
+
+    fn remarks(&self) -> Vec<String> {
+        let mut remarks = Vec::new();
+        if self.header.left_out > 0 {
+            remarks.push(format!(
+                "{} variables that are no wires (texts, memories) were left out",
+                self.header.left_out
+            ));
+        }
+        if self.tick.femtoseconds < Tick::NANOSECOND.femtoseconds {
+            remarks.push("times finer than a nanosecond were cut to whole ones".to_owned());
+        }
+        if self.cut {
+            remarks.push("the last word of the dump is cut short and was left out".to_owned());
+        }
+        remarks
+    }
+}
