@@ -4,8 +4,12 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
 mod cec; // bits, frames, messages, keys over HDMI-CEC
+mod encoders; // frames made by encoders that are not ours
 mod formats; // every declared format: its examples, encode and decode, nobody claims another's
 mod held; // press, repeat, release, orphans, toggles, order in time
+mod limits; // timing errors inside and beyond the limits, near-frames
+mod mistakes; // wrong format files, wrong input
+mod noise; // an hour of it, and what its summary says
 
 use std::sync::Arc;
 

@@ -145,7 +145,11 @@ impl Decoder {
         if candidates != 0 {
             let lengths = self.lengths.get(at..).unwrap_or_default();
             match try_start(&self.formats, lengths, before, candidates) {
-                Trial::Found(found) => return self.found(at, t, offset, &found),
+                Trial::Found(found) => {
+                    if let Some(done) = self.found(at, before, (t, offset), &found) {
+                        return done;
+                    }
+                }
                 Trial::Near(near) => return self.near(at, t, offset, &near),
                 Trial::Nothing => {}
             }
@@ -178,14 +182,18 @@ impl Decoder {
         (t + i64::from(length), offset)
     }
 
-    fn found(&mut self, at: usize, t: i64, offset: u64, found: &Found) -> usize {
+    fn found(&mut self, at: usize, before: u32, place: (i64, u64), found: &Found) -> Option<usize> {
+        let (t, offset) = place;
         self.advance(t);
         let (end, end_offset) = self.end(at, found.pulses);
-        self.counters.records += 1;
         if let Start::Short { .. } = found.start {
+            if !self.held.short(HeardShort { family: found.family, t, end, offset, end_offset, before }) {
+                return None;
+            }
+            self.counters.records += 1;
             self.counters.decoded += 1;
-            self.held.short(HeardShort { family: found.family, t, end, offset, end_offset });
         } else {
+            self.counters.records += 1;
             let heard = found.heard(&self.formats, (t, end), (offset, end_offset));
             match self.halves.join(heard, found.part, &self.formats) {
                 Ok(heard) => {
@@ -200,7 +208,7 @@ impl Decoder {
             }
         }
         // The space after the last mark goes with the frame.
-        found.pulses + 1
+        Some(found.pulses + 1)
     }
 
     fn near(&mut self, at: usize, t: i64, offset: u64, near: &Near) -> usize {
@@ -208,8 +216,18 @@ impl Decoder {
         self.counters.records += 1;
         let (_, end_offset) = self.end(at, near.pulses);
         self.note_near(t, (offset, end_offset), near);
-        // Goes on with a mark: the one that failed may begin a frame.
-        (near.pulses + 1).max(2) & !1
+        // What is left of it goes with it, up to a gap or to a mark that may begin a frame with a leader.
+        let mut done = (near.pulses + 1).max(2) & !1;
+        while let Some(mark) = self.lengths.get(at + done) {
+            let before = self.lengths.get(at + done - 1).copied().unwrap_or(u32::MAX);
+            let space = self.lengths.get(at + done + 1).copied().unwrap_or(u32::MAX);
+            let leaders = self.formats.candidates(*mark, space) & !self.formats.leaderless;
+            if before >= self.formats.gap || leaders != 0 {
+                break;
+            }
+            done += 2;
+        }
+        done
     }
 
     fn note_near(&mut self, t: i64, offsets: (u64, u64), near: &Near) {

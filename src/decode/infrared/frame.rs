@@ -3,7 +3,7 @@
 use super::Formats;
 use super::coding::Fit;
 use super::format::{CHECKED_BITS, Format};
-use super::formats::{Entry, Start};
+use super::formats::{Entry, Family, Start};
 use super::held::Heard;
 use super::layout::Word;
 use super::near::{Failure, Near};
@@ -94,10 +94,13 @@ fn short(formats: &Formats, entry: &Entry, lengths: &[u32], leader: [f64; 2], bi
     let ([first, second, ..], super::coding::Coding::Pair { zero, .. }) = (lengths, air.coding) else {
         return None;
     };
-    let clock = (f64::from(*first) + f64::from(*second)) / (leader[0] + leader[1]);
+    let long = leader[0] + leader[1];
+    let clock = (f64::from(*first) + f64::from(*second)) / long;
+    // Two lengths carry the estimate, each with an error of its own.
+    let doubt = 2.0 * air.tolerance / long;
     let error = (mark - zero[0] * clock).abs();
     let limit = air.tolerance + air.stretch[1];
-    if (clock - 1.0).abs() > air.clock || error > limit {
+    if (clock - 1.0).abs() > air.clock + doubt || error > limit {
         return None;
     }
     let stretch = mark - zero[0] * clock;
@@ -126,29 +129,28 @@ fn whole(
 ) {
     let Some(family) = formats.families.get(entry.air) else { return };
     let leader = entry.start == Start::Whole && family.air.leader.is_some();
+    // Without a leader much noise begins like a frame.
     let needed = if leader { 0.5 } else { 0.75 };
+    let clock_error = match (leader, family.air.leader, lengths) {
+        (true, Some([mark, space]), [first, second, ..]) => {
+            ((f64::from(*first) + f64::from(*second)) / (mark + space) - 1.0).abs()
+        }
+        _ => 0.0,
+    };
     let reading = match family.air.read(lengths, leader, family.most_bits) {
         Ok(reading) => reading,
         Err(miss) => {
-            let format = family.formats.iter().copied().min_by_key(|format| {
-                formats.all().get(*format).map_or(u8::MAX, |format| format.layout.first_part)
-            });
-            if let Some(index) = format
-                && let Some(format) = formats.all().get(index)
+            if best.is_none()
+                && let Some((format, bits)) = shortest(formats, family)
+                && f64::from(miss.bits) >= needed * f64::from(bits)
             {
-                let progress = f64::from(miss.bits) / f64::from(format.layout.first_part);
-                if progress >= needed && best.is_none() {
-                    let failure = Failure::Timing(miss);
-                    let pulses = miss.pulse;
-                    let found =
-                        Near { format: index, bits: miss.bits, word: miss.word, pulses, progress, failure };
-                    nearer(near, found);
-                }
+                let (bits, word, pulses) = (miss.bits, miss.word, miss.pulse);
+                let failure = Failure::Timing(miss);
+                nearer(near, Near { format, bits, word, pulses, clock_error, failure });
             }
             return;
         }
     };
-    let mut refused: Option<Near> = None;
     for index in family.formats.iter().copied() {
         let Some(format) = formats.all().get(index) else { continue };
         match judge(format, reading.word, reading.bits) {
@@ -171,26 +173,31 @@ fn whole(
                     },
                 );
             }
+            // Fewer bits than this format has may be a frame cut short; more are none of its business.
+            Err(Failure::Count) if reading.bits > format.layout.first_part => {}
+            Err(Failure::Count) if f64::from(reading.bits) < needed * f64::from(format.layout.first_part) => {
+            }
             Err(failure) => {
-                let progress = match failure {
-                    // A count that is beyond a format's is none of its business.
-                    Failure::Count if reading.bits > format.layout.first_part => 0.0,
-                    Failure::Count => f64::from(reading.bits) / f64::from(format.layout.first_part) * 0.99,
-                    Failure::Constant(wrong) => 1.0 - f64::from(wrong.count_ones()) * 0.1,
-                    _ => 1.0,
-                };
                 let (bits, word, pulses) = (reading.bits, reading.word, reading.pulses);
-                nearer(&mut refused, Near { format: index, bits, word, pulses, progress, failure });
+                nearer(near, Near { format: index, bits, word, pulses, clock_error, failure });
             }
         }
     }
-    if let Some(refused) = refused.filter(|refused| best.is_none() && refused.progress >= needed) {
-        nearer(near, refused);
-    }
 }
 
+/// The format of a family with the fewest bits in its first part, and how many.
+fn shortest(formats: &Formats, family: &Family) -> Option<(usize, u8)> {
+    let bits = |index: usize| formats.all().get(index).map(|format| (index, format.layout.first_part));
+    family.formats.iter().filter_map(|index| bits(*index)).min_by_key(|(_, bits)| *bits)
+}
+
+/// Keeps the attempt that read more bits; of two that read the same, the one whose leader fits better; of two
+/// formats of one family the first, which has the most redundancy.
 fn nearer(near: &mut Option<Near>, other: Near) {
-    if near.as_ref().is_none_or(|near| other.progress > near.progress) {
+    let better = |near: &Near| {
+        other.bits > near.bits || other.bits == near.bits && other.clock_error < near.clock_error
+    };
+    if near.as_ref().is_none_or(better) {
         *near = Some(other);
     }
 }
@@ -264,7 +271,12 @@ fn interpret(heard: &mut Heard, format: &Format, checked: bool) {
     heard.trusted = checked;
     if !format.one_of.is_empty() {
         match format.one_of.iter().find(|check| check.holds(layout, heard.word)) {
-            Some(check) => heard.trusted |= format.redundancy() + check.strength(layout) >= CHECKED_BITS,
+            // Each further form that would have done makes a chance hit likelier.
+            Some(check) => {
+                let forms = format.one_of.len() as u32;
+                let bits = format.redundancy() + check.strength(layout) + 1;
+                heard.trusted |= bits >= CHECKED_BITS + forms;
+            }
             None => {
                 heard.trusted = false;
                 heard.remark = Some("the form of the check byte is not known");
@@ -344,7 +356,7 @@ fn joined(mut first: Heard, second: &Heard, format: &Format) -> Result<Heard, (N
     let bits = layout.bits;
     if let Some(check) = format.checks.iter().position(|check| !check.holds(layout, word)) {
         let failure = Failure::Check(check);
-        let near = Near { format: first.format, bits, word, pulses: 0, progress: 1.0, failure };
+        let near = Near { format: first.format, bits, word, pulses: 0, clock_error: 0.0, failure };
         return Err((near, first.t, first.offset));
     }
     first.word = word;

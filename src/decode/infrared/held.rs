@@ -49,6 +49,8 @@ pub(super) struct HeardShort {
     pub(super) end: i64,
     pub(super) offset: u64,
     pub(super) end_offset: u64,
+    /// The space before it, nanoseconds.
+    pub(super) before: u32,
 }
 
 #[derive(Debug)]
@@ -187,8 +189,10 @@ impl Held {
         self.emit(event);
     }
 
-    /// Takes a short repeat frame; time must have been advanced to its start.
-    pub(super) fn short(&mut self, heard: HeardShort) {
+    /// Takes a short repeat frame; time must have been advanced to its start. `false` when it is taken for
+    /// noise: it belongs to no key, and the line was not quiet before it for a fifth of the period, as it is
+    /// before every real one.
+    pub(super) fn short(&mut self, heard: HeardShort) -> bool {
         let formats = Arc::clone(&self.formats);
         let family = formats.families.get(heard.family);
         let belongs =
@@ -214,6 +218,9 @@ impl Held {
             None => {
                 let format = family.and_then(|family| family.formats.first()).copied();
                 if let Some(format) = format.and_then(|format| self.format(format)) {
+                    if i64::from(heard.before) < format.period / 5 {
+                        return false;
+                    }
                     event.format = Some(format.name.clone());
                     event.decoder = Some(format.decoder.clone());
                 }
@@ -225,6 +232,7 @@ impl Held {
         event.length = u32::try_from(heard.end_offset.saturating_sub(heard.offset)).ok();
         self.emit(event);
         self.find_due();
+        true
     }
 
     fn press(&mut self, heard: &Heard, grade: f64, confirmed: Option<&str>) -> Event {

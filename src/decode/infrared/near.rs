@@ -13,8 +13,8 @@ pub(super) struct Near {
     pub(super) word: Word,
     /// Marks and spaces up to the failure.
     pub(super) pulses: usize,
-    /// Share of the frame that was met, 0 to 1.
-    pub(super) progress: f64,
+    /// How far the clock of the leader is off, as a share.
+    pub(super) clock_error: f64,
     pub(super) failure: Failure,
 }
 

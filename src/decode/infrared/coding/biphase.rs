@@ -51,8 +51,8 @@ impl Air {
             }
             count = i + 1;
         }
-        let (unit, stretch) = self.estimate(body.get(..count.min(FIRST)).unwrap_or_default(), clock);
         let runs = body.get(..count).unwrap_or_default();
+        let (unit, stretch) = self.estimate(runs, shape).unwrap_or_else(|| self.guess(runs, clock));
         let (levels, used, sums) = self.expand(runs, (unit, stretch), shape, start)?;
         let word = slots_to_bits(levels, used, shape).map_err(|(bits, word, reason)| {
             // The place of a bit in the runs is not unique; its middle is near enough for a report.
@@ -76,8 +76,32 @@ impl Air {
         Ok(Reading { word, bits: shape.bits, pulses: count, fit })
     }
 
-    /// First estimate of unit and stretch from the shortest mark and the shortest space.
-    fn estimate(&self, runs: &[u32], clock: Option<f64>) -> (f64, f64) {
+    /// First estimate of unit and stretch from a whole frame: its length, and the excess of marks over spaces,
+    /// which are the same number of units but for halves that are not seen. `None` when the length is not
+    /// that of a frame.
+    fn estimate(&self, runs: &[u32], shape: &Shape) -> Option<(f64, f64)> {
+        let (mut marks, mut spaces) = (0.0, 0.0);
+        for pair in runs.chunks(2) {
+            marks += pair.first().copied().map_or(0.0, f64::from);
+            spaces += pair.get(1).copied().map_or(0.0, f64::from);
+        }
+        // Whether the last half is seen depends on the last bit: half of it is the mean.
+        let last = f64::from(shape.width(shape.bits.saturating_sub(1))) / 2.0;
+        let unseen = f64::from(u8::from(shape.unseen)) + last;
+        let visible = f64::from(shape.units()) - unseen;
+        let unit = (marks + spaces) / visible;
+        // The sum of some twenty errors of the size of the tolerance is below 8 % of the length.
+        let limit = self.clock + last / visible + 0.08;
+        if (unit / self.unit - 1.0).abs() > limit {
+            return None;
+        }
+        let stretch = (marks - spaces - unseen * unit) / runs.len() as f64;
+        Some((unit, stretch.clamp(self.stretch[0], self.stretch[1])))
+    }
+
+    /// The same for what is no whole frame, from the shortest mark and the shortest space of its beginning.
+    fn guess(&self, runs: &[u32], clock: Option<f64>) -> (f64, f64) {
+        let runs = runs.get(..runs.len().min(FIRST)).unwrap_or_default();
         let shortest = |parity: usize| {
             runs.iter().skip(parity).step_by(2).min().map(|length| {
                 let length = f64::from(*length);

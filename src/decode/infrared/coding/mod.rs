@@ -141,13 +141,15 @@ impl Air {
         lengths
     }
 
-    /// Judges a fit; `residual` gives the error of the pulse at an index.
+    /// Fits clock and stretch and judges them; `reading` is bits, their number and the last pulse.
     fn judge(&self, sums: &Sums, reading: (Word, u8, usize)) -> Result<Fit, Miss> {
         let (word, bits, pulse) = reading;
         let (clock, stretch) = sums.solve();
         let slack = self.tolerance / 2.0;
         let [low, high] = self.stretch;
-        if (clock - 1.0).abs() > self.clock + 0.005 || stretch < low - slack || stretch > high + slack {
+        // The estimate has an error of its own, which errors of the size of the tolerance would give it.
+        let doubt = self.tolerance / sums.nn.max(1.0).sqrt();
+        if (clock - 1.0).abs() > self.clock + doubt || stretch < low - slack || stretch > high + slack {
             return Err(Miss { bits, word, pulse, reason: Reason::Fit { clock, stretch } });
         }
         Ok(Fit { clock, stretch, error: 0.0 })

@@ -28,8 +28,8 @@ impl Shape {
                 whole(self.zero[0].max(self.one[0]) * high + air.stretch[1] + air.tolerance),
             ],
             sum: [
-                whole(sums[0].min(sums[1]) * low - air.tolerance),
-                whole(sums[0].max(sums[1]) * high + air.tolerance),
+                whole(sums[0].min(sums[1]) * low - 2.0 * air.tolerance),
+                whole(sums[0].max(sums[1]) * high + 2.0 * air.tolerance),
             ],
             border: whole(clock * (sums[0] + sums[1]) / 2.0),
         }
@@ -55,7 +55,7 @@ impl Air {
         let mut word: Word = 0;
         let mut bits = 0u8;
         let mut pairs = body.chunks(2);
-        let last_mark = loop {
+        loop {
             let miss = |reason| Miss { bits, word, pulse: start + 2 * usize::from(bits), reason };
             let (mark, space) = match pairs.next() {
                 Some([mark, space]) => (*mark, *space),
@@ -67,7 +67,7 @@ impl Air {
                 return Err(miss(Reason::Length { measured: f64::from(mark), expected }));
             }
             if space >= self.quiet {
-                break mark;
+                break;
             }
             if bits >= most_bits {
                 return Err(miss(Reason::Long));
@@ -80,48 +80,84 @@ impl Air {
             }
             word = (word << 1) | u64::from((sum > windows.border) == one_is_longer);
             bits += 1;
-        };
-        self.close_pairs(body, start, shape, (word, bits), last_mark, most_bits)
+        }
+        self.close_pairs(body, start, shape, (word, bits), most_bits)
     }
 
-    /// Fits the frame, decides a last bit that has no space of its own, and judges what remains.
+    /// Fits the frame, decides a last bit that has no space of its own, and judges what remains. Where that is
+    /// too much, the bits are told apart once more with the clock and stretch that were found.
     fn close_pairs(
         &self,
         body: &[u32],
         start: usize,
         shape: &Shape,
         read: (Word, u8),
-        last_mark: u32,
         most_bits: u8,
     ) -> Result<Reading, Miss> {
-        let (mut word, mut bits) = read;
-        let whole = usize::from(bits) * 2;
-        let sums = self.sum_pairs(body, shape, read);
-        let miss = |word, bits, reason| Miss { bits, word, pulse: start + whole, reason };
-        let mut with_last = sums;
-        let last = if shape.end_mark {
-            if bits == 0 {
-                return Err(miss(word, bits, Reason::Short));
+        let (word, pairs) = read;
+        let pulse = start + 2 * usize::from(pairs);
+        if shape.end_mark && pairs == 0 {
+            return Err(Miss { bits: 0, word, pulse, reason: Reason::Short });
+        }
+        if !shape.end_mark && pairs >= most_bits {
+            return Err(Miss { bits: pairs, word, pulse, reason: Reason::Long });
+        }
+        let first = self.fit_pairs(body, start, shape, read);
+        match &first {
+            Err(miss) if matches!(miss.reason, Reason::Error { .. }) => {
+                let better = self.tell_apart(body, shape, read);
+                if better == word {
+                    return first;
+                }
+                self.fit_pairs(body, start, shape, (better, pairs)).or(first)
             }
-            f64::midpoint(shape.zero[0], shape.one[0])
+            _ => first,
+        }
+    }
+
+    /// The bits that fit best with the clock and stretch of a first reading.
+    fn tell_apart(&self, body: &[u32], shape: &Shape, read: (Word, u8)) -> Word {
+        let (clock, stretch) = self.sum_pairs(body, shape, read).solve();
+        let stretch = stretch.clamp(self.stretch[0], self.stretch[1]);
+        let distance = |pair: &[u32], nominal: [f64; 2]| match pair {
+            [mark, space] => {
+                let mark = f64::from(*mark) - clock * nominal[0] - stretch;
+                let space = f64::from(*space) - clock * nominal[1] + stretch;
+                mark * mark + space * space
+            }
+            _ => 0.0,
+        };
+        body.chunks_exact(2).take(usize::from(read.1)).fold(0, |word, pair| {
+            (word << 1) | u64::from(distance(pair, shape.one) < distance(pair, shape.zero))
+        })
+    }
+
+    fn fit_pairs(
+        &self,
+        body: &[u32],
+        start: usize,
+        shape: &Shape,
+        read: (Word, u8),
+    ) -> Result<Reading, Miss> {
+        let (mut word, pairs) = read;
+        let whole = usize::from(pairs) * 2;
+        let mut sums = self.sum_pairs(body, shape, read);
+        let last_mark = body.get(whole).copied().map_or(0.0, f64::from);
+        let (last, bits) = if shape.end_mark {
+            (f64::midpoint(shape.zero[0], shape.one[0]), pairs)
         } else {
-            if bits >= most_bits {
-                return Err(miss(word, bits, Reason::Long));
-            }
             let (clock, stretch) = sums.solve();
             let border = clock * f64::midpoint(shape.zero[0], shape.one[0]) + stretch;
-            let bit = (f64::from(last_mark) > border) == (shape.one[0] > shape.zero[0]);
+            let bit = (last_mark > border) == (shape.one[0] > shape.zero[0]);
             word = (word << 1) | u64::from(bit);
-            bits += 1;
-            shape.nominal(bit)[0]
+            (shape.nominal(bit)[0], pairs + 1)
         };
-        with_last.add(f64::from(last_mark), last, true);
-        let mut fit = self.judge(&with_last, (word, bits, start + whole))?;
+        sums.add(last_mark, last, true);
+        let mut fit = self.judge(&sums, (word, bits, start + whole))?;
         let mut square = 0.0;
         let mut worst = (0.0f64, 0usize);
         for (index, length) in body.iter().take(whole + 1).enumerate() {
-            let bit_index = index / 2;
-            let bit = word >> (usize::from(bits).saturating_sub(1 + bit_index)) & 1 == 1;
+            let bit = word >> usize::from(bits).saturating_sub(1 + index / 2) & 1 == 1;
             let nominal = if index == whole { last } else { shape.nominal(bit)[index % 2] };
             let d = if index % 2 == 0 { fit.stretch } else { -fit.stretch };
             let error = f64::from(*length) - fit.clock * nominal - d;
