@@ -147,6 +147,11 @@ impl TextDecoder {
         self.clock.uptime()
     }
 
+    /// Time of the last line on the capture clock; zero before the first.
+    pub fn now(&self) -> Nanoseconds {
+        self.clock.now()
+    }
+
     /// The chassis.
     pub fn chassis(&self) -> &Arc<Chassis> {
         &self.chassis
