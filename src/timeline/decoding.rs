@@ -15,6 +15,7 @@ use crate::decode::set_clock::TimeBasis;
 use crate::journal::{Reader, Recovered};
 use crate::source::csv::{CsvOptions, CsvSource};
 use crate::source::text::TextLog;
+use crate::source::vcd::{VcdOptions, VcdSource};
 use crate::source::{ByteSource, FileKind, Pulled, SampleSource, open, text_remark};
 
 /// Takes the events one by one; an error ends the decoding.
@@ -144,7 +145,8 @@ pub fn decode_reader(
             samples(&mut table, &capture, protocols, options, sink, &mut summary)?;
         }
         FileKind::Vcd => {
-            return Err(Error::input("value change dumps cannot be read yet"));
+            let mut dump = VcdSource::new(reader, VcdOptions::default())?;
+            samples(&mut dump, &capture, protocols, options, sink, &mut summary)?;
         }
     }
     summary.started = summary.anchor.and_then(|anchor| anchor.wall(Nanoseconds::ZERO));

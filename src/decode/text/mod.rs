@@ -137,11 +137,6 @@ impl TextDecoder {
         self.clock.basis()
     }
 
-    /// Time of the last line on the capture clock.
-    pub fn now(&self) -> Nanoseconds {
-        self.clock.now()
-    }
-
     /// The set's own uptime on the last line that carried one.
     pub fn set_time(&self) -> Option<Nanoseconds> {
         self.clock.uptime()
