@@ -24,14 +24,31 @@ pub struct Tick {
 impl Tick {
     /// One nanosecond.
     pub const NANOSECOND: Self = Self { femtoseconds: 1_000_000 };
+}
+
+/// Ticks to nanoseconds.
+#[derive(Clone, Copy)]
+pub(super) enum Scale {
+    /// Every unit from 1 ns up is a whole number of nanoseconds.
+    Times(u64),
+    /// Every one below is a whole part of one.
+    Parts(u64),
+}
+
+impl Scale {
+    pub(super) fn new(tick: Tick) -> Self {
+        match tick.femtoseconds {
+            fine @ 0..1_000_000 => Self::Parts(1_000_000 / fine.max(1)),
+            coarse => Self::Times(coarse / 1_000_000),
+        }
+    }
 
     /// Nanoseconds at this count of ticks, cut below one; `None` beyond 292 years.
+    #[inline]
     pub(super) fn nanoseconds(self, ticks: u64) -> Option<i64> {
-        if self.femtoseconds >= 1_000_000 {
-            // Every unit from 1 ns up is a whole number of nanoseconds.
-            ticks.checked_mul(self.femtoseconds / 1_000_000).and_then(|ns| i64::try_from(ns).ok())
-        } else {
-            i64::try_from(ticks / (1_000_000 / self.femtoseconds)).ok()
+        match self {
+            Self::Times(factor) => ticks.checked_mul(factor).and_then(|ns| i64::try_from(ns).ok()),
+            Self::Parts(parts) => i64::try_from(ticks / parts).ok(),
         }
     }
 }

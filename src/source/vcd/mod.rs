@@ -13,7 +13,7 @@ mod writer;
 use std::io::Read;
 
 pub use self::header::Tick;
-use self::header::{Header, LEFT_OUT, NONE, Signal};
+use self::header::{Header, LEFT_OUT, NONE, Scale, Signal};
 use self::tokens::{Tokens, is_space};
 pub use self::writer::Writer;
 use super::block::Block;
@@ -97,7 +97,7 @@ impl VcdSource {
         let (base, ended) = (self.tokens.block.offset(), self.tokens.block.ended());
         let mut state = State {
             header: &self.header,
-            tick: self.tick,
+            scale: Scale::new(self.tick),
             last: &mut self.last,
             ticks: self.ticks,
             t: self.t,
@@ -113,6 +113,12 @@ impl VcdSource {
             let rest = bytes.get(at..).unwrap_or_default();
             if rest.is_empty() {
                 break;
+            }
+            if !state.skipping
+                && let Some(used) = state.quick(rest, base + at as u64, out)
+            {
+                at += used;
+                continue;
             }
             match state.step(rest, ended, base + at as u64, out) {
                 Ok(Step::Used(used)) => at += used,
@@ -158,7 +164,7 @@ fn is_last(rest: &[u8]) -> bool {
 /// What the words of the value section act upon.
 struct State<'a> {
     header: &'a Header,
-    tick: Tick,
+    scale: Scale,
     last: &'a mut [u8],
     ticks: u64,
     t: Nanoseconds,
@@ -219,7 +225,7 @@ impl State<'_> {
         for byte in digits {
             ticks = ticks.wrapping_mul(10).wrapping_add(u64::from(byte.wrapping_sub(b'0')));
         }
-        let t = if plain { self.tick.nanoseconds(ticks) } else { None };
+        let t = if plain { self.scale.nanoseconds(ticks) } else { None };
         let Some(t) = t else {
             return Err(Error::input(format!("`#{}` is no time, or too large for one", quote(digits)))
                 .remedy("expected `#` and a whole number of time units"));
@@ -228,13 +234,51 @@ impl State<'_> {
             return Err(Error::input(format!("the time runs backwards, from #{} to #{ticks}", self.ticks))
                 .remedy("two dumps may have been joined; cut the file here"));
         }
+        self.set(ticks, t);
+        Ok(())
+    }
+
+    #[inline]
+    fn set(&mut self, ticks: u64, t: i64) {
         self.ticks = ticks;
         self.t = Nanoseconds(t);
         self.span = Some(match self.span {
             None => Span { start: self.t, end: self.t },
             Some(span) => Span { end: self.t, ..span },
         });
-        Ok(())
+    }
+
+    /// The words that nearly all of a dump consists of: a time of up to 18 digits, a wire's value with a code
+    /// of one to three characters. Returns their length; `None` sends any other word the ordinary way.
+    #[inline(always)]
+    fn quick(&mut self, rest: &[u8], offset: u64, out: &mut Vec<Change>) -> Option<usize> {
+        let kind = *rest.first()?;
+        if kind == b'#' {
+            let mut ticks = 0u64;
+            let mut length = 1;
+            while let Some(digit) =
+                rest.get(length).map(|byte| byte.wrapping_sub(b'0')).filter(|digit| *digit < 10)
+            {
+                ticks = ticks.wrapping_mul(10).wrapping_add(u64::from(digit));
+                length += 1;
+            }
+            let plain = (2..20).contains(&length) && rest.get(length).is_some_and(|byte| is_space(*byte));
+            let t = self.scale.nanoseconds(ticks).filter(|_| plain && ticks >= self.ticks)?;
+            self.set(ticks, t);
+            return Some(length);
+        }
+        let mark = MARKS[usize::from(kind)];
+        if mark == 0 {
+            return None;
+        }
+        let [_, code @ ..] = rest else { return None };
+        let length = code.iter().take(4).position(|byte| is_space(*byte))?;
+        let signal = self.header.codes.find(code.get(..length)?);
+        let signal =
+            self.header.signals.get(signal as usize).filter(|signal| signal.width == 1 && !signal.real)?;
+        let known = Known { t: self.t, offset, channels: &signal.channels };
+        known.emit(self.last.get_mut(signal.base), 0, mark, out);
+        Some(length + 1)
     }
 
     #[inline]
@@ -243,7 +287,7 @@ impl State<'_> {
         let Some(signal) = find(header, value, code)? else { return Ok(()) };
         if signal.width == 1 && !signal.real {
             let known = Known { t: self.t, offset, channels: &signal.channels };
-            known.emit(self.last.get_mut(signal.base), 0, level(value)?, out);
+            known.emit(self.last.get_mut(signal.base), 0, mark(value)?, out);
             return Ok(());
         }
         self.bits(signal, &[value], offset, out)
@@ -295,7 +339,7 @@ impl State<'_> {
             let digit = if i < missing { fill } else { digits.get(i - missing).copied().unwrap_or(fill) };
             // At most as many bits as there are channels.
             #[allow(clippy::cast_possible_truncation)]
-            known.emit(self.last.get_mut(signal.base + i), i as u16, level(digit)?, out);
+            known.emit(self.last.get_mut(signal.base + i), i as u16, mark(digit)?, out);
         }
         Ok(())
     }
@@ -311,17 +355,17 @@ struct Known<'a> {
 
 impl Known<'_> {
     /// Appends the change of bit `bit`, if it is one.
-    #[inline]
-    fn emit(&self, last: Option<&mut u8>, bit: u16, value: Value, out: &mut Vec<Change>) {
-        let mark = match value {
-            Value::Low => 1,
-            Value::High => 2,
-            _ => 3,
-        };
+    #[inline(always)]
+    fn emit(&self, last: Option<&mut u8>, bit: u16, mark: u8, out: &mut Vec<Change>) {
         match last {
             Some(last) if *last != mark => *last = mark,
             _ => return,
         }
+        let value = match mark {
+            1 => Value::Low,
+            2 => Value::High,
+            _ => Value::Unknown,
+        };
         for first in self.channels {
             out.push(Change { t: self.t, channel: first + bit, value, offset: self.offset });
         }
@@ -338,16 +382,29 @@ fn find<'a>(header: &'a Header, kind: u8, code: &[u8]) -> Result<Option<&'a Sign
     }
 }
 
-/// A digit as a level. Besides the four states of the standard, those of VHDL writers are met: `L` and `H`
-/// are weak levels, `U`, `W` and `-` are none.
+/// What a digit is: 0 nothing, 1 low, 2 high, 3 no level. Besides the four states of the standard, those of
+/// VHDL writers are met: `L` and `H` are weak levels, `U`, `W` and `-` are none.
+const MARKS: [u8; 256] = {
+    let mut marks = [0u8; 256];
+    let words: [(&[u8], u8); 3] = [(b"0Ll", 1), (b"1Hh", 2), (b"xXzZuUwW-", 3)];
+    let mut i = 0;
+    while i < words.len() {
+        let mut k = 0;
+        while k < words[i].0.len() {
+            marks[words[i].0[k] as usize] = words[i].1;
+            k += 1;
+        }
+        i += 1;
+    }
+    marks
+};
+
 #[inline]
-fn level(digit: u8) -> Result<Value> {
-    match digit {
-        b'0' | b'L' | b'l' => Ok(Value::Low),
-        b'1' | b'H' | b'h' => Ok(Value::High),
-        b'x' | b'X' | b'z' | b'Z' | b'u' | b'U' | b'w' | b'W' | b'-' => Ok(Value::Unknown),
-        other => Err(Error::input(format!("`{}` is no value of a bit", quote(&[other])))
+fn mark(digit: u8) -> Result<u8> {
+    match MARKS[usize::from(digit)] {
+        0 => Err(Error::input(format!("`{}` is no value of a bit", quote(&[digit])))
             .remedy("expected 0, 1, x or z")),
+        mark => Ok(mark),
     }
 }
 
