@@ -3,6 +3,7 @@
 //! Everything here is pushed to and never waits: `push` takes one change, results go to the given vector,
 //! `finish` says that nothing more will come.
 
+pub mod carrier;
 pub mod edge;
 pub mod pulse;
 pub mod uart;

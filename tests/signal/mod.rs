@@ -3,6 +3,7 @@
 // Helpers of tests may fail like the tests themselves.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+mod carrier;
 mod edge;
 mod pulse;
 mod uart;
