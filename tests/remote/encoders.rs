@@ -123,3 +123,34 @@ fn rc_6_of_the_independent_crate_decodes_to_its_codes() {
         all.iter().map(|&(a, c, t)| ("rc-6-0", u32::from(a), u32::from(c), Some(t))).collect();
     assert_eq!(codes(&events), expected);
 }
+
+/// Frames of PyPI infrared-protocols 10.7.0: `tests/reference/infrared.py` writes the table; a fresh one in the
+/// folder that `STRAYKEY_REFERENCE` names is taken before the committed one.
+#[test]
+fn frames_of_the_independent_python_package_decode_to_their_codes() {
+    let folder = std::env::var_os("STRAYKEY_REFERENCE").map_or_else(
+        || std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/reference"),
+        std::path::PathBuf::from,
+    );
+    let path = folder.join("infrared.csv");
+    let table = std::fs::read_to_string(&path)
+        .unwrap_or_else(|error| panic!("{}: {error}; run tests/reference/infrared.py first", path.display()));
+    let formats = shipped();
+    let mut seen = std::collections::BTreeMap::new();
+    for row in table.lines().filter(|row| !row.starts_with('#')) {
+        let fields: Vec<&str> = row.split(',').collect();
+        let &[format, address, command, toggle, lengths] = fields.as_slice() else { panic!("{row}") };
+        let micros = lengths.split(' ').map(|length| Nanoseconds::from_micros(length.parse().unwrap()));
+        let events = super::decode(&formats, &micros.collect::<Vec<_>>());
+        let toggle = (!toggle.is_empty()).then_some(toggle == "1");
+        let expected = (format, address.parse().unwrap(), command.parse().unwrap(), toggle);
+        assert_eq!(events[0].kind, EventKind::Press, "{row}: {events:#?}");
+        assert_eq!(codes(&events[..1]), [expected], "{row}");
+        if format != "sharp-15" {
+            assert_eq!(events[1].kind, EventKind::Repeat, "{row}: {events:#?}");
+        }
+        *seen.entry(format.to_owned()).or_insert(0) += 1;
+    }
+    // All that the package can send of ours; rca and denon-15 it cannot.
+    assert!(seen.len() >= 12 && seen.values().all(|count| *count >= 5), "{seen:?}");
+}
