@@ -1,9 +1,12 @@
 //! Walks every declared format, so that a rule holds for formats that nobody has written yet.
 
+use std::collections::BTreeSet;
+use std::sync::Arc;
+
 use rand_pcg::Pcg64;
 use rand_pcg::rand_core::{Rng, SeedableRng};
 use straykey::base::EventKind;
-use straykey::decode::infrared::{Code, Format, encode, encode_press};
+use straykey::decode::infrared::{Code, Format, Formats, encode, encode_press};
 
 use super::{decode, shipped};
 
@@ -62,4 +65,35 @@ fn every_format_decodes_what_it_encodes_and_no_other_claims_it() {
             assert!(events.iter().all(|event| event.format == press.format), "{told}");
         }
     }
+}
+
+#[test]
+fn no_format_by_itself_claims_the_frame_of_another_but_where_a_file_says_why() {
+    let all = shipped();
+    let mut random = Pcg64::seed_from_u64(2);
+    let alone = |name: &str| {
+        let path = format!("protocols/remote/{name}.toml");
+        let text = straykey::decode::shipped::folder(&path).next().unwrap().1;
+        Arc::new(Formats::parse(std::path::Path::new(&path), text).unwrap())
+    };
+    let mut claimed = BTreeSet::new();
+    for other in all.all() {
+        let only = alone(other.name());
+        for format in all.all().iter().filter(|format| format.name() != other.name()) {
+            for _ in 0..30 {
+                let code = random_code(format, &mut random);
+                let events = decode(&only, &encode_press(format, code, 1).unwrap());
+                // An orphan repeat is no code: families share their short repeat frames.
+                if events.iter().any(|event| event.command.is_some()) {
+                    claimed.insert((format.name(), other.name()));
+                }
+            }
+        }
+    }
+    let listed: BTreeSet<_> = all
+        .all()
+        .iter()
+        .flat_map(|format| format.shares().iter().map(|share| (share.format.as_str(), format.name())))
+        .collect();
+    assert_eq!(claimed, listed);
 }

@@ -363,10 +363,7 @@ fn air(place: Place<'_>, declared: &Declared, layout: &Layout) -> Result<Air, Er
         return wrong(declared.unit_us.span(), "no such unit", "expected 50 to 5 000 µs");
     }
     let coding = coding(declared, layout, unit);
-    if let Coding::Biphase { one_mark_first, .. } = coding
-        && (layout.first_bit().is_none()
-            || declared.leader.is_some() && layout.first_bit() != Some(one_mark_first))
-    {
+    if hides_its_beginning(declared, layout, &coding) {
         let expected = "expected a constant bit first, and behind a leader one that begins with a mark";
         return wrong(declared.layout.span(), "the beginning of a frame cannot be found", expected);
     }
@@ -406,6 +403,17 @@ fn air(place: Place<'_>, declared: &Declared, layout: &Layout) -> Result<Air, Er
         clock,
         stretch: [-5e9 / carrier, 6e9 / carrier],
     })
+}
+
+/// Bits of two halves need a first bit that is known, and behind a leader one that begins with a mark.
+fn hides_its_beginning(declared: &Declared, layout: &Layout, coding: &Coding) -> bool {
+    match (coding, layout.first_bit()) {
+        (Coding::Biphase { .. }, None) => true,
+        (Coding::Biphase { one_mark_first, .. }, Some(first)) => {
+            declared.leader.is_some() && first != *one_mark_first
+        }
+        (Coding::Pair { .. }, _) => false,
+    }
 }
 
 fn coding(declared: &Declared, layout: &Layout, unit: f64) -> Coding {

@@ -181,35 +181,8 @@ impl Formats {
         remotes: Vec<Remote>,
         examples: Vec<(PathBuf, Example)>,
     ) -> Result<Self> {
-        let mut families: Vec<Family> = Vec::new();
-        let mut entries: Vec<Entry> = Vec::new();
-        for (index, format) in formats.iter().enumerate() {
-            let bits = format.layout.first_part;
-            let air = if let Some(at) = families.iter().position(|family| family.air == format.air) {
-                at
-            } else {
-                families.push(Family { air: format.air.clone(), formats: Vec::new(), most_bits: 0 });
-                families.len() - 1
-            };
-            if let Some(family) = families.get_mut(air) {
-                family.formats.push(index);
-                family.most_bits = family.most_bits.max(bits);
-            }
-            let mut starts = vec![Start::Whole];
-            starts.extend(format.short.map(|(leader, bits)| Start::Short { leader, bits }));
-            starts.extend((format.form == super::RepeatForm::Bare).then_some(Start::Bare));
-            for start in starts {
-                if !entries.iter().any(|entry| entry.air == air && entry.start == start) {
-                    entries.push(Entry { air, start });
-                }
-            }
-        }
-        for family in &mut families {
-            // Where only the family is known, as with a short repeat frame, its best-checked format speaks.
-            family
-                .formats
-                .sort_by_key(|index| std::cmp::Reverse(formats.get(*index).map_or(0, Format::redundancy)));
-        }
+        let families = families(&formats);
+        let entries = entries(&formats, &families);
         if entries.len() > MOST_ENTRIES {
             return Err(Error::input(format!(
                 "the formats begin in {} ways, more than the {MOST_ENTRIES} that can run at once",
@@ -297,6 +270,44 @@ impl Formats {
     pub fn examples(&self) -> &[(PathBuf, Example)] {
         &self.examples
     }
+}
+
+/// Formats by how they look on air. In each family the format with the most redundancy comes first: where only
+/// the family is known, as with a short repeat frame, it speaks.
+fn families(formats: &[Format]) -> Vec<Family> {
+    let mut families: Vec<Family> = Vec::new();
+    for (index, format) in formats.iter().enumerate() {
+        let bits = format.layout.first_part;
+        match families.iter_mut().find(|family| family.air == format.air) {
+            Some(family) => {
+                family.formats.push(index);
+                family.most_bits = family.most_bits.max(bits);
+            }
+            None => families.push(Family { air: format.air.clone(), formats: vec![index], most_bits: bits }),
+        }
+    }
+    for family in &mut families {
+        let redundancy = |index: &usize| formats.get(*index).map_or(0, Format::redundancy);
+        family.formats.sort_by_key(|index| std::cmp::Reverse(redundancy(index)));
+    }
+    families
+}
+
+/// The ways in which frames of the families begin, each once.
+fn entries(formats: &[Format], families: &[Family]) -> Vec<Entry> {
+    let mut entries: Vec<Entry> = Vec::new();
+    for (air, family) in families.iter().enumerate() {
+        for format in family.formats.iter().filter_map(|index| formats.get(*index)) {
+            let short = format.short.map(|(leader, bits)| Start::Short { leader, bits });
+            let bare = (format.form == super::RepeatForm::Bare).then_some(Start::Bare);
+            for start in [Some(Start::Whole), short, bare].into_iter().flatten() {
+                if !entries.iter().any(|entry| entry.air == air && entry.start == start) {
+                    entries.push(Entry { air, start });
+                }
+            }
+        }
+    }
+    entries
 }
 
 fn compile_remote(path: &Path, text: &str, declared: DeclaredRemote) -> Result<Remote> {

@@ -1,7 +1,7 @@
 //! From bits to a frame of one format: which of the formats that fit is best, and how two parts are joined.
 
 use super::Formats;
-use super::coding::Fit;
+use super::coding::{Fit, Reading};
 use super::format::{CHECKED_BITS, Format};
 use super::formats::{Entry, Family, Start};
 use super::held::Heard;
@@ -154,25 +154,7 @@ fn whole(
     for index in family.formats.iter().copied() {
         let Some(format) = formats.all().get(index) else { continue };
         match judge(format, reading.word, reading.bits) {
-            Ok(part) => {
-                let redundancy = f64::from(format.redundancy().min(16)) / 16.0;
-                let score = (1.0 - reading.fit.error).max(0.0) * (0.4 + 0.6 * redundancy);
-                keep(
-                    best,
-                    Found {
-                        family: entry.air,
-                        format: index,
-                        start: entry.start,
-                        part,
-                        word: reading.word,
-                        bits: reading.bits,
-                        pulses: reading.pulses,
-                        fit: reading.fit,
-                        score,
-                        margin: 1.0,
-                    },
-                );
-            }
+            Ok(part) => keep(best, Found::new(entry, (index, format), part, &reading)),
             // Fewer bits than this format has may be a frame cut short; more are none of its business.
             Err(Failure::Count) if reading.bits > format.layout.first_part => {}
             Err(Failure::Count) if f64::from(reading.bits) < needed * f64::from(format.layout.first_part) => {
@@ -235,6 +217,22 @@ fn judge(format: &Format, word: Word, bits: u8) -> Result<Part, Failure> {
 }
 
 impl Found {
+    fn new(entry: &Entry, format: (usize, &Format), part: Part, reading: &Reading) -> Self {
+        let redundancy = f64::from(format.1.redundancy().min(16)) / 16.0;
+        Self {
+            family: entry.air,
+            format: format.0,
+            start: entry.start,
+            part,
+            word: reading.word,
+            bits: reading.bits,
+            pulses: reading.pulses,
+            fit: reading.fit,
+            score: (1.0 - reading.fit.error).max(0.0) * (0.4 + 0.6 * redundancy),
+            margin: 1.0,
+        }
+    }
+
     /// The frame with its meaning; `span` is start and end, `offsets` the place in the capture.
     pub(super) fn heard(&self, formats: &Formats, span: (i64, i64), offsets: (u64, u64)) -> Heard {
         let mut heard = Heard {

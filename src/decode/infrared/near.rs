@@ -32,7 +32,6 @@ pub(super) enum Failure {
 impl Near {
     /// In words, for the note of an event.
     pub(super) fn describe(&self, format: &Format) -> String {
-        let micros = |length: f64| length / 1e3;
         let name = &format.name;
         let total = format.layout.bits;
         match &self.failure {
@@ -49,41 +48,46 @@ impl Near {
                 let places = join(places.into_iter());
                 format!("nearly {name}: check {} fails in {count} bits (bit {places} of {total})", check.text)
             }
-            Failure::Timing(miss) => {
-                let bit = u32::from(miss.bits) + 1;
-                let place = format!("nearly {name}: bit {bit} of {total}");
-                match miss.reason {
-                    Reason::Length { measured, expected } => {
-                        let nearest = expected
-                            .into_iter()
-                            .min_by(|a, b| (measured - a).abs().total_cmp(&(measured - b).abs()))
-                            .unwrap_or(measured);
-                        format!(
-                            "{place} is {:.0} µs, expected {:.0} or {:.0}: off by {:+.0}",
-                            micros(measured),
-                            micros(expected[0]),
-                            micros(expected[1]),
-                            micros(measured - nearest)
-                        )
-                    }
-                    Reason::Error { measured, error } => format!(
-                        "{place}: {} of {:.0} µs is off by {:+.0} µs, more than {:.0}",
-                        if miss.pulse % 2 == 0 { "mark" } else { "space" },
-                        micros(measured),
-                        micros(error),
-                        format.tolerance_us()
-                    ),
-                    Reason::Halves => format!("{place}: both halves have the same level"),
-                    Reason::Long => format!("nearly {name}: it goes on after bit {}", bit.min(total.into())),
-                    Reason::Short => format!("nearly {name}: {} of {total} bits, then quiet", miss.bits),
-                    Reason::Fit { clock, stretch } => format!(
-                        "nearly {name}: clock {:+.1} %, stretch {:+.0} µs are beyond the limits",
-                        (clock - 1.0) * 100.0,
-                        micros(stretch)
-                    ),
-                }
-            }
+            Failure::Timing(miss) => describe_timing(miss, format),
         }
+    }
+}
+
+fn describe_timing(miss: &Miss, format: &Format) -> String {
+    let micros = |length: f64| length / 1e3;
+    let name = &format.name;
+    let total = format.layout.bits;
+    let bit = u32::from(miss.bits) + 1;
+    let place = format!("nearly {name}: bit {bit} of {total}");
+    match miss.reason {
+        Reason::Length { measured, expected } => {
+            let nearest = expected
+                .into_iter()
+                .min_by(|a, b| (measured - a).abs().total_cmp(&(measured - b).abs()))
+                .unwrap_or(measured);
+            format!(
+                "{place} is {:.0} µs, expected {:.0} or {:.0}: off by {:+.0}",
+                micros(measured),
+                micros(expected[0]),
+                micros(expected[1]),
+                micros(measured - nearest)
+            )
+        }
+        Reason::Error { measured, error } => format!(
+            "{place}: {} of {:.0} µs is off by {:+.0} µs, more than {:.0}",
+            if miss.pulse % 2 == 0 { "mark" } else { "space" },
+            micros(measured),
+            micros(error),
+            format.tolerance_us()
+        ),
+        Reason::Halves => format!("{place}: both halves have the same level"),
+        Reason::Long => format!("nearly {name}: it goes on after bit {}", bit.min(total.into())),
+        Reason::Short => format!("nearly {name}: {} of {total} bits, then quiet", miss.bits),
+        Reason::Fit { clock, stretch } => format!(
+            "nearly {name}: clock {:+.1} %, stretch {:+.0} µs are beyond the limits",
+            (clock - 1.0) * 100.0,
+            micros(stretch)
+        ),
     }
 }
 
