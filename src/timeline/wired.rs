@@ -185,6 +185,13 @@ fn find(channels: &[Channel], name: &str) -> Option<usize> {
         .iter()
         .position(|channel| channel.name == name)
         .or_else(|| channels.iter().position(|channel| channel.name.eq_ignore_ascii_case(name.trim())))
+        .or_else(|| {
+            // A dump names its signals with their scopes; the last part is enough where only one has it.
+            let mut same = channels.iter().enumerate().filter(|(_, channel)| {
+                channel.name.rsplit('.').next().is_some_and(|last| last.eq_ignore_ascii_case(name.trim()))
+            });
+            same.next().filter(|_| same.next().is_none()).map(|(index, _)| index)
+        })
         .or_else(|| name.parse().ok().filter(|index| *index < channels.len()))
 }
 
