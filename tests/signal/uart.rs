@@ -198,6 +198,54 @@ fn rate_and_framing_are_found_from_text() {
 }
 
 #[test]
+fn a_drifting_sender_is_followed_and_told() {
+    // 3 % in all, from 2 % slow to 1 % fast, the most that two ends of a line may well differ.
+    let wire = WIRE;
+    let bytes: Vec<u8> = LOG.iter().copied().cycle().take(4_000).collect();
+    let mut edges = vec![Edge { t: Nanoseconds(0), level: Level::High, offset: 0 }];
+    let mut t = 1e6;
+    let mut last = true;
+    for (i, byte) in bytes.iter().enumerate() {
+        let rate = wire.rate_hz * (0.98 + 0.03 * i as f64 / bytes.len() as f64);
+        for bit in wire.bits(u32::from(*byte)) {
+            if bit != last {
+                let level = if bit { Level::High } else { Level::Low };
+                edges.push(Edge { t: Nanoseconds(t as i64), level, offset: 0 });
+                last = bit;
+            }
+            t += 1e9 / rate;
+        }
+    }
+    for spec in [spec(115_200.0, "8N1", false), UartSpec::default()] {
+        let mut receiver = Receiver::new(spec);
+        let mut out = Vec::new();
+        for edge in &edges {
+            receiver.push(*edge, &mut out);
+        }
+        receiver.finish(Nanoseconds(t as i64), &mut out);
+        assert!(out.iter().all(|character| character.fault.is_none()));
+        assert_eq!(values(&out), bytes.iter().map(|byte| u16::from(*byte)).collect::<Vec<_>>());
+        let drift = receiver.drift().unwrap();
+        assert!((drift.first_hz / (115_200.0 * 0.980_24) - 1.0).abs() < 5e-4, "{drift:?}");
+        assert!((drift.last_hz / (115_200.0 * 1.009_5) - 1.0).abs() < 5e-4, "{drift:?}");
+        assert_eq!((drift.windows, drift.lowest_hz, drift.highest_hz), (62, drift.first_hz, drift.last_hz));
+    }
+}
+
+#[test]
+fn a_steady_sender_shows_no_drift() {
+    let bits = WIRE.text(&LOG.repeat(20), 50);
+    let edges = WIRE.edges(1e6, &bits);
+    let mut receiver = Receiver::new(spec(115_200.0, "8N1", false));
+    let mut out = Vec::new();
+    for edge in &edges {
+        receiver.push(*edge, &mut out);
+    }
+    let drift = receiver.drift().unwrap();
+    assert!(drift.highest_hz / drift.lowest_hz < 1.000_1, "{drift:?}");
+}
+
+#[test]
 fn binary_data_is_found_as_well_as_text() {
     let mut state = 1u32;
     let bytes: Vec<u8> = (0..400)

@@ -5,6 +5,7 @@
 //! from memory. Samples stand at bit centres counted from the start edge, as receivers do it: 1.5, 2.5 …
 
 use super::Framing;
+use super::drift::{Drift, SenderClock};
 use crate::base::Nanoseconds;
 use crate::signal::{Character, Edge, Level};
 
@@ -27,6 +28,7 @@ pub(super) struct Sampler {
     state: State,
     bits: u32,
     start: Edge,
+    clock: SenderClock,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -43,7 +45,13 @@ impl Sampler {
     pub(super) fn new(framing: Framing, bit_ns: f64, inverted: bool) -> Self {
         let zero = if inverted { Level::High } else { Level::Low };
         let start = Edge { t: Nanoseconds::ZERO, level: zero, offset: 0 };
-        Self { framing, bit_ns, zero, level: None, state: State::Idle, bits: 0, start }
+        let clock = SenderClock::new(bit_ns);
+        Self { framing, bit_ns, zero, level: None, state: State::Idle, bits: 0, start, clock }
+    }
+
+    /// The sender's rate over time.
+    pub(super) fn drift(&self) -> Option<Drift> {
+        self.clock.drift()
     }
 
     /// Bits between two start edges at least, without the stop bits beyond the first.
@@ -53,6 +61,9 @@ impl Sampler {
 
     pub(super) fn push(&mut self, edge: Edge, out: &mut Vec<Character>) {
         self.advance(edge.t, out);
+        if let State::Inside(_) = self.state {
+            self.clock.edge(edge.t - self.start.t, self.bit_ns);
+        }
         // The first edge only tells the level that the capture begins with: a frame may be under way.
         let begins = self.level.is_some_and(|level| level != edge.level);
         self.level = Some(edge.level);
@@ -61,6 +72,7 @@ impl Sampler {
                 self.state = State::Inside(0);
                 self.bits = 0;
                 self.start = edge;
+                self.clock.begin();
             }
         } else if self.state == State::Low {
             self.state = State::Idle;
@@ -87,6 +99,9 @@ impl Sampler {
         if sampled == total {
             let (value, fault) = self.read();
             let stopped = fault != Some(FRAMING) && fault != Some(BREAK);
+            if fault.is_none() {
+                self.bit_ns = self.clock.take(self.bit_ns);
+            }
             out.push(Character { t: self.start.t, value, fault, offset: self.start.offset });
             self.state = if stopped { State::Idle } else { State::Low };
         }

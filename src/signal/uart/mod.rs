@@ -4,9 +4,11 @@
 //! found from the first [`HELD`] edges, which wait for it; then they are received like the rest. Framing
 //! errors, breaks and parity errors stay visible as characters with a fault.
 
+mod drift;
 mod find;
 mod frame;
 
+pub use self::drift::Drift;
 use self::frame::Sampler;
 pub use self::frame::{BREAK, FRAMING, PARITY};
 use super::{Character, Edge};
@@ -141,6 +143,11 @@ impl Receiver {
     /// What the line is; `None` while too little of it was seen, and for ever if nothing fits.
     pub fn found(&self) -> Option<Found> {
         self.found
+    }
+
+    /// How the sender's rate moved; `None` before 64 sound characters.
+    pub fn drift(&self) -> Option<Drift> {
+        self.sampler.as_ref().and_then(Sampler::drift)
     }
 
     /// Takes one edge; characters are appended once their stop bit is sampled.
