@@ -160,14 +160,16 @@ fn overlaps(chassis: &Chassis, findings: &mut Vec<Finding>) {
 
 /// What the file leaves open, and what no example shows.
 fn coverage(chassis: &Arc<Chassis>, findings: &mut Vec<Finding>) {
-    let has = |meaning| chassis.patterns.iter().any(|pattern| pattern.meaning == meaning);
+    let packets = chassis.frames.iter().flat_map(|frames| &frames.packets).map(|packet| &packet.pattern);
+    let patterns: Vec<&Pattern> = chassis.patterns.iter().chain(packets).collect();
+    let has = |meaning| patterns.iter().any(|pattern| pattern.meaning == meaning);
     let presses_only = has(Meaning::Press) && !has(Meaning::Release) && !has(Meaning::Key);
     if presses_only && chassis.timeouts.is_none() {
         let message = "keys are pressed and never released".to_owned();
         let remedy = "add `[repeat] delay_s = … period_s = …`, so that silence counts as release";
         findings.push(finding(chassis, Severity::Warning, None, message, remedy));
     }
-    let stamped = chassis.patterns.iter().any(|pattern| pattern.stamp_form.is_some());
+    let stamped = patterns.iter().any(|pattern| pattern.stamp_form.is_some());
     if !stamped && chassis.period.is_none() {
         let message = "no shape has a stamp, and no period is given".to_owned();
         let remedy =

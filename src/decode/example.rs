@@ -5,6 +5,7 @@ use std::sync::Arc;
 use super::Counters;
 use super::chassis::Chassis;
 use super::protocol::Example;
+use super::shape;
 use super::text::TextDecoder;
 use crate::base::{Event, write_event};
 
@@ -37,15 +38,49 @@ pub fn run(chassis: &Arc<Chassis>) -> Vec<Outcome> {
 fn outcome(chassis: &Arc<Chassis>, number: usize, example: &Example) -> Outcome {
     let mut decoder = TextDecoder::new(Arc::clone(chassis), "example".into());
     let mut events = Vec::new();
-    let input = example.input.get_ref();
-    decoder.push(None, 0, input.as_bytes(), &mut events);
-    if !input.ends_with('\n') {
-        decoder.push(None, input.len() as u64, b"\n", &mut events);
-    }
+    let (bytes, start) = input(example);
+    let line = chassis.text.get(..start).unwrap_or_default().matches('\n').count() + 1;
+    let bytes = match bytes {
+        Ok(bytes) => bytes,
+        Err(why) => return Outcome { number, line, difference: Some(why), counters: Counters::default() },
+    };
+    decoder.push(None, 0, &bytes, &mut events);
     decoder.finish(&mut events);
     let counters = decoder.counters();
-    let line = chassis.text.get(..example.input.span().start).unwrap_or_default().matches('\n').count() + 1;
     Outcome { number, line, difference: difference(example, &events, counters), counters }
+}
+
+/// The bytes of an example, the last line ended, and where they stand in the file.
+fn input(example: &Example) -> (Result<Vec<u8>, String>, usize) {
+    match (&example.input, &example.hex) {
+        (Some(input), None) => {
+            let mut bytes = input.get_ref().clone().into_bytes();
+            if bytes.last() != Some(&b'\n') {
+                bytes.push(b'\n');
+            }
+            (Ok(bytes), input.span().start)
+        }
+        (None, Some(hex)) => (from_hex(hex.get_ref()), hex.span().start),
+        (input, hex) => {
+            let start = input.as_ref().or(hex.as_ref()).map_or(0, |text| text.span().start);
+            (Err("an example has either `input` or `hex`".into()), start)
+        }
+    }
+}
+
+/// Bytes from pairs of hexadecimal digits; `#` begins a remark up to the end of the line.
+fn from_hex(text: &str) -> Result<Vec<u8>, String> {
+    let mut bytes = Vec::new();
+    for word in text.lines().flat_map(|line| line.split('#').next().unwrap_or_default().split_whitespace()) {
+        let pairs = word.as_bytes().chunks(2).map(|pair| {
+            let value = shape::hex(pair).filter(|_| pair.len() == 2)?;
+            u8::try_from(value).ok()
+        });
+        for byte in pairs {
+            bytes.push(byte.ok_or_else(|| format!("`{word}` is no row of hexadecimal bytes"))?);
+        }
+    }
+    Ok(bytes)
 }
 
 /// The first thing in which the events differ from those stated.

@@ -8,6 +8,7 @@ pub mod chassis;
 pub mod check;
 pub mod example;
 pub mod file;
+pub mod frame;
 pub mod infrared;
 pub mod ladder;
 pub mod library;

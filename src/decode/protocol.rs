@@ -28,7 +28,8 @@
 //!
 //! Names of placeholders say what the captured text means; see [`Role`]. A name that begins with `_` is
 //! captured and not used. A placeholder with the name of a `[[line]]` is a reading of that line, so that one
-//! record may carry several.
+//! record may carry several. Sets that speak binary frames have `[frame]` and `[[packet]]` instead of
+//! `[[record]]`: see [`FrameFile`].
 
 use std::collections::BTreeMap;
 use std::fmt;
@@ -37,6 +38,7 @@ use serde::de::{MapAccess, Visitor};
 use serde::{Deserialize, Deserializer};
 use toml::Spanned;
 
+use super::frame::{FrameFile, Packet};
 use super::ladder::Line;
 use crate::base::{ControlPath, Event, EventKind, Key};
 
@@ -60,6 +62,11 @@ pub struct ChassisFile {
     /// Line shapes and their meaning.
     #[serde(default)]
     pub record: Vec<Record>,
+    /// Binary frames, for sets that print no text.
+    pub frame: Option<FrameFile>,
+    /// Kinds of frame and their meaning.
+    #[serde(default)]
+    pub packet: Vec<Packet>,
     /// The menu's names.
     #[serde(default)]
     pub menu: Menu,
@@ -301,7 +308,9 @@ pub struct Menu {
 #[serde(deny_unknown_fields)]
 pub struct Example {
     /// What the set prints; lines end at line ends.
-    pub input: Spanned<String>,
+    pub input: Option<Spanned<String>>,
+    /// The same as hexadecimal bytes, for binary frames; `#` begins a remark.
+    pub hex: Option<Spanned<String>>,
     /// Every event that it must give, in order; of each event only the fields named here are compared.
     pub events: Vec<ExampleEvent>,
     /// How many lines of this protocol are damaged.

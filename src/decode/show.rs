@@ -3,6 +3,7 @@
 use std::fmt::Write as _;
 
 use super::chassis::Chassis;
+use super::frame::{FrameFile, Packet};
 use super::ladder::{Window, Windows};
 
 /// Width of the drawing of a ladder's windows, in characters.
@@ -22,7 +23,11 @@ pub fn show(chassis: &Chassis) -> String {
             let _ = writeln!(out, "  {shown}");
         }
     }
-    let _ = writeln!(out, "\nRecords");
+    if let Some(frame) = &file.frame {
+        show_frames(frame, &file.packet, &mut out);
+    } else {
+        let _ = writeln!(out, "\nRecords");
+    }
     for record in &file.record {
         let meaning = format!("{:?}", record.event.get_ref()).to_lowercase();
         let _ = writeln!(out, "  {meaning:<9} {}", record.shape.get_ref());
@@ -49,6 +54,25 @@ pub fn show(chassis: &Chassis) -> String {
         }
     }
     out
+}
+
+/// The frame's outline and the kinds of frame.
+fn show_frames(frame: &FrameFile, packets: &[Packet], out: &mut String) {
+    let sync: Vec<String> = frame.sync.get_ref().iter().map(|byte| format!("{byte:02x}")).collect();
+    let check = match &frame.checksum {
+        Some(checksum) => {
+            let kind = format!("{:?}", checksum.get_ref().kind).to_lowercase();
+            format!("{kind} of {} bits", checksum.get_ref().bits)
+        }
+        None => "no check: random bytes pass whenever the sync bytes stand in them".to_owned(),
+    };
+    let _ = writeln!(out, "\nFrames: sync {}, at most {} bytes, {check}", sync.join(" "), frame.longest);
+    for packet in packets {
+        let meaning = format!("{:?}", packet.event.get_ref()).to_lowercase();
+        let when: Vec<String> = packet.when.iter().map(|(k, v)| format!("{k} = {}", v.get_ref())).collect();
+        let fields: Vec<&str> = packet.fields.iter().map(|field| field.get_ref().name.as_str()).collect();
+        let _ = writeln!(out, "  {meaning:<9} when {}: {}", when.join(", "), fields.join(", "));
+    }
 }
 
 /// One ladder: its windows drawn to scale, then in numbers.

@@ -1,6 +1,7 @@
 //! Chassis files, shapes, ladders, binary records.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // helpers outside of test functions
 
+mod frame;
 mod ladder;
 mod library;
 mod linux;

@@ -24,7 +24,7 @@ pub(super) struct Compiler<'a> {
 }
 
 impl Compiler<'_> {
-    fn mistake(&self, span: Range<usize>, what: &str, expected: &str) -> Error {
+    pub(super) fn mistake(&self, span: Range<usize>, what: &str, expected: &str) -> Error {
         file::mistake(self.path, self.text, span, what, Some(expected))
     }
 
@@ -50,6 +50,7 @@ impl Compiler<'_> {
             heads: if heads.is_empty() { None } else { Some(self.compiled(Automaton::beginning(&heads))?) },
             head_patterns,
             patterns,
+            frames: self.frames(&lines)?,
             lines,
             items: names(&self.file.menu.items),
             item_values: names(&self.file.menu.values),
@@ -150,10 +151,13 @@ impl Compiler<'_> {
                 patterns.push(self.pattern(index, record, shape, lines)?);
             }
         }
-        if patterns.is_empty() || patterns.len() > MOST_SHAPES {
+        let wanted = self.file.frame.is_none();
+        if patterns.is_empty() == wanted || patterns.len() > MOST_SHAPES {
             return Err(Error::input(format!("the file makes {} shapes", patterns.len()))
                 .at(self.path)
-                .remedy(format!("a chassis has 1 to {MOST_SHAPES} shapes (records times prefixes)")));
+                .remedy(format!(
+                    "a chassis has 1 to {MOST_SHAPES} shapes (records times prefixes), or [frame] and no record"
+                )));
         }
         Ok(patterns)
     }
@@ -168,7 +172,7 @@ impl Compiler<'_> {
         self.mistake(span, &mistake.what, &mistake.expected)
     }
 
-    fn pattern(
+    pub(super) fn pattern(
         &self,
         index: usize,
         record: &Record,
@@ -229,15 +233,7 @@ impl Compiler<'_> {
             if let Some(line) = line {
                 readings.push((i, line));
             } else if role.is_none() && !name.starts_with('_') {
-                let known =
-                    Role::ALL.iter().map(|(word, _)| *word).chain(lines.iter().map(|(line, _)| &**line));
-                let expected = match nearest(name, known) {
-                    Some(near) => format!("did you mean `{near}`? what is not used is called `_{name}`"),
-                    None => format!(
-                        "expected one of {}, a [[line]]'s name, or `_{name}` when it is not used",
-                        Role::ALL.map(|(word, _)| word).join(", ")
-                    ),
-                };
+                let expected = right_names(name, lines);
                 let mistake = shape::Mistake {
                     span: placeholder.span.clone(),
                     what: format!("no placeholder is called `{name}`"),
@@ -379,6 +375,18 @@ impl Compiler<'_> {
             }
             None => Ok(()),
         }
+    }
+}
+
+/// What a name that means nothing should have been.
+pub(super) fn right_names(name: &str, lines: &[(Name, Arc<Windows>)]) -> String {
+    let known = Role::ALL.iter().map(|(word, _)| *word).chain(lines.iter().map(|(line, _)| &**line));
+    match nearest(name, known) {
+        Some(near) => format!("did you mean `{near}`? what is not used is called `_{name}`"),
+        None => format!(
+            "expected one of {}, a [[line]]'s name, or `_{name}` when it is not used",
+            Role::ALL.map(|(word, _)| word).join(", ")
+        ),
     }
 }
 

@@ -1,12 +1,14 @@
 //! A chassis file made ready: shapes in one automaton, words in tables, ladders as windows.
 
 mod compile;
+mod frames;
 
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use super::file;
+use super::frame::{Field, Layout};
 use super::ladder::Windows;
 use super::protocol::{ChassisFile, KeyState, Meaning, Role};
 use super::shape::{self, Automaton, Form, Shape, Step};
@@ -99,6 +101,23 @@ pub(crate) struct Pattern {
     pub(crate) record: usize,
 }
 
+/// One kind of binary frame.
+#[derive(Debug)]
+pub(crate) struct PacketPattern {
+    /// `(field, value)` that tell this kind from others.
+    pub(crate) when: Vec<(usize, i64)>,
+    /// The fields in the order of the pattern's placeholders.
+    pub(crate) fields: Vec<Field>,
+    pub(crate) pattern: Pattern,
+}
+
+/// A binary debug protocol.
+#[derive(Debug)]
+pub(crate) struct Frames {
+    pub(crate) layout: Layout,
+    pub(crate) packets: Vec<PacketPattern>,
+}
+
 /// How long a key may be silent before it counts as up.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Timeouts {
@@ -119,6 +138,7 @@ pub struct Chassis {
     /// Most specific first.
     pub(crate) patterns: Vec<Pattern>,
     pub(crate) whole: Automaton,
+    pub(crate) frames: Option<Frames>,
     pub(crate) heads: Option<Automaton>,
     /// Pattern of each head.
     pub(crate) head_patterns: Vec<usize>,

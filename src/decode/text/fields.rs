@@ -29,6 +29,20 @@ impl<'a> Fields<'a> {
         Self { pattern, line, slots: [shape::Captured::default(); shape::MOST_PLACEHOLDERS] }
     }
 
+    /// Fields that were read otherwise; the slots point into `line`.
+    pub(super) fn given(
+        pattern: &'a Pattern,
+        line: &'a [u8],
+        slots: [shape::Captured; shape::MOST_PLACEHOLDERS],
+    ) -> Self {
+        Self { pattern, line, slots }
+    }
+
+    /// The record.
+    pub(super) fn pattern(&self) -> &'a Pattern {
+        self.pattern
+    }
+
     /// Reads the line. Fails with the reason when a number is too large.
     #[inline]
     pub(super) fn read(&mut self) -> Result<(), Name> {

@@ -1,4 +1,4 @@
-//! Debug text of a set to events: lines, shapes, records, by a chassis file.
+//! Debug output of a set to events, by a chassis file: lines, shapes and records, or binary frames.
 //!
 //! What enters: bytes in any pieces, each piece with its place in the raw capture and, when known, its arrival.
 //! What leaves: events in time order. A line's arrival is that of the piece that brought its first byte.
@@ -15,6 +15,7 @@
 
 mod clean;
 mod fields;
+mod framed;
 mod held;
 mod names;
 mod record;
@@ -23,6 +24,7 @@ use std::sync::Arc;
 
 use super::Counters;
 use super::chassis::Chassis;
+use super::frame::Framer;
 use super::set_clock::{SetClock, TimeBasis};
 use super::shape::Scratch;
 use crate::base::{ControlPath, Event, EventKind, Name, Nanoseconds};
@@ -51,6 +53,8 @@ pub struct TextDecoder {
     /// Length so far of a line that is too long.
     overlong: Option<u64>,
     cleaned: Vec<u8>,
+    /// Cuts the bytes of a set that speaks binary frames.
+    framer: Option<Framer>,
     clock: SetClock,
     counters: Counters,
     records: Records,
@@ -64,6 +68,7 @@ impl TextDecoder {
         let longest = chassis.file.text.longest_line;
         Self {
             records: Records::new(&chassis),
+            framer: chassis.frames.as_ref().map(|frames| Framer::new(frames.layout.clone())),
             chassis,
             capture,
             whole: Scratch::default(),
@@ -81,6 +86,10 @@ impl TextDecoder {
 
     /// Takes bytes as they come; `offset` is where the first stands in the raw capture. Appends events to `out`.
     pub fn push(&mut self, arrival: Option<Nanoseconds>, offset: u64, bytes: &[u8], out: &mut Vec<Event>) {
+        if self.framer.is_some() {
+            self.push_framed(arrival, offset, bytes, out);
+            return;
+        }
         let chassis = Arc::clone(&self.chassis);
         let mut rest = bytes;
         let mut at = offset;
@@ -121,6 +130,9 @@ impl TextDecoder {
     ///
     /// Keys that are still down stay so; when they would go up is not known.
     pub fn finish(&mut self, out: &mut Vec<Event>) {
+        if self.framer.is_some() {
+            self.finish_framed(out);
+        }
         if self.pending_from.is_some() {
             let chassis = Arc::clone(&self.chassis);
             self.end_line(&chassis, false, out);
@@ -154,7 +166,12 @@ impl TextDecoder {
 
     /// Bytes of an unfinished line that are held; never more than the chassis' longest line.
     pub fn held_bytes(&self) -> usize {
-        self.pending.len()
+        self.pending.len() + self.framer.as_ref().map_or(0, Framer::held_bytes)
+    }
+
+    /// Bytes of a binary protocol that belonged to no frame.
+    pub fn skipped_bytes(&self) -> u64 {
+        self.framer.as_ref().map_or(0, Framer::skipped)
     }
 
     /// How many captured texts are kept for reuse; bounded.

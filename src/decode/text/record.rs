@@ -74,8 +74,21 @@ impl Records {
     ) -> Result<(), Name> {
         let mut fields = Fields::new(pattern, line);
         fields.read()?;
-        self.check(pattern, &fields)?;
-        let stamp = Stamp::of(chassis, pattern, &fields)?;
+        self.apply(chassis, &fields, arrival, clock, out)
+    }
+
+    /// Takes the fields of one record. Fails with the reason when one of them cannot be.
+    pub(super) fn apply(
+        &mut self,
+        chassis: &Chassis,
+        fields: &Fields<'_>,
+        arrival: Option<Nanoseconds>,
+        clock: &mut SetClock,
+        out: &mut Vec<Event>,
+    ) -> Result<(), Name> {
+        let pattern = fields.pattern();
+        self.check(pattern, fields)?;
+        let stamp = Stamp::of(chassis, pattern, fields)?;
         let step = chassis.period.filter(|_| pattern.meaning == Meaning::Reading);
         let placed = clock.place(arrival, stamp.time, step, stamp.may_jump);
         let t = placed.t;
@@ -90,21 +103,21 @@ impl Records {
         }
         match pattern.meaning {
             Meaning::Ignore => {}
-            Meaning::Reading => self.reading(pattern, &fields, t, out),
-            Meaning::Message => self.message(pattern, &fields, t, out)?,
-            Meaning::Press => self.key(pattern, &fields, t, KeyState::Press, out),
-            Meaning::Release => self.key(pattern, &fields, t, KeyState::Release, out),
-            Meaning::Repeat => self.key(pattern, &fields, t, KeyState::Repeat, out),
+            Meaning::Reading => self.reading(pattern, fields, t, out),
+            Meaning::Message => self.message(pattern, fields, t, out)?,
+            Meaning::Press => self.key(pattern, fields, t, KeyState::Press, out),
+            Meaning::Release => self.key(pattern, fields, t, KeyState::Release, out),
+            Meaning::Repeat => self.key(pattern, fields, t, KeyState::Repeat, out),
             Meaning::Key => {
-                let state = state_of(pattern, &fields)?;
-                self.key(pattern, &fields, t, state, out);
+                let state = state_of(pattern, fields)?;
+                self.key(pattern, fields, t, state, out);
             }
-            Meaning::Change => self.plain(chassis, pattern, &fields, t, EventKind::Change, out),
-            Meaning::Boot => self.plain(chassis, pattern, &fields, t, EventKind::Boot, out),
-            Meaning::Standby => self.plain(chassis, pattern, &fields, t, EventKind::Standby, out),
-            Meaning::Frame => self.plain(chassis, pattern, &fields, t, EventKind::Frame, out),
-            Meaning::Noise => self.plain(chassis, pattern, &fields, t, EventKind::Noise, out),
-            Meaning::Fault => self.plain(chassis, pattern, &fields, t, EventKind::Fault, out),
+            Meaning::Change => self.plain(chassis, pattern, fields, t, EventKind::Change, out),
+            Meaning::Boot => self.plain(chassis, pattern, fields, t, EventKind::Boot, out),
+            Meaning::Standby => self.plain(chassis, pattern, fields, t, EventKind::Standby, out),
+            Meaning::Frame => self.plain(chassis, pattern, fields, t, EventKind::Frame, out),
+            Meaning::Noise => self.plain(chassis, pattern, fields, t, EventKind::Noise, out),
+            Meaning::Fault => self.plain(chassis, pattern, fields, t, EventKind::Fault, out),
         }
         Ok(())
     }

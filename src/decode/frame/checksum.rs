@@ -1,0 +1,124 @@
+//! Sum, exclusive-or and cyclic redundancy checks by declared parameters.
+
+use serde::Deserialize;
+
+use super::layout::Order;
+
+/// How the check is made.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum CheckKind {
+    /// Sum of the bytes, cut to the check's width.
+    Sum,
+    /// Exclusive-or of the bytes.
+    Xor,
+    /// Cyclic redundancy check.
+    Crc,
+}
+
+/// `[frame.checksum]`: the check at the end of each frame.
+///
+/// # Source
+/// The parameter model of Williams, R. (1993), "A painless guide to CRC error detection algorithms", section 15
+/// (width, poly, init, refin, refout, xorout).
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Checksum {
+    /// How it is made.
+    pub kind: CheckKind,
+    /// Its width: 8, 16 or 32.
+    #[serde(default = "eight")]
+    pub bits: u8,
+    /// Generator polynomial without its highest term, most significant bit first.
+    #[serde(default)]
+    pub polynomial: u32,
+    /// Value before the first byte.
+    #[serde(default)]
+    pub initial: u32,
+    /// Each byte enters least significant bit first.
+    #[serde(default)]
+    pub reflect_in: bool,
+    /// The result is mirrored.
+    #[serde(default)]
+    pub reflect_out: bool,
+    /// Exclusive-or of the result at the end.
+    #[serde(default)]
+    pub final_xor: u32,
+    /// Order of its bytes in the frame.
+    #[serde(default)]
+    pub order: Order,
+    /// Whether the sync bytes are covered too.
+    #[serde(default)]
+    pub with_sync: bool,
+}
+
+fn eight() -> u8 {
+    8
+}
+
+impl Checksum {
+    /// Bytes of the check in the frame.
+    pub fn bytes(&self) -> usize {
+        usize::from(self.bits / 8)
+    }
+
+    /// What is wrong with the declaration, and what was expected.
+    pub(crate) fn mistake(&self) -> Option<(&'static str, &'static str)> {
+        let mask = mask(self.bits);
+        if !matches!(self.bits, 8 | 16 | 32) {
+            return Some(("a checksum has 8, 16 or 32 bits", "expected bits = 8, 16 or 32"));
+        }
+        if [self.polynomial, self.initial, self.final_xor].iter().any(|value| value & !mask != 0) {
+            return Some((
+                "a number of the checksum is wider than the checksum",
+                "expected it to fit into `bits`",
+            ));
+        }
+        match (self.kind, self.polynomial) {
+            (CheckKind::Crc, 0) => Some(("a crc without polynomial", "expected polynomial, as 0x1021")),
+            (CheckKind::Crc, _) | (_, 0) => None,
+            _ => Some(("only a crc has a polynomial", "expected kind = \"crc\"")),
+        }
+    }
+
+    /// The check of some bytes.
+    ///
+    /// # Example
+    /// ```
+    /// # use straykey::decode::frame::{CheckKind, Checksum};
+    /// // The catalogue's check value of CRC-16/XMODEM for "123456789".
+    /// let xmodem: Checksum = toml::from_str("kind = \"crc\"\nbits = 16\npolynomial = 0x1021").unwrap();
+    /// assert_eq!(xmodem.of(b"123456789"), 0x31c3);
+    /// ```
+    pub fn of(&self, bytes: &[u8]) -> u32 {
+        let mask = mask(self.bits);
+        let value = match self.kind {
+            CheckKind::Sum => bytes.iter().fold(self.initial, |sum, byte| sum.wrapping_add(u32::from(*byte))),
+            CheckKind::Xor => bytes.iter().fold(self.initial, |sum, byte| sum ^ u32::from(*byte)),
+            CheckKind::Crc => self.crc(bytes),
+        };
+        (value ^ self.final_xor) & mask
+    }
+
+    /// Bit by bit: debug frames are short and slow, and this is the definition itself.
+    fn crc(&self, bytes: &[u8]) -> u32 {
+        let top = 1u32 << (self.bits - 1);
+        let mut register = self.initial;
+        for byte in bytes {
+            let byte = if self.reflect_in { byte.reverse_bits() } else { *byte };
+            register ^= u32::from(byte) << (self.bits - 8);
+            for _ in 0..8 {
+                let carry = register & top != 0;
+                register = register.wrapping_shl(1) & mask(self.bits);
+                if carry {
+                    register ^= self.polynomial;
+                }
+            }
+        }
+        if self.reflect_out { register.reverse_bits() >> (32 - u32::from(self.bits)) } else { register }
+    }
+}
+
+fn mask(bits: u8) -> u32 {
+    if bits >= 32 { u32::MAX } else { (1u32 << bits) - 1 }
+}

@@ -1,0 +1,109 @@
+//! Bits of a frame to numbers and text.
+
+use std::io::Write as _;
+
+use super::layout::{Field, FieldForm, Order};
+use crate::decode::shape::{self, Form};
+
+impl Field {
+    /// The form under which the field is treated like a captured placeholder.
+    pub(crate) fn as_form(&self) -> Form {
+        match self.form {
+            FieldForm::Number => Form::Integer,
+            FieldForm::Bytes => Form::Bytes,
+            FieldForm::Text => Form::Text,
+        }
+    }
+
+    /// How many bytes of the frame the field needs, from the first.
+    pub(crate) fn reach(&self) -> usize {
+        match self.form {
+            FieldForm::Number => self.at + (self.bit + self.bits).div_ceil(8),
+            _ => self.at + self.bytes.unwrap_or(0),
+        }
+    }
+
+    /// What is wrong with the declaration, and what was expected.
+    pub(crate) fn mistake(&self) -> Option<(&'static str, &'static str)> {
+        let number = self.form == FieldForm::Number;
+        if number && (self.bits == 0 || self.bits > 63) {
+            return Some(("a number has 1 to 63 bits", "expected bits = 1 to 63"));
+        }
+        if self.bit > 7 {
+            return Some(("a bit beyond its byte", "expected bit = 0 to 7; later bytes have their own `at`"));
+        }
+        if number && self.bytes.is_some() {
+            return Some(("a number is measured in bits", "expected `bits`, or form = \"bytes\""));
+        }
+        if [self.scale, self.offset].into_iter().flatten().any(|factor| !factor.is_finite()) {
+            return Some(("scale and offset are plain numbers", "expected a finite number"));
+        }
+        None
+    }
+
+    /// The number in the bits; `None` when the frame is too short.
+    pub fn number(&self, frame: &[u8]) -> Option<i64> {
+        if frame.len() < self.reach() {
+            return None;
+        }
+        let mut value: u64 = 0;
+        for i in 0..self.bits {
+            // Most significant bit of the field first in both orders.
+            let place = match self.order {
+                Order::Big => self.bit + i,
+                Order::Little => self.bit + self.bits - 1 - i,
+            };
+            let byte = frame.get(self.at + place / 8)?;
+            let shift = match self.order {
+                Order::Big => 7 - place % 8,
+                Order::Little => place % 8,
+            };
+            value = value << 1 | u64::from(byte >> shift & 1);
+        }
+        let value = i64::try_from(value).ok()?;
+        let negative = self.signed && value >> (self.bits - 1) & 1 == 1;
+        Some(if negative { value - (1i64 << self.bits) } else { value })
+    }
+
+    /// Appends the field to `text` as a line would print it, and says where it stands.
+    /// `None` when the frame is too short.
+    pub(crate) fn write(&self, frame: &[u8], text: &mut Vec<u8>) -> Option<shape::Captured> {
+        let start = text.len();
+        let number = match self.form {
+            FieldForm::Number => self.write_number(frame, text)?,
+            FieldForm::Bytes => {
+                for byte in self.slice(frame)? {
+                    let _ = write!(text, "{byte:02x}");
+                }
+                0
+            }
+            FieldForm::Text => {
+                let bytes = self.slice(frame)?;
+                text.extend(bytes.iter().take_while(|b| **b != 0));
+                0
+            }
+        };
+        // A frame has at most LONGEST_FRAME bytes.
+        Some(shape::Captured { start: start as u32, end: text.len() as u32, number })
+    }
+
+    fn slice<'a>(&self, frame: &'a [u8]) -> Option<&'a [u8]> {
+        match self.bytes {
+            Some(count) => frame.get(self.at..self.at + count),
+            None => frame.get(self.at..),
+        }
+    }
+
+    #[allow(clippy::cast_precision_loss, clippy::cast_possible_truncation)]
+    fn write_number(&self, frame: &[u8], text: &mut Vec<u8>) -> Option<i64> {
+        let raw = self.number(frame)?;
+        if self.scale.is_none() && self.offset.is_none() {
+            let _ = write!(text, "{raw}");
+            return Some(raw);
+        }
+        let value = raw as f64 * self.scale.unwrap_or(1.0) + self.offset.unwrap_or(0.0);
+        // Six places hide what the binary fraction adds to a scale such as 0.1.
+        let _ = write!(text, "{}", (value * 1e6).round() / 1e6);
+        Some(value.floor() as i64)
+    }
+}

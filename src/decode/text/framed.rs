@@ -1,0 +1,101 @@
+//! Binary frames to events: the same records as those of lines, with fields of bits instead of placeholders.
+
+use std::sync::Arc;
+
+use super::fields::Fields;
+use super::{Origin, TextDecoder};
+use crate::base::{Event, Name, Nanoseconds};
+use crate::decode::chassis::{Chassis, PacketPattern};
+use crate::decode::frame::Found;
+use crate::decode::shape;
+
+impl TextDecoder {
+    pub(super) fn push_framed(
+        &mut self,
+        arrival: Option<Nanoseconds>,
+        offset: u64,
+        bytes: &[u8],
+        out: &mut Vec<Event>,
+    ) {
+        let Some(mut framer) = self.framer.take() else { return };
+        let chassis = Arc::clone(&self.chassis);
+        framer.push(arrival, offset, bytes, &mut |found| self.found(&chassis, &found, out));
+        self.framer = Some(framer);
+    }
+
+    pub(super) fn finish_framed(&mut self, out: &mut Vec<Event>) {
+        let Some(mut framer) = self.framer.take() else { return };
+        let chassis = Arc::clone(&self.chassis);
+        framer.finish(&mut |found| self.found(&chassis, &found, out));
+        self.framer = Some(framer);
+    }
+
+    fn found(&mut self, chassis: &Chassis, found: &Found<'_>, out: &mut Vec<Event>) {
+        self.counters.records += 1;
+        match *found {
+            Found::Frame { offset, length, arrival, bytes } => {
+                self.frame(chassis, Origin { arrival, offset, length }, bytes, out);
+            }
+            Found::Gap { offset, length, arrival, why } => {
+                self.counters.damaged += 1;
+                let note = match why {
+                    Some(why) => format!("{length} bytes that are no frame: {why}"),
+                    None => format!("{length} bytes that are no frame"),
+                };
+                self.noise(Origin { arrival, offset, length }, note.into(), out);
+            }
+        }
+    }
+
+    fn frame(&mut self, chassis: &Chassis, origin: Origin, bytes: &[u8], out: &mut Vec<Event>) {
+        let packets = chassis.frames.as_ref().map_or(&[][..], |frames| &frames.packets);
+        let Some(packet) = packets.iter().find(|packet| fits(packet, bytes)) else {
+            self.counters.not_mine += 1;
+            return;
+        };
+        let first = out.len();
+        let mut text = std::mem::take(&mut self.cleaned);
+        let read = self.packet(chassis, packet, origin, bytes, &mut text, out);
+        self.cleaned = text;
+        self.sign(first, Some(origin), out);
+        match read {
+            Ok(()) => self.counters.decoded += 1,
+            Err(note) => {
+                self.counters.damaged += 1;
+                self.noise(origin, note, out);
+            }
+        }
+    }
+
+    fn packet(
+        &mut self,
+        chassis: &Chassis,
+        packet: &PacketPattern,
+        origin: Origin,
+        bytes: &[u8],
+        text: &mut Vec<u8>,
+        out: &mut Vec<Event>,
+    ) -> Result<(), Name> {
+        text.clear();
+        let mut slots = [shape::Captured::default(); shape::MOST_PLACEHOLDERS];
+        for (field, slot) in packet.fields.iter().zip(&mut slots) {
+            *slot = field.write(bytes, text).ok_or_else(|| {
+                Name::from(format!(
+                    "a frame of {} bytes is too short for its field `{}`",
+                    bytes.len(),
+                    field.name
+                ))
+            })?;
+        }
+        let fields = Fields::given(&packet.pattern, text, slots);
+        self.records.apply(chassis, &fields, origin.arrival, &mut self.clock, out)
+    }
+}
+
+/// Whether the fields that tell kinds of frame apart have this kind's values.
+fn fits(packet: &PacketPattern, bytes: &[u8]) -> bool {
+    packet
+        .when
+        .iter()
+        .all(|(field, value)| packet.fields.get(*field).and_then(|field| field.number(bytes)) == Some(*value))
+}
