@@ -114,7 +114,9 @@ fn main() {
     });
     println!("full fit, {} models, 9 readings: {:.2} ms", fit(&network, &readings).models.len(), ours * 1e3);
     match scipy() {
-        Some(theirs) => println!("the same by SciPy: {:.0} ms, {:.0} times as long", theirs * 1e3, theirs / ours),
+        Some(theirs) => {
+            println!("the same by SciPy: {:.0} ms, {:.0} times as long", theirs * 1e3, theirs / ours)
+        }
         None => println!("SciPy was not measured: no interpreter with it; set STRAYKEY_PYTHON"),
     }
     let job = median(5, || {

@@ -110,10 +110,16 @@ fn events_do_not_depend_on_how_the_bytes_are_cut() {
         for most in [1, 2, 7, 4099] {
             let reader = Cut { inner: fs::File::open(&path).unwrap(), most };
             let mut events = Vec::new();
-            decode_reader(&name, Box::new(std::io::BufReader::with_capacity(1 << 16, reader)), &protocols, &options(&sample), &mut |event| {
-                events.push(event);
-                Ok(())
-            })
+            decode_reader(
+                &name,
+                Box::new(std::io::BufReader::with_capacity(1 << 16, reader)),
+                &protocols,
+                &options(&sample),
+                &mut |event| {
+                    events.push(event);
+                    Ok(())
+                },
+            )
             .unwrap();
             assert_eq!(lines(&events), expected, "{} in pieces of {most}", path.display());
         }
@@ -126,16 +132,25 @@ fn a_cut_sample_never_panics_and_keeps_what_came_before() {
     for (path, sample) in samples() {
         let bytes = fs::read(&path).unwrap();
         let name = path.file_name().unwrap().to_string_lossy().into_owned();
-        let whole: Vec<String> =
-            fs::read_to_string(format!("{}.events.jsonl", path.display())).unwrap().lines().map(str::to_owned).collect();
+        let whole: Vec<String> = fs::read_to_string(format!("{}.events.jsonl", path.display()))
+            .unwrap()
+            .lines()
+            .map(str::to_owned)
+            .collect();
         for part in [3, 5, 9] {
             let cut = bytes[..bytes.len() * part / 10].to_vec();
             let mut count = 0;
             // An error is a fair answer to half a file; what was given before it stands.
-            let _ = decode_reader(&name, Box::new(std::io::Cursor::new(cut)), &protocols, &options(&sample), &mut |_| {
-                count += 1;
-                Ok(())
-            });
+            let _ = decode_reader(
+                &name,
+                Box::new(std::io::Cursor::new(cut)),
+                &protocols,
+                &options(&sample),
+                &mut |_| {
+                    count += 1;
+                    Ok(())
+                },
+            );
             assert!(count <= whole.len() + 2, "{}: {count} events from a part of the file", path.display());
         }
     }

@@ -1,4 +1,8 @@
 //! The program as a user runs it.
 
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
+mod bench;
 mod demo;
+mod program;
 mod report;

@@ -1,0 +1,246 @@
+//! Exit statuses, messages and JSON of the program, run as a user runs it.
+
+use std::fs;
+use std::io::Write;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output, Stdio};
+
+pub(super) fn straykey(arguments: &[&str]) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_straykey"))
+        .args(arguments)
+        .env_remove("STRAYKEY_PROTOCOLS")
+        .env("COLUMNS", "100")
+        .stdin(Stdio::null())
+        .output()
+        .unwrap()
+}
+
+pub(super) fn text(bytes: &[u8]) -> String {
+    String::from_utf8_lossy(bytes).into_owned()
+}
+
+fn sample(name: &str) -> String {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("captures").join(name).display().to_string()
+}
+
+/// A file with these bytes in a folder of its own.
+fn file(name: &str, bytes: &[u8]) -> (tempfile::TempDir, PathBuf) {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join(name);
+    fs::write(&path, bytes).unwrap();
+    (folder, path)
+}
+
+/// Runs and expects this exit status and these words on standard error.
+fn refused(arguments: &[&str], status: i32, words: &[&str]) {
+    let output = straykey(arguments);
+    let told = text(&output.stderr);
+    assert_eq!(output.status.code(), Some(status), "{arguments:?}: {told}");
+    for word in words {
+        assert!(told.contains(word), "{arguments:?} does not say \"{word}\": {told}");
+    }
+}
+
+#[test]
+fn every_command_shows_help_with_an_example() {
+    let all = text(&straykey(&["--help"]).stdout);
+    let commands: Vec<&str> = all
+        .lines()
+        .skip_while(|line| !line.starts_with("Commands:"))
+        .skip(1)
+        .take_while(|line| !line.trim().is_empty())
+        .filter_map(|line| line.split_whitespace().next())
+        .filter(|word| *word != "help")
+        .collect();
+    assert!(commands.len() >= 12, "{commands:?}");
+    for command in commands {
+        let mut asked = vec![vec![command, "--help"]];
+        if command == "job" {
+            asked = ["new", "build", "show"].map(|sub| vec!["job", sub, "--help"]).to_vec();
+        } else if command == "protocol" {
+            asked = ["check", "list", "show"].map(|sub| vec!["protocol", sub, "--help"]).to_vec();
+        }
+        for arguments in asked {
+            let help = text(&straykey(&arguments).stdout);
+            assert!(help.contains("Example"), "{arguments:?}: {help}");
+            assert!(help.contains("straykey "), "{arguments:?}");
+        }
+    }
+    assert!(all.contains("Exit status"));
+}
+
+#[test]
+fn wrong_use_is_2_bad_input_is_3_the_machine_is_4() {
+    refused(&["decode"], 2, &["FILE"]);
+    refused(&["decode", "/nowhere/at/all.log"], 3, &["/nowhere/at/all.log"]);
+    refused(&["watch", "--port", "/dev/straykey-nowhere", "--cautions-read"], 4, &["/dev/straykey-nowhere"]);
+    let log = sample("alder/plain-lf.log");
+    refused(&["decode", &log, "--chassis", "aldre"], 2, &["aldre", "alder"]);
+    refused(&["decode", &sample("logic/port-and-receiver.csv")], 2, &["--wire", "CH0, CH1"]);
+    refused(&["decode", &sample("logic/port-and-receiver.csv"), "--wire", "CH9=uart"], 2, &["CH9"]);
+    refused(
+        &["decode", &sample("logic/port-and-receiver.csv"), "--wire", "CH0=morse"],
+        2,
+        &["morse", "infrared"],
+    );
+    refused(&["decode", &sample("logic/port-without-clock.csv"), "--wire", "RX=uart"], 3, &["--sample-rate"]);
+}
+
+#[test]
+fn binary_garbage_is_no_log_of_any_chassis() {
+    let mut garbage = Vec::new();
+    let mut x = 1u32;
+    while garbage.len() < 100_000 {
+        x = x.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        garbage.extend_from_slice(&x.to_le_bytes());
+    }
+    let (_folder, path) = file("garbage.log", &garbage);
+    refused(&["decode", path.to_str().unwrap()], 3, &["garbage.log", "no known chassis", "--chassis"]);
+    // With a chassis named it decodes to whatever it holds, which is nothing.
+    let output = straykey(&["decode", path.to_str().unwrap(), "--chassis", "alder", "--json"]);
+    assert_eq!(output.status.code(), Some(0));
+    assert!(text(&output.stderr).contains("does not look like text"), "{}", text(&output.stderr));
+}
+
+#[test]
+fn a_gigabyte_without_a_line_end_needs_little_memory() {
+    let mut child = Command::new(env!("CARGO_BIN_EXE_straykey"))
+        .args(["decode", "-", "--chassis", "alder", "--json"])
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::null())
+        .spawn()
+        .unwrap();
+    let mut stdin = child.stdin.take().unwrap();
+    let block = vec![b'x'; 1 << 20];
+    for _ in 0..1024 {
+        stdin.write_all(&block).unwrap();
+    }
+    let status = fs::read_to_string(format!("/proc/{}/status", child.id())).unwrap();
+    let peak: u64 = status
+        .lines()
+        .find_map(|line| line.strip_prefix("VmHWM:"))
+        .and_then(|rest| rest.split_whitespace().next())
+        .and_then(|kib| kib.parse().ok())
+        .unwrap();
+    drop(stdin);
+    let output = child.wait_with_output().unwrap();
+    assert_eq!(output.status.code(), Some(0));
+    assert!(text(&output.stdout).contains("\"kind\":\"noise\""), "{}", text(&output.stdout));
+    assert!(peak < 64 << 10, "{peak} KiB");
+}
+
+#[test]
+fn a_table_that_is_wrong_is_shown_at_its_line() {
+    let uart = ["--wire", "CH0=uart@9600", "--chassis", "birch"];
+    for (rows, words) in [
+        ("Time [s],CH0\n0,1\n1,0\n2,1,1\n3,0\n", ":4"),
+        ("Time [s],CH0\n0,1\n2,0\n1,1\n3,0\n", ":4"),
+        ("Time [s],CH0\n0,1\nx,0\n1,1\n3,0\n", ":3"),
+    ] {
+        let (_folder, path) = file("table.csv", rows.as_bytes());
+        let mut arguments = vec!["decode", path.to_str().unwrap()];
+        arguments.extend(uart);
+        refused(&arguments, 3, &["table.csv", words]);
+    }
+}
+
+#[test]
+fn a_mistake_in_a_protocol_file_is_shown_with_place_and_remedy() {
+    let alder =
+        fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("protocols/chassis/alder.toml"))
+            .unwrap();
+    let broken = alder.replace("{counts:hex}", "{counts:hexx}");
+    assert_ne!(alder, broken);
+    let line = broken.lines().position(|line| line.contains("hexx")).unwrap() + 1;
+    let (_folder, path) = file("alder.toml", broken.as_bytes());
+    let output = straykey(&["protocol", "check", path.to_str().unwrap()]);
+    assert_eq!(output.status.code(), Some(3));
+    let told = text(&output.stdout) + &text(&output.stderr);
+    assert!(told.contains(&format!("alder.toml:{line}:")), "{told}");
+    assert!(told.contains("hexx") && told.contains("hex"), "{told}");
+    // The same folder as the user's own: nothing is decoded with a broken file.
+    let folder = path.parent().unwrap().to_str().unwrap();
+    refused(&["protocol", "list", "--protocols", folder], 3, &["hexx"]);
+}
+
+#[test]
+fn all_shipped_protocol_files_are_right() {
+    let output = straykey(&["protocol", "check", "--json"]);
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+    let result: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert_eq!(result["mistakes"], 0);
+    let files = result["files"].as_array().unwrap();
+    assert!(files.len() >= 10, "{} files", files.len());
+    for file in files.iter().filter(|file| file["file"].as_str().unwrap().contains("chassis/")) {
+        assert!(file["examples"].as_u64().unwrap() >= 4, "{file}");
+    }
+}
+
+#[test]
+fn the_chassis_is_recognised_and_the_choice_is_shown() {
+    for (log, name) in [
+        ("alder/plain-lf.log", "alder"),
+        ("birch/plain-lf.log", "birch"),
+        ("rowan/numbers.log", "rowan"),
+        ("linux-input/evtest.log", "linux-input"),
+        ("linux-input/getevent.log", "linux-input"),
+    ] {
+        let output = straykey(&["decode", &sample(log), "--json"]);
+        let told = text(&output.stderr);
+        assert_eq!(output.status.code(), Some(0), "{told}");
+        assert!(told.contains(&format!("chassis {name} recognised (score ")), "{log}: {told}");
+    }
+}
+
+#[test]
+fn results_for_programs_have_the_agreed_fields() {
+    let log = sample("birch/plain-lf.log");
+    let patterns: serde_json::Value =
+        serde_json::from_slice(&straykey(&["patterns", &log, "--json"]).stdout).unwrap();
+    assert_eq!(patterns["version"], 1);
+    for field in ["span_s", "strays", "unexplained", "patterns"] {
+        assert!(!patterns[field].is_null(), "{field}");
+    }
+    let comparison: serde_json::Value =
+        serde_json::from_slice(&straykey(&["compare", &log, &log, "--json"]).stdout).unwrap();
+    assert_eq!(comparison["version"], 1);
+    for field in ["before", "after", "ratio", "chance_same", "quiet_anyway", "verdict", "method", "notes"] {
+        assert!(!comparison[field].is_null(), "{field}: {comparison}");
+    }
+    for field in ["span_s", "strays", "episodes", "per_min", "per_min_low", "per_min_high"] {
+        assert!(comparison["before"][field].is_number(), "{field}");
+    }
+    let ports: serde_json::Value = serde_json::from_slice(&straykey(&["ports", "--json"]).stdout).unwrap();
+    assert!(ports["ports"].is_array());
+}
+
+#[test]
+fn check_turns_strays_into_status_1() {
+    let log = sample("alder/plain-lf.log");
+    assert_eq!(straykey(&["patterns", &log]).status.code(), Some(0));
+    assert_eq!(straykey(&["patterns", &log, "--check"]).status.code(), Some(1));
+    assert_eq!(straykey(&["compare", &log, &log, "--check"]).status.code(), Some(1));
+    assert_eq!(straykey(&["decode", &log, "--check"]).status.code(), Some(1));
+}
+
+#[test]
+fn a_closed_pipe_is_no_failure() {
+    let mut child = Command::new(env!("CARGO_BIN_EXE_straykey"))
+        .args(["decode", &sample("alder/plain-lf.log"), &sample("alder/plain-lf.log")])
+        .stdout(Stdio::piped())
+        .stderr(Stdio::null())
+        .spawn()
+        .unwrap();
+    drop(child.stdout.take());
+    assert_eq!(child.wait().unwrap().code(), Some(0));
+}
+
+#[test]
+fn hostile_text_of_a_set_does_not_reach_the_terminal() {
+    let line = "[1.000] osd: set item=vol\u{1b}[2Jume value=\u{1b}]0;owned\u{7}\n".repeat(8);
+    let (_folder, path) = file("hostile.log", line.as_bytes());
+    let output = straykey(&["decode", path.to_str().unwrap(), "--chassis", "alder"]);
+    assert!(!output.stdout.contains(&0x1b) && !output.stdout.contains(&7), "{}", text(&output.stdout));
+    assert!(!text(&output.stdout).is_empty());
+}
