@@ -99,11 +99,7 @@ impl Reader {
     pub fn next_record(&mut self) -> Result<Option<OwnedRecord>> {
         loop {
             match self.step()? {
-                Step::Record(range) => {
-                    if let Some(record) = self.walk.record(&range) {
-                        return Ok(Some(record.to_owned()));
-                    }
-                }
+                Step::Record(range) => return Ok(Some(self.walk.record(&range).to_owned())),
                 Step::Mark(_) => {}
                 Step::End => return Ok(None),
             }
@@ -124,7 +120,7 @@ impl Reader {
                 Step::Mark(what) => return Ok(Piece::Mark(Mark { t: self.walk.t, what })),
                 Step::Record(range) => range,
             };
-            let Some(record) = self.walk.record(&range) else { continue };
+            let record = self.walk.record(&range);
             let arrival = Nanoseconds(record.t);
             match record.kind {
                 RecordKind::Bytes if !record.payload.is_empty() => {

@@ -185,7 +185,12 @@ impl<'a> Record<'a> {
         if written != computed {
             return Status::Corrupt(Corruption::Checksum { written, computed });
         }
-        let record = Record {
+        Status::Valid(Self::view(whole), whole.len())
+    }
+
+    /// The fields of a whole record whose checksum was found right before.
+    pub(super) fn view(whole: &'a [u8]) -> Self {
+        Record {
             kind: RecordKind::from_code(whole.get(2).copied().unwrap_or_default()),
             source: whole.get(3).copied().unwrap_or_default(),
             sequence: u32::from_le_bytes(number(whole, 12)),
@@ -193,8 +198,7 @@ impl<'a> Record<'a> {
             t: i64::from_le_bytes(number(whole, 24)),
             wall: i64::from_le_bytes(number(whole, 32)),
             payload: whole.get(RECORD_BYTES..).unwrap_or_default(),
-        };
-        Status::Valid(record, whole.len())
+        }
     }
 
     /// With a payload of its own.

@@ -5,7 +5,7 @@ use std::io::Read;
 use std::ops::Range;
 
 use super::reader::Recovered;
-use super::record::{Record, RecordKind, Status};
+use super::record::{Record, RecordKind};
 use super::scan::{Found, Head, Scanner};
 use crate::base::{Anchor, Nanoseconds, Result};
 
@@ -79,12 +79,9 @@ impl<R: Read> Walk<R> {
         Ok(walk)
     }
 
-    /// The record that a step found.
-    pub(super) fn record(&self, range: &Range<usize>) -> Option<Record<'_>> {
-        match Record::read(self.scanner.bytes(range)) {
-            Status::Valid(record, _) => Some(record),
-            _ => None,
-        }
+    /// The record that a step found, until the next step.
+    pub(super) fn record(&self, range: &Range<usize>) -> Record<'_> {
+        Record::view(self.scanner.bytes(range))
     }
 
     /// The bytes of a stretch of the buffer.
@@ -123,7 +120,7 @@ impl<R: Read> Walk<R> {
 
     /// Takes a record into the sums; a jump of the numbers without damage before it is told first.
     fn note(&mut self, range: Range<usize>) -> Step {
-        let Some(record) = self.record(&range) else { return Step::Record(range) };
+        let record = self.record(&range);
         let (kind, sequence, t, wall) = (record.kind, record.sequence, record.t, record.wall);
         let captured = if kind == RecordKind::Bytes { record.payload.len() as u64 } else { 0 };
         let offset = record.offset;
