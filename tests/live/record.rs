@@ -1,5 +1,7 @@
 //! From the port through the journal into a job, and back.
 
+use std::time::{Duration, Instant};
+
 use straykey::base::Nanoseconds;
 use straykey::journal::Reader;
 use straykey::source::serial::{PortSpec, SerialPort};
@@ -87,4 +89,44 @@ fn unplugged_in_the_middle_keeps_what_was_read_and_the_mark() {
     let replayed = replay_reader(Reader::open(&done.path).unwrap()).unwrap();
     assert_eq!(replayed.bytes, b"half a li");
     assert_eq!(replayed.marks, ["port gone: bytes in flight may be missing"]);
+}
+
+/// As a live display does it: take, show, then commit what is due. What is tested is that the commit does
+/// not stand between a line and its display.
+#[test]
+fn recording_does_not_make_the_lines_late() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut job = Job::create(&folder.path().join("job"), &JobInfo::new("bench set")).unwrap();
+    let mut terminal = Terminal::open();
+    let mut port = SerialPort::open(&PortSpec::new(terminal.path(), 115_200)).unwrap();
+    let anchor = port.anchor().unwrap();
+    let options = CaptureOptions::default();
+    let mut capture = job.begin_capture(&options, "pty", &serde_json::json!({}), anchor).unwrap();
+    let mut delays = Vec::new();
+    for i in 0..300 {
+        let printed = Instant::now();
+        terminal.print(format!("[{i}.000] keyscan: line=KEY1 adc=0x085\n").as_bytes());
+        loop {
+            let pulled = port.pull().unwrap();
+            capture.take(&pulled).unwrap();
+            let whole = matches!(&pulled, Pulled::Chunk(chunk) if chunk.bytes.ends_with(b"\n"));
+            if whole {
+                delays.push(printed.elapsed());
+            }
+            capture.commit_if_due().unwrap();
+            if whole {
+                break;
+            }
+        }
+    }
+    delays.sort();
+    println!("median {:?}, 99th percentile {:?}, longest {:?}", delays[150], delays[297], delays[299]);
+    assert!(delays[225] < Duration::from_millis(20), "three quarters: {:?}", delays[225]);
+    let done = job.end_capture(capture).unwrap();
+    assert_eq!(replay_reader(Reader::open(&done.path).unwrap()).unwrap().bytes.len() as u64, done_bytes());
+}
+
+/// The length of the 300 lines above.
+fn done_bytes() -> u64 {
+    (0..300).map(|i| format!("[{i}.000] keyscan: line=KEY1 adc=0x085\n").len() as u64).sum()
 }
