@@ -23,6 +23,10 @@ const READ_TIME: Duration = Duration::from_millis(50);
 /// Largest piece that one read takes; the kernel holds 4 KiB of a serial port.
 const READ_BYTES: usize = 64 << 10;
 
+/// A port that is in use is tried again so often, so far apart: 200 ms in all.
+const BUSY_TRIES: u32 = 10;
+const BUSY_WAIT: Duration = Duration::from_millis(20);
+
 /// Said when the port is gone, whatever face "gone" had.
 const GONE: &str = "port gone: bytes in flight may be missing";
 
@@ -251,7 +255,17 @@ fn open_device(path: &Path, spec: &PortSpec) -> Result<Device> {
     if let Some(state) = spec.dtr {
         builder = builder.dtr_on_open(state);
     }
-    builder.open().map_err(|error| refused(path, spec, error))
+    // A program that has just ended, or a child that is just being started, may hold the port for a moment.
+    let mut tries = BUSY_TRIES;
+    loop {
+        match builder.clone().open() {
+            Err(error) if error.kind() == serialport::ErrorKind::NoDevice && tries > 0 => {
+                tries -= 1;
+                std::thread::sleep(BUSY_WAIT);
+            }
+            done => return done.map_err(|error| refused(path, spec, error)),
+        }
+    }
 }
 
 /// Tells a missing device and a plain file from a port before they are touched.

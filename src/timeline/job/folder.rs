@@ -3,6 +3,7 @@
 use std::fs::{self, File, OpenOptions, TryLockError};
 use std::io::{self, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 use sha2::{Digest, Sha256};
 
@@ -115,17 +116,9 @@ impl Lock {
             OpenOptions::new().read(true).write(true).create(true).truncate(false).open(&path).map_err(
                 |error| Error::machine("cannot open the lock of the job").at(&path).because(error),
             )?;
-        match file.try_lock() {
+        match try_for_a_moment(&file) {
             Ok(()) => {}
-            Err(TryLockError::WouldBlock) => {
-                let mut holder = String::new();
-                let _ = file.take(200).read_to_string(&mut holder);
-                let holder = quote(holder.trim().as_bytes());
-                let holder = if holder.is_empty() { "another process".to_owned() } else { holder };
-                return Err(Error::machine(format!("the job is open in {holder}"))
-                    .at(folder)
-                    .remedy("end that one first; `straykey job show` works beside it"));
-            }
+            Err(TryLockError::WouldBlock) => return Err(held(folder, file)),
             Err(TryLockError::Error(error)) => {
                 return Err(Error::machine("cannot lock the job")
                     .at(&path)
@@ -141,6 +134,30 @@ impl Lock {
             .map_err(|error| Error::machine("cannot write the lock of the job").at(&path).because(error))?;
         Ok(Self { _file: file })
     }
+}
+
+/// A program that has just ended, or a child that is just being started, may hold the lock for a moment, so
+/// it is tried for 200 ms.
+fn try_for_a_moment(file: &File) -> std::result::Result<(), TryLockError> {
+    for _ in 0..10 {
+        match file.try_lock() {
+            Err(TryLockError::WouldBlock) => std::thread::sleep(Duration::from_millis(20)),
+            done => return done,
+        }
+    }
+    file.try_lock()
+}
+
+/// The error that names who has the job.
+fn held(folder: &Path, lock: File) -> Error {
+    let mut holder = String::new();
+    // Without a name in it the message is shorter, no more.
+    let _ = lock.take(200).read_to_string(&mut holder);
+    let holder = quote(holder.trim().as_bytes());
+    let holder = if holder.is_empty() { "another process".to_owned() } else { holder };
+    Error::machine(format!("the job is open in {holder}"))
+        .at(folder)
+        .remedy("end that one first; `straykey job show` works beside it")
 }
 
 /// A word made safe for a file's name: letters, digits, `.`, `_` and `-`, 40 characters at most.
