@@ -161,7 +161,7 @@ pub(super) fn samples() -> Vec<Sample> {
 
 /// What a saved log has besides lines: a burst of noise from power-on, a damaged line, an end in mid-line.
 fn damage(bytes: &mut Vec<u8>) {
-    bytes.splice(0..0, [0xff, 0xfe, 0x00, 0x80, 0xf8, b'\n']);
+    bytes.splice(0..0, [0x00, 0xfc, 0x00, 0x80, 0xf8, b'\n']);
     if let Some(byte) = bytes.get_mut(4_321) {
         *byte = 0xb7;
     }

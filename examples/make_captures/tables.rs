@@ -116,15 +116,15 @@ fn uart_per_sample() -> Sample {
 }
 
 fn uart_without_clock() -> Sample {
-    let mut text = String::from("RX\n");
+    let mut text = String::from("RX,spare\n");
     sampled(&[&slow_rowan()], 1, 20_000, |_, levels| {
-        let _ = writeln!(text, "{}", levels.first().copied().map_or('1', bit));
+        let _ = writeln!(text, "{},0", levels.first().copied().map_or('1', bit));
     });
     Sample {
         folder: "logic",
         file: "port-without-clock.csv",
         bytes: text.into_bytes(),
-        made: "the same second without any time column: the sample rate, 20 kHz, must be given",
+        made: "the same second without any time column, and an unused channel: the sample rate, 20 kHz, must be given",
         chassis: Some("rowan"),
         wire: &[("RX", "uart@2400")],
         rate_hz: Some(20_000.0),

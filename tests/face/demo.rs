@@ -226,7 +226,6 @@ fn birch_names_keys_infrared_and_cec_and_never_a_release() {
             "ir: addr=35 cmd=12 rpt=0",
             "menu: Tuner/Channel = 8",
             "ir: addr=35 cmd=12 rpt=1",
-            "menu: Tuner/Channel = 9",
             "cec: rx 04 44 41",
         ],
         "{text}"

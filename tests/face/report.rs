@@ -502,6 +502,8 @@ fn numbers_durations_and_odds_read_without_doubt() {
     }
     for (chance, text) in [
         (0.0, "below 1 in 10⁹"),
+        (1.1e-8, "1 in 91 million"),
+        (2.4e-5, "1 in 42 thousand"),
         (0.025, "1 in 40"),
         (0.5, "50 %"),
         (0.999, "over 99 %"),

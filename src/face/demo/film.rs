@@ -9,7 +9,7 @@ pub struct Film {
     pub closed_ohm: f64,
     /// Spread of that resistance: standard deviation of its natural logarithm.
     pub spread: f64,
-    /// How wet the place is: 0 closes the film about every 20 s, each unit makes it much rarer or commoner.
+    /// How wet the place is: 0 closes the film some four times a minute, each unit makes it much rarer or commoner.
     pub wetness: f64,
     /// How much wetter (in the same unit) the place is when cold than when warm: a set that has been off
     /// overnight draws moisture, its own warmth drives it out within some minutes.
@@ -48,11 +48,11 @@ pub struct FilmState {
 }
 
 const SLOW_SECONDS: f64 = 20.0;
-const FAST_SECONDS: f64 = 2.5;
+const FAST_SECONDS: f64 = 0.6;
 const WANDER_SECONDS: f64 = 60.0;
 const WARM_UP_SECONDS: f64 = 400.0;
-const CLOSES_AT: f64 = 1.7;
-const BREAKS_AT: f64 = 1.1;
+const CLOSES_AT: f64 = 2.4;
+const BREAKS_AT: f64 = 1.2;
 
 impl FilmState {
     /// A film in its long-run state.
@@ -74,8 +74,8 @@ impl FilmState {
             self.closed = false;
             return 0.0;
         };
-        let level = 0.4 * self.slow
-            + 0.917 * self.fast
+        let level = 0.25 * self.slow
+            + 0.968 * self.fast
             + film.wetness
             + film.cold_extra * (-uptime_seconds / WARM_UP_SECONDS).exp();
         self.closed = level > if self.closed { BREAKS_AT } else { CLOSES_AT };

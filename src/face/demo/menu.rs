@@ -77,6 +77,8 @@ impl Menu {
             ("KEY_CHANNELDOWN", Some(entry)) => Some(self.choose((entry + 1) % ENTRIES.len())),
             ("KEY_VOLUMEUP", Some(entry)) => self.adjust(entry, 1),
             ("KEY_VOLUMEDOWN", Some(entry)) => self.adjust(entry, -1),
+            // Volume runs while its key is held; a channel takes a press each.
+            ("KEY_CHANNELUP" | "KEY_CHANNELDOWN", None) if repeat => None,
             ("KEY_CHANNELUP", None) => Some(self.tune(self.channel % CHANNELS + 1)),
             ("KEY_CHANNELDOWN", None) => Some(self.tune((self.channel + CHANNELS - 2) % CHANNELS + 1)),
             ("KEY_VOLUMEUP", None) => self.loudness(1),

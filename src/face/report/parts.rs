@@ -177,14 +177,13 @@ fn captures(html: &mut Html, model: &ReportModel) {
 
 fn method(html: &mut Html, model: &ReportModel, data: bool) {
     html.section("method", words::METHOD);
-    let mut names: Vec<&str> =
-        model.comparisons.iter().map(|comparison| comparison.method.as_str()).collect();
-    names.dedup();
-    for sentence in names.into_iter().filter(|name| !name.is_empty()) {
-        html.element("p", sentence);
-    }
-    for sentence in &model.method {
-        html.element("p", sentence);
+    let mut said: Vec<&str> = Vec::new();
+    let methods = model.comparisons.iter().map(|comparison| comparison.method.as_str());
+    for sentence in methods.chain(model.method.iter().map(String::as_str)) {
+        if !sentence.is_empty() && !said.contains(&sentence) {
+            said.push(sentence);
+            html.element("p", sentence);
+        }
     }
     if !model.masked.is_empty() {
         html.element("p", words::MASKED).raw("<ul>");

@@ -54,13 +54,19 @@ pub(super) fn comparisons(html: &mut Html, model: &ReportModel) {
 
 fn comparison_row(comparison: &Comparison) -> [String; 6] {
     let unknown = || words::NOT_KNOWN.to_owned();
+    // Both are about quiet; they say nothing while strays go on.
+    let quiet = comparison.after.episodes == 0;
     [
         words::stages_compared(comparison.before_stage, comparison.after_stage),
         words::verdict(comparison.verdict).to_owned(),
         words::open_interval(comparison.ratio, comparison.ratio_low, comparison.ratio_high),
         comparison.chance_same.map_or_else(unknown, words::odds),
-        comparison.quiet_anyway.map_or_else(unknown, words::odds),
-        comparison.soak_more_s.map_or_else(unknown, words::duration),
+        comparison.quiet_anyway.filter(|_| quiet).map_or_else(unknown, words::odds),
+        match comparison.soak_more_s.filter(|_| quiet) {
+            Some(more) if more > 0.0 => words::duration(more),
+            Some(_) => words::NONE_NEEDED.to_owned(),
+            None => unknown(),
+        },
     ]
 }
 
@@ -167,18 +173,7 @@ pub(super) fn place(html: &mut Html, model: &ReportModel) {
         return;
     }
     html.section("place", words::WHERE);
-    if !model.locations.is_empty() {
-        html.table("", &[words::LOCATION, words::BECAUSE, words::PROBABILITY], 2);
-        for place in model.locations.iter().take(MOST_ROWS) {
-            let cells = [
-                words::location(&place.location).to_owned(),
-                place.because.clone(),
-                words::share(place.probability),
-            ];
-            html.row(&cells, 2);
-        }
-        html.end_table();
-    }
+    locations(html, model);
     for line in &model.windows {
         line_windows(html, line);
     }
@@ -191,6 +186,33 @@ pub(super) fn place(html: &mut Html, model: &ReportModel) {
     }
     credit(html, model);
     html.raw("</section>\n");
+}
+
+/// A row for each location that matters; the rest share the last one.
+fn locations(html: &mut Html, model: &ReportModel) {
+    if model.locations.is_empty() {
+        return;
+    }
+    html.table("", &[words::LOCATION, words::BECAUSE, words::PROBABILITY], 2);
+    let matters = |probability: f64| probability >= 0.01 || probability.is_nan();
+    for place in model.locations.iter().filter(|place| matters(place.probability)).take(MOST_ROWS) {
+        let cells = [
+            words::location(&place.location).to_owned(),
+            place.because.clone(),
+            words::share(place.probability),
+        ];
+        html.row(&cells, 2);
+    }
+    let rest: Vec<&str> = model
+        .locations
+        .iter()
+        .filter(|place| !matters(place.probability))
+        .map(|place| words::location(&place.location))
+        .collect();
+    if !rest.is_empty() {
+        html.row(&[rest.join(", "), words::LESS_PROBABLE.to_owned(), words::share(0.005)], 2);
+    }
+    html.end_table();
 }
 
 fn fit_size(fit: &LadderFit) -> String {

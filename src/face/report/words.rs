@@ -100,6 +100,8 @@ mod texts {
     pub const DATA_BLOCK: &str = "The same facts stand in this file as JSON, in the block named straykey-report.";
     pub const NO_DATA_BLOCK: &str = "The JSON copy was left out because it would have passed two megabytes.";
     pub const OTHER: &str = "other";
+    pub const NONE_NEEDED: &str = "none";
+    pub const LESS_PROBABLE: &str = "Each of these has less than 1 %.";
     pub const NOT_KNOWN: &str = "–";
 }
 pub use texts::*;
@@ -229,13 +231,15 @@ pub fn duration(seconds: f64) -> String {
     }
 }
 
-/// A probability as a share of tries: `1 in 40`, `97 %`.
+/// A probability as a share of tries: `1 in 40`, `1 in 86 million`, `97 %`.
 pub fn odds(probability: f64) -> String {
     if !(0.0..=1.0).contains(&probability) {
         return NOT_KNOWN.to_owned();
     }
     match probability {
         p if p < 1e-9 => "below 1 in 10⁹".to_owned(),
+        p if p < 1e-6 => format!("1 in {} million", number((1e-6 / p).round())),
+        p if p < 1e-4 => format!("1 in {} thousand", number((1e-3 / p).round())),
         p if p < 0.095 => format!("1 in {}", number((1.0 / p).round())),
         p => share(p),
     }
