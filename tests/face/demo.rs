@@ -169,7 +169,7 @@ fn the_menu_answers_a_key_and_closes_by_itself() {
     set.advance(minutes(1));
     set.press(key("KEY_MENU"), Nanoseconds::ZERO, Nanoseconds::from_millis(200));
     set.press(key("KEY_VOLUMEUP"), Nanoseconds::from_millis(1000), Nanoseconds::from_millis(200));
-    let text = String::from_utf8(set.advance(Nanoseconds(20_000_000_000))).unwrap();
+    let text = String::from_utf8(set.advance(Nanoseconds(70_000_000_000))).unwrap();
     let menu: Vec<&str> = text.lines().filter_map(|line| line.split_once("osd: ")).map(|(_, m)| m).collect();
     assert_eq!(menu, ["show picture", "set item=brightness value=51", "hide"]);
 }
@@ -259,7 +259,7 @@ fn strays(set: &mut SimulatedSet, stage: &ScenarioStage) -> Vec<(Nanoseconds, Ke
 
 #[test]
 fn the_story_shows_what_the_truth_makes_it_show() {
-    for seed in [20_261, 1, 2, 3] {
+    for seed in [7, 1, 2, 3] {
         let scenario = Scenario::main_board_leak(seed);
         let seen: Vec<Vec<(Nanoseconds, Key)>> = scenario
             .stages

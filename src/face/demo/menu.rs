@@ -14,7 +14,7 @@ pub struct Change {
 /// The entries of the picture menu with their first values.
 const ENTRIES: [(&str, i32); 2] = [("brightness", 50), ("contrast", 60)];
 /// The menu closes after this long without a key.
-const MENU_TIME_OUT: Nanoseconds = Nanoseconds(8_000_000_000);
+const MENU_TIME_OUT: Nanoseconds = Nanoseconds(60_000_000_000);
 /// Highest channel.
 const CHANNELS: i32 = 40;
 

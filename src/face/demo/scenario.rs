@@ -44,7 +44,7 @@ pub struct Scenario {
 }
 
 /// The seed of the demo when none is asked for.
-pub const SEED: u64 = 20_261;
+pub const SEED: u64 = 7;
 
 impl Scenario {
     /// The leak on the main board.
