@@ -220,7 +220,7 @@ fn the_report_says_what_the_model_says() {
         "The fault is gone",
         "key connector area of the main board cleaned and dried",
         "✓\u{a0}gone",
-        "20.8 kohm (20.3 kohm to 21.1 kohm)",
+        "20.8 kΩ (20.3 kΩ to 21.1 kΩ)",
         "Stage 4 against stage 1",
         "=\u{a0}unchanged",
         "1.02 (0.7 to 1.48)",
@@ -512,10 +512,13 @@ fn numbers_durations_and_odds_read_without_doubt() {
     ] {
         assert_eq!(words::odds(chance), text, "{chance}");
     }
-    assert_eq!(words::size(20_800.0, "ohm"), "20.8 kohm");
-    assert_eq!(words::size(0.080, "volt"), "80 mvolt");
+    assert_eq!(words::size(20_800.0, "ohm"), "20.8 kΩ");
+    assert_eq!(words::size(0.080, "volt"), "80 mV");
     assert_eq!(words::instant("2026-11-25T08:00:00.123Z"), "2026-11-25 08:00:00 UTC");
     assert_eq!(words::instant("yesterday"), "yesterday");
+    assert_eq!(words::size(0.675, "ratio"), "0.675");
+    assert_eq!(words::plain("leak-to-ground+series-contact"), "leak to ground, with series contact");
+    assert_eq!(words::plain("pull-up too low"), "pull-up too low");
 }
 
 #[test]

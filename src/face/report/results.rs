@@ -180,7 +180,7 @@ pub(super) fn place(html: &mut Html, model: &ReportModel) {
     if !model.ladder.is_empty() {
         html.table(words::ELECTRICAL, &[words::MODEL, words::VALUE, words::WEIGHT], 1);
         for fit in model.ladder.iter().take(MOST_ROWS) {
-            html.row(&[fit.model.clone(), fit_size(fit), words::share(fit.weight)], 1);
+            html.row(&[words::plain(&fit.model), fit_size(fit), words::share(fit.weight)], 1);
         }
         html.end_table();
     }
@@ -261,7 +261,7 @@ fn credit(html: &mut Html, model: &ReportModel) {
         html.table(words::NEXT, &[words::TEST, words::RISK, words::MINUTES, words::GAIN], 2);
         for test in model.next.iter().take(MOST_ROWS) {
             let cells = [
-                test.test.clone(),
+                words::plain(&test.test),
                 test.risk.clone(),
                 words::number(test.minutes),
                 words::number(test.gain_bits),

@@ -264,8 +264,21 @@ pub fn instant(text: &str) -> String {
     }
 }
 
-/// A resistance or another size with its unit, in the scale that a technician says: `20.8 kohm`.
+/// Names made for programs, in words: `leak-to-ground+series-contact` is `leak to ground, with series contact`.
+/// A text with blanks in it is given back as it came.
+pub fn plain(name: &str) -> String {
+    if name.contains(' ') { name.to_owned() } else { name.replace('-', " ").replace('+', ", with ") }
+}
+
+/// A resistance or another size with its unit, in the scale that a technician says: `20.8 kΩ`, `80 mV`. A ratio
+/// has no unit.
 pub fn size(value: f64, unit: &str) -> String {
+    let unit = match unit {
+        "ohm" => "Ω",
+        "volt" => "V",
+        "ratio" => return number(value),
+        other => other,
+    };
     let (scaled, prefix) = match value.abs() {
         v if v >= 1e6 => (value / 1e6, "M"),
         v if v >= 1e3 => (value / 1e3, "k"),
