@@ -4,7 +4,7 @@
 //! debug UART would print. The set is honest: its keypad voltage comes from a node equation ([`circuit`]), the
 //! leak moves because a film of moisture grows and breaks ([`film`]), its firmware sees converter counts alone
 //! ([`keypad`]), its menu reacts to what the firmware believes ([`menu`]) and its lines are what the chassis
-//! prints ([`print`]). straykey is given the bytes and nothing else; the truth stays here, for tests.
+//! prints ([`mod@print`]). straykey is given the bytes and nothing else; the truth stays here, for tests.
 //!
 //! Deliberately not done: picture, sound, the full boot log of a real set. No wall clock is read anywhere:
 //! the caller hands in the time.
