@@ -5,6 +5,7 @@
 
 pub mod carrier;
 pub mod edge;
+pub mod level;
 pub mod pulse;
 pub mod uart;
 

@@ -5,6 +5,7 @@
 
 mod carrier;
 mod edge;
+mod level;
 mod pulse;
 mod uart;
 pub(crate) mod wire; // an independent bit generator, from the frame's definition
