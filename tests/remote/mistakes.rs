@@ -100,11 +100,32 @@ fn impossible_pulses_do_no_harm_and_memory_stays_bounded() {
     for i in 0..200_000usize {
         let length = Nanoseconds(lengths[i * 7 % lengths.len()]);
         // Marks and spaces out of turn, time standing still and running back.
-        let pulse = Pulse { t: Nanoseconds(i as i64 % 1000 * 1_000), mark: i % 3 != 0, length, offset: 0 };
+        let t = [Nanoseconds(i as i64 % 1000 * 1_000), Nanoseconds(i64::MAX), Nanoseconds(i64::MIN)];
+        let t = t[usize::from(i % 1009 == 0) * (1 + i % 2)];
+        let pulse = Pulse { t, mark: i % 3 != 0, length, offset: 0 };
         decoder.push(pulse, &mut events);
         decoder.tick(Nanoseconds(i as i64), &mut events);
     }
     decoder.finish(Nanoseconds::ZERO, &mut events);
     assert!(events.iter().all(|event| event.kind == EventKind::Noise), "{events:#?}");
-    assert!(events.len() < 40, "{}", events.len());
+    // A window of noise ends at each leap of time.
+    assert!(events.len() < 17 * 2 * 200_000 / 1009, "{}", events.len());
+}
+
+#[test]
+fn a_frame_of_two_parts_needs_equal_parts_and_a_pause() {
+    let text = shipped::folder("protocols/remote/sharp-15.toml").next().unwrap().1;
+    for (right, wrong, words) in [
+        ("pause_us   = 40_000\n", "", "needs pause_us"),
+        ("pause_us   = 40_000", "pause_us   = 5_000", "no such pause"),
+        ("pause_us   = 40_000", "pause_us   = nan", "no such pause"),
+        ("10 | aaaaa cccccccc 01", "10", "has no pause"),
+        ("10 | aaaaa cccccccc 01", "10 | aaaaa cccccccc", "different lengths"),
+        ("10 | aaaaa cccccccc 01", "10 |", "empty part"),
+    ] {
+        assert!(text.contains(right), "{right}");
+        let text = text.replacen(right, wrong, 1).replace("check      = [\"a = A\", \"c = not C\"]\n", "");
+        let error = Formats::parse(Path::new("sharp-15.toml"), &text).unwrap_err().to_string();
+        assert!(error.contains(words), "{words}: {error}");
+    }
 }

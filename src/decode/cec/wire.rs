@@ -14,6 +14,8 @@ use crate::signal::{Edge, Level};
 
 /// Longest stretch that one summary of glitches covers, nanoseconds.
 const WINDOW: i64 = 10_000_000_000;
+/// Times beyond this (73 years) are taken for it, so that no sum or difference of two can overflow.
+const FAR: i64 = 1 << 61;
 /// Bit periods that the line must be free before another frame of the same initiator for a retransmission,
 /// the shortest of the three (Linux include/media/cec.h).
 const FREE_BITS: f64 = 3.0;
@@ -155,7 +157,7 @@ impl Decoder {
     /// Takes the next edge. Events go to `out` in the order in which they are known: a frame bears the time
     /// of its start bit.
     pub fn push(&mut self, edge: Edge, out: &mut Vec<Event>) {
-        let t = edge.t.0;
+        let t = edge.t.0.clamp(-FAR, FAR);
         match edge.level {
             Level::Low if self.low.is_none() => {
                 self.fall(t, edge.offset, out);
@@ -182,7 +184,7 @@ impl Decoder {
     pub fn finish(&mut self, end: Nanoseconds, out: &mut Vec<Event>) {
         if let Some((fall, offset)) = self.low.take() {
             self.abandon("the line fell and did not rise again", out);
-            self.fault(fall, (offset, offset), &held_low(end.0 - fall), None, out);
+            self.fault(fall, (offset, offset), &held_low(end.0.clamp(-FAR, FAR) - fall), None, out);
         }
         self.give_up(i64::MAX, out);
         self.keys.finish(end, out);

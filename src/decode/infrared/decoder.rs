@@ -15,6 +15,8 @@ use crate::signal::Pulse;
 
 /// Marks and spaces decoded in one go when no gap comes: keeps the buffer in the processor's first cache.
 const BATCH: usize = 2048;
+/// Times beyond this (73 years) are taken for it, so that no sum or difference of two can overflow.
+const FAR: i64 = 1 << 61;
 /// How long after the present moment of a live line a mark may still be under way, nanoseconds; longer than
 /// any leader.
 const UNDER_WAY: i64 = 20_000_000;
@@ -60,7 +62,7 @@ impl Decoder {
         let length = u32::try_from(pulse.length.0.max(0)).unwrap_or(u32::MAX);
         if pulse.mark == self.lengths.len().is_multiple_of(2) {
             self.lengths.push(length);
-            self.places.push((pulse.t.0, pulse.offset));
+            self.places.push((pulse.t.0.clamp(-FAR, FAR), pulse.offset));
         } else if let Some(last) = self.lengths.last_mut() {
             *last = last.saturating_add(length);
         } else {
@@ -75,31 +77,33 @@ impl Decoder {
 
     /// Tells a live line that time has gone on to `now` without a new edge.
     pub fn tick(&mut self, now: Nanoseconds, out: &mut Vec<Event>) {
+        let now = now.0.clamp(-FAR, FAR);
         if self.lengths.len() % 2 == 1
             && let (Some(length), Some((t, _))) = (self.lengths.last(), self.places.last())
         {
             let end = t + i64::from(*length);
-            if now.0 - end >= i64::from(self.formats.gap) {
+            if now - end >= i64::from(self.formats.gap) {
                 self.decode(true, out);
             }
         }
-        let reached = (now.0 - UNDER_WAY).min(self.places.first().map_or(i64::MAX, |place| place.0));
+        let reached = (now - UNDER_WAY).min(self.places.first().map_or(i64::MAX, |place| place.0));
         self.advance(reached);
         self.held.flush(reached, self.halves.since(), out);
     }
 
     /// Decodes what is left; `end` is the end of the capture.
     pub fn finish(&mut self, end: Nanoseconds, out: &mut Vec<Event>) {
+        let end = end.0.clamp(-FAR, FAR);
         self.decode(true, out);
         if let Some(heard) = self.halves.expire(i64::MAX, &self.formats) {
             self.counters.decoded += 1;
             self.held.frame(heard);
         }
-        self.advance(end.0);
-        if let Some(event) = self.noise.finish(end.0, &self.capture) {
+        self.advance(end);
+        if let Some(event) = self.noise.finish(end, &self.capture) {
             self.held.emit(event);
         }
-        self.held.finish(end.0, out);
+        self.held.finish(end, out);
     }
 
     /// Frames and near-frames so far: `damaged` are near-frames, `not_mine` bursts that are no frame.

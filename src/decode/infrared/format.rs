@@ -123,7 +123,7 @@ pub(crate) struct Declared {
     doubt: Vec<Spanned<String>>,
     repeat: Spanned<DeclaredRepeat>,
     quiet_us: Spanned<f64>,
-    pause_us: Option<f64>,
+    pause_us: Option<Spanned<f64>>,
     tolerance: Spanned<f64>,
     #[serde(default = "ten_percent")]
     clock: f64,
@@ -263,6 +263,7 @@ impl Format {
         let checks = |list: &[Spanned<String>]| list.iter().map(check).collect::<Result<Vec<Check>, Error>>();
         let air = air(place, &declared, &layout)?;
         let unit = air.unit;
+        let pause = pause(place, &declared, &layout, &air)?;
         let repeat = repeat(place, &declared.repeat, air.leader.is_some())?;
         Ok(Self {
             decoder: format!("{name}@{}", declared.version).into(),
@@ -278,7 +279,7 @@ impl Format {
             form: repeat.frame,
             short: repeat.leader.map(|leader| (leader.map(|length| length * unit), repeat.bits)),
             period: nanoseconds(repeat.period_us),
-            pause: nanoseconds(declared.pause_us.unwrap_or_default()),
+            pause,
             layout,
             about: declared.about,
             source: declared.source,
@@ -340,10 +341,37 @@ fn repeat<'a>(
         let expected = Some("a leader for short frames only; a period of 10 000 to 1 000 000 µs");
         return Err(place.wrong(declared.span(), "the repeat is not complete", expected));
     }
+    if repeat.bits > 8 {
+        return Err(place.wrong(declared.span(), "a short frame has 8 bits at most", None));
+    }
     if repeat.frame == RepeatForm::Bare && !has_leader {
         return Err(place.wrong(declared.span(), "a format without leader has no bare repeat", None));
     }
     Ok(repeat)
+}
+
+/// Pause between the parts, nanoseconds; 0 where there is one part.
+fn pause(place: Place<'_>, declared: &Declared, layout: &Layout, air: &Air) -> Result<i64, Error> {
+    let span = declared.layout.span();
+    match (&declared.pause_us, layout.bits - layout.first_part) {
+        (None, 0) => Ok(0),
+        (Some(pause), 0) => Err(place.wrong(
+            pause.span(),
+            "a frame of one part has no pause",
+            Some("expected a | in the layout"),
+        )),
+        (_, second) if second != layout.first_part => {
+            Err(place.wrong(span, "the two parts have different lengths", None))
+        }
+        (None, _) => Err(place.wrong(span, "a frame of two parts needs pause_us", None)),
+        (Some(pause), _) if (f64::from(air.quiet) * 1.5..1e9).contains(&(pause.get_ref() * 1e3)) => {
+            Ok(nanoseconds(*pause.get_ref()))
+        }
+        (Some(pause), _) => {
+            let expected = "expected at least one and a half times quiet_us, and a second at most";
+            Err(place.wrong(pause.span(), "no such pause", Some(expected)))
+        }
+    }
 }
 
 /// Microseconds to whole nanoseconds; the callers' ranges are far below the limits of an integer.

@@ -75,7 +75,7 @@ fn describe_timing(miss: &Miss, format: &Format) -> String {
         }
         Reason::Error { measured, error } => format!(
             "{place}: {} of {:.0} µs is off by {:+.0} µs, more than {:.0}",
-            if miss.pulse % 2 == 0 { "mark" } else { "space" },
+            if miss.pulse.is_multiple_of(2) { "mark" } else { "space" },
             micros(measured),
             micros(error),
             format.tolerance_us()

@@ -93,25 +93,25 @@ impl Window {
         self.longest = self.longest.max(mark);
         self.too_short += u64::from(mark < SHORTEST_LIGHT);
         if let Some(count) = self.widths.get_mut(bucket(mark)) {
-            *count += 1;
+            *count = count.saturating_add(1);
         }
         let since = t - self.start;
         if since / SLOT != self.slot {
             self.close_slot();
             self.slot = since / SLOT;
         }
-        self.slot_bursts += 1;
+        self.slot_bursts = self.slot_bursts.saturating_add(1);
         self.slot_long |= mark > LONG_BURST;
         if space_before >= GROUP {
             if since / BLOCK != self.block {
                 self.close_block();
                 self.block = since / BLOCK;
             }
-            self.groups += 1;
+            self.groups = self.groups.saturating_add(1);
             for ((_, period), bins) in MAINS.iter().zip(&mut self.bins) {
                 let bin = t.rem_euclid(*period) * BINS as i64 / period;
                 if let Some(count) = bins.get_mut(bin as usize) {
-                    *count += 1;
+                    *count = count.saturating_add(1);
                 }
             }
         }
@@ -195,7 +195,7 @@ impl Window {
         event.note = Some(note.into());
         event.capture = Some(capture.clone());
         event.offset = Some(self.offset);
-        event.length = u32::try_from(self.end_offset - self.offset).ok();
+        event.length = u32::try_from(self.end_offset.saturating_sub(self.offset)).ok();
         event
     }
 
@@ -261,7 +261,7 @@ impl Noise {
     /// One near-frame; `true` when it may have an event of its own.
     pub(super) fn add_near(&mut self, t: i64, offset: u64) -> bool {
         let window = self.window.get_or_insert_with(|| Window::new(t, offset));
-        window.near += 1;
+        window.near = window.near.saturating_add(1);
         window.near <= MOST_NEAR
     }
 
