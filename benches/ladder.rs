@@ -45,6 +45,8 @@ fn network() -> Network {
         topology: Topology::Parallel,
         window: WindowRule::Midpoint,
         tolerance_counts: None,
+        idle_counts: None,
+        idle_low_counts: None,
         keys: keys.collect(),
     }
 }

@@ -47,6 +47,8 @@ pub(crate) fn ladder(ohms: &[f64], topology: Topology, tolerance: f64) -> Networ
         topology,
         window: WindowRule::Midpoint,
         tolerance_counts: None,
+        idle_counts: None,
+        idle_low_counts: None,
         keys: keys.collect(),
     }
 }

@@ -6,6 +6,7 @@
 mod cases; // the worked cases: voltages, codes, windows
 mod fits; // what the fit makes of the worked cases
 mod ladders; // the ladders that the tests share
+mod lines; // lines of protocol files as networks
 mod scipy; // values and intervals by SciPy
 mod spice; // ngspice solves the same circuits
 mod tree; // the fault tree and the odds

@@ -74,6 +74,10 @@ pub struct Network {
     pub window: WindowRule,
     /// Half width of a window under the `tolerance` rule, counts.
     pub tolerance_counts: Option<f64>,
+    /// Nominal reading of the idle line in counts where the file gives it directly.
+    pub idle_counts: Option<f64>,
+    /// Lowest reading of the idle line under the `threshold` rule.
+    pub idle_low_counts: Option<f64>,
     /// The keys.
     pub keys: Vec<NetworkKey>,
 }
@@ -211,14 +215,15 @@ impl From<&Line> for Network {
         let reference_volts = line.reference_volts.unwrap_or(line.supply_volts);
         let pull_up_ohm = line.pull_up_ohm.unwrap_or(ASSUMED_PULL_UP_OHM);
         let levels = f64::from(line.full_scale) + 1.0;
+        let to_ground = |counts: f64| {
+            let x = (counts + 0.5) / levels * reference_volts / line.supply_volts;
+            if counts < 0.5 { 0.0 } else { pull_up_ohm * x / (1.0 - x).max(1e-6) }
+        };
         let mut keys: Vec<NetworkKey> = line
             .key
             .iter()
             .map(|key| {
-                let from_counts = key.counts.map_or(0.0, |counts| {
-                    let x = (counts + 0.5) / levels * reference_volts / line.supply_volts;
-                    if counts < 0.5 { 0.0 } else { pull_up_ohm * x / (1.0 - x).max(1e-6) }
-                });
+                let from_counts = key.counts.map_or(0.0, to_ground);
                 NetworkKey {
                     key: *key.name.get_ref(),
                     ohm: key.to_ground_ohm.unwrap_or(from_counts).max(0.0),
@@ -247,13 +252,19 @@ impl From<&Line> for Network {
             pull_up_on: line.pull_up_on,
             pin_ohm: line.pin_ohm.max(0.0),
             closed_ohm: CLOSED_OHM,
-            end_of_line_ohm: None,
+            // An idle line below the supply is held there by a resistor on the key board.
+            end_of_line_ohm: line
+                .idle_counts
+                .filter(|idle| *idle < f64::from(line.full_scale) - 1.0 && *idle > 0.5)
+                .map(to_ground),
             return_ohm: 0.0,
             series_ohm: 0.0,
             tolerance: line.tolerance.unwrap_or(0.05),
             topology: line.topology,
             window: line.window,
             tolerance_counts: line.tolerance_counts,
+            idle_counts: line.idle_counts,
+            idle_low_counts: line.idle_low_counts,
             keys,
         }
     }

@@ -1,4 +1,5 @@
-//! Which key a reading means, by the firmware's rule.
+//! Which key a level means, by the firmware's rule: the rules of [`crate::decode::ladder`] for levels between two
+//! codes too, so that a growing fault can be followed to the very border.
 
 use crate::base::Key;
 use crate::decode::ladder::WindowRule;
@@ -32,7 +33,8 @@ impl Windows {
             .iter()
             .map(|k| (Some(k.key), nominal(network, &Condition::Key(k.key), k.counts), k.low_counts))
             .collect();
-        levels.push((None, nominal(network, &Condition::Idle, None), None));
+        let idle = nominal(network, &Condition::Idle, network.idle_counts);
+        levels.push((None, idle, network.idle_low_counts));
         levels.sort_by(|a, b| a.1.total_cmp(&b.1));
         let end = network.levels();
         let list = match network.window {
@@ -84,43 +86,40 @@ fn midpoint(levels: &[Level], end: f64) -> Vec<Window> {
     list
 }
 
-/// A key from its own lower border up to the next one's; no key below the first and from the idle level's
-/// half of the last gap on, since the file declares no border for "no key".
+/// A key from its own lower border up to the next one's, no key below the first; the idle line from its own
+/// lower border, and where the file gives none from half way to the highest key.
 fn threshold(levels: &[Level], end: f64) -> Vec<Window> {
-    let mut borders: Vec<(Option<Key>, f64, f64)> = Vec::new();
-    for (i, (key, counts, low)) in levels.iter().enumerate() {
-        let before = if i == 0 { 0.0 } else { (levels[i - 1].1 + counts) / 2.0 };
-        borders.push((*key, low.unwrap_or(before), *counts));
+    let border = |i: usize| {
+        let (_, counts, low) = levels[i];
+        let before = if i == 0 { 0.0 } else { levels[i - 1].1 };
+        low.unwrap_or(f64::midpoint(before, counts))
+    };
+    let mut list = Vec::with_capacity(levels.len() + 1);
+    if !levels.is_empty() && border(0) > 0.0 {
+        list.push(Window { key: None, low: 0.0, high: border(0), nominal: None });
     }
-    let mut list = Vec::with_capacity(borders.len() + 1);
-    if let Some((_, low, _)) = borders.first()
-        && *low > 0.0
-    {
-        list.push(Window { key: None, low: 0.0, high: *low, nominal: None });
-    }
-    for (i, (key, low, counts)) in borders.iter().enumerate() {
-        let high = borders.get(i + 1).map_or(end, |next| next.1);
-        list.push(Window { key: *key, low: *low, high, nominal: Some(*counts) });
+    for (i, (key, counts, _)) in levels.iter().enumerate() {
+        let high = if i + 1 < levels.len() { border(i + 1) } else { end };
+        list.push(Window { key: *key, low: border(i), high, nominal: Some(*counts) });
     }
     list
 }
 
+/// The codes within reach of a nominal reading; what lies between means no key.
 fn tolerance(levels: &[Level], end: f64, half: f64) -> Vec<Window> {
     let mut list: Vec<Window> = Vec::with_capacity(levels.len() * 2);
     let mut low = 0.0;
-    for (i, (key, counts, _)) in levels.iter().enumerate() {
-        let gap = levels.get(i + 1).map_or(end, |next| (counts + next.1) / 2.0);
-        let (from, to) = if key.is_some() {
-            ((counts - half).max(low), (counts + half + 1.0).min(gap))
-        } else {
-            // Idle reaches down to the last key's window: what is no key there is idle.
-            (low, end)
-        };
+    for (key, counts, _) in levels {
+        let from = (counts - half).ceil().max(low);
+        let to = ((counts + half).floor() + 1.0).min(end).max(from);
         if from > low {
             list.push(Window { key: None, low, high: from, nominal: None });
         }
         list.push(Window { key: *key, low: from, high: to, nominal: Some(*counts) });
         low = to;
+    }
+    if low < end {
+        list.push(Window { key: None, low, high: end, nominal: None });
     }
     list
 }
