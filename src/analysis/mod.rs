@@ -1,16 +1,25 @@
 //! What the events mean: strays, patterns, verdicts, the place of the fault.
 
+pub mod attribution;
+pub mod cause;
+pub mod change;
 pub mod compare;
+pub mod dispersion;
 pub mod episode;
 pub mod evidence;
+pub mod keycheck;
 pub mod ladder;
+pub mod level;
 pub mod locate;
 pub mod pattern;
+pub mod phase;
 pub mod quiet;
 pub mod random;
 pub mod rate;
 pub mod soak;
 pub mod special;
+pub mod spectrum;
+pub mod stray;
 pub mod train;
 
 pub use compare::{CompareOptions, Comparison, Observation, Verdict, compare};

@@ -1,8 +1,13 @@
 #![allow(clippy::unwrap_used, clippy::panic, reason = "helpers of tests stop the test, and say why")]
 
+mod counts;
+mod evidence;
+mod hands;
 mod outside;
 mod patterns;
+mod periods;
 mod rates;
+mod samples;
 mod simulate;
 mod soak;
 mod special;

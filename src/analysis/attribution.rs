@@ -1,0 +1,300 @@
+//! Which step did it: what the counts of all stages say about each step, and what would settle the matter.
+
+use serde::Serialize;
+
+use super::compare::duration;
+use super::evidence::{Prior, log_marginal};
+use super::rate::{Count, compare_rates, quiet_needed};
+use super::special::log_sum_exp;
+
+/// One stage: what was changed before it, and what was seen in it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct StageCount {
+    /// What was done before this stage, each change by itself; empty for the first.
+    pub changes: Vec<String>,
+    /// Episodes, and exposure in minutes.
+    pub count: Count,
+}
+
+/// What can be said for one step.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct StepCredit {
+    /// Number of the step, from 1: the one before stage number `step` (the first stage being 0).
+    pub step: usize,
+    /// What was done in it; more than one entry cannot be told apart.
+    pub changes: Vec<String>,
+    /// Whether more than one thing was changed in it.
+    pub confounded: bool,
+    /// One-sided mid-P of the fall across this step.
+    pub chance_fall: f64,
+    /// The same, corrected for the number of steps (Holm).
+    pub chance_corrected: f64,
+    /// Probability that the rate changed here if it changed once.
+    pub posterior: f64,
+    /// Bayes factor for a change across this step, its two stages alone.
+    pub bayes_factor: f64,
+}
+
+/// A restore and repeat that would settle it.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Toggle {
+    /// Step to undo and redo.
+    pub step: usize,
+    /// Minutes of watching for one undo and one redo.
+    pub minutes: f64,
+    /// Stretches of each kind, in random order, that a claim at one in twenty needs without trusting Poisson.
+    pub blocks_each: u32,
+    /// In words.
+    pub sentence: String,
+}
+
+/// All steps of a job.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Attribution {
+    /// The steps.
+    pub steps: Vec<StepCredit>,
+    /// Probability that nothing changed at any step.
+    pub none: f64,
+    /// Whether a steady trend over the job (warm-up, drying) explains the counts better than any step does.
+    pub drift: bool,
+    /// The cheapest restore and repeat, when it would settle the matter.
+    pub toggle: Option<Toggle>,
+    /// In sentences.
+    pub notes: Vec<String>,
+}
+
+/// Adjusted p-values that keep the chance of any false claim, whatever their dependence.
+///
+/// # Source
+/// Holm 1979, Scand. J. Stat. 6:65.
+#[allow(clippy::cast_precision_loss)]
+pub fn holm(p: &[f64]) -> Vec<f64> {
+    let mut order: Vec<usize> = (0..p.len()).collect();
+    order.sort_by(|a, b| p[*a].total_cmp(&p[*b]));
+    let mut adjusted = vec![0.0; p.len()];
+    let mut least = 0.0f64;
+    for (rank, place) in order.into_iter().enumerate() {
+        least = least.max(((p.len() - rank) as f64 * p[place]).min(1.0));
+        adjusted[place] = least;
+    }
+    adjusted
+}
+
+/// Log marginal likelihoods: nothing changed, then a change at each step.
+pub fn step_marginals(counts: &[Count], prior: Prior) -> Vec<f64> {
+    let joined = |part: &[Count]| {
+        part.iter().fold(Count { count: 0, exposure: 0.0 }, |sum, c| Count {
+            count: sum.count + c.count,
+            exposure: sum.exposure + c.exposure,
+        })
+    };
+    let mut marginals = vec![log_marginal(joined(counts), prior)];
+    for step in 1..counts.len() {
+        let (before, after) = counts.split_at(step);
+        marginals.push(log_marginal(joined(before), prior) + log_marginal(joined(after), prior));
+    }
+    marginals
+}
+
+/// Posterior of "nothing changed" and of a change at each step, all equally likely beforehand.
+///
+/// # Source
+/// Gamma-Poisson marginals; Raftery & Akman 1986, Biometrika 73:85.
+pub fn step_posterior(counts: &[Count], prior: Prior) -> Vec<f64> {
+    let marginals = step_marginals(counts, prior);
+    let whole = log_sum_exp(&marginals);
+    marginals.iter().map(|m| (m - whole).exp()).collect()
+}
+
+/// ln of the Bayes factor for two rates against one.
+pub fn log_bayes_factor(before: Count, after: Count, prior: Prior) -> f64 {
+    let both = Count { count: before.count + after.count, exposure: before.exposure + after.exposure };
+    log_marginal(before, prior) + log_marginal(after, prior) - log_marginal(both, prior)
+}
+
+/// Judges every step of a job. Counts are episodes, exposures minutes, stages in order of time.
+pub fn attribute(stages: &[StageCount]) -> Attribution {
+    let counts: Vec<Count> = stages.iter().map(|stage| stage.count).collect();
+    if stages.len() < 2 {
+        return Attribution {
+            steps: Vec::new(),
+            none: 1.0,
+            drift: false,
+            toggle: None,
+            notes: vec!["There is no step to judge yet.".to_owned()],
+        };
+    }
+    let posterior = step_posterior(&counts, Prior::MINUTE);
+    let falls: Vec<f64> =
+        counts.windows(2).map(|pair| compare_rates(pair[0], pair[1], 0.95).fall_mid).collect();
+    let corrected = holm(&falls);
+    let steps: Vec<StepCredit> = (1..stages.len())
+        .map(|step| StepCredit {
+            step,
+            changes: stages[step].changes.clone(),
+            confounded: stages[step].changes.len() > 1,
+            chance_fall: falls[step - 1],
+            chance_corrected: corrected[step - 1],
+            posterior: posterior[step],
+            bayes_factor: log_bayes_factor(counts[step - 1], counts[step], Prior::MINUTE).exp(),
+        })
+        .collect();
+    let drift = drift_wins(&counts);
+    let toggle = toggle(&steps, &counts, drift);
+    let notes = notes(&steps, posterior[0], drift, toggle.as_ref());
+    Attribution { steps, none: posterior[0], drift, toggle, notes }
+}
+
+/// Certain enough to name a step.
+const NAMED: f64 = 0.95;
+const CLAIM: f64 = 0.05;
+
+/// Difference of the criterion that counts as strong (Kass & Raftery 1995, JASA 90:773).
+const STRONG: f64 = 6.0;
+
+/// Whether a rate falling or rising exponentially with time beats one rate, and every single step strongly, by BIC.
+///
+/// # Source
+/// Log-linear Poisson regression (Cox & Lewis 1966, ch. 3); Schwarz 1978.
+#[allow(clippy::cast_precision_loss)]
+fn drift_wins(counts: &[Count]) -> bool {
+    if counts.len() < 4 {
+        // With three stages a trend fits almost any step, and nothing could tell them apart.
+        return false;
+    }
+    let n = counts.iter().map(|c| c.count).sum::<u64>().max(1) as f64;
+    let poisson = |mean: f64, count: Count| {
+        if mean > 0.0 { count.count as f64 * mean.ln() - mean } else { 0.0 }
+    };
+    let group = |part: &[Count]| -> f64 {
+        let (k, t) = part.iter().fold((0.0, 0.0), |(k, t), c| (k + c.count as f64, t + c.exposure));
+        part.iter().map(|c| poisson(k / t * c.exposure, *c)).sum()
+    };
+    let one = -2.0 * group(counts) + n.ln();
+    let step = (1..counts.len())
+        .map(|at| -2.0 * (group(&counts[..at]) + group(&counts[at..])) + 3.0 * n.ln())
+        .fold(f64::INFINITY, f64::min);
+    let trend = -2.0 * trend_likelihood(counts) + 2.0 * n.ln();
+    trend < one && trend + STRONG < step
+}
+
+/// Log-likelihood of rate = exp(a + b t), b by golden section, a in closed form; t is the middle of a stage.
+#[allow(clippy::cast_precision_loss)]
+fn trend_likelihood(counts: &[Count]) -> f64 {
+    let mut from = 0.0;
+    let places: Vec<(f64, f64, f64)> = counts
+        .iter()
+        .map(|c| {
+            let middle = from + c.exposure / 2.0;
+            from += c.exposure;
+            (middle, c.exposure, c.count as f64)
+        })
+        .collect();
+    let whole: f64 = places.iter().map(|p| p.2).sum();
+    let likelihood = |b: f64| {
+        let weight: f64 = places.iter().map(|(t, exposure, _)| exposure * (b * t).exp()).sum();
+        let a = (whole.max(1e-9) / weight).ln();
+        places
+            .iter()
+            .map(|(t, exposure, k)| {
+                let mean = exposure * (a + b * t).exp();
+                k * mean.max(1e-300).ln() - mean
+            })
+            .sum::<f64>()
+    };
+    let golden = 0.5 * (5f64.sqrt() - 1.0);
+    let (mut low, mut high) = (-10.0 / from, 10.0 / from);
+    for _ in 0..100 {
+        let (x, y) = (high - golden * (high - low), low + golden * (high - low));
+        if likelihood(x) > likelihood(y) { high = y } else { low = x }
+    }
+    likelihood(low)
+}
+
+/// The cheapest undo and redo, when more than one explanation is left.
+fn toggle(steps: &[StepCredit], counts: &[Count], drift: bool) -> Option<Toggle> {
+    let best = steps.iter().max_by(|a, b| a.posterior.total_cmp(&b.posterior))?;
+    let open = best.posterior < NAMED || best.confounded || drift;
+    let worth = best.posterior > 0.2 || drift;
+    if !open || !worth {
+        return None;
+    }
+    let minutes = |step: &StepCredit| quiet_needed(counts[step.step - 1], CLAIM);
+    let cheapest = steps
+        .iter()
+        .filter(|step| step.posterior > 0.1 || step.step == best.step)
+        .filter_map(|step| Some((minutes(step)?, step)))
+        .min_by(|a, b| a.0.total_cmp(&b.0))?;
+    let (minutes, step) = cheapest;
+    let what = if step.confounded {
+        format!("one of the {} changes of step {}", step.changes.len(), step.step)
+    } else {
+        format!("step {}", step.step)
+    };
+    Some(Toggle {
+        step: step.step,
+        minutes: 2.0 * minutes,
+        blocks_each: blocks_each(CLAIM),
+        sentence: format!(
+            "Undo {what} and watch for {}, then redo it and watch as long: if the strays return and go again, it \
+             was this. {} stretches of each kind in random order prove it at one in twenty even if they come in \
+             bursts.",
+            duration(60.0 * minutes),
+            blocks_each(CLAIM)
+        ),
+    })
+}
+
+/// Fewest stretches of each of two kinds whose random order alone gives a p of `chance`: 1/C(2m, m).
+///
+/// # Source
+/// Edgington & Onghena 2007, Randomization Tests, ch. 4.
+pub fn blocks_each(chance: f64) -> u32 {
+    let mut ways = 1.0;
+    for m in 1..=30u32 {
+        ways *= f64::from(2 * m) * f64::from(2 * m - 1) / (f64::from(m) * f64::from(m));
+        if 1.0 / ways <= chance * (1.0 + 1e-12) {
+            return m;
+        }
+    }
+    30
+}
+
+fn notes(steps: &[StepCredit], none: f64, drift: bool, toggle: Option<&Toggle>) -> Vec<String> {
+    let mut notes = Vec::new();
+    if drift {
+        notes.push(
+            "The strays fall off steadily over the whole job, as with warming up or drying; no step earns the credit."
+                .to_owned(),
+        );
+    } else {
+        let mut ranked: Vec<&StepCredit> = steps.iter().filter(|step| step.posterior >= 0.05).collect();
+        ranked.sort_by(|a, b| b.posterior.total_cmp(&a.posterior));
+        let mut shares: Vec<String> =
+            ranked.iter().map(|step| format!("step {} {:.0} %", step.step, 100.0 * step.posterior)).collect();
+        if none >= 0.05 {
+            shares.push(format!("no change at all {:.0} %", 100.0 * none));
+        }
+        notes.push(format!("If the rate changed once: {}.", shares.join(", ")));
+        let claimed: Vec<String> = steps
+            .iter()
+            .filter(|step| step.chance_corrected < CLAIM)
+            .map(|step| step.step.to_string())
+            .collect();
+        if claimed.len() > 1 {
+            notes.push(format!(
+                "Steps {} each brought a fall beyond chance; there may be two causes.",
+                claimed.join(" and ")
+            ));
+        }
+    }
+    for step in steps.iter().filter(|step| step.confounded && step.posterior > 0.05) {
+        notes.push(format!(
+            "In step {} these were changed together and cannot be told apart: {}.",
+            step.step,
+            step.changes.join("; ")
+        ));
+    }
+    notes.extend(toggle.map(|toggle| toggle.sentence.clone()));
+    notes
+}

@@ -1,0 +1,113 @@
+//! Key check: what was asked, what the set saw, and what nobody asked for.
+
+use std::collections::BTreeMap;
+
+use serde::{Deserialize, Serialize};
+
+use crate::base::{ControlPath, Event, EventKind, Key, Nanoseconds};
+
+/// One request to press a key.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Prompt {
+    /// When the key was asked for, on the capture's clock.
+    pub t: Nanoseconds,
+    /// The key.
+    pub key: Key,
+}
+
+/// How often one key was seen when one was asked for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+pub struct Confusion {
+    /// The key asked for.
+    pub asked: Key,
+    /// The key seen; null when the set saw none.
+    pub seen: Option<Key>,
+    /// How often.
+    pub count: u64,
+}
+
+/// Result of a key check.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct KeyCheck {
+    /// Asked against seen, by key code; only what occurred.
+    pub table: Vec<Confusion>,
+    /// Prompts answered by the key asked for.
+    pub right: u64,
+    /// Prompts answered by another key.
+    pub wrong: u64,
+    /// Prompts without an answer.
+    pub missing: u64,
+    /// Places in the events of every input that answers no prompt: these are stray.
+    pub strays: Vec<usize>,
+}
+
+/// An answer comes within this time of its prompt.
+const PATIENCE: Nanoseconds = Nanoseconds(10_000_000_000);
+/// No hand answers sooner: simple reaction to a light takes about 180 ms at the very least (Luce 1986, Response
+/// Times, gives 180 to 220 ms as the mean of trained observers).
+const REACTION: Nanoseconds = Nanoseconds::from_millis(120);
+
+/// Judges the events of a key check.
+///
+/// A prompt is answered by the first press of the key asked for, else by the first press at all, from the
+/// reaction time after it until the next prompt, ten seconds at most. Repeats of an answer belong to it. Every
+/// other press or repeat on an input path is stray. `prompts` need not be sorted.
+pub fn check(prompts: &[Prompt], events: &[Event]) -> KeyCheck {
+    let mut prompts = prompts.to_vec();
+    prompts.sort_by_key(|prompt| prompt.t);
+    let mut result = KeyCheck::default();
+    let mut table: BTreeMap<(Key, Option<Key>), u64> = BTreeMap::new();
+    let mut answers = vec![false; events.len()];
+    for (number, prompt) in prompts.iter().enumerate() {
+        let end = prompts.get(number + 1).map_or(prompt.t + PATIENCE, |next| next.t.min(prompt.t + PATIENCE));
+        let answer = answer(events, *prompt, end);
+        let seen = answer.and_then(|place| events[place].key);
+        if let Some(place) = answer {
+            claim(events, &mut answers, place);
+        }
+        match (answer, seen == Some(prompt.key)) {
+            (None, _) => result.missing += 1,
+            (_, true) => result.right += 1,
+            (_, false) => result.wrong += 1,
+        }
+        *table.entry((prompt.key, seen)).or_default() += 1;
+    }
+    result.table = table.into_iter().map(|((asked, seen), count)| Confusion { asked, seen, count }).collect();
+    let stray = |place: &usize| events[*place].is_input() && !answers[*place];
+    result.strays = (0..events.len()).filter(stray).collect();
+    result
+}
+
+fn answer(events: &[Event], prompt: Prompt, end: Nanoseconds) -> Option<usize> {
+    let from = events.partition_point(|event| event.t < prompt.t + REACTION);
+    let inside = events.iter().enumerate().skip(from).take_while(|(_, event)| event.t < end);
+    let mut first = None;
+    for (place, event) in inside {
+        // A held key left over from the prompt before is no answer, and neither is what a peer sends.
+        let press = event.kind == EventKind::Press
+            && matches!(event.path, ControlPath::Keypad | ControlPath::Infrared)
+            && event.key.is_some();
+        if press && event.key == Some(prompt.key) {
+            return Some(place);
+        }
+        if press {
+            first = first.or(Some(place));
+        }
+    }
+    first
+}
+
+/// Marks the press and its repeats until its release or another press on the path.
+fn claim(events: &[Event], answers: &mut [bool], place: usize) {
+    let press = &events[place];
+    answers[place] = true;
+    for (later, event) in events.iter().enumerate().skip(place + 1).filter(|(_, e)| e.path == press.path) {
+        match event.kind {
+            EventKind::Repeat if event.key == press.key => answers[later] = true,
+            EventKind::Release | EventKind::Press if event.key == press.key => break,
+            EventKind::Press => break,
+            _ => {}
+        }
+    }
+}

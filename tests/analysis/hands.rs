@@ -1,0 +1,127 @@
+//! Input with hands on: key check, suspicion, cause and effect.
+
+use straykey::analysis::Train;
+use straykey::analysis::cause::CauseFinder;
+use straykey::analysis::keycheck::{Prompt, check};
+use straykey::analysis::random::Random;
+use straykey::analysis::stray::suspect;
+use straykey::base::{ControlPath, Event, EventKind, Nanoseconds};
+
+use super::simulate::{key, poisson, press, span, train};
+
+fn prompt(seconds: f64, index: usize) -> Prompt {
+    Prompt { t: Nanoseconds::from_seconds(seconds), key: key(index) }
+}
+
+#[test]
+fn a_key_check_tells_right_wrong_missing_and_stray() {
+    let prompts = [prompt(10.0, 0), prompt(20.0, 1), prompt(30.0, 2)];
+    let mut repeat = press(11.6, 0);
+    repeat.kind = EventKind::Repeat;
+    let events = [press(5.0, 3), press(10.05, 4), press(11.0, 0), repeat, press(14.0, 3), press(21.0, 5)];
+    let found = check(&prompts, &events);
+    assert_eq!((found.right, found.wrong, found.missing), (1, 1, 1));
+    // Before any prompt, faster than a hand, and after the answer: stray.
+    assert_eq!(found.strays, [0, 1, 4]);
+    let wrong = found.table.iter().find(|cell| cell.asked == key(1)).unwrap();
+    assert_eq!((wrong.seen, wrong.count), (Some(key(5)), 1));
+    let silent = found.table.iter().find(|cell| cell.asked == key(2)).unwrap();
+    assert_eq!(silent.seen, None);
+}
+
+#[test]
+fn a_prompt_file_line_reads_as_a_prompt() {
+    let line = r#"{"t": 12.5, "key": "KEY_MENU"}"#;
+    let found: Prompt = serde_json::from_str(line).unwrap();
+    assert_eq!(found, prompt(12.5, 1));
+}
+
+#[test]
+fn a_machine_is_suspected_and_a_hand_is_not() {
+    let machine = train((0..700).map(|i| (1.0 + 0.9 * f64::from(i), 0)).collect(), 700.0);
+    let found = suspect(&machine);
+    assert!(found.suspects[0].probability > 0.9, "{found:?}");
+    assert!(found.advice.contains("hands off"));
+    let mut random = Random::new(61);
+    let mut hand = Train::new();
+    let mut t = 1.0;
+    for i in 0..60 {
+        hand.push(&press(t, i % 3));
+        let mut up = press(t + 0.08 + 0.05 * random.unit(), i % 3);
+        up.kind = EventKind::Release;
+        hand.push(&up);
+        // Log-normal gaps with a wide scatter, as published for hands.
+        t += 0.6 * (0.5 * random.normal()).exp() + 0.2;
+    }
+    hand.observe(span(t));
+    let found = suspect(&hand);
+    assert!(found.suspects.iter().all(|one| one.probability < 0.1), "{found:?}");
+}
+
+#[test]
+fn repeats_without_a_press_are_suspect() {
+    let mut events = Train::new();
+    for i in 0..20 {
+        let mut repeat = press(5.0 + 0.11 * f64::from(i), 0);
+        repeat.kind = EventKind::Repeat;
+        events.push(&repeat);
+    }
+    events.observe(span(60.0));
+    let found = suspect(&events);
+    assert!(found.suspects[0].because.iter().any(|ground| ground.contains("without a press")), "{found:?}");
+    assert!(found.suspects[0].probability > 0.5);
+}
+
+fn change(seconds: f64) -> Event {
+    let mut event = Event::new(Nanoseconds::from_seconds(seconds), ControlPath::Menu, EventKind::Change);
+    event.item = Some("volume".into());
+    event
+}
+
+/// Planted: the keypad's changes come 0.21 to 0.25 s after the press, the infrared's 0.4 to 0.5 s, and twenty
+/// changes come from the software.
+#[test]
+fn latency_is_learned_per_path_and_orphans_are_left_over() {
+    let mut random = Random::new(62);
+    let mut events = Vec::new();
+    for (t, _) in poisson(&mut random, 0.05, 6000.0, &[0]) {
+        events.push(press(t, 0));
+        events.push(change(t + 0.21 + 0.04 * random.unit()));
+    }
+    for (t, _) in poisson(&mut random, 0.05, 6000.0, &[1]) {
+        let mut event = press(t, 1);
+        event.path = ControlPath::Infrared;
+        events.push(event);
+        events.push(change(t + 0.4 + 0.1 * random.unit()));
+    }
+    for (t, _) in poisson(&mut random, 0.0033, 6000.0, &[0]) {
+        events.push(change(t));
+    }
+    let orphans = events.iter().filter(|e| e.kind == EventKind::Change).count()
+        - events.iter().filter(|e| e.kind == EventKind::Press).count();
+    events.sort_by_key(|event| event.t);
+    let mut finder = CauseFinder::default();
+    events.iter().for_each(|event| finder.push(event));
+    let found = finder.finish();
+    let of = |path| found.paths.iter().find(|p| p.path == path).unwrap();
+    assert!((of(ControlPath::Keypad).latency_s.unwrap() - 0.23).abs() < 0.01, "{found:?}");
+    assert!((of(ControlPath::Infrared).latency_s.unwrap() - 0.45).abs() < 0.02, "{found:?}");
+    // A chance coincidence hides an orphan now and then.
+    assert!(
+        found.orphans as usize <= orphans && found.orphans as usize + 4 >= orphans,
+        "{orphans} {found:?}"
+    );
+}
+
+#[test]
+fn unrelated_changes_are_all_orphans() {
+    let mut random = Random::new(63);
+    let mut finder = CauseFinder::default();
+    let mut events: Vec<Event> =
+        poisson(&mut random, 0.1, 3000.0, &[0]).iter().map(|(t, i)| press(*t, *i)).collect();
+    events.extend(poisson(&mut random, 0.05, 3000.0, &[0]).iter().map(|(t, _)| change(*t)));
+    events.sort_by_key(|event| event.t);
+    events.iter().for_each(|event| finder.push(event));
+    let found = finder.finish();
+    assert_eq!(found.orphans, found.changes, "{:?}", found.paths);
+}

@@ -1,0 +1,72 @@
+"""Mixtures over rates by numerical integration in mpmath: another way than the closed forms that we use.
+
+Usage: python3 evidence.py OUT     (OUT is a file, or a folder that gets evidence.csv)
+Rows: below,k,T,rate,a,b,lnE          mixture over Gamma(a,b) cut off at the rate, against Poisson(rate T)
+      other,k,T,rate,a,b,lnE          the same, not cut off
+      marginal,k,T,a,b,ln             integral of the likelihood (without T^k/k!) over the prior
+      changed,k1,T1,k2,T2,lnE         product of the marginals over the best single rate (a 1/2, b 1)
+      posterior,p0 p1 ...,k T;k T;... one change at most, all places equally likely
+"""
+
+import os
+import sys
+
+import mpmath as mp
+
+mp.mp.dps = 30
+OUT = sys.argv[1]
+if os.path.isdir(OUT):
+    OUT = os.path.join(OUT, "evidence.csv")
+
+
+def prior(x, a, b):
+    return b**a * x ** (a - 1) * mp.exp(-b * x) / mp.gamma(a)
+
+
+def integral(f, low, high, peak):
+    # substitute x = y^2, which takes off the pole of the prior at zero
+    g = lambda y: f(y * y) * 2 * y
+    root = mp.sqrt(peak)
+    cuts = [mp.sqrt(low)] + [c for c in (root / 2, root, root * 2, root * 4) if mp.sqrt(low) < c < mp.sqrt(high)]
+    return mp.quad(g, cuts + [mp.sqrt(high)])
+
+
+def marginal(k, t, a, b):
+    peak = (k + a) / (t + b)
+    return mp.log(integral(lambda x: prior(x, a, b) * x**k * mp.exp(-x * t), mp.mpf(0), mp.inf, peak))
+
+
+def below(k, t, rate, a, b, cut=True):
+    high = mp.mpf(rate) if cut else mp.inf
+    peak = min(mp.mpf(k + a) / (t + b), mp.mpf(rate) * 0.9)
+    mass = integral(lambda x: prior(x, a, b), mp.mpf(0), high, peak) if cut else mp.mpf(1)
+    ratio = lambda x: prior(x, a, b) * (x / rate) ** k * mp.exp(-(x - rate) * t)
+    return mp.log(integral(ratio, mp.mpf(0), high, peak) / mass)
+
+
+SESSIONS = [
+    [(40, 20), (36, 20), (3, 20), (0, 40)],
+    [(12, 20), (9, 20), (4, 20), (0, 20)],
+    [(5, 30), (0, 60)],
+]
+HALF = mp.mpf(1) / 2
+
+with open(OUT, "w", encoding="utf-8", newline="\n") as out:
+    out.write(f"# mpmath {mp.__version__}, quadrature at 30 digits\n")
+    for k, t, rate, a, b in ((0, 5, 1, 1, 1), (3, 20, 1, HALF, 10), (1, 6.5, 1, HALF, 1), (7, 3, 2, 1, 1)):
+        for name, cut in (("below", True), ("other", False)):
+            value = below(k, mp.mpf(t), rate, mp.mpf(a), mp.mpf(b), cut)
+            out.write(f"{name},{k},{t},{rate},{float(a)},{float(b)},{mp.nstr(value, 17)}\n")
+    for k, t, a, b in ((0, 10, HALF, 1), (12, 20, HALF, 1), (40, 20, HALF, 1), (3, 7.5, 2, 3)):
+        out.write(f"marginal,{k},{t},{float(a)},{float(b)},{mp.nstr(marginal(k, mp.mpf(t), mp.mpf(a), mp.mpf(b)), 17)}\n")
+    for k1, t1, k2, t2 in ((5, 10, 0, 10), (12, 60, 0, 60), (40, 20, 0, 20), (20, 60, 4, 60)):
+        n, t = k1 + k2, t1 + t2
+        value = marginal(k1, t1, HALF, 1) + marginal(k2, t2, HALF, 1) - (n * mp.log(mp.mpf(n) / t) - n)
+        out.write(f"changed,{k1},{t1},{k2},{t2},{mp.nstr(value, 17)}\n")
+    for session in SESSIONS:
+        groups = [[session]] + [[session[:i], session[i:]] for i in range(1, len(session))]
+        logs = [sum(marginal(sum(k for k, _ in g), sum(t for _, t in g), HALF, 1) for g in parts) for parts in groups]
+        top = max(logs)
+        weights = [mp.exp(x - top) for x in logs]
+        shares = " ".join(mp.nstr(w / sum(weights), 17) for w in weights)
+        out.write(f"posterior,{shares},{';'.join(f'{k} {t}' for k, t in session)}\n")
