@@ -24,6 +24,9 @@ pub struct QuietPlan {
     pub longest_gap_s: f64,
     /// Quiet stretches between episodes that were seen whole.
     pub whole_gaps: usize,
+    /// Longest quiet at the beginning of a capture, seconds: a fault that comes with warming up needs so long
+    /// to appear, in one piece.
+    pub onset_s: f64,
     /// Quiet soak for 95 %, seconds; `None` when nothing was seen before.
     pub likely_s: Option<f64>,
     /// Quiet soak for 99 %, seconds; `None` when nothing was seen before.
@@ -52,6 +55,7 @@ impl QuietPlan {
             exposure_s,
             longest_gap_s,
             whole_gaps,
+            onset_s: onset(train, episodes),
             likely_s: needed(LIKELY),
             certain_s: needed(CERTAIN),
         }
@@ -62,9 +66,15 @@ impl QuietPlan {
         quiet_anyway(Count { count: self.episodes, exposure: self.exposure_s }, quiet_s)
     }
 
-    /// Whether a quiet soak of so many seconds proves that the old rate is gone.
-    pub fn is_certain(&self, quiet_s: f64) -> bool {
-        self.certain_s.is_some_and(|needed| quiet_s >= needed)
+    /// Whether a quiet soak of so many seconds, the longest piece of it without interruption being `piece_s`,
+    /// proves that the old rate is gone.
+    pub fn is_certain(&self, quiet_s: f64, piece_s: f64) -> bool {
+        self.certain_s.is_some_and(|needed| quiet_s >= needed && piece_s >= self.onset_s)
+    }
+
+    /// Seconds of quiet still needed to come from `needed`, also in one piece.
+    pub fn missing(&self, needed: Option<f64>, quiet_s: f64, piece_s: f64) -> Option<f64> {
+        needed.map(|needed| (needed - quiet_s).max(self.onset_s - piece_s).max(0.0))
     }
 }
 
@@ -74,6 +84,22 @@ pub fn exposure(train: &Train, episodes: &[Episode]) -> f64 {
     let whole = train.exposure().seconds();
     let inside: f64 = episodes.iter().map(|e| (e.end - e.start).seconds()).sum();
     if inside > 0.05 * whole && inside < whole { whole - inside } else { whole }
+}
+
+/// Longest quiet from the start of a capture to its first episode, among those that had one.
+fn onset(train: &Train, episodes: &[Episode]) -> f64 {
+    (0u32..)
+        .zip(train.segments())
+        .filter_map(|(number, segment)| {
+            let first = episodes.iter().find(|episode| episode.segment == number)?;
+            Some((first.start - segment.span.start).seconds())
+        })
+        .fold(0.0, f64::max)
+}
+
+/// Longest capture of a train, seconds.
+pub fn longest_piece(train: &Train) -> f64 {
+    train.segments().iter().map(|segment| segment.span.length().seconds()).fold(0.0, f64::max)
 }
 
 /// Quiet stretches in seconds, and whether both ends of each were seen.

@@ -9,7 +9,7 @@ use serde::Serialize;
 use super::compare::{CompareOptions, Observation, Verdict, duration, percent, plural};
 use super::episode::{EpisodeRule, episodes, fold};
 use super::evidence::{Prior, log_e_changed};
-use super::quiet::{QuietPlan, exposure};
+use super::quiet::{QuietPlan, exposure, longest_piece};
 use super::rate::{Count, compare_rates};
 use super::train::Train;
 use crate::base::{Event, EventKind, Nanoseconds};
@@ -47,6 +47,7 @@ pub struct Soak {
     train: Train,
     earlier: Count,
     earlier_strays: u64,
+    earlier_piece_s: f64,
     seen: usize,
     episodes: u64,
     inside_s: f64,
@@ -87,6 +88,7 @@ impl Soak {
             train: Train::new(),
             earlier: Count { count: 0, exposure: 0.0 },
             earlier_strays: 0,
+            earlier_piece_s: 0.0,
             seen: 0,
             episodes: 0,
             inside_s: 0.0,
@@ -102,6 +104,7 @@ impl Soak {
         self.earlier.count += found.len() as u64;
         self.earlier.exposure += earlier.train.exposure().seconds();
         self.earlier_strays += earlier.train.len() as u64;
+        self.earlier_piece_s = self.earlier_piece_s.max(longest_piece(&earlier.train));
         self.restarts += 1;
     }
 
@@ -132,18 +135,18 @@ impl Soak {
     pub fn tick(&mut self, now: Nanoseconds) -> SoakState {
         self.train.extend(now);
         let elapsed_s = self.elapsed();
+        let piece_s = self.earlier_piece_s.max(longest_piece(&self.train));
         let after = Count { count: self.earlier.count + self.episodes, exposure: elapsed_s - self.inside_s };
         let strays = self.earlier_strays + self.train.len() as u64;
         let (verdict, quiet_anyway) = match &self.before {
             None => (Verdict::Undecided, 1.0),
             Some(before) if strays == 0 => {
-                let certain = before.hands_off && before.plan.is_certain(elapsed_s);
+                let certain = before.hands_off && before.plan.is_certain(elapsed_s, piece_s);
                 let verdict = if certain { Verdict::Gone } else { Verdict::Undecided };
                 (verdict, before.plan.quiet_anyway(elapsed_s))
             }
             Some(before) => (with_strays(before, after), 1.0),
         };
-        let more = |needed: Option<f64>| needed.map(|needed| (needed - elapsed_s).max(0.0));
         let plan = self.before.as_ref().map(|before| &before.plan).filter(|_| strays == 0);
         let baseline = self.before.is_none().then(|| self.own_plan(after)).flatten();
         SoakState {
@@ -153,8 +156,8 @@ impl Soak {
             verdict,
             done: verdict != Verdict::Undecided || baseline.is_some_and(|needed| needed.1 <= elapsed_s),
             quiet_anyway,
-            soak_more_s: plan.and_then(|plan| more(plan.certain_s)),
-            soak_more_95_s: plan.and_then(|plan| more(plan.likely_s)),
+            soak_more_s: plan.and_then(|plan| plan.missing(plan.certain_s, elapsed_s, piece_s)),
+            soak_more_95_s: plan.and_then(|plan| plan.missing(plan.likely_s, elapsed_s, piece_s)),
             restarts: self.restarts,
             notes: self.notes(after, strays, verdict, baseline),
         }

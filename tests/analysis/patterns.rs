@@ -239,3 +239,75 @@ fn the_json_has_the_fields_agreed_on() {
     assert_eq!(one["motif"][0]["kind"], "press");
     assert_eq!(one["coverage"], 1.0);
 }
+
+/// Irregular events that fall on one phase of 100 Hz hang on the mains' half-waves; the same without do not.
+#[test]
+fn events_on_one_phase_of_the_mains_are_locked() {
+    let mut random = Random::new(16);
+    for locked in [true, false] {
+        let mut events = Train::new();
+        let mut t = 1.0;
+        for _ in 0..400 {
+            t += 0.05 + 0.4 * random.exponential();
+            // A mains of 50.03 Hz, half a millisecond of scatter on its half-waves.
+            let wave = 0.5 / 50.03;
+            let at = if locked { (t / wave).round() * wave + 0.0005 * random.normal() } else { t };
+            let mut event = press(0.0, 0);
+            event.t = straykey::base::Nanoseconds::from_seconds(at);
+            events.push(&event);
+            event.kind = EventKind::Release;
+            event.t = event.t + straykey::base::Nanoseconds::from_millis(5);
+            events.push(&event);
+        }
+        events.observe(span(t + 1.0));
+        let found = look(&events);
+        let hangs = found.patterns.iter().find(|p| p.class == Class::Locked);
+        assert_eq!(hangs.is_some(), locked, "{found:?}");
+        if let Some(hangs) = hangs {
+            assert!((hangs.locked_hz.unwrap() - 100.06).abs() < 0.05, "{hangs:?}");
+        }
+    }
+}
+
+/// A set that looks ten times a second sees 50.2 Hz of hum as a cycle of five seconds: the pattern says so.
+#[test]
+fn a_slow_cycle_on_a_coarse_grid_lists_what_it_may_be() {
+    let points = (0..60).map(|i| ((f64::from(i) * 5.0 * 10.0).round() / 10.0 + 2.0, 0)).collect();
+    let found = look(&train(points, 310.0));
+    let [one] = real(&found)[..] else { panic!("{found:?}") };
+    assert!(one.alias_hz.contains(&50.0) && one.alias_hz.len() >= 2, "{one:?}");
+    assert!(one.note.contains("would look the same"), "{}", one.note);
+}
+
+#[test]
+fn a_group_without_a_beat_is_found_whole() {
+    let mut random = Random::new(17);
+    let mut points = Vec::new();
+    let mut t = 5.0;
+    for _ in 0..25 {
+        points.extend([(t, 1), (t + 0.4, 0), (t + 1.1, 3)]);
+        t += 5.0 + 40.0 * random.exponential();
+    }
+    points.extend(poisson(&mut random, 0.02, t, &[0, 1, 2, 3]));
+    let found = look(&train(points, t));
+    let [one] = real(&found)[..] else { panic!("{found:?}") };
+    assert_eq!(keys(one), ["KEY_MENU", "KEY_VOLUMEDOWN", "KEY_ENTER"]);
+    assert_eq!(one.period_s, None);
+    assert!((one.motif[2].offset_s - 1.1).abs() < 0.01 && one.count >= 24, "{one:?}");
+}
+
+/// The period slides from 1.0 to 1.5 s over the train, as with a part that warms up.
+#[test]
+fn a_period_that_changes_is_followed_and_said() {
+    let mut random = Random::new(18);
+    let mut points = Vec::new();
+    let mut t = 1.0;
+    for i in 0..300 {
+        points.push((t + 0.01 * random.normal(), 0));
+        t += 1.0 + 0.5 * f64::from(i) / 300.0;
+    }
+    let found = look(&train(points, t));
+    let [one] = real(&found)[..] else { panic!("{found:?}") };
+    assert!(one.count >= 295, "{one:?}");
+    assert!(one.period_first_s.unwrap() < 1.15 && one.period_last_s.unwrap() > 1.35, "{one:?}");
+}

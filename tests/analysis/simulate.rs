@@ -97,3 +97,48 @@ pub(crate) fn planted(random: &mut Random, plant: &Plant) -> (Vec<(f64, usize)>,
     }
     (points, seconds)
 }
+
+/// How strays come when they come; the truths of the self-test.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) enum Truth {
+    /// Independent, at a steady rate.
+    Poisson,
+    /// Weibull gaps of shape 1/2: long off-times, coefficient of variation 2.2.
+    HeavyTailed,
+    /// Nothing until the set is warm (12 min after it is switched on), then independent.
+    Thermal,
+    /// Bursts of ten on average, 0.9 s apart with a fifth of scatter.
+    Bursty,
+}
+
+pub(crate) const TRUTHS: [Truth; 4] = [Truth::Poisson, Truth::HeavyTailed, Truth::Thermal, Truth::Bursty];
+
+/// Onset times in `seconds` with `mean` seconds between episodes, from a moment unrelated to the fault.
+pub(crate) fn strays(random: &mut Random, truth: Truth, mean: f64, seconds: f64) -> Vec<(f64, usize)> {
+    let mut points = Vec::new();
+    // A renewal process is started long before, so that the watch begins at an unrelated moment.
+    let mut t = match truth {
+        Truth::Thermal => 720.0,
+        Truth::HeavyTailed => -400.0 * mean,
+        _ => 0.0,
+    };
+    loop {
+        t += match truth {
+            // Weibull of shape 1/2 and mean m: scale m/2, gap = scale * E^2.
+            Truth::HeavyTailed => 0.5 * mean * random.exponential().powi(2),
+            _ => mean * random.exponential(),
+        };
+        if t >= seconds {
+            return points;
+        }
+        let key = random.below(2);
+        points.push((t, key));
+        if truth == Truth::Bursty {
+            let mut at = t;
+            while random.unit() > 0.1 {
+                at += 0.9 * (1.0 + 0.2 * random.normal()).max(0.2);
+                points.push((at, key));
+            }
+        }
+    }
+}

@@ -9,7 +9,7 @@ mod verdict;
 use serde::{Serialize, Serializer};
 
 use super::episode::{Episode, EpisodeRule, Press, episodes, fold};
-use super::quiet::{QuietPlan, exposure};
+use super::quiet::{QuietPlan, exposure, longest_piece};
 use super::rate::{Count, RatioTest, compare_rates, garwood};
 use super::train::Train;
 use crate::base::Nanoseconds;
@@ -170,6 +170,7 @@ pub fn compare(before: &Observation, after: &Observation, options: &CompareOptio
         strays: (before.train.len() as u64, after.train.len() as u64),
         hands_off: before.hands_off && after.hands_off,
         quiet_s: after.train.exposure().seconds(),
+        piece_s: longest_piece(&after.train),
         test,
         plan,
         rule,
@@ -180,7 +181,7 @@ pub fn compare(before: &Observation, after: &Observation, options: &CompareOptio
 fn conclude(evidence: Evidence, [before, after]: [Side; 2]) -> Comparison {
     let RatioTest { ratio, interval, two_sided, fall_mid, .. } = evidence.test;
     let verdict = verdict(&evidence);
-    let more = |needed: Option<f64>| needed.map(|needed| (needed - evidence.quiet_s).max(0.0));
+    let more = |needed| evidence.plan.missing(needed, evidence.quiet_s, evidence.piece_s);
     Comparison {
         version: 1,
         before,

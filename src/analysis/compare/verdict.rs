@@ -56,6 +56,7 @@ pub(crate) struct Evidence {
     pub(crate) strays: (u64, u64),
     pub(crate) hands_off: bool,
     pub(crate) quiet_s: f64,
+    pub(crate) piece_s: f64,
     pub(crate) test: RatioTest,
     pub(crate) plan: QuietPlan,
     pub(crate) rule: EpisodeRule,
@@ -66,7 +67,8 @@ pub(crate) fn verdict(evidence: &Evidence) -> Verdict {
         return Verdict::Undecided;
     }
     if evidence.after.count == 0 {
-        return if evidence.plan.is_certain(evidence.quiet_s) { Verdict::Gone } else { Verdict::Undecided };
+        let certain = evidence.plan.is_certain(evidence.quiet_s, evidence.piece_s);
+        return if certain { Verdict::Gone } else { Verdict::Undecided };
     }
     by_interval(&evidence.test)
 }
@@ -95,7 +97,7 @@ pub(crate) fn soak_more(evidence: &Evidence, verdict: Verdict) -> Option<f64> {
         return evidence.plan.certain_s;
     }
     if evidence.after.count == 0 {
-        return evidence.plan.certain_s.map(|needed| (needed - evidence.quiet_s).max(0.0));
+        return evidence.plan.missing(evidence.plan.certain_s, evidence.quiet_s, evidence.piece_s);
     }
     // Doubling steps: a rough answer is all that a forecast from few episodes can be.
     (1..=8).map(|i| f64::from(i) * 0.5).map(|power| 2f64.powf(power)).find_map(|factor| {
@@ -211,7 +213,13 @@ fn quiet_notes(evidence: &Evidence, verdict: Verdict) -> Vec<String> {
             if needed > quiet { format!("{} more", duration(needed - quiet)) } else { "reached".to_owned() }
         };
         notes.push(format!("Quiet soak still needed: 95 %: {}; 99 %: {}.", more(likely), more(certain)));
-        if quiet < evidence.plan.longest_gap_s {
+        if evidence.piece_s < evidence.plan.onset_s {
+            notes.push(format!(
+                "Before the step the first stray took {} to appear; at least one soak must last that long without \
+                 interruption, from the same state (cold or warm).",
+                duration(evidence.plan.onset_s),
+            ));
+        } else if quiet < evidence.plan.longest_gap_s {
             notes.push(format!(
                 "Before the step the set was once quiet for {} by itself; a shorter soak proves nothing.",
                 duration(evidence.plan.longest_gap_s),

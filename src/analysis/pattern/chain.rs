@@ -234,16 +234,22 @@ pub(super) fn fit(points: &Points, start: f64, grain: f64) -> Fit {
     let variance = (locked * locked + grain_part) / sxx + 1.2 * walk * walk / beats.max(1.0);
     let freedom = n.saturating_sub(kept.len() + 1).max(1) as f64;
     let reach = student_quantile(0.025, freedom) * variance.sqrt();
-    let third = |from: f64, to: f64| slope(&part(&kept, from, to)).map_or(period, |s| s.0);
-    Fit {
-        period,
-        low: period - reach,
-        high: period + reach,
-        locked,
-        walk,
-        first: third(0.0, 1.0 / 3.0),
-        last: third(2.0 / 3.0, 1.0),
+    let thirds = [0.0, 1.0, 2.0].map(|i| part(&kept, i / 3.0, (i + 1.0) / 3.0));
+    let own = [0, 1, 2].map(|i| slope(&thirds[i]).map_or(period, |s| s.0));
+    if (own[2] / own[0] - 1.0).abs() > CHANGES {
+        // Against one period for all, the change itself would pass for jitter.
+        let parts = [0, 1, 2].map(|i| jitter(&thirds[i], own[i]));
+        (locked, walk) = (middle(parts.map(|p| p.0)), middle(parts.map(|p| p.1)));
     }
+    Fit { period, low: period - reach, high: period + reach, locked, walk, first: own[0], last: own[2] }
+}
+
+/// A change of the period by this share over the train is said.
+pub(super) const CHANGES: f64 = 0.05;
+
+fn middle(mut values: [f64; 3]) -> f64 {
+    values.sort_by(f64::total_cmp);
+    values[1]
 }
 
 /// Slope over all runs and the sum of squares behind it.

@@ -7,7 +7,9 @@
 
 mod chain;
 mod field;
+mod group;
 mod held;
+mod lock;
 mod motif;
 mod period;
 mod report;
@@ -27,11 +29,13 @@ pub struct PatternOptions {
     pub seed: u64,
     /// Most patterns to report, those of each kind counted.
     pub most: usize,
+    /// Pulse rates of lamps in the set, Hz, beside the mains.
+    pub lamps: Vec<f64>,
 }
 
 impl Default for PatternOptions {
     fn default() -> Self {
-        Self { seed: 1, most: 32 }
+        Self { seed: 1, most: 32, lamps: Vec::new() }
     }
 }
 
@@ -96,6 +100,13 @@ pub struct Pattern {
     /// Period over the last third of the beats, where it changes with time.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub period_last_s: Option<f64>,
+    /// Frequency that the events hang on, Hz.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub locked_hz: Option<f64>,
+    /// Mains and lamp rates that would look like this period, given how often the set looks; more than one
+    /// cannot be told apart.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub alias_hz: Vec<f64>,
     /// Beats at which at least half of the motif was seen.
     pub count: u64,
     /// Beats at which it was not, between the first and the last of each run.
@@ -146,7 +157,7 @@ const GRAIN: f64 = 3e-4;
 pub fn find(train: &Train, options: &PatternOptions) -> Patterns {
     let presses = fold(train);
     let mut found: Vec<Pattern> = Vec::new();
-    let scene = report::Scene { train, presses: &presses, strays: train.len() };
+    let scene = report::Scene { train, presses: &presses, strays: train.len(), lamps: &options.lamps };
     let mut explained = vec![false; presses.len()];
     for repeats in held::repeats(train, &presses) {
         repeats.presses.iter().for_each(|i| explained[*i as usize] = true);
@@ -162,6 +173,15 @@ pub fn find(train: &Train, options: &PatternOptions) -> Patterns {
         let taken = take(&mut field, &lines, &best);
         taken.iter().for_each(|i| explained[*i as usize] = true);
         found.push(scene.periodic(&lines, &best, &taken, hypotheses));
+    }
+    while found.len() < options.most {
+        let Some((lines, best, hypotheses)) = grouped(&field, train.symbols().len()) else { break };
+        let taken = scene.members(&lines, &best);
+        taken.iter().for_each(|i| {
+            field.state[*i as usize] = TAKEN;
+            explained[*i as usize] = true;
+        });
+        found.push(scene.group(&lines, &best, &taken, hypotheses));
     }
     for (symbol, list) in (0u32..).zip(field.by_symbol(train.symbols().len())) {
         let list: Vec<u32> = list.into_iter().filter(|i| !explained[*i as usize]).collect();
@@ -221,6 +241,15 @@ fn round(field: &mut Field<'_>, symbols: usize) -> Option<(Vec<Line>, Candidate,
     (whole.gain - hypotheses.log2() >= THRESHOLD).then_some((full, whole, hypotheses))
 }
 
+/// The best group without a beat among the free presses, if it pays.
+#[allow(clippy::cast_precision_loss)]
+fn grouped(field: &Field<'_>, symbols: usize) -> Option<(Vec<Line>, group::Group, f64)> {
+    let lines = lines(field, field.by_symbol(symbols));
+    let best = group::group(&lines, GRAIN)?;
+    let hypotheses = lines.len().max(1) as f64;
+    (best.gain - hypotheses.log2() >= THRESHOLD).then_some((lines, best, hypotheses))
+}
+
 /// Contiguous windows of presses, spread over the train, each as a capture of its own.
 fn sample(field: &Field<'_>) -> (Vec<Press>, Vec<u8>) {
     let n = field.presses.len();
@@ -238,11 +267,16 @@ fn sample(field: &Field<'_>) -> (Vec<Press>, Vec<u8>) {
     (presses, state)
 }
 
-fn propose(field: &Field<'_>, lists: Vec<Vec<u32>>) -> Option<(Vec<Line>, Candidate)> {
+/// Lines of the busiest symbols.
+fn lines(field: &Field<'_>, lists: Vec<Vec<u32>>) -> Vec<Line> {
     let mut lists: Vec<(u32, Vec<u32>)> = (0u32..).zip(lists).filter(|(_, list)| list.len() >= 4).collect();
     lists.sort_by_key(|(symbol, list)| (std::cmp::Reverse(list.len()), *symbol));
     lists.truncate(MOST_LINES);
-    let lines: Vec<Line> = lists.into_iter().map(|(symbol, list)| Line::new(field, symbol, list)).collect();
+    lists.into_iter().map(|(symbol, list)| Line::new(field, symbol, list)).collect()
+}
+
+fn propose(field: &Field<'_>, lists: Vec<Vec<u32>>) -> Option<(Vec<Line>, Candidate)> {
+    let lines = lines(field, lists);
     let mut best: Option<Candidate> = None;
     for (number, line) in lines.iter().enumerate() {
         for period in period::candidates(line, CANDIDATES) {

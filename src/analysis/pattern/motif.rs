@@ -39,6 +39,13 @@ pub(super) struct Beat {
     pub(super) seen: bool,
 }
 
+impl Beat {
+    /// A beat that was seen.
+    pub(super) fn fixed(t: f64, length: f64, segment: u32) -> Self {
+        Self { t, length, segment, seen: true }
+    }
+}
+
 /// A motif has at most eight events.
 const MOST_ELEMENTS: usize = 7;
 const FEWEST_SHARE: f64 = 0.35;
@@ -62,17 +69,22 @@ pub(super) fn candidate(lines: &[Line], anchor: usize, period: f64, grain: f64) 
     }
 }
 
-/// Tracks twice: the second time with the period that the first one found.
+/// Tracks again with the period that the first pass found.
 fn refined(line: &Line, period: f64, grain: f64) -> Option<(Chain, Fit)> {
     let mut chain = track(line, period);
     let mut found = fit(&points(line, &chain), period, grain);
     if chain.runs.is_empty() || !found.period.is_finite() || found.period <= 0.0 {
         return None;
     }
-    let again = track(line, found.period);
-    if again.hits.len() >= chain.hits.len() {
-        found = fit(&points(line, &again), found.period, grain);
-        chain = again;
+    // A period that changes is picked up best where the train begins.
+    for start in [found.period, found.first] {
+        let again = track(line, start);
+        if again.hits.len() > chain.hits.len()
+            || start == found.period && again.hits.len() == chain.hits.len()
+        {
+            found = fit(&points(line, &again), start, grain);
+            chain = again;
+        }
     }
     chain.period = found.period;
     (!chain.runs.is_empty()).then_some((chain, found))
@@ -88,23 +100,41 @@ fn grow(lines: &[Line], anchor: usize, (chain, fit): (Chain, Fit), grain: f64) -
     let line = &lines[anchor];
     let beats = beats(line, &chain, &fit);
     let mut gain = chain.gain(line, grain);
-    let mut elements: Vec<Element> = Vec::new();
+    let mut found: Vec<Element> = Vec::new();
     if gain > 0.0 && beats.len() >= 4 {
-        for (number, other) in lines.iter().enumerate() {
-            let own = (number == anchor).then_some(&chain);
-            let mut offsets = offsets(other, own, &beats, chain.period);
-            while elements.len() < MOST_ELEMENTS {
-                let Some(element) = strongest(number, other, &mut offsets, &beats, chain.period, grain)
-                else {
-                    break;
-                };
-                gain += element.gain;
-                elements.push(element);
-            }
-        }
-        elements.sort_by(|a, b| a.offset.total_cmp(&b.offset));
+        let more;
+        (found, more) = elements(lines, anchor, Some(&chain), &beats, chain.period, grain);
+        gain += more;
     }
-    Candidate { line: anchor, chain, fit, elements, beats, gain }
+    Candidate { line: anchor, chain, fit, elements: found, beats, gain }
+}
+
+/// What stands at fixed places within the beats, in order of place, and the bits gained. Without a chain the
+/// beats are the anchor's own presses, so that its line has nothing to add.
+pub(super) fn elements(
+    lines: &[Line],
+    anchor: usize,
+    chain: Option<&Chain>,
+    beats: &[Beat],
+    period: f64,
+    grain: f64,
+) -> (Vec<Element>, f64) {
+    let mut found: Vec<Element> = Vec::new();
+    let mut gain = 0.0;
+    for (number, other) in lines.iter().enumerate() {
+        let own = chain.filter(|_| number == anchor);
+        if number == anchor && own.is_none() {
+            continue;
+        }
+        let mut offsets = offsets(other, own, beats, period);
+        while found.len() < MOST_ELEMENTS {
+            let Some(element) = strongest(number, other, &mut offsets, beats, period, grain) else { break };
+            gain += element.gain;
+            found.push(element);
+        }
+    }
+    found.sort_by(|a, b| a.offset.total_cmp(&b.offset));
+    (found, gain)
 }
 
 /// All beats in time order; the missed ones stand between their neighbours.

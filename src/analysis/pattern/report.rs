@@ -1,7 +1,10 @@
 //! From what was found to what is reported.
 
+use super::chain::CHANGES;
 use super::field::Line;
+use super::group::{Group, HORIZON_S};
 use super::held::{Held, Repeats};
+use super::lock;
 use super::motif::Candidate;
 use super::{Class, MotifEvent, Pattern};
 use crate::analysis::compare::duration;
@@ -14,8 +17,11 @@ pub(super) struct Scene<'a> {
     pub(super) train: &'a Train,
     pub(super) presses: &'a [Press],
     pub(super) strays: usize,
+    pub(super) lamps: &'a [f64],
 }
 
+/// Times that enter the tests for a lock.
+const MOST_TIMES: usize = 4000;
 /// Share of the time between first and last beat that runs must fill to be called steady, not bursts.
 const STEADY_SHARE: f64 = 0.6;
 
@@ -45,6 +51,8 @@ impl Scene<'_> {
             jitter_walk_s: None,
             period_first_s: None,
             period_last_s: None,
+            locked_hz: None,
+            alias_hz: Vec::new(),
             count: taken.len() as u64,
             missed: 0,
             runs: 1,
@@ -102,7 +110,18 @@ impl Scene<'_> {
         let kind = presses.first().map_or(EventKind::Press, |press| press.kind);
         let mut pattern = self.blank(symbol, kind, list);
         let all = gaps(&presses);
-        if let Some(mixture) = learn_gap(&all).filter(|mixture| mixture.gain > BURST_GAIN) {
+        let times = self.times(list);
+        if let Some(found) = lock::lock(&times, f64::INFINITY, lock::grid(&times), self.lamps) {
+            pattern.class = Class::Locked;
+            pattern.locked_hz = Some(found.frequency);
+            pattern.period_s = Some(1.0 / found.frequency);
+            pattern.chance = found.chance;
+            pattern.note = format!(
+                "{} comes at irregular times, but always at one phase of {:.2} Hz.",
+                self.label(symbol),
+                found.frequency
+            );
+        } else if let Some(mixture) = learn_gap(&all).filter(|mixture| mixture.gain > BURST_GAIN) {
             pattern.class = Class::Burst;
             pattern.runs = all.iter().filter(|gap| **gap > mixture.threshold).count() as u64 + 1;
             pattern.chance = (-0.5 * mixture.gain).exp().min(1.0);
@@ -151,12 +170,78 @@ impl Scene<'_> {
         pattern.jitter_s = Some(best.fit.locked.hypot(best.fit.walk));
         pattern.jitter_locked_s = Some(best.fit.locked);
         pattern.jitter_walk_s = Some(best.fit.walk);
-        if seen >= 30 && (best.fit.last / best.fit.first - 1.0).abs() > 0.05 {
+        if seen >= 30 && (best.fit.last / best.fit.first - 1.0).abs() > CHANGES {
             pattern.period_first_s = Some(best.fit.first);
             pattern.period_last_s = Some(best.fit.last);
         }
         pattern.chance = (hypotheses.log2() - best.gain).exp2().min(1.0);
+        self.hang(&mut pattern, best, taken);
         pattern.note = self.sentence(&pattern);
+        pattern
+    }
+
+    /// Whether a beat hangs on the mains, or could be an alias of it.
+    fn hang(&self, pattern: &mut Pattern, best: &Candidate, taken: &[u32]) {
+        let times = self.times(taken);
+        let grid = lock::grid(&times);
+        let (period, scatter) = (best.fit.period, best.fit.locked.hypot(best.fit.walk));
+        let found = lock::lock(&times, scatter, grid, self.lamps).map(|lock| lock.frequency);
+        if let Some(frequency) = found.or_else(|| lock::mains_beat(period)) {
+            pattern.locked_hz = Some(frequency);
+            if pattern.motif.len() == 1 {
+                pattern.class = Class::Locked;
+            }
+        }
+        if let Some(grid) = grid {
+            let candidates = lock::aliases(period, best.fit.high - best.fit.period, grid, self.lamps);
+            pattern.alias_hz = candidates.into_iter().map(|candidate| candidate.frequency).collect();
+        }
+    }
+
+    /// Times of presses in seconds, each with its capture.
+    fn times(&self, list: &[u32]) -> Vec<(f64, u32)> {
+        let origin = list.first().map_or(Nanoseconds::ZERO, |i| self.presses[*i as usize].t);
+        let most = list.iter().take(MOST_TIMES).map(|i| self.presses[*i as usize]);
+        most.map(|press| ((press.t - origin).seconds(), press.segment)).collect()
+    }
+
+    /// The presses of a group: leaders that at least half of the group follows, and what follows them.
+    pub(super) fn members(&self, lines: &[Line], best: &Group) -> Vec<u32> {
+        let leader = &lines[best.line];
+        let mut parts = vec![1usize; leader.len()];
+        for element in &best.elements {
+            element.hits.iter().for_each(|(beat, _)| parts[*beat as usize] += 1);
+        }
+        let whole = |beat: usize| parts[beat] * 2 > best.elements.len();
+        let mut taken: Vec<u32> =
+            (0..leader.len()).filter(|i| parts[*i] > 1 && whole(*i)).map(|i| leader.index[i]).collect();
+        for element in &best.elements {
+            let hits = element.hits.iter().filter(|(beat, _)| whole(*beat as usize));
+            taken.extend(hits.map(|(_, place)| lines[element.line].index[*place as usize]));
+        }
+        taken.sort_unstable();
+        taken
+    }
+
+    pub(super) fn group(&self, lines: &[Line], best: &Group, taken: &[u32], hypotheses: f64) -> Pattern {
+        let kind_of = |line: usize| {
+            let place = lines[line].index.first().copied().unwrap_or_default();
+            self.presses.get(place as usize).map_or(EventKind::Press, |press| press.kind)
+        };
+        let leader = &lines[best.line];
+        let mut pattern = self.blank(leader.symbol, kind_of(best.line), taken);
+        pattern.class = Class::Burst;
+        for element in &best.elements {
+            let symbol = lines[element.line].symbol;
+            pattern.motif.push(self.event(symbol, kind_of(element.line), element.offset * HORIZON_S));
+        }
+        let leaders = taken.iter().filter(|i| self.presses[**i as usize].symbol == leader.symbol).count();
+        pattern.count = leaders as u64;
+        pattern.runs = pattern.count;
+        pattern.chance = (hypotheses.log2() - best.gain).exp2().min(1.0);
+        let names: Vec<String> = pattern.motif.iter().map(|event| event.symbol.label()).collect();
+        pattern.note =
+            format!("{} come together {} times, at no steady beat.", names.join(", "), pattern.count);
         pattern
     }
 
@@ -174,7 +259,14 @@ impl Scene<'_> {
             _ => String::new(),
         };
         let beats = pattern.count + pattern.missed;
-        format!("{} {how}, seen {} times of {beats}{drift}.", names.join(", "), pattern.count)
+        let hang = pattern.locked_hz.map_or_else(String::new, |f| format!("; it hangs on {f:.2} Hz"));
+        let alias = if pattern.alias_hz.is_empty() {
+            String::new()
+        } else {
+            let list: Vec<String> = pattern.alias_hz.iter().map(|f| format!("{f} Hz")).collect();
+            format!("; the set looks so seldom that {} would look the same", list.join(" or "))
+        };
+        format!("{} {how}, seen {} times of {beats}{drift}{hang}{alias}.", names.join(", "), pattern.count)
     }
 }
 
