@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
+use std::sync::{Arc, LazyLock};
 
 use super::chassis::Chassis;
 use super::recognise::{Recognition, recognise};
@@ -27,6 +27,15 @@ impl Library {
     /// # Errors
     /// `Input` when a built-in file is wrong, which the project's tests exclude.
     pub fn shipped() -> Result<Self> {
+        // Compiled once for the whole program; an error is found again, since it cannot be copied.
+        static SHIPPED: LazyLock<Option<Library>> = LazyLock::new(|| Library::compile_shipped().ok());
+        match &*SHIPPED {
+            Some(library) => Ok(library.clone()),
+            None => Self::compile_shipped(),
+        }
+    }
+
+    fn compile_shipped() -> Result<Self> {
         let mut library = Self::default();
         for (path, text) in shipped::folder(CHASSIS) {
             let chassis = Chassis::parse(Path::new(path), text)?;

@@ -15,7 +15,7 @@ const LONGEST_SAMPLE: usize = 256 << 10;
 /// Letters and digits of fixed text that prove a line.
 const FULL: u64 = 8;
 /// A line of numbers only counts this much of a full one.
-const NUMBERS_ONLY: f64 = 0.2;
+const NUMBERS_ONLY: f64 = 0.5;
 /// Proof that is asked for, in full lines, unless the whole sample is of the chassis.
 const LEAST_PROOF: f64 = 2.0;
 /// Share of the sample's lines that must be records.

@@ -11,7 +11,7 @@ use super::{Chassis, KeySource, Pattern, Table, Timeouts};
 use crate::base::{ControlPath, Error, Key, Name, Nanoseconds, Result, nearest};
 use crate::decode::file;
 use crate::decode::ladder::Windows;
-use crate::decode::protocol::{ChassisFile, KeyRule, Meaning, Record, Role};
+use crate::decode::protocol::{ChassisFile, KeyRule, KeyState, Meaning, Record, Role};
 use crate::decode::shape::{self, Automaton, Form, Shape};
 
 /// Most records times prefixes in one file.
@@ -52,6 +52,7 @@ impl Compiler<'_> {
             patterns,
             frames: self.frames(&lines)?,
             lines,
+            printed_repeats: self.prints_repeats(),
             items: names(&self.file.menu.items),
             item_values: names(&self.file.menu.values),
             timeouts: self.timeouts()?,
@@ -111,6 +112,15 @@ impl Compiler<'_> {
         let Some(repeat) = &self.file.repeat else { return Ok(None) };
         let (delay, period) = (self.positive(&repeat.delay_s)?, self.positive(&repeat.period_s)?);
         Ok(Some(Timeouts { first: Nanoseconds(delay.0 * 3 / 2), next: Nanoseconds(period.0 * 5 / 2) }))
+    }
+
+    fn prints_repeats(&self) -> bool {
+        let states = self.file.record.iter().map(|record| &record.state);
+        let repeats = |meaning: &Spanned<Meaning>| *meaning.get_ref() == Meaning::Repeat;
+        self.file.record.iter().any(|record| repeats(&record.event))
+            || states
+                .chain(self.file.packet.iter().map(|packet| &packet.state))
+                .any(|state| state.values().any(|state| *state == KeyState::Repeat))
     }
 
     fn lines(&self) -> Result<Vec<(Name, Arc<Windows>)>> {

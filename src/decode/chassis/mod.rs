@@ -146,6 +146,8 @@ pub struct Chassis {
     pub(crate) items: HashMap<Vec<u8>, Name>,
     pub(crate) item_values: HashMap<Vec<u8>, Name>,
     pub(crate) timeouts: Option<Timeouts>,
+    /// Repeats are printed in another way than presses.
+    pub(crate) printed_repeats: bool,
     pub(crate) period: Option<Nanoseconds>,
 }
 

@@ -57,7 +57,7 @@ impl TextDecoder {
         let mut text = std::mem::take(&mut self.cleaned);
         let read = self.packet(chassis, packet, origin, bytes, &mut text, out);
         self.cleaned = text;
-        self.sign(first, Some(origin), out);
+        self.sign(first, self.records.silent, Some(origin), out);
         match read {
             Ok(()) => self.counters.decoded += 1,
             Err(note) => {

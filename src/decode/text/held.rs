@@ -6,11 +6,6 @@ use crate::decode::protocol::KeyState;
 
 /// Most keys that are down at once; more than a hand has fingers means damaged releases.
 const MOST_DOWN: usize = 16;
-/// How long after the last "pressed" message a CEC key counts as up.
-///
-/// # Source
-/// HDMI-CEC 1.4, section 13.13.3: press and hold ends 550 ms after the last User Control Pressed; from memory.
-const CEC_HOLD: Nanoseconds = Nanoseconds(550_000_000);
 
 #[derive(Clone, Debug)]
 struct Down {
@@ -29,6 +24,7 @@ struct Down {
 struct Words {
     timeout: Name,
     another: Name,
+    again: Name,
     no_press: Name,
     no_release: Name,
 }
@@ -37,29 +33,25 @@ struct Words {
 #[derive(Clone, Debug)]
 pub(super) struct Held {
     timeouts: Option<Timeouts>,
+    /// The set prints repeats in another way than presses.
+    printed_repeats: bool,
     down: Vec<Down>,
     words: Words,
 }
 
 impl Held {
-    pub(super) fn new(timeouts: Option<Timeouts>) -> Self {
+    pub(super) fn new(timeouts: Option<Timeouts>, printed_repeats: bool) -> Self {
         Self {
             timeouts,
+            printed_repeats,
             down: Vec::with_capacity(MOST_DOWN),
             words: Words {
                 timeout: "release by time-out: the set prints none".into(),
                 another: "release by another key: the set prints none".into(),
+                again: "release by another press: the set prints none".into(),
                 no_press: "no press before".into(),
                 no_release: "no release before".into(),
             },
-        }
-    }
-
-    /// Silence that means up, after a press and after a repeat, on a path.
-    fn silence(&self, path: ControlPath) -> Option<Timeouts> {
-        match path {
-            ControlPath::Cec => Some(Timeouts { first: CEC_HOLD, next: CEC_HOLD }),
-            _ => self.timeouts,
         }
     }
 
@@ -67,7 +59,7 @@ impl Held {
     pub(super) fn take(&mut self, state: KeyState, out: &mut Vec<Event>) {
         let at = out.len();
         let Some(event) = out.last_mut() else { return };
-        let silence = self.silence(event.path);
+        let silence = self.timeouts;
         let found = self.down.iter().position(|d| d.path == event.path && d.key == event.key);
         match (state, found) {
             (KeyState::Release, Some(i)) => {
@@ -86,6 +78,14 @@ impl Held {
                 if let Some(down) = self.down.get_mut(i) {
                     down.since = event.t;
                 }
+            }
+            (KeyState::Press, Some(i)) if self.printed_repeats => {
+                // The set prints repeats as such: this is a second press.
+                let down = self.down.swap_remove(i);
+                event.kind = EventKind::Press;
+                let t = event.t;
+                self.begin(at, silence.map(|s| s.first), out);
+                out.insert(at - 1, release(&down, t, self.words.again.clone()));
             }
             (KeyState::Press | KeyState::Repeat, Some(i)) => {
                 event.kind = EventKind::Repeat;
@@ -133,19 +133,6 @@ impl Held {
         });
     }
 
-    /// The key that is down on a path, if only one is.
-    pub(super) fn only(&self, path: ControlPath) -> Option<Key> {
-        let mut on_path = self.down.iter().filter(|d| d.path == path);
-        let first = on_path.next()?;
-        if on_path.next().is_some() { None } else { first.key }
-    }
-
-    /// Whether anything can run out at or before `now`.
-    #[inline]
-    pub(super) fn is_due(&self, now: Nanoseconds) -> bool {
-        self.down.iter().any(|d| d.deadline.is_some_and(|deadline| deadline <= now))
-    }
-
     /// Releases the keys whose time has run out, in the order in which it did.
     pub(super) fn expire(&mut self, now: Nanoseconds, out: &mut Vec<Event>) {
         while let Some(i) = self.first_due(now) {
@@ -162,11 +149,6 @@ impl Held {
             .filter_map(|(i, down)| Some((down.deadline.filter(|deadline| *deadline <= now)?, i)))
             .min()
             .map(|(_, i)| i)
-    }
-
-    /// Whether a release came from silence.
-    pub(super) fn is_time_out(&self, event: &Event) -> bool {
-        event.note.as_ref().is_some_and(|note| std::sync::Arc::ptr_eq(note, &self.words.timeout))
     }
 
     /// Releases everything, because the set restarted.

@@ -118,12 +118,9 @@ impl TextDecoder {
     ///
     /// What comes out is what decoding the same bytes from a file gives, only sooner.
     pub fn tick(&mut self, now: Nanoseconds, out: &mut Vec<Event>) {
-        let settled = now - IN_FLIGHT;
-        if self.records.held.is_due(settled) {
-            let first = out.len();
-            self.records.held.expire(settled, out);
-            self.sign(first, None, out);
-        }
+        let first = out.len();
+        let silent = self.records.expire(now - IN_FLIGHT, out);
+        self.sign(first, silent, None, out);
     }
 
     /// Says that nothing more will come: reads a last line that lacks its end.
@@ -271,7 +268,7 @@ impl TextDecoder {
         self.counters.records += 1;
         let first = out.len();
         let read = self.records.read(chassis, pattern, line, origin.arrival, &mut self.clock, out);
-        self.sign(first, Some(origin), out);
+        self.sign(first, self.records.silent, Some(origin), out);
         match read {
             Ok(()) => self.counters.decoded += 1,
             Err(note) => {
@@ -308,17 +305,17 @@ impl TextDecoder {
         let mut event = Event::new(placed.t, ControlPath::System, EventKind::Noise);
         event.note = Some(note);
         let first = out.len();
-        self.records.held.expire(placed.t, out);
+        let silent = self.records.expire(placed.t, out);
         out.push(event);
-        self.sign(first, Some(origin), out);
+        self.sign(first, silent, Some(origin), out);
     }
 
-    /// Adds to the events from `first` on where they came from. A release by time-out came from no line.
-    fn sign(&self, first: usize, origin: Option<Origin>, out: &mut [Event]) {
-        for event in out.get_mut(first..).unwrap_or_default() {
+    /// Adds to the events from `first` on where they came from; the first `silent` of them came from no line.
+    fn sign(&self, first: usize, silent: usize, origin: Option<Origin>, out: &mut [Event]) {
+        for (i, event) in out.get_mut(first..).unwrap_or_default().iter_mut().enumerate() {
             event.capture = Some(self.capture.clone());
             event.decoder = Some(self.chassis.decoder.clone());
-            if let Some(origin) = origin.filter(|_| !self.records.is_time_out(event)) {
+            if let Some(origin) = origin.filter(|_| i >= silent) {
                 event.offset = Some(origin.offset);
                 event.length = Some(origin.length);
             }

@@ -7,6 +7,7 @@ use super::fields::{Captured, Fields};
 use super::held::Held;
 use super::names::Names;
 use crate::base::{ControlPath, Event, EventKind, Key, Name, Nanoseconds};
+use crate::decode::cec;
 use crate::decode::chassis::{Chassis, KeySource, Pattern};
 use crate::decode::ladder::Tracker;
 use crate::decode::protocol::{KeyState, Meaning, Role};
@@ -15,23 +16,18 @@ use crate::decode::shape::{self, Form};
 
 /// Most keypad lines of a set whose file declares none.
 const MOST_LINES: usize = 16;
-/// Most bytes of a CEC message: header, opcode and 14 operands.
-///
-/// # Source
-/// HDMI-CEC 1.4, section 6.1.1 (16 blocks).
-const MOST_CEC_BYTES: usize = 16;
-/// CEC opcodes User Control Pressed and User Control Released (HDMI-CEC 1.4, table 26).
-const PRESSED: u8 = 0x44;
-const RELEASED: u8 = 0x45;
 
 /// What a decoder remembers from line to line.
 #[derive(Debug)]
 pub(super) struct Records {
     trackers: Vec<Tracker>,
     declared: bool,
-    pub(super) held: Held,
+    held: Held,
+    cec: cec::Keys,
     names: Names,
     restart: Name,
+    /// How many of the first events of the last record came from silence.
+    pub(super) silent: usize,
     /// Sum over records of how much of the line was fixed text, at most 8 characters each.
     pub(super) weight: u64,
 }
@@ -46,9 +42,11 @@ impl Records {
         Self {
             declared: !trackers.is_empty(),
             trackers,
-            held: Held::new(chassis.timeouts),
+            held: Held::new(chassis.timeouts, chassis.printed_repeats),
+            cec: cec::Keys::new(),
             names: Names::new(chassis.file.text.encoding),
             restart: "the set restarted".into(),
+            silent: 0,
             weight: 0,
         }
     }
@@ -57,9 +55,15 @@ impl Records {
         self.names.kept()
     }
 
-    /// Whether an event came from silence, not from a line.
-    pub(super) fn is_time_out(&self, event: &Event) -> bool {
-        event.kind == EventKind::Release && self.held.is_time_out(event)
+    /// Releases the keys whose time has run out by `now`, in the order in which it did. Says how many: they come
+    /// from silence, not from a line.
+    pub(super) fn expire(&mut self, now: Nanoseconds, out: &mut Vec<Event>) -> usize {
+        let first = out.len();
+        self.held.expire(now, out);
+        self.cec.advance(now, out);
+        let fresh = out.get_mut(first..).unwrap_or_default();
+        fresh.sort_by_key(|event| event.t);
+        fresh.len()
     }
 
     /// Reads one record. Fails with the reason when a number in it cannot be.
@@ -87,15 +91,14 @@ impl Records {
         out: &mut Vec<Event>,
     ) -> Result<(), Name> {
         let pattern = fields.pattern();
+        self.silent = 0;
         self.check(pattern, fields)?;
         let stamp = Stamp::of(chassis, pattern, fields)?;
         let step = chassis.period.filter(|_| pattern.meaning == Meaning::Reading);
         let placed = clock.place(arrival, stamp.time, step, stamp.may_jump);
         let t = placed.t;
         self.weight += pattern.weight;
-        if self.held.is_due(t) {
-            self.held.expire(t, out);
-        }
+        self.silent = self.expire(t, out);
         if let Some(before) = placed.restarted_from {
             self.restarted(t, before, stamp.time, pattern.meaning == Meaning::Boot, out);
         } else if pattern.meaning == Meaning::Boot {
@@ -193,7 +196,7 @@ impl Records {
         self.held.take(state, out);
     }
 
-    /// CEC bytes: header, opcode, operands. Keys come from User Control Pressed and Released.
+    /// CEC bytes, as hexadecimal digits.
     fn message(
         &mut self,
         pattern: &Pattern,
@@ -209,29 +212,18 @@ impl Records {
             .collect();
         let bytes: Vec<u8> =
             digits.chunks_exact(2).map(|pair| pair.iter().fold(0, |a, d| a << 4 | d)).collect();
-        let Some((header, body)) = bytes.split_first().filter(|_| bytes.len() <= MOST_CEC_BYTES) else {
-            return Err(format!("a message of {} bytes; the bus carries 1 to 16", bytes.len()).into());
-        };
-        let down = self.held.only(pattern.path);
-        let event = self.described(pattern, fields, t, EventKind::Frame, out);
-        event.initiator = Some(header >> 4);
-        event.destination = Some(header & 0x0f);
-        event.opcode = body.first().copied();
-        event.operands = body.get(1..).map(<[u8]>::to_vec);
-        match (event.opcode, body.get(1)) {
-            (Some(PRESSED), Some(code)) => {
-                event.key = match &pattern.key {
-                    KeySource::Table { table, .. } => table.get(&[], i64::from(*code)).copied(),
-                    _ => None,
-                };
-                self.held.take(KeyState::Press, out);
-            }
-            (Some(RELEASED), _) => {
-                event.key = down;
-                self.held.take(KeyState::Release, out);
-            }
-            _ => {}
+        let mut event = cec::message(&bytes, t);
+        if event.kind == EventKind::Fault {
+            return Err(event.note.unwrap_or_default());
         }
+        // A chassis may have its own meaning for a code.
+        if event.kind == EventKind::Press
+            && let (KeySource::Table { table, .. }, Some([code, ..])) =
+                (&pattern.key, event.operands.as_deref())
+        {
+            event.key = table.get(&[], i64::from(*code)).copied().or(event.key);
+        }
+        self.cec.push(event, out);
         Ok(())
     }
 
