@@ -1,7 +1,7 @@
 //! Line shapes against a slow and obvious twin that knows nothing of automata.
 
 use proptest::prelude::*;
-use straykey::decode::shape::{Automaton, Form, Part, Scratch, Shape, parse};
+use straykey::decode::shape::{Automaton, Captured, Form, Part, Scratch, Shape, parse, read_whole};
 
 fn shape(text: &str) -> Shape {
     let none = Shape { text: String::new(), parts: Vec::new(), prefix_parts: 0 };
@@ -113,6 +113,8 @@ proptest! {
         let lazy = Automaton::lazy(&regex).unwrap();
         prop_assert_eq!(table.find(&mut Scratch::default(), line.as_bytes()).is_some(), expected, "{}", line);
         prop_assert_eq!(lazy.find(&mut Scratch::default(), line.as_bytes()).is_some(), expected, "{}", line);
+        let mut slots = [Captured::default(); 16];
+        prop_assert_eq!(read_whole(&shape.parts, line.as_bytes(), &mut slots), expected, "{}", line);
     }
 }
 
@@ -155,6 +157,7 @@ fn shapes_whose_end_is_not_certain_are_refused_at_their_place() {
         ("a {x:hex}dec", 2, "not certain"),
         ("a {x:text} {y:word}", 2, "not certain"),
         ("a {x:bytes} {y:word}", 2, "not certain"),
+        ("a {x:bytes} end", 2, "not certain"),
         ("a {x:wrod}", 2, "no form is called `wrod`"),
         ("a {x}", 2, "no form"),
         ("a {:word}", 2, "no name"),

@@ -46,6 +46,7 @@ impl Compiler<'_> {
             name,
             path: self.path.to_owned(),
             text: self.text.to_owned(),
+            certain: certain(&whole),
             whole: self.compiled(Automaton::whole(&whole))?,
             heads: if heads.is_empty() { None } else { Some(self.compiled(Automaton::beginning(&heads))?) },
             head_patterns,
@@ -385,6 +386,17 @@ impl Compiler<'_> {
             }
             None => Ok(()),
         }
+    }
+}
+
+/// Most shapes for which it is worked out which of them no other can take a line from.
+const MOST_CERTAIN: usize = 64;
+
+fn certain(whole: &[String]) -> Vec<bool> {
+    let overlaps = if whole.len() <= MOST_CERTAIN { Automaton::overlaps(whole) } else { None };
+    match overlaps {
+        Some(overlaps) => (0..whole.len()).map(|i| overlaps.iter().all(|o| o.loser != i)).collect(),
+        None => vec![false; whole.len()],
     }
 }
 

@@ -138,6 +138,8 @@ pub struct Chassis {
     /// Most specific first.
     pub(crate) patterns: Vec<Pattern>,
     pub(crate) whole: Automaton,
+    /// Of each pattern: no more specific shape fits a line of it, so that a line that has its shape is its.
+    pub(crate) certain: Vec<bool>,
     pub(crate) frames: Option<Frames>,
     pub(crate) heads: Option<Automaton>,
     /// Pattern of each head.

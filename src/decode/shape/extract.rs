@@ -1,6 +1,6 @@
 //! Reads the placeholders of a line whose shape is known.
 
-use super::{Form, Part, Shape};
+use super::{Form, Part, Placeholder, Shape};
 
 /// One captured placeholder: where it stands in the line, and its number for the forms that are numbers.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -88,6 +88,80 @@ pub(crate) fn read(steps: &[Step], line: &[u8], slots: &mut [Captured]) -> Resul
         }
     }
     Ok(())
+}
+
+/// Reads a line that may or may not have a shape: whether it has, and if so, one slot a placeholder, in order.
+///
+/// Says of every line what the automaton of the shape's regular expression says, except that a number that
+/// does not fit counts as no match.
+#[inline]
+pub fn read_whole(parts: &[Part], line: &[u8], slots: &mut [Captured]) -> bool {
+    let mut rest = skip_blanks(line);
+    let mut placeholder = 0;
+    for part in parts {
+        match part {
+            Part::Literal(bytes) => match rest.strip_prefix(bytes.as_slice()) {
+                Some(after) => rest = after,
+                None => return false,
+            },
+            Part::Blank => {
+                let after = skip_blanks(rest);
+                if after.len() == rest.len() {
+                    return false;
+                }
+                rest = after;
+            }
+            Part::Placeholder(p) => {
+                if p.width.is_none() {
+                    rest = skip_blanks(rest);
+                }
+                let Some((length, number)) = checked(p, rest) else { return false };
+                let start = line.len() - rest.len();
+                rest = rest.get(length..).unwrap_or_default();
+                if let Some(slot) = slots.get_mut(placeholder) {
+                    *slot = Captured { start: start as u32, end: (start + length) as u32, number };
+                }
+                placeholder += 1;
+            }
+        }
+    }
+    skip_blanks(rest).is_empty()
+}
+
+/// Length and number of a placeholder at the start of `rest`; `None` when it does not stand there.
+#[inline]
+fn checked(p: &Placeholder, rest: &[u8]) -> Option<(usize, i64)> {
+    if let Some(width) = p.width {
+        let text = rest.get(..usize::from(width))?;
+        let (length, number) = fixed(p.form, text);
+        return text.iter().all(|b| p.form.holds(*b)).then_some((length, number?));
+    }
+    let (length, number) = match p.form {
+        Form::Integer => integer(rest),
+        Form::Hex => hex_run(rest),
+        Form::Seconds => seconds(rest),
+        Form::Bytes => (byte_pairs(rest), Some(0)),
+        Form::Word | Form::Text => (length_of(p.form, p.stop, rest), Some(0)),
+    };
+    // A sign without digits, or a point without digits behind it, is no number.
+    let ends_well = match (p.form, rest.get(..length)?.last()?) {
+        (Form::Integer | Form::Seconds, last) => last.is_ascii_digit(),
+        _ => true,
+    };
+    let begins_well = p.form != Form::Seconds || rest.first().is_some_and(u8::is_ascii_digit);
+    if ends_well && begins_well { Some((length, number?)) } else { None }
+}
+
+/// Length of a row of hexadecimal pairs with at most one blank or colon between two.
+fn byte_pairs(rest: &[u8]) -> usize {
+    let mut length = 0;
+    loop {
+        let separator = usize::from(length > 0 && matches!(rest.get(length), Some(b' ' | b':')));
+        match rest.get(length + separator..length + separator + 2) {
+            Some(pair) if pair.iter().all(u8::is_ascii_hexdigit) => length += separator + 2,
+            _ => return length,
+        }
+    }
 }
 
 #[inline]

@@ -25,7 +25,7 @@ mod extract;
 mod parse;
 
 pub use automaton::{Automaton, Overlap, Scratch};
-pub use extract::{Captured, Misread, Step};
+pub use extract::{Captured, Misread, Step, read_whole};
 pub(crate) use extract::{hex, read};
 pub use parse::{Mistake, parse};
 

@@ -180,7 +180,7 @@ fn find_stops(parts: &mut [Part], prefix_parts: usize) -> Result<(), Mistake> {
                     "expected fixed text behind a text, since a text may hold blanks; or a word",
                 ));
             }
-            (Form::Bytes, Some(Part::Blank), Some(_)) => {
+            (Form::Bytes, Some(Part::Blank), Some(after)) if !ends_bytes(after) => {
                 return Err(unsure("expected a character that is no hexadecimal digit, blank or colon"));
             }
             (Form::Word | Form::Text, Some(Part::Literal(bytes)), _) => {
@@ -193,6 +193,11 @@ fn find_stops(parts: &mut [Part], prefix_parts: usize) -> Result<(), Mistake> {
         }
     }
     Ok(())
+}
+
+/// Whether a part behind a blank cannot be taken for one more byte.
+fn ends_bytes(part: &Part) -> bool {
+    matches!(part, Part::Literal(bytes) if bytes.first().is_some_and(|b| !Form::Bytes.holds(*b)))
 }
 
 fn check_names(parts: &[Part], prefix_parts: usize) -> Result<(), Mistake> {

@@ -52,6 +52,12 @@ impl<'a> Fields<'a> {
         })
     }
 
+    /// Reads a line that may have another shape; `false` if it has, or if a number is too large.
+    #[inline]
+    pub(super) fn read_whole(&mut self) -> bool {
+        shape::read_whole(&self.pattern.shape.parts, self.line, &mut self.slots)
+    }
+
     /// The placeholder with this role.
     #[inline]
     pub(super) fn get(&self, role: Role) -> Option<Captured<'a>> {

@@ -28,6 +28,7 @@ use super::frame::Framer;
 use super::set_clock::{SetClock, TimeBasis};
 use super::shape::Scratch;
 use crate::base::{ControlPath, Event, EventKind, Name, Nanoseconds};
+use fields::Fields;
 use record::Records;
 
 /// How long after a key's time-out a live decoder waits for lines that are still on their way.
@@ -53,6 +54,8 @@ pub struct TextDecoder {
     /// Length so far of a line that is too long.
     overlong: Option<u64>,
     cleaned: Vec<u8>,
+    /// The pattern of the last record, if no other can take a line of its shape: most lines are like the last.
+    likely: Option<usize>,
     /// Cuts the bytes of a set that speaks binary frames.
     framer: Option<Framer>,
     clock: SetClock,
@@ -77,6 +80,7 @@ impl TextDecoder {
             pending_from: None,
             overlong: None,
             cleaned: Vec::new(),
+            likely: None,
             clock: SetClock::new(),
             counters: Counters::default(),
             overlong_note: format!("a line of more than {longest} bytes").into(),
@@ -233,6 +237,12 @@ impl TextDecoder {
 
     /// Reads one line; `true` when it was a record that ends in a placeholder.
     fn read_line(&mut self, chassis: &Chassis, origin: Origin, line: &[u8], out: &mut Vec<Event>) -> bool {
+        if let Some(pattern) = self.likely.and_then(|index| chassis.patterns.get(index)) {
+            let mut fields = Fields::new(pattern, line);
+            if fields.read_whole() {
+                return self.record_of(chassis, &fields, origin, out, Ok(()));
+            }
+        }
         if let Some(index) = chassis.whole.find(&mut self.whole, line) {
             return self.record(chassis, index, origin, line, out);
         }
@@ -265,18 +275,34 @@ impl TextDecoder {
         out: &mut Vec<Event>,
     ) -> bool {
         let Some(pattern) = chassis.patterns.get(index) else { return false };
+        self.likely = chassis.certain.get(index).copied().unwrap_or(false).then_some(index);
+        let mut fields = Fields::new(pattern, line);
+        let read = fields.read();
+        self.record_of(chassis, &fields, origin, out, read)
+    }
+
+    /// Takes the fields of a line, if they could be read; `true` when the line's shape ends in a placeholder.
+    fn record_of(
+        &mut self,
+        chassis: &Chassis,
+        fields: &Fields<'_>,
+        origin: Origin,
+        out: &mut Vec<Event>,
+        read: Result<(), Name>,
+    ) -> bool {
         self.counters.records += 1;
         let first = out.len();
-        let read = self.records.read(chassis, pattern, line, origin.arrival, &mut self.clock, out);
+        let taken =
+            read.and_then(|()| self.records.apply(chassis, fields, origin.arrival, &mut self.clock, out));
         self.sign(first, self.records.silent, Some(origin), out);
-        match read {
+        match taken {
             Ok(()) => self.counters.decoded += 1,
             Err(note) => {
                 self.counters.damaged += 1;
                 self.noise(origin, note, out);
             }
         }
-        matches!(pattern.shape.parts.last(), Some(super::shape::Part::Placeholder(_)))
+        matches!(fields.pattern().shape.parts.last(), Some(super::shape::Part::Placeholder(_)))
     }
 
     fn no_record(&mut self, chassis: &Chassis, origin: Origin, line: &[u8], out: &mut Vec<Event>) {

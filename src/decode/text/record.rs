@@ -66,21 +66,6 @@ impl Records {
         fresh.len()
     }
 
-    /// Reads one record. Fails with the reason when a number in it cannot be.
-    pub(super) fn read(
-        &mut self,
-        chassis: &Chassis,
-        pattern: &Pattern,
-        line: &[u8],
-        arrival: Option<Nanoseconds>,
-        clock: &mut SetClock,
-        out: &mut Vec<Event>,
-    ) -> Result<(), Name> {
-        let mut fields = Fields::new(pattern, line);
-        fields.read()?;
-        self.apply(chassis, &fields, arrival, clock, out)
-    }
-
     /// Takes the fields of one record. Fails with the reason when one of them cannot be.
     pub(super) fn apply(
         &mut self,
