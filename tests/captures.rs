@@ -62,6 +62,14 @@ fn lines(events: &[Event]) -> String {
     String::from_utf8(out).unwrap()
 }
 
+/// The first difference is shown, not two files.
+fn same(got: &str, want: &str, what: &str) {
+    for (number, (got, want)) in got.lines().zip(want.lines()).enumerate() {
+        assert_eq!(got, want, "{what}, event {}", number + 1);
+    }
+    assert_eq!(got.lines().count(), want.lines().count(), "{what}: number of events");
+}
+
 /// Gives at most so many bytes at a time.
 struct Cut<R> {
     inner: R,
@@ -93,10 +101,7 @@ fn every_sample_decodes_to_the_events_beside_it() {
             fs::write(&beside, &text).unwrap();
         }
         let expected = fs::read_to_string(&beside).unwrap_or_default();
-        for (number, (got, want)) in text.lines().zip(expected.lines()).enumerate() {
-            assert_eq!(got, want, "{}, event {}", path.display(), number + 1);
-        }
-        assert_eq!(text.lines().count(), expected.lines().count(), "{}", path.display());
+        same(&text, &expected, &path.display().to_string());
         assert!(!text.is_empty(), "{} has no events", path.display());
     }
 }
@@ -121,7 +126,7 @@ fn events_do_not_depend_on_how_the_bytes_are_cut() {
                 },
             )
             .unwrap();
-            assert_eq!(lines(&events), expected, "{} in pieces of {most}", path.display());
+            same(&lines(&events), &expected, &format!("{} in pieces of {most}", path.display()));
         }
     }
 }

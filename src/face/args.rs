@@ -109,7 +109,7 @@ pub struct Demo {
     #[arg(long, value_name = "DIR")]
     pub out: Option<PathBuf>,
     /// Seed of the simulated set; the same seed gives the same fault
-    #[arg(long, value_name = "N", default_value_t = 1)]
+    #[arg(long, value_name = "N", default_value_t = super::demo::scenario::SEED)]
     pub seed: u64,
 }
 

@@ -109,7 +109,11 @@ pub fn decode_reader(
         Some(progress) => Box::new(Counted { reader, progress: Arc::clone(progress) }),
         None => reader,
     };
-    let (kind, reader, head) = open(counted)?;
+    let (mut kind, reader, head) = open(counted)?;
+    if kind == FileKind::Text && !options.wires.is_empty() {
+        // Wires are in tables only: whatever keeps this one from looking like one is to be told.
+        kind = FileKind::Csv;
+    }
     let capture = Name::from(name);
     let mut summary = Summary {
         capture: name.to_owned(),

@@ -90,16 +90,14 @@ impl Session {
         Ok(())
     }
 
-    /// Ends the session: last events, and the recorder to be closed by the job.
+    /// Ends the session: last events, and the recorder to be closed by the job. What still waits for the disk
+    /// is written when the job closes it.
     ///
     /// # Errors
-    /// `Machine` when the disk fails. An unknown chassis is no error here; see [`Session::choice`].
+    /// None of its own. An unknown chassis is no error here; see [`Session::choice`].
     pub fn finish(mut self, out: &mut Vec<Event>) -> Result<Option<CaptureWriter>> {
         if self.stage.choice().is_some() {
             self.stage.finish(out)?;
-        }
-        if let Some(recorder) = &mut self.recorder {
-            recorder.commit()?;
         }
         Ok(self.recorder)
     }

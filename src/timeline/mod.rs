@@ -2,7 +2,6 @@
 //!
 //! This is the one place that joins source, journal, signal and decode: a capture goes in, events come out.
 
-pub mod clock;
 pub mod decoding;
 pub mod job;
 pub mod live;

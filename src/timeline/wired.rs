@@ -9,7 +9,7 @@ use super::wire::{Signal, Wire};
 use crate::base::{ControlPath, Error, Event, EventKind, Name, Nanoseconds, Result};
 use crate::decode::{cec, infrared};
 use crate::signal::edge::{EdgeFinder, Hysteresis};
-use crate::signal::pulse::Slicer;
+use crate::signal::pulse::{Polarity, Slicer};
 use crate::signal::uart::{Receiver, UartSpec};
 use crate::signal::{Character, Edge, Pulse};
 use crate::source::{Change, Channel};
@@ -146,8 +146,9 @@ impl Wiring {
                 Pipe::Infrared { decoder, slicer, .. } => {
                     let counters = decoder.counters();
                     let polarity = match slicer.polarity() {
-                        Some(polarity) => format!("{polarity:?}").to_lowercase(),
-                        None => "polarity unknown".to_owned(),
+                        Some(Polarity::MarkLow) => "mark low",
+                        Some(Polarity::MarkHigh) => "mark high",
+                        None => "polarity unknown",
                     };
                     remarks.push(format!(
                         "{}: infrared, {polarity}, {} frames, {} damaged",
@@ -363,7 +364,7 @@ impl UartPipe {
     fn remark(&self, channel: &str) -> String {
         match self.receiver.found() {
             Some(found) => format!(
-                "{channel}: uart at {:.0} baud{}, {:?}{}, certainty {:.0} %; {} characters, {} faulty",
+                "{channel}: uart at {:.0} baud{}, {}{}, certainty {:.0} %; {} characters, {} faulty",
                 found.usual_hz.unwrap_or(found.rate_hz),
                 if found.usual_hz.is_some() { "" } else { " (no usual rate)" },
                 found.framing,

@@ -6,3 +6,4 @@ mod bench;
 mod demo;
 mod program;
 mod report;
+mod story;

@@ -27,12 +27,15 @@ enum Sort {
     Chassis,
     Remote,
     Bus,
+    Faults,
 }
 
 fn sort(text: &str) -> Sort {
     let has = |table: &str| text.lines().any(|line| line.trim_start().starts_with(table));
     if has("[format]") || has("[remote]") {
         Sort::Remote
+    } else if has("[[location]]") {
+        Sort::Faults
     } else if has("[bus]") {
         Sort::Bus
     } else {
@@ -138,7 +141,8 @@ fn check_text(path: &Path, text: &str) -> Result<Checked> {
     match sort(text) {
         Sort::Chassis => check_chassis(path, text, &mut checked),
         Sort::Remote => check_remote(path, text, &mut checked),
-        Sort::Bus => check_bus(path, text, &mut checked),
+        Sort::Bus => check_parsed(crate::decode::cec::Bus::parse(path, text), &mut checked),
+        Sort::Faults => check_parsed(crate::analysis::locate::parse(path, text), &mut checked),
     }
     Ok(checked)
 }
@@ -185,9 +189,10 @@ fn check_remote(path: &Path, text: &str, checked: &mut Checked) {
     }
 }
 
-fn check_bus(path: &Path, text: &str, checked: &mut Checked) {
-    if let Err(error) = crate::decode::file::parse::<toml::Table>(path, text) {
-        checked.findings.push(mistake(format!("  {error}"), &error));
+/// A file whose own reader finds every mistake.
+fn check_parsed<T>(parsed: Result<T>, checked: &mut Checked) {
+    if let Err(error) = parsed {
+        checked.findings.push(mistake(format!("  {}", error.to_string().replace('\n', "\n  ")), &error));
     }
 }
 

@@ -12,8 +12,8 @@ use crate::base::{Anchor, Error, Nanoseconds, Result};
 use crate::face::args;
 use crate::face::out::{Out, Outcome};
 use crate::face::report::{
-    self, Capture, Folded, Level, Observed, ReportModel, Stage, StageTimeline, TimelineBuilder, Versions,
-    Windows,
+    self, Capture, Folded, Level, Observed, Readings, ReportModel, Stage, StageTimeline, TimelineBuilder,
+    Versions, Windows,
 };
 use crate::timeline::Protocols;
 use crate::timeline::job::{CaptureSource, Hands};
@@ -169,7 +169,9 @@ fn add(model: &mut ReportModel, loaded: &Loaded, view: &StageView) -> Result<()>
         observed: observed(view)?,
         keys: keys(view),
     });
-    model.timeline.push(lanes(loaded, view, number)?);
+    let (timeline, readings) = lanes(loaded, view, number)?;
+    model.timeline.push(timeline);
+    readings.mark(&mut model.windows);
     Ok(())
 }
 
@@ -210,18 +212,21 @@ fn shown_pattern(pattern: &Pattern, view: &StageView, number: u32) -> Result<rep
     Ok(shown)
 }
 
-fn lanes(loaded: &Loaded, view: &StageView, number: u32) -> Result<StageTimeline> {
+/// The events of a stage as lanes, and its keypad readings.
+fn lanes(loaded: &Loaded, view: &StageView, number: u32) -> Result<(StageTimeline, Readings)> {
+    let mut readings = Readings::new(number);
     let mut builder = TimelineBuilder::new(number);
     let mut shift = Nanoseconds::ZERO;
     for capture in &view.stage.captures {
         let span = loaded.span(capture)?.unwrap_or_default();
         let off = capture.hands == Hands::Off;
         loaded.events(capture, &mut |event| {
+            readings.push(&event);
             builder.push(event.t - span.start + shift, &event, off && event.is_input());
             Ok(())
         })?;
         shift = shift + span.length();
         builder.observe(shift);
     }
-    Ok(builder.finish())
+    Ok((builder.finish(), readings))
 }

@@ -162,7 +162,7 @@ impl Layout {
             "the table has no time column"
         };
         Error::input(what).line(self.line, None).remedy(
-            "give the sample rate, or export with a time column whose header names the unit, as `Time [s]`",
+            "give the sample rate (--sample-rate HZ), or export with a time column whose header names the unit, as `Time [s]`",
         )
     }
 
