@@ -6,5 +6,6 @@
 mod csv;
 pub(crate) mod drip; // a reader that gives few bytes at a time
 mod recognise;
+mod simulator;
 mod text;
 mod vcd;
