@@ -5,7 +5,7 @@
 //! edge to one cycle after the last one, as the sender meant it. Fewer than [`FEWEST`] cycles are no mark
 //! that a receiver module would have seen.
 
-use super::pulse::{Polarity, Slicer};
+use super::pulse::{Polarity, Slicer, stretches};
 use super::{Edge, Level, Pulse};
 use crate::base::Nanoseconds;
 
@@ -248,16 +248,10 @@ fn has_carrier(edges: &[Edge]) -> bool {
     cycles >= 2 * FEWEST as usize && cycles * 2 > edges.len()
 }
 
-/// Light is the level of the shorter total time: a carrier is lit for half of a burst at most.
+/// Dark is the level of most stretches that are too long for a cycle: each burst is followed by one, while
+/// light lasts for a part of a cycle only.
 fn darker(edges: &[Edge], end: Nanoseconds) -> Polarity {
-    let ends = edges.iter().skip(1).map(|edge| edge.t).chain([end]);
-    let balance: i128 = edges
-        .iter()
-        .zip(ends)
-        .map(|(edge, end)| {
-            let length = i128::from((end - edge.t).0.max(0));
-            if edge.level == Level::High { length } else { -length }
-        })
-        .sum();
+    let long = stretches(edges, end).filter(|(_, length)| length.0 > GAP);
+    let balance: i64 = long.map(|(level, _)| if level == Level::High { 1 } else { -1 }).sum();
     if balance > 0 { Polarity::MarkLow } else { Polarity::MarkHigh }
 }

@@ -1,8 +1,8 @@
 //! Edges to infrared marks and spaces, with the idle level found when it is not told.
 //!
 //! A receiver module pulls its output low for a mark; a tap before the module, or at a transmitter, is high
-//! for it. Nothing holds a mark for as long as a pause between frames lasts, so the level of the longest
-//! stretch is space.
+//! for it. Nothing holds a mark for as long as a pause between frames lasts, so the level of most long
+//! stretches is space. One long stretch proves nothing: a set that is off holds its line low for hours.
 
 use super::{Edge, Level, Pulse};
 use crate::base::Nanoseconds;
@@ -10,7 +10,9 @@ use crate::base::Nanoseconds;
 /// Longer than any mark of any format (the longest leaders have 9 to 10 ms), shorter than the pause
 /// between two presses. Ours.
 const SURE: Nanoseconds = Nanoseconds::from_millis(15);
-/// Edges after which the longer total time decides: some 60 frames.
+/// So many more long stretches of one level than of the other settle the question.
+const LEAD: usize = 3;
+/// Edges after which it is settled as it stands: some 60 frames.
 const HELD: usize = 4096;
 
 /// The level that means carrier.
@@ -48,13 +50,10 @@ impl Slicer {
             self.cut(edge, out);
             return;
         }
-        if let Some(last) = self.waiting.last()
-            && edge.t - last.t >= SURE
-        {
-            self.polarity = Some(space_is(last.level));
-        }
         self.waiting.push(edge);
-        if self.polarity.is_some() || self.waiting.len() >= HELD {
+        let long = self.waiting.len() >= 2 && long_stretches(&self.waiting, edge.t, 2) != (0, 0);
+        let (low, high) = if long { long_stretches(&self.waiting, edge.t, HELD) } else { (0, 0) };
+        if low.abs_diff(high) >= LEAD || self.waiting.len() >= HELD {
             self.decide(edge.t, out);
         }
     }
@@ -71,19 +70,13 @@ impl Slicer {
         }
     }
 
-    /// Chooses by total time, then catches up.
+    /// Chooses by the long stretches, or where they say nothing by total time; then catches up.
     fn decide(&mut self, end: Nanoseconds, out: &mut Vec<Pulse>) {
         let waiting = std::mem::take(&mut self.waiting);
         if self.polarity.is_none() && !waiting.is_empty() {
-            let ends = waiting.iter().skip(1).map(|edge| edge.t).chain([end]);
-            let mut low = 0i64;
-            let mut high = 0i64;
-            for (edge, end) in waiting.iter().zip(ends) {
-                let length = (end - edge.t).0.max(0);
-                let total = if edge.level == Level::Low { &mut low } else { &mut high };
-                *total = total.saturating_add(length);
-            }
-            self.polarity = Some(space_is(if low > high { Level::Low } else { Level::High }));
+            let (low, high) = long_stretches(&waiting, end, HELD);
+            let low_is_space = if low == high { low_lasts_longer(&waiting, end) } else { low > high };
+            self.polarity = Some(if low_is_space { Polarity::MarkHigh } else { Polarity::MarkLow });
         }
         for edge in waiting {
             self.cut(edge, out);
@@ -109,6 +102,30 @@ impl Slicer {
     }
 }
 
-fn space_is(level: Level) -> Polarity {
-    if level == Level::Low { Polarity::MarkHigh } else { Polarity::MarkLow }
+/// Each stretch of a line, by its level and length; the last one ends at `end`.
+pub(super) fn stretches(edges: &[Edge], end: Nanoseconds) -> impl Iterator<Item = (Level, Nanoseconds)> + '_ {
+    let ends = edges.iter().skip(1).map(|edge| edge.t).chain([end]);
+    edges.iter().zip(ends).map(|(edge, end)| (edge.level, end - edge.t))
+}
+
+/// How many of the newest stretches are longer than any mark, low and high.
+fn long_stretches(edges: &[Edge], end: Nanoseconds, newest: usize) -> (usize, usize) {
+    let edges = edges.get(edges.len().saturating_sub(newest)..).unwrap_or_default();
+    stretches(edges, end).filter(|(_, length)| *length >= SURE).fold((0, 0), |(low, high), (level, _)| {
+        match level {
+            Level::Low => (low + 1, high),
+            Level::High => (low, high + 1),
+        }
+    })
+}
+
+/// Whether the line is low for the longer part of the time.
+fn low_lasts_longer(edges: &[Edge], end: Nanoseconds) -> bool {
+    let balance: i128 = stretches(edges, end)
+        .map(|(level, length)| {
+            let length = i128::from(length.0.max(0));
+            if level == Level::Low { length } else { -length }
+        })
+        .sum();
+    balance > 0
 }

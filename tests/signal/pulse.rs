@@ -62,10 +62,30 @@ fn both_polarities_give_the_same_marks() {
 
 #[test]
 fn a_capture_that_begins_in_a_mark_is_not_turned_round() {
-    let mut edges = edges(Level::High, &[0, 5_000, 4_500, 560, 1_690, 560, 60_000, 9_000, 4_500]);
+    let mut edges = edges(Level::High, &[0, 5_000, 4_500, 560, 1_690, 560, 60_000, 9_000, 4_500, 560]);
     edges.remove(0);
     let got = pulses(&mut Slicer::new(None), &edges, 200_000);
     assert_eq!(shape(&got)[..2], [(true, 5_000), (false, 4_500)]);
+}
+
+#[test]
+fn a_set_that_was_off_does_not_turn_the_marks_round() {
+    // Low for ten seconds, then the receiver has power: idle high, and a frame every 110 ms.
+    let mut edges = vec![Edge { t: Nanoseconds(0), level: Level::Low, offset: 0 }];
+    let mut t = 10_000_000;
+    for _ in 0..5 {
+        for (level, length) in
+            [(Level::High, 110_000), (Level::Low, 9_000), (Level::High, 2_250), (Level::Low, 560)]
+        {
+            edges.push(Edge { t: Nanoseconds(t * 1000), level, offset: 0 });
+            t += length;
+        }
+    }
+    edges.push(Edge { t: Nanoseconds(t * 1000), level: Level::High, offset: 0 });
+    let mut slicer = Slicer::new(None);
+    let got = pulses(&mut slicer, &edges, t + 1_000_000);
+    assert_eq!(slicer.polarity(), Some(Polarity::MarkLow));
+    assert_eq!(shape(&got)[1..4], [(false, 110_000), (true, 9_000), (false, 2_250)]);
 }
 
 #[test]

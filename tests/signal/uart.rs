@@ -198,6 +198,47 @@ fn rate_and_framing_are_found_from_text() {
 }
 
 #[test]
+fn coarse_captures_are_enough() {
+    // Steps of 250 ns to 1 us at 115200 bits a second: 35 to 8.7 samples a bit, 8 being the least that one
+    // should take (common practice); then 4.3, which is too few for comfort and still received.
+    for step in [250.0, 1_000.0, 2_000.0] {
+        for start in [0, 1, 5, 12] {
+            let bits = WIRE.text(&LOG.repeat(3), 100);
+            let mut edges = WIRE.edges(1e6, &bits);
+            for edge in &mut edges {
+                edge.t = Nanoseconds(((edge.t.0 as f64 / step).floor() * step) as i64);
+            }
+            let (got, found) = receive(UartSpec::default(), &edges[start..], 2e6 + WIRE.length_ns(&bits));
+            let found = found.unwrap();
+            assert_eq!(
+                (found.usual_hz, found.framing, found.inverted),
+                (Some(115_200.0), Framing::default(), false)
+            );
+            assert!(found.certainty > 0.95, "{step} {start} {found:?}");
+            assert!(text(&got).as_bytes().ends_with(LOG), "{step} {start} {:?}", text(&got));
+        }
+    }
+}
+
+#[test]
+fn a_line_with_power_cuts_and_spikes_is_still_found() {
+    let bits = WIRE.text(&LOG.repeat(4), 300);
+    let mut edges = vec![
+        Edge { t: Nanoseconds(-9_000_000_000), level: Level::Low, offset: 0 },
+        Edge { t: Nanoseconds(-3_000_000_000), level: Level::High, offset: 0 },
+    ];
+    for t in [-2_000_000_000, -1_500_000_000, -700_000_000] {
+        edges.push(Edge { t: Nanoseconds(t), level: Level::Low, offset: 0 });
+        edges.push(Edge { t: Nanoseconds(t + 400), level: Level::High, offset: 0 });
+    }
+    edges.extend(WIRE.edges(1e6, &bits).into_iter().skip(1));
+    let (got, found) = receive(UartSpec::default(), &edges, 2e6 + WIRE.length_ns(&bits));
+    let found = found.unwrap();
+    assert_eq!((found.usual_hz, found.framing, found.inverted), (Some(115_200.0), Framing::default(), false));
+    assert_eq!(text(&got).as_bytes(), LOG.repeat(4));
+}
+
+#[test]
 fn a_drifting_sender_is_followed_and_told() {
     // 3 % in all, from 2 % slow to 1 % fast, the most that two ends of a line may well differ.
     let wire = WIRE;
