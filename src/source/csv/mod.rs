@@ -97,59 +97,82 @@ impl CsvSource {
         }
         let bytes = block.bytes();
         let (base, ended) = (block.offset(), block.ended());
-        let separator = self.rows.layout.separator;
         let limit = out.len() + BATCH;
         let mut at = 0;
-        let mut going = true;
-        let mut quote = false;
+        let mut outcome = Some(true);
         while out.len() < limit {
             let rest = bytes.get(at..).unwrap_or_default();
             let (length, whole) = match memchr::memchr(b'\n', rest) {
                 Some(end) => (end + 1, true),
                 None if ended && !rest.is_empty() => (rest.len(), false),
                 None if ended => {
-                    going = false;
+                    outcome = Some(false);
                     break;
                 }
                 None if block.full() && at == 0 => return Err(endless(self.rows.line)),
                 None => break,
             };
-            let line = strip_line_end(rest.get(..length).unwrap_or_default());
-            if line.is_empty() || line.trim_ascii().is_empty() || is_comment(line, separator) {
-                at += length;
-                self.rows.line += 1;
-                continue;
-            }
-            let fields = Fields { rest: Some(line), separator };
-            match self.rows.take(fields, base + at as u64, whole, out) {
-                // No level, number or time holds a quote, so that a row with quotes cannot pass.
-                Err(_) if memchr::memchr(b'"', line).is_some() => {
-                    quote = true;
+            let row = rest.get(..length).unwrap_or_default();
+            match take_row(&mut self.rows, row, base + at as u64, whole, out)? {
+                Line::Quoted => {
+                    outcome = None;
                     break;
                 }
-                Ok(Row::Cut) if memchr::memchr(b'"', line).is_some() => {
-                    self.rows.cut = None;
-                    quote = true;
-                    break;
-                }
-                Ok(Row::Cut) => {
-                    going = false;
+                Line::Cut => {
+                    outcome = Some(false);
                     at += length;
                     break;
                 }
-                Ok(Row::Done) => {}
-                Err(error) => return Err(error),
-            }
-            self.rows.line += 1;
-            at += length;
-            // Exports whose rows differ in length gain nothing from a stencil, and shall not pay for it.
-            let alike = whole && bytes.get(at + length - 1) == Some(&b'\n');
-            if alike && self.stencil.cut(rest.get(..length).unwrap_or_default(), &self.rows.layout) {
-                at = self.stencil.follow(&mut self.rows, Place { bytes, at, base }, limit, out)?;
+                Line::Passed => at += length,
+                Line::Row => {
+                    at += length;
+                    // Exports whose rows differ in length gain nothing from a stencil, and shall not pay for it.
+                    let alike = whole && bytes.get(at + length - 1) == Some(&b'\n');
+                    if alike && self.stencil.cut(row, &self.rows.layout) {
+                        let place = Place { bytes, at, base };
+                        at = self.stencil.follow(&mut self.rows, place, limit, out)?;
+                    }
+                }
             }
         }
         block.consume(at);
-        if quote { Ok(None) } else { Ok(Some(going)) }
+        Ok(outcome)
+    }
+}
+
+/// What a line was.
+enum Line {
+    /// A row of samples.
+    Row,
+    /// Blank, or a comment.
+    Passed,
+    /// The last row, cut short.
+    Cut,
+    /// A row with quotes, which another reader must take.
+    Quoted,
+}
+
+/// Takes one line with its line end, as the ordinary way.
+fn take_row(rows: &mut Rows, row: &[u8], offset: u64, whole: bool, out: &mut Vec<Change>) -> Result<Line> {
+    let line = strip_line_end(row);
+    let separator = rows.layout.separator;
+    if line.is_empty() || line.trim_ascii().is_empty() || is_comment(line, separator) {
+        rows.line += 1;
+        return Ok(Line::Passed);
+    }
+    let quoted = || memchr::memchr(b'"', line).is_some();
+    match rows.take(Fields { rest: Some(line), separator }, offset, whole, out) {
+        // No level, number or time holds a quote, so that a row with quotes cannot pass.
+        Ok(Row::Cut) | Err(_) if quoted() => {
+            rows.cut = None;
+            Ok(Line::Quoted)
+        }
+        Ok(Row::Cut) => Ok(Line::Cut),
+        Ok(Row::Done) => {
+            rows.line += 1;
+            Ok(Line::Row)
+        }
+        Err(error) => Err(error),
     }
 }
 

@@ -93,6 +93,30 @@ impl VcdSource {
     /// Takes the words of one block; `false` at the end of the file.
     fn scan(&mut self, out: &mut Vec<Change>) -> Result<bool> {
         let limit = out.len() + BATCH;
+        let (at, failure) = self.take(limit, out);
+        let rest = self.tokens.block.bytes().get(at..).unwrap_or_default();
+        let (ended, over, last) = (self.tokens.block.ended(), rest.is_empty(), is_last(rest));
+        self.tokens.consume(at);
+        match failure {
+            // The last word of a file without line end may be cut; what it says is then not held against it.
+            Some(_) if ended && last => {
+                self.cut = true;
+                Ok(false)
+            }
+            Some(error) => Err(self.tokens.place(error)),
+            None if out.len() >= limit => Ok(true),
+            None if ended && over => Ok(false),
+            None if self.tokens.block.full() && at == 0 => Err(self.tokens.endless()),
+            None => {
+                self.tokens.block.fill()?;
+                Ok(true)
+            }
+        }
+    }
+
+    /// Takes what words the block holds, until `limit` changes are there; tells how many bytes they were,
+    /// and what is wrong with the word behind them.
+    fn take(&mut self, limit: usize, out: &mut Vec<Change>) -> (usize, Option<Error>) {
         let bytes = self.tokens.block.bytes();
         let (base, ended) = (self.tokens.block.offset(), self.tokens.block.ended());
         let mut state = State {
@@ -111,16 +135,17 @@ impl VcdSource {
                 at += 1;
             }
             let rest = bytes.get(at..).unwrap_or_default();
+            let offset = base + at as u64;
             if rest.is_empty() {
                 break;
             }
             if !state.skipping
-                && let Some(used) = state.quick(rest, base + at as u64, out)
+                && let Some(used) = state.quick(rest, offset, out)
             {
                 at += used;
                 continue;
             }
-            match state.step(rest, ended, base + at as u64, out) {
+            match state.step(rest, ended, offset, out) {
                 Ok(Step::Used(used)) => at += used,
                 Ok(Step::More) => break,
                 Err(error) => {
@@ -131,24 +156,7 @@ impl VcdSource {
         }
         let State { ticks, t, span, skipping, .. } = state;
         (self.ticks, self.t, self.span, self.skipping) = (ticks, t, span, skipping);
-        let left = bytes.len() - at;
-        let last = is_last(bytes.get(at..).unwrap_or_default());
-        self.tokens.consume(at);
-        match failure {
-            // The last word of a file without line end may be cut; what it says is then not held against it.
-            Some(_) if ended && last => {
-                self.cut = true;
-                Ok(false)
-            }
-            Some(error) => Err(self.tokens.place(error)),
-            None if out.len() >= limit => Ok(true),
-            None if ended && left == 0 => Ok(false),
-            None if self.tokens.block.full() && at == 0 => Err(self.tokens.endless()),
-            None => {
-                self.tokens.block.fill()?;
-                Ok(true)
-            }
-        }
+        (at, failure)
     }
 }
 
