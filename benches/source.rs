@@ -1,4 +1,5 @@
-//! Capture files: logic tables against the general CSV reader's byte records, and value change dumps.
+//! Capture files: logic tables against the general CSV reader's byte records, and value change dumps;
+//! text logs, for the share of the reader in the time of a decoder.
 //!
 //! `cargo bench --bench source`. The files are invented data, made in memory by `generate`, so that the disk
 //! is not measured. Compare the lines of one run with each other, not with other machines.
@@ -9,9 +10,10 @@ use std::io::Cursor;
 
 use divan::counter::BytesCount;
 use divan::{Bencher, black_box};
-use straykey::source::SampleSource;
 use straykey::source::csv::{CsvOptions, CsvSource};
+use straykey::source::text::TextLog;
 use straykey::source::vcd::{VcdOptions, VcdSource};
+use straykey::source::{ByteSource, Pulled, SampleSource};
 
 /// Bytes of each file.
 const SIZE: usize = 64 << 20;
@@ -83,6 +85,21 @@ fn dump_to_changes(bencher: Bencher<'_, '_>) {
             while let Ok(true) = source.pull(&mut changes) {
                 total += black_box(&changes).len();
                 changes.clear();
+            }
+            total
+        },
+    );
+}
+
+#[divan::bench(args = [false, true], sample_count = 5, sample_size = 1)]
+fn log_to_lines(bencher: Bencher<'_, '_>, stamped: bool) {
+    let file = generate::log(SIZE, stamped);
+    bencher.counter(BytesCount::new(file.len())).with_inputs(|| Cursor::new(file.clone())).bench_values(
+        |reader| {
+            let Ok(mut log) = TextLog::new(Box::new(reader)) else { return 0 };
+            let mut total = 0;
+            while let Ok(Pulled::Chunk(chunk)) = log.pull() {
+                total += black_box(chunk.bytes).len();
             }
             total
         },

@@ -94,3 +94,32 @@ pub(crate) fn dump(size: usize) -> Vec<u8> {
     }
     file
 }
+
+/// A debug log of keypad readings, with or without a host stamp before each line.
+pub(crate) fn log(size: usize, stamped: bool) -> Vec<u8> {
+    let mut file = Vec::new();
+    let mut random = Random::new();
+    let mut t = 0u64;
+    while file.len() < size {
+        t += 20 + random.next() % 3;
+        if stamped {
+            let (s, ms) = (t / 1000, t % 1000);
+            let _ = write!(
+                file,
+                "2026-11-{:02}T{:02}:{:02}:{:02}.{ms:03}Z ",
+                1 + s / 86_400,
+                s / 3600 % 24,
+                s / 60 % 60,
+                s % 60
+            );
+        }
+        let _ = write!(
+            file,
+            "[{:5}.{:03}] keyscan: line=KEY1 adc=0x{:03x}\r\n",
+            t / 1000,
+            t % 1000,
+            1023 - random.next() % 4
+        );
+    }
+    file
+}
