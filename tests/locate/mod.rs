@@ -5,6 +5,7 @@
 
 mod cases; // the worked cases: voltages, codes, windows
 mod fits; // what the fit makes of the worked cases
+mod hum; // hum on the readings, key checks, the drawing
 mod ladders; // the ladders that the tests share
 mod lines; // lines of protocol files as networks
 mod scipy; // values and intervals by SciPy

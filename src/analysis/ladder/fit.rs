@@ -4,13 +4,14 @@ use std::collections::BTreeMap;
 
 use statrs::distribution::{ChiSquared, ContinuousCDF};
 
-use crate::base::Key;
+use crate::base::{Key, Nanoseconds};
 
 use super::minimise::{Minimum, interval, minimise, variance};
 use super::model::{self, Mechanism, Model};
 use super::network::{Condition, Network};
 use super::objective::{Evaluation, Objective, Point, faults};
 use super::reading::Reading;
+use super::ripple::{self, Clue, Ripple};
 use super::windows::Windows;
 
 /// Below this chance no model is called an explanation.
@@ -83,6 +84,10 @@ pub struct Fit {
     pub accepted: bool,
     /// Mean standard error of a reading in counts.
     pub sigma: f64,
+    /// Hum found on the readings, when it was looked for.
+    pub ripple: Option<Clue>,
+    /// Mains and dimming frequencies that the line's scan period folds to a steady offset, hertz.
+    pub hidden_hz: Vec<f64>,
 }
 
 /// Fits every model to the readings of one line.
@@ -139,7 +144,33 @@ pub fn fit(network: &Network, readings: &[Reading]) -> Fit {
     let sigma = objective.typical_sigma();
     let verdicts = merge(&models, sigma);
     let accepted = models.first().is_some_and(|m| m.p >= REJECT) && objective.len() > 0;
-    Fit { network: network.clone(), readings: readings.to_vec(), models, verdicts, probes, accepted, sigma }
+    Fit {
+        network: network.clone(),
+        readings: readings.to_vec(),
+        models,
+        verdicts,
+        probes,
+        accepted,
+        sigma,
+        ripple: None,
+        hidden_hz: Vec::new(),
+    }
+}
+
+impl Fit {
+    /// With the hum that was found in some conditions.
+    #[must_use]
+    pub fn with_ripples(mut self, found: &[(Condition, Ripple)]) -> Self {
+        self.ripple = ripple::clue(&self.network, found);
+        self
+    }
+
+    /// With the time between two scans of the line, and the set's dimming frequencies where they are known.
+    #[must_use]
+    pub fn with_scan(mut self, period: Nanoseconds, dimming_hz: &[f64]) -> Self {
+        self.hidden_hz = ripple::hidden(period, dimming_hz);
+        self
+    }
 }
 
 /// Every condition of the line, the substituted resistors that were used, and one that may be.

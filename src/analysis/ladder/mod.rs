@@ -16,17 +16,21 @@
 //! series ladders ground the taps of a chain.
 
 mod circuit;
+mod draw;
 mod fit;
+pub mod keycheck;
 mod margin;
 mod minimise;
 mod model;
 mod network;
 mod objective;
 mod reading;
+pub mod ripple;
 mod verdict;
 mod windows;
 pub mod words;
 
+pub use draw::{Level, draw, levels};
 pub use fit::{Estimate, Fit, Fitted, REJECT, Verdict, WINDOW, fit};
 pub use margin::{Margin, Stretch, margins, tolerated, walk};
 pub use model::{Mechanism, Model, text as model_text, word as model_word};

@@ -219,6 +219,16 @@ impl From<&Line> for Network {
             let x = (counts + 0.5) / levels * reference_volts / line.supply_volts;
             if counts < 0.5 { 0.0 } else { pull_up_ohm * x / (1.0 - x).max(1e-6) }
         };
+        // An idle line below the supply is held there by a resistor on the key board.
+        let end_of_line_ohm = line
+            .idle_counts
+            .filter(|idle| *idle < f64::from(line.full_scale) - 1.0 && *idle > 0.5)
+            .map(to_ground);
+        // What the file gives is the whole resistance to ground with the key down; that resistor is part of it.
+        let without_end = |ohm: f64| match end_of_line_ohm {
+            Some(end) if ohm > 0.0 && ohm < end => 1.0 / (1.0 / ohm - 1.0 / end),
+            _ => ohm,
+        };
         let mut keys: Vec<NetworkKey> = line
             .key
             .iter()
@@ -226,7 +236,7 @@ impl From<&Line> for Network {
                 let from_counts = key.counts.map_or(0.0, to_ground);
                 NetworkKey {
                     key: *key.name.get_ref(),
-                    ohm: key.to_ground_ohm.unwrap_or(from_counts).max(0.0),
+                    ohm: without_end(key.to_ground_ohm.unwrap_or(from_counts).max(0.0)),
                     counts: key.counts,
                     low_counts: key.low_counts,
                 }
@@ -252,11 +262,7 @@ impl From<&Line> for Network {
             pull_up_on: line.pull_up_on,
             pin_ohm: line.pin_ohm.max(0.0),
             closed_ohm: CLOSED_OHM,
-            // An idle line below the supply is held there by a resistor on the key board.
-            end_of_line_ohm: line
-                .idle_counts
-                .filter(|idle| *idle < f64::from(line.full_scale) - 1.0 && *idle > 0.5)
-                .map(to_ground),
+            end_of_line_ohm,
             return_ohm: 0.0,
             series_ohm: 0.0,
             tolerance: line.tolerance.unwrap_or(0.05),

@@ -181,6 +181,15 @@ impl Fit {
         }
         text.push('.');
         text.push_str(&self.idle_clause(leader));
+        let offset = leader.model.contains(&Mechanism::GroundOffset);
+        if offset && !self.hidden_hz.is_empty() {
+            let list: Vec<String> = self.hidden_hz.iter().map(|f| format!("{f:.0}")).collect();
+            text.push_str(&format!(
+                " A hum at {} Hz scanned at this line's period looks exactly like a steady offset: read at a second scan \
+                 rate before the offset is believed.",
+                list.join(", ")
+            ));
+        }
         if self.network.pull_up_assumed {
             text.push_str(&format!(
                 " The chassis file gives no pull-up; {} is assumed, and every resistance here scales with it.",

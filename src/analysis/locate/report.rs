@@ -2,6 +2,7 @@
 
 use serde::Serialize;
 
+use crate::analysis::ladder::ripple::Coupling;
 use crate::analysis::ladder::{Entry, Fit, words};
 use crate::base::{ControlPath, Result};
 
@@ -111,6 +112,11 @@ pub fn locate_with(tree: &FaultTree, stages: &[StageEvidence], fits: &[Fit]) -> 
         let likelihood = electrical(fit, path == Some(ControlPath::Keypad));
         reasons.push(Reason { text: format!("the readings of {}", fit.network.name), likelihood });
         update(&mut chances, &likelihood);
+        if let Some(clue) = &fit.ripple {
+            let likelihood = hum(clue.coupling);
+            reasons.push(Reason { text: format!("hum on {}", fit.network.name), likelihood });
+            update(&mut chances, &likelihood);
+        }
     }
     let done: Vec<&str> = weighed.iter().filter_map(|w| w.test.map(|t| t.name.as_str())).collect();
     let next =
@@ -181,6 +187,16 @@ fn electrical(fit: &Fit, stray_on_line: bool) -> [f64; 12] {
     let floor = if fit.accepted { FLOOR } else { 0.1 };
     likelihood.iter_mut().for_each(|l| *l = (*l / best).max(floor));
     likelihood
+}
+
+/// How hum on the readings moves the odds. Common practice, no source.
+fn hum(coupling: Coupling) -> [f64; 12] {
+    let factors: &[(&str, f64)] = match coupling {
+        Coupling::Return => &[("ground-bond", 6.0), ("supply-reference", 1.5)],
+        Coupling::PickUp => &[("key-cable", 2.0)],
+        Coupling::Unknown => &[("ground-bond", 3.0), ("supply-reference", 2.0), ("key-cable", 1.5)],
+    };
+    LOCATIONS.map(|name| factors.iter().find(|(n, _)| *n == name).map_or(1.0, |(_, f)| *f))
 }
 
 fn rate(stages: &[StageEvidence]) -> Option<f64> {
@@ -309,6 +325,7 @@ fn remarks(stages: &[StageEvidence], fits: &[Fit], path: Option<ControlPath>) ->
     let other_path = path.filter(|p| *p != ControlPath::Keypad);
     for fit in fits.iter().filter(|fit| !fit.readings.is_empty()) {
         let name = &fit.network.name;
+        notes.extend(fit.ripple.iter().map(|clue| clue.text.clone()));
         if fit.readings.iter().all(|r| r.condition == crate::analysis::ladder::Condition::Idle) {
             notes.push(format!(
                 "{name} was read only with no key pressed: a leak on either board fits that equally. Read it with the \
