@@ -2,8 +2,10 @@
 
 use serde::Serialize;
 
+use super::dispersion::{weibull, weibull_needed, weibull_quiet};
 use super::episode::Episode;
 use super::rate::{Count, quiet_anyway, quiet_needed};
+use super::special::ln_gamma;
 use super::train::Train;
 
 /// The chance of an unrepaired set being quiet that `gone` must not exceed.
@@ -27,6 +29,12 @@ pub struct QuietPlan {
     /// Longest quiet at the beginning of a capture, seconds: a fault that comes with warming up needs so long
     /// to appear, in one piece.
     pub onset_s: f64,
+    /// Whether that quiet is so long beside the rest that the fault seems to need warming up.
+    pub warms_up: bool,
+    /// Weibull shape of the quiet stretches, when they are longer and more uneven than independent episodes'.
+    pub long_off_times: Option<f64>,
+    #[serde(skip)]
+    tail: Option<Tail>,
     /// Quiet soak for 95 %, seconds; `None` when nothing was seen before.
     pub likely_s: Option<f64>,
     /// Quiet soak for 99 %, seconds; `None` when nothing was seen before.
@@ -37,44 +45,141 @@ impl QuietPlan {
     /// Plans from the episodes of a train.
     ///
     /// The soak is the longest of the exact conditional answer and the longest-gap rule: not shorter than the
-    /// longest quiet stretch seen, and twice it while fewer than 19 whole stretches were seen.
+    /// longest quiet stretch seen, and twice it while fewer than 19 whole stretches were seen. Where the stretches
+    /// are more uneven than independent episodes' (Weibull shape below one), also of the renewal answer.
     ///
     /// # Source
     /// Exact answer: see [`quiet_needed`]. A further exchangeable gap exceeds the longest of n with chance
     /// 1/(n+1): Wilks 1941, Ann. Math. Stat. 12:91. The doubling is a rule of our own.
+    #[allow(clippy::cast_precision_loss)]
     pub fn new(train: &Train, episodes: &[Episode]) -> Self {
         let gaps = quiet_stretches(train, episodes);
+        let whole: Vec<f64> = gaps.iter().filter(|gap| gap.1).map(|gap| gap.0).collect();
+        let tail = Tail::fit(&whole);
+        let onset_s = onset(train, episodes);
         let longest_gap_s = gaps.iter().map(|gap| gap.0).fold(0.0, f64::max);
         let whole_gaps = gaps.iter().filter(|gap| gap.1).count();
         let exposure_s = exposure(train, episodes);
         let count = Count { count: episodes.len() as u64, exposure: exposure_s };
         let factor = if whole_gaps < GAPS_THAT_BOUND { 2.0 } else { 1.0 };
-        let needed = |chance| quiet_needed(count, chance).map(|exact| exact.max(factor * longest_gap_s));
+        let others = (exposure_s - onset_s).max(0.0) / (episodes.len().max(1) as f64);
+        let needed = |chance| {
+            let exact = quiet_needed(count, chance)?;
+            Some(exact.max(factor * longest_gap_s).max(tail.map_or(0.0, |tail| tail.needed(chance))))
+        };
         Self {
             episodes: count.count,
             exposure_s,
             longest_gap_s,
             whole_gaps,
-            onset_s: onset(train, episodes),
+            onset_s,
+            warms_up: onset_s > WARM_UP * others,
+            long_off_times: tail.map(|tail| tail.shape),
+            tail,
             likely_s: needed(LIKELY),
             certain_s: needed(CERTAIN),
         }
     }
 
-    /// The chance that the unrepaired set would have been quiet for so many seconds.
+    /// The chance that the unrepaired set would have been quiet for so many seconds: the larger of the exact
+    /// conditional answer and, where off-times are long, that of the renewal process.
     pub fn quiet_anyway(&self, quiet_s: f64) -> f64 {
-        quiet_anyway(Count { count: self.episodes, exposure: self.exposure_s }, quiet_s)
+        let exact = quiet_anyway(Count { count: self.episodes, exposure: self.exposure_s }, quiet_s);
+        exact.max(self.tail.map_or(0.0, |tail| tail.quiet(quiet_s)))
     }
 
     /// Whether a quiet soak of so many seconds, the longest piece of it without interruption being `piece_s`,
     /// proves that the old rate is gone.
     pub fn is_certain(&self, quiet_s: f64, piece_s: f64) -> bool {
-        self.certain_s.is_some_and(|needed| quiet_s >= needed && piece_s >= self.onset_s)
+        self.missing(self.certain_s, quiet_s, piece_s).is_some_and(|missing| missing <= 0.0)
     }
 
-    /// Seconds of quiet still needed to come from `needed`, also in one piece.
+    /// Seconds of quiet still needed to come from `needed`; a fault that warms up needs that much after its
+    /// onset, and the onset in one piece.
     pub fn missing(&self, needed: Option<f64>, quiet_s: f64, piece_s: f64) -> Option<f64> {
-        needed.map(|needed| (needed - quiet_s).max(self.onset_s - piece_s).max(0.0))
+        let piece = |needed: f64| if self.warms_up { self.onset_s + needed } else { self.onset_s };
+        needed.map(|needed| (needed - quiet_s).max(piece(needed) - piece_s).max(0.0))
+    }
+}
+
+/// A first quiet stretch so many times the mean gap is no chance: e^-3 is one in twenty.
+const WARM_UP: f64 = 3.0;
+/// Dispersion of episode counts, from how uneven the quiet stretches of all sides are, each measured by its own
+/// side's mean: one unless a Weibull shape below one wins clearly.
+///
+/// # Source
+/// The variance of a renewal count grows as its mean times the squared variation of the gaps: Cox 1962, ch. 4.
+#[allow(clippy::cast_precision_loss)]
+pub fn count_dispersion(sides: &[(&Train, &[Episode])]) -> f64 {
+    let mut gaps = Vec::new();
+    for (train, episodes) in sides {
+        let own: Vec<f64> =
+            quiet_stretches(train, episodes).into_iter().filter(|g| g.1).map(|g| g.0).collect();
+        let mean = own.iter().sum::<f64>() / own.len().max(1) as f64;
+        gaps.extend(own.iter().map(|gap| gap / mean));
+    }
+    let Some((shape, gain)) = uneven(&gaps) else { return 1.0 };
+    if shape >= 1.0 || gain < CLEAR {
+        return 1.0;
+    }
+    let moment = |k: f64| ln_gamma(1.0 + k / shape);
+    ((moment(2.0) - 2.0 * moment(1.0)).exp() - 1.0).clamp(1.0, 20.0)
+}
+
+/// Weibull shape of gaps and twice the log-likelihood by which it beats independent ones.
+#[allow(clippy::cast_precision_loss)]
+fn uneven(gaps: &[f64]) -> Option<(f64, f64)> {
+    let gaps: Vec<f64> = gaps.iter().copied().filter(|gap| *gap > 0.0).collect();
+    if gaps.len() < FEWEST_GAPS {
+        return None;
+    }
+    let (shape, scale) = weibull(&gaps)?;
+    let n = gaps.len() as f64;
+    let mean = gaps.iter().sum::<f64>() / n;
+    let logs: f64 = gaps.iter().map(|gap| gap.ln()).sum();
+    let plain = -n * (mean.ln() + 1.0);
+    let weibull = n * shape.ln() - n * shape * scale.ln() + (shape - 1.0) * logs - n;
+    Some((shape, 2.0 * (weibull - plain)))
+}
+
+/// Twice the log-likelihood that counts as clear: one in fifty, one-sided.
+const CLEAR: f64 = 4.2;
+/// Fewest whole gaps for a shape.
+const FEWEST_GAPS: usize = 5;
+/// Twice the log-likelihood by which uneven gaps must win: one in ten, one-sided. Better a longer soak than a
+/// set that comes back.
+const UNEVEN: f64 = 1.64;
+
+/// Weibull gaps, the shape taken a standard error towards longer off-times.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Tail {
+    shape: f64,
+    scale: f64,
+}
+
+impl Tail {
+    /// # Source
+    /// Cohen 1965, Technometrics 7:579; the standard error of the shape is 0.78 shape / √n (Thoman, Bain & Antle
+    /// 1969, Technometrics 11:445).
+    #[allow(clippy::cast_precision_loss)]
+    fn fit(gaps: &[f64]) -> Option<Self> {
+        let (shape, gain) = uneven(gaps)?;
+        if shape >= 1.0 || gain < UNEVEN {
+            return None;
+        }
+        let n = gaps.len() as f64;
+        let mean = gaps.iter().sum::<f64>() / n;
+        let shape = shape * (1.0 - 0.78 / n.sqrt()).max(0.3);
+        let scale = mean / ln_gamma(1.0 + 1.0 / shape).exp();
+        Some(Self { shape, scale })
+    }
+
+    fn quiet(&self, quiet_s: f64) -> f64 {
+        weibull_quiet(self.shape, self.scale, quiet_s)
+    }
+
+    fn needed(&self, chance: f64) -> f64 {
+        weibull_needed(self.shape, self.scale, chance)
     }
 }
 

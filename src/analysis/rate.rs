@@ -2,9 +2,7 @@
 //!
 //! A count here is a count of *episodes*; on raw events every one of these is wrong (a burst is one cause).
 
-use super::special::{
-    binomial_at_least, boundary, gamma_lower, gamma_lower_inverse, gamma_upper, gamma_upper_inverse,
-};
+use super::special::{beta, boundary, gamma_lower, gamma_lower_inverse, gamma_upper, gamma_upper_inverse};
 
 /// A range; `high` may be infinite.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -99,15 +97,25 @@ pub struct RatioTest {
 /// Przyborowski & Wilenski 1940, Biometrika 31:313; Clopper & Pearson 1934, Biometrika 26:404; Fay 2010,
 /// The R Journal 2(1):53 on the agreement of test and interval.
 pub fn compare_rates(before: Count, after: Count, confidence: f64) -> RatioTest {
-    let n = before.count + after.count;
+    compare_scaled(before, after, 1.0, confidence)
+}
+
+/// The same with both counts divided by a dispersion: episodes that still cluster tell as much as so many fewer
+/// independent ones. With a dispersion of one it is [`compare_rates`] to the last bit.
+///
+/// # Source
+/// Scaling the counts is quasi-likelihood (Wedderburn 1974, Biometrika 61:439; Rao & Scott 1992, Biometrics 48:577);
+/// the beta form of the binomial tail takes counts that are not whole.
+#[allow(clippy::cast_precision_loss)]
+pub fn compare_scaled(before: Count, after: Count, dispersion: f64, confidence: f64) -> RatioTest {
+    let (k1, k2) = (before.count as f64 / dispersion, after.count as f64 / dispersion);
     let total = before.exposure + after.exposure;
-    let p = before.exposure / total;
-    let q = after.exposure / total;
-    let fall = binomial_at_least(before.count, n, p);
-    let fall_above = binomial_at_least(before.count + 1, n, p);
+    let (p, q) = (before.exposure / total, after.exposure / total);
+    let fall = at_least(k1, k2, p);
+    let fall_above = if k2 > 0.0 { beta(k1 + 1.0, k2, p) } else { 0.0 };
     // The other tail is counted from the other side, with the other chance, so that it stays a small number.
-    let rise = binomial_at_least(after.count, n, q);
-    let rise_above = binomial_at_least(after.count + 1, n, q);
+    let rise = at_least(k2, k1, q);
+    let rise_above = if k1 > 0.0 { beta(k2 + 1.0, k1, q) } else { 0.0 };
     let (fall_mid, rise_mid) = (0.5 * (fall + fall_above), 0.5 * (rise + rise_above));
     RatioTest {
         fall,
@@ -116,33 +124,28 @@ pub fn compare_rates(before: Count, after: Count, confidence: f64) -> RatioTest 
         rise_mid,
         two_sided: (2.0 * fall.min(rise)).min(1.0),
         two_sided_mid: (2.0 * fall_mid.min(rise_mid)).min(1.0),
-        ratio: ratio(before, after),
-        interval: ratio_interval(before, after, confidence),
+        ratio: (before.count as f64 / before.exposure) / (after.count as f64 / after.exposure),
+        interval: ratio_interval(k1, k2, after.exposure / before.exposure, confidence),
     }
 }
 
-#[allow(clippy::cast_precision_loss)]
-fn ratio(before: Count, after: Count) -> f64 {
-    (before.count as f64 / before.exposure) / (after.count as f64 / after.exposure)
+/// Chance of at least `k` of `k + rest`, each with chance `p`.
+fn at_least(k: f64, rest: f64, p: f64) -> f64 {
+    if k > 0.0 { beta(k, rest + 1.0, p) } else { 1.0 }
 }
 
 /// Clopper-Pearson limits of the share of the total that came before, turned into odds and then into the ratio.
 /// Solved for the odds, so that a share next to one keeps its digits.
-fn ratio_interval(before: Count, after: Count, confidence: f64) -> Interval {
+fn ratio_interval(k1: f64, k2: f64, scale: f64, confidence: f64) -> Interval {
     let tail = (1.0 - confidence) / 2.0;
-    let n = before.count + after.count;
-    let scale = after.exposure / before.exposure;
     let share = |odds: f64| odds / (1.0 + odds);
     let rest = |odds: f64| 1.0 / (1.0 + odds);
-    let low = if before.count == 0 {
-        0.0
+    let low =
+        if k1 > 0.0 { boundary(1e-300, 1e300, |odds| at_least(k1, k2, share(odds)) < tail) } else { 0.0 };
+    let high = if k2 > 0.0 {
+        boundary(1e-300, 1e300, |odds| at_least(k2, k1, rest(odds)) > tail)
     } else {
-        boundary(1e-300, 1e300, |odds| binomial_at_least(before.count, n, share(odds)) < tail)
-    };
-    let high = if after.count == 0 {
         f64::INFINITY
-    } else {
-        boundary(1e-300, 1e300, |odds| binomial_at_least(after.count, n, rest(odds)) > tail)
     };
     Interval { low, high }.scaled(scale)
 }

@@ -4,16 +4,20 @@
 //! is claimed only when the interval of the ratio excludes one, and `gone` only after a hands-off soak that an
 //! unrepaired set would have sat through quietly in at most one case of a hundred.
 
+mod alternatives;
 mod verdict;
 
 use serde::{Serialize, Serializer};
 
 use super::episode::{Episode, EpisodeRule, Press, episodes, fold};
-use super::quiet::{QuietPlan, exposure, longest_piece};
-use super::rate::{Count, RatioTest, compare_rates, garwood};
+use super::quiet::{QuietPlan, count_dispersion, exposure, longest_piece};
+use super::rate::{Count, RatioTest, compare_scaled};
+use super::special::{gamma_lower_inverse, gamma_upper_inverse};
 use super::train::Train;
 use crate::base::Nanoseconds;
 
+pub use alternatives::Alternative;
+use alternatives::alternatives;
 pub use verdict::Verdict;
 use verdict::{Evidence, method, notes, soak_more, verdict};
 pub(crate) use verdict::{duration, percent, plural};
@@ -107,6 +111,10 @@ pub struct Comparison {
     pub soak_more_99_s: Option<f64>,
     /// The gap that separates episodes, seconds; null when each press is one.
     pub episode_gap_s: Option<f64>,
+    /// Variance to mean of the episode counts; above one they still cluster, and tell as much as so many fewer.
+    pub dispersion: f64,
+    /// Other tests of the same question.
+    pub alternatives: Vec<Alternative>,
     /// The verdict.
     pub verdict: Verdict,
     /// The test behind `chance_same`.
@@ -132,9 +140,9 @@ pub(crate) fn read(train: &Train, presses: &[Press], gap: Option<Nanoseconds>) -
     Reading { episodes, count }
 }
 
-fn side(observation: &Observation, reading: &Reading, confidence: f64) -> Side {
+fn side(observation: &Observation, reading: &Reading, dispersion: f64, confidence: f64) -> Side {
     let minutes = reading.count.exposure / 60.0;
-    let interval = garwood(reading.count.count, confidence).scaled(1.0 / minutes);
+    let interval = spread_garwood(reading.count.count, dispersion, confidence);
     let span_s = observation.train.exposure().seconds();
     let inside: f64 = reading.episodes.iter().map(|e| (e.end - e.start).seconds()).sum();
     Side {
@@ -142,10 +150,19 @@ fn side(observation: &Observation, reading: &Reading, confidence: f64) -> Side {
         strays: observation.train.len() as u64,
         episodes: reading.count.count,
         per_min: garwood_rate(reading.count.count, minutes),
-        per_min_low: interval.low,
-        per_min_high: interval.high,
+        per_min_low: interval.0 / minutes,
+        per_min_high: interval.1 / minutes,
         stray_share: if span_s > 0.0 { (inside / span_s).min(1.0) } else { 0.0 },
     }
+}
+
+/// Garwood's limits of the mean count, widened by the dispersion as the ratio's are.
+#[allow(clippy::cast_precision_loss)]
+fn spread_garwood(count: u64, dispersion: f64, confidence: f64) -> (f64, f64) {
+    let tail = (1.0 - confidence) / 2.0;
+    let k = count as f64 / dispersion;
+    let low = if count == 0 { 0.0 } else { gamma_lower_inverse(k, tail) };
+    (low * dispersion, gamma_upper_inverse(k + 1.0, tail) * dispersion)
 }
 
 #[allow(clippy::cast_precision_loss)]
@@ -162,7 +179,13 @@ pub fn compare(before: &Observation, after: &Observation, options: &CompareOptio
     };
     let one = read(&before.train, &presses[0], rule.gap);
     let two = read(&after.train, &presses[1], rule.gap);
-    let test = compare_rates(one.count, two.count, options.confidence);
+    let dispersion = count_dispersion(&[(&before.train, &one.episodes), (&after.train, &two.episodes)]);
+    let test = compare_scaled(one.count, two.count, dispersion, options.confidence);
+    let others = alternatives(
+        (&before.train, &one.episodes, one.count),
+        (&after.train, &two.episodes, two.count),
+        options.seed,
+    );
     let plan = QuietPlan::new(&before.train, &one.episodes);
     let evidence = Evidence {
         before: one.count,
@@ -174,11 +197,13 @@ pub fn compare(before: &Observation, after: &Observation, options: &CompareOptio
         test,
         plan,
         rule,
+        dispersion,
     };
-    conclude(evidence, [side(before, &one, options.confidence), side(after, &two, options.confidence)])
+    let sides = [(before, &one), (after, &two)].map(|(o, r)| side(o, r, dispersion, options.confidence));
+    conclude(evidence, sides, others)
 }
 
-fn conclude(evidence: Evidence, [before, after]: [Side; 2]) -> Comparison {
+fn conclude(evidence: Evidence, [before, after]: [Side; 2], alternatives: Vec<Alternative>) -> Comparison {
     let RatioTest { ratio, interval, two_sided, fall_mid, .. } = evidence.test;
     let verdict = verdict(&evidence);
     let more = |needed| evidence.plan.missing(needed, evidence.quiet_s, evidence.piece_s);
@@ -196,6 +221,8 @@ fn conclude(evidence: Evidence, [before, after]: [Side; 2]) -> Comparison {
         soak_more_95_s: more(evidence.plan.likely_s),
         soak_more_99_s: more(evidence.plan.certain_s),
         episode_gap_s: evidence.rule.gap.map(Nanoseconds::seconds),
+        dispersion: evidence.dispersion,
+        alternatives,
         verdict,
         method: method(&evidence),
         notes: notes(&evidence, verdict),

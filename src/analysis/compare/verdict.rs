@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::analysis::episode::EpisodeRule;
 use crate::analysis::quiet::QuietPlan;
-use crate::analysis::rate::{Count, RatioTest, compare_rates, rate_still_possible};
+use crate::analysis::rate::{Count, RatioTest, compare_scaled, rate_still_possible};
 
 /// What can be said about a repair step.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -60,6 +60,7 @@ pub(crate) struct Evidence {
     pub(crate) test: RatioTest,
     pub(crate) plan: QuietPlan,
     pub(crate) rule: EpisodeRule,
+    pub(crate) dispersion: f64,
 }
 
 pub(crate) fn verdict(evidence: &Evidence) -> Verdict {
@@ -103,7 +104,8 @@ pub(crate) fn soak_more(evidence: &Evidence, verdict: Verdict) -> Option<f64> {
     (1..=8).map(|i| f64::from(i) * 0.5).map(|power| 2f64.powf(power)).find_map(|factor| {
         let after =
             Count { count: scaled(evidence.after.count, factor), exposure: evidence.after.exposure * factor };
-        let decided = by_interval(&compare_rates(evidence.before, after, 0.95)) != Verdict::Undecided;
+        let test = compare_scaled(evidence.before, after, evidence.dispersion, 0.95);
+        let decided = by_interval(&test) != Verdict::Undecided;
         decided.then_some(evidence.after.exposure * (factor - 1.0))
     })
 }
@@ -115,10 +117,18 @@ fn scaled(count: u64, factor: f64) -> u64 {
 
 pub(crate) fn method(evidence: &Evidence) -> String {
     let unit = if evidence.rule.gap.is_some() { "episodes" } else { "presses" };
-    format!(
+    let base = format!(
         "exact conditional test of two Poisson rates on {unit} (doubled tail), Clopper-Pearson ratio interval, \
          Garwood rate intervals"
-    )
+    );
+    if evidence.dispersion > 1.0 {
+        format!(
+            "{base}; counts divided by a dispersion of {:.1}, since they still cluster",
+            evidence.dispersion
+        )
+    } else {
+        base
+    }
 }
 
 /// Seconds as a technician would say them.

@@ -57,16 +57,19 @@ const ELEMENT_COST: f64 = 20.0;
 pub(super) fn candidate(lines: &[Line], anchor: usize, period: f64, grain: f64) -> Option<Candidate> {
     let line = lines.get(anchor)?;
     let first = refined(line, period, grain)?;
-    let whole = grow(lines, anchor, first, grain);
-    // ABCABC is ABC at half the period.
-    match root(&whole) {
-        Some(parts) => {
-            let reduced = refined(line, whole.fit.period / f64::from(parts), grain);
-            let reduced = reduced.map(|chain| grow(lines, anchor, chain, grain));
-            Some(reduced.filter(|r| r.gain > 0.5 * whole.gain).unwrap_or(whole))
+    let mut whole = grow(lines, anchor, first, grain);
+    // ABCABC is ABC at half the period, and so on down to the root.
+    for _ in 0..4 {
+        let Some((parts, wholly)) = root(&whole) else { break };
+        let enough = if wholly { 0.5 } else { 0.8 };
+        let reduced = refined(line, whole.fit.period / f64::from(parts), grain)?;
+        let reduced = grow(lines, anchor, reduced, grain);
+        if reduced.gain <= enough * whole.gain {
+            break;
         }
-        None => Some(whole),
+        whole = reduced;
     }
+    Some(whole)
 }
 
 /// Tracks again with the period that the first pass found.
@@ -303,23 +306,26 @@ fn collect(number: usize, line: &Line, offsets: &mut Offsets, beats: &[Beat], pl
     }
 }
 
-/// In how many equal parts the motif repeats itself, if it does.
+/// In how many equal parts the motif repeats itself, and whether wholly: with eight events at most, three times
+/// ABC shows as ABCABCAB.
 #[allow(clippy::cast_precision_loss)]
-fn root(candidate: &Candidate) -> Option<u32> {
+fn root(candidate: &Candidate) -> Option<(u32, bool)> {
     let mut ring: Vec<(usize, f64)> = vec![(candidate.line, 0.0)];
     ring.extend(candidate.elements.iter().map(|e| (e.line, e.offset)));
-    ring.sort_by(|a, b| a.1.total_cmp(&b.1));
     let n = ring.len();
-    (2..=8u32).rev().find(|parts| {
-        let parts = *parts as usize;
-        if !n.is_multiple_of(parts) {
-            return false;
-        }
-        let shift = n / parts;
-        (0..n).all(|i| {
-            let (a, b) = (ring[i], ring[(i + shift) % n]);
-            let step = (b.1 - a.1).rem_euclid(1.0);
-            a.0 == b.0 && (step - 1.0 / parts as f64).abs() < 0.03
-        })
-    })
+    let matches = |parts: u32| {
+        let shift = 1.0 / f64::from(parts);
+        let has_twin = |(line, offset): &(usize, f64)| {
+            ring.iter().any(|(other, place)| {
+                let step = (place - offset - shift + 0.5).rem_euclid(1.0) - 0.5;
+                other == line && step.abs() < 0.03
+            })
+        };
+        ring.iter().filter(|element| has_twin(element)).count()
+    };
+    (2..=8u32)
+        .rev()
+        .map(|parts| (parts, matches(parts)))
+        .find(|(parts, same)| *same == n && n >= *parts as usize || n >= 6 && *same * 10 >= n * 6)
+        .map(|(parts, same)| (parts, same == n))
 }
