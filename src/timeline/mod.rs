@@ -4,6 +4,7 @@
 
 pub mod decoding;
 pub mod job;
+pub mod keypad_line;
 pub mod live;
 pub mod protocols;
 pub mod store;

@@ -3,13 +3,15 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
+use super::keypad_line::KeypadLine;
 use super::protocols::Protocols;
 use super::text_stage::TextStage;
 use super::wire::{Signal, Wire};
 use crate::base::{ControlPath, Error, Event, EventKind, Name, Nanoseconds, Result};
 use crate::decode::{cec, infrared};
+use crate::signal::carrier::Infrared;
 use crate::signal::edge::{EdgeFinder, Hysteresis};
-use crate::signal::pulse::{Polarity, Slicer};
+use crate::signal::pulse::Polarity;
 use crate::signal::uart::{Receiver, UartSpec};
 use crate::signal::{Character, Edge, Pulse};
 use crate::source::{Change, Channel};
@@ -24,8 +26,9 @@ const LONGEST_PIECE: usize = 4096;
 
 enum Pipe {
     Uart(Box<UartPipe>),
-    Infrared { slicer: Slicer, pulses: Vec<Pulse>, decoder: Box<infrared::Decoder> },
+    Infrared { line: Infrared, pulses: Vec<Pulse>, decoder: Box<infrared::Decoder> },
     Cec(Box<cec::Decoder>),
+    Keypad(Box<KeypadLine>),
 }
 
 struct Wired {
@@ -95,8 +98,7 @@ impl Wiring {
         for change in changes {
             let wire = self.of_channel.get(usize::from(change.channel)).copied().flatten();
             if let Some(wire) = wire.and_then(|wire| self.wires.get_mut(wire)) {
-                wire.finder.push(*change, &mut wire.edges);
-                wire.drain(&mut self.fresh)?;
+                wire.push(*change, &mut self.fresh)?;
             }
         }
         if let Some(last) = changes.last() {
@@ -143,19 +145,26 @@ impl Wiring {
         for wire in &self.wires {
             match &wire.pipe {
                 Pipe::Uart(pipe) => remarks.push(pipe.remark(&wire.channel)),
-                Pipe::Infrared { decoder, slicer, .. } => {
+                Pipe::Infrared { decoder, line, .. } => {
                     let counters = decoder.counters();
-                    let polarity = match slicer.polarity() {
+                    let polarity = match line.polarity() {
                         Some(Polarity::MarkLow) => "mark low",
                         Some(Polarity::MarkHigh) => "mark high",
                         None => "polarity unknown",
                     };
+                    let carrier = line.carrier().map_or(String::new(), |carrier| {
+                        format!(", carrier {:.1} kHz taken off", carrier.hz / 1000.0)
+                    });
                     remarks.push(format!(
-                        "{}: infrared, {polarity}, {} frames, {} damaged",
+                        "{}: infrared, {polarity}{carrier}, {} frames, {} damaged",
                         wire.channel, counters.decoded, counters.damaged
                     ));
                 }
                 Pipe::Cec(_) => remarks.push(format!("{}: {}", wire.channel, wire.signal)),
+                Pipe::Keypad(line) => {
+                    let ripple = line.remark().unwrap_or_else(|| "too short for its ripple".to_owned());
+                    remarks.push(format!("{}: {}, {ripple}", wire.channel, wire.signal));
+                }
             }
         }
         remarks
@@ -170,6 +179,7 @@ impl Wiring {
                     Pipe::Uart(pipe) => pipe.text.counters(),
                     Pipe::Infrared { decoder, .. } => decoder.counters(),
                     Pipe::Cec(decoder) => decoder.counters(),
+                    Pipe::Keypad(line) => line.counters(),
                 };
                 (wire.channel.clone(), counters)
             })
@@ -203,30 +213,45 @@ fn pipe(signal: &Signal, protocols: &Protocols, chassis: Option<&str>, capture: 
             Pipe::Uart(Box::new(UartPipe::new(*rate, text, Arc::clone(capture))))
         }
         Signal::Infrared => Pipe::Infrared {
-            slicer: Slicer::new(None),
+            line: Infrared::new(None),
             pulses: Vec::new(),
             decoder: Box::new(infrared::Decoder::new(Arc::clone(&protocols.formats), Arc::clone(capture))),
         },
         Signal::Cec => Pipe::Cec(Box::new(cec::Decoder::new(Arc::clone(capture))?)),
         Signal::Keypad(line) => {
-            return Err(Error::usage(format!("analog keypad line {line} cannot be read from samples yet"))
-                .remedy("decode the readings that the set prints on its UART instead"));
+            let Some(name) = chassis else {
+                return Err(Error::usage(format!("the windows of keypad line {line} are not known"))
+                    .remedy("name the chassis with --chassis; its protocol file holds the ladder"));
+            };
+            let chassis = protocols.library.chassis(name)?;
+            Pipe::Keypad(Box::new(KeypadLine::new(&chassis, line, Arc::clone(capture))?))
         }
     })
 }
 
 impl Wired {
+    fn push(&mut self, change: Change, out: &mut Vec<Event>) -> Result<()> {
+        if let Pipe::Keypad(line) = &mut self.pipe {
+            line.push(change, out);
+            return Ok(());
+        }
+        self.finder.push(change, &mut self.edges);
+        self.drain(out)
+    }
+
     fn drain(&mut self, out: &mut Vec<Event>) -> Result<()> {
         for edge in self.edges.drain(..) {
             match &mut self.pipe {
                 Pipe::Uart(pipe) => pipe.push(edge, out)?,
-                Pipe::Infrared { slicer, pulses, decoder } => {
-                    slicer.push(edge, pulses);
+                Pipe::Infrared { line, pulses, decoder } => {
+                    line.push(edge, pulses);
                     for pulse in pulses.drain(..) {
                         decoder.push(pulse, out);
                     }
                 }
                 Pipe::Cec(decoder) => decoder.push(edge, out),
+                // Volts, not edges: taken before.
+                Pipe::Keypad(_) => {}
             }
         }
         Ok(())
@@ -235,14 +260,15 @@ impl Wired {
     fn finish(&mut self, end: Nanoseconds, out: &mut Vec<Event>) -> Result<()> {
         match &mut self.pipe {
             Pipe::Uart(pipe) => pipe.finish(end, out)?,
-            Pipe::Infrared { slicer, pulses, decoder } => {
-                slicer.finish(end, pulses);
+            Pipe::Infrared { line, pulses, decoder } => {
+                line.finish(end, pulses);
                 for pulse in pulses.drain(..) {
                     decoder.push(pulse, out);
                 }
                 decoder.finish(end, out);
             }
             Pipe::Cec(decoder) => decoder.finish(end, out),
+            Pipe::Keypad(line) => line.finish(end, out),
         }
         Ok(())
     }

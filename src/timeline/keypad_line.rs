@@ -1,0 +1,103 @@
+//! An analog keypad line: volts to readings at the firmware's scan period, readings to keys.
+
+use std::sync::Arc;
+
+use crate::base::{Error, Event, Name, Nanoseconds, Result, Volts};
+use crate::decode::Counters;
+use crate::decode::chassis::Chassis;
+use crate::decode::ladder::Tracker;
+use crate::signal::level::{LevelReader, LevelSpec, Reading, Ripple};
+use crate::source::Change;
+
+/// Scan period where the chassis file gives none: 20 ms. Common practice, no source.
+const PERIOD: Nanoseconds = Nanoseconds(20_000_000);
+
+/// One analog line of a chassis.
+pub struct KeypadLine {
+    reader: LevelReader,
+    tracker: Tracker,
+    readings: Vec<Reading>,
+    counters: Counters,
+    /// The strongest of all blocks.
+    ripple: Option<Ripple>,
+    capture: Name,
+    decoder: Name,
+}
+
+impl KeypadLine {
+    /// The line with this name on this chassis.
+    ///
+    /// # Errors
+    /// `Usage` when the chassis has no such line; names those that it has.
+    pub fn new(chassis: &Arc<Chassis>, line: &str, capture: Name) -> Result<Self> {
+        let Some(windows) = chassis.line(line) else {
+            let names: Vec<&str> = chassis.lines().map(|(name, _)| &**name).collect();
+            return Err(Error::usage(format!("chassis {} has no keypad line {line}", chassis.name()))
+                .remedy(format!("its lines are {}", names.join(", "))));
+        };
+        let declared = windows.line();
+        let spec = LevelSpec {
+            full_scale: declared.full_scale,
+            reference: Volts(declared.reference()),
+            period: declared.period_s.map_or(PERIOD, Nanoseconds::from_seconds),
+        };
+        Ok(Self {
+            reader: LevelReader::new(spec),
+            tracker: Tracker::new(Name::from(line), Some(Arc::clone(windows))),
+            readings: Vec::new(),
+            counters: Counters::default(),
+            ripple: None,
+            capture,
+            decoder: Arc::clone(chassis.decoder()),
+        })
+    }
+
+    /// Takes one sample.
+    pub fn push(&mut self, change: Change, out: &mut Vec<Event>) {
+        self.reader.push(change, &mut self.readings);
+        self.take(out);
+    }
+
+    /// The capture ended at `end`.
+    pub fn finish(&mut self, end: Nanoseconds, out: &mut Vec<Event>) {
+        self.reader.finish(end, &mut self.readings);
+        self.take(out);
+    }
+
+    fn take(&mut self, out: &mut Vec<Event>) {
+        for reading in self.readings.drain(..) {
+            self.counters.records += 1;
+            self.counters.decoded += 1;
+            if let Some(ripple) = reading.ripple
+                && self.ripple.as_ref().is_none_or(|strongest| strongest.rms.0 < ripple.rms.0)
+            {
+                self.ripple = Some(ripple);
+            }
+            let from = out.len();
+            self.tracker.push(reading.t, reading.counts.0, out);
+            for event in out.iter_mut().skip(from) {
+                event.capture = Some(Arc::clone(&self.capture));
+                event.decoder = Some(Arc::clone(&self.decoder));
+                event.offset = Some(reading.offset);
+            }
+        }
+    }
+
+    /// Scans so far.
+    pub fn counters(&self) -> Counters {
+        self.counters
+    }
+
+    /// The strongest ripple on the line, in words.
+    pub fn remark(&self) -> Option<String> {
+        self.ripple.as_ref().map(|ripple| {
+            let frequency =
+                ripple.frequency_hz.map_or(String::new(), |hz| format!(", most of it at {hz:.1} Hz"));
+            format!(
+                "ripple at its strongest {:.1} mV rms, {:.1} mV peak to peak{frequency}",
+                1e3 * ripple.rms.0,
+                1e3 * ripple.peak_to_peak.0
+            )
+        })
+    }
+}
