@@ -20,7 +20,7 @@ pub(crate) struct Terminal {
 
 impl Terminal {
     pub(crate) fn open() -> Self {
-        let set: OwnedFd = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY).unwrap();
+        let set: OwnedFd = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC).unwrap();
         grantpt(&set).unwrap();
         unlockpt(&set).unwrap();
         let name = ptsname(&set, Vec::new()).unwrap();
