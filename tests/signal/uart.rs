@@ -198,6 +198,39 @@ fn rate_and_framing_are_found_from_text() {
 }
 
 #[test]
+fn a_line_that_changes_its_rate_is_found_anew() {
+    let boot = Wire { rate_hz: 115_200.0, ..WIRE };
+    let system = Wire { rate_hz: 921_600.0, ..WIRE };
+    let boot_bits = boot.text(&LOG.repeat(40), 20);
+    let system_bits = system.text(&LOG.repeat(60), 200);
+    let mut edges = boot.edges(1e6, &boot_bits);
+    let change = 2e6 + boot.length_ns(&boot_bits);
+    edges.extend(system.edges(change, &system_bits).into_iter().skip(1));
+    let end = change + system.length_ns(&system_bits) + 1e6;
+    let mut receiver = Receiver::new(UartSpec::default());
+    let mut out = Vec::new();
+    for edge in &edges {
+        receiver.push(*edge, &mut out);
+    }
+    assert_eq!(receiver.changes(), 1);
+    receiver.finish(Nanoseconds(end as i64), &mut out);
+    assert_eq!(receiver.found().unwrap().usual_hz, Some(921_600.0));
+    assert!(out.windows(2).all(|pair| pair[0].t < pair[1].t));
+    let sound: Vec<Character> = out.iter().filter(|character| character.fault.is_none()).cloned().collect();
+    let text = text(&sound).into_bytes();
+    assert!(
+        text.starts_with(&LOG.repeat(40)) && text.ends_with(&LOG.repeat(59)),
+        "{} {}",
+        text.len(),
+        100 * LOG.len()
+    );
+    // Where the rate is given, the faults are the finding.
+    let (got, found) = receive(spec(115_200.0, "8N1", false), &edges, end);
+    assert_eq!(found.unwrap().rate_hz, 115_200.0);
+    assert!(got.iter().filter(|character| character.fault.is_some()).count() > 100);
+}
+
+#[test]
 fn coarse_captures_are_enough() {
     // Steps of 250 ns to 1 us at 115200 bits a second: 35 to 8.7 samples a bit, 8 being the least that one
     // should take (common practice); then 4.3, which is too few for comfort and still received.

@@ -278,6 +278,17 @@ fn a_word_without_end_is_refused_in_bounded_memory() {
     }
 }
 
+#[test]
+fn heads_without_bound_are_refused() {
+    for pattern in [&b"$scope module deep $end\n"[..], b"$var string 1 abcde s $end\n", b"$comment $end\n"] {
+        let endless = Endless { pattern: pattern.to_vec(), left: 1 << 32, at: 0 };
+        let error = VcdSource::new(Box::new(endless), VcdOptions::default()).err().unwrap();
+        assert_eq!(error.kind(), Kind::Input, "{error}");
+    }
+    let long = format!("$timescale 1 ns $end $var wire 1 ! {} $end", "n".repeat(600));
+    assert!(error(&long).what().contains("512"));
+}
+
 fn channels(names: &[(&str, bool)]) -> Vec<Channel> {
     names.iter().map(|(name, analog)| Channel { name: (*name).to_owned(), analog: *analog }).collect()
 }

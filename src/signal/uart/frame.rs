@@ -49,6 +49,11 @@ impl Sampler {
         Self { framing, bit_ns, zero, level: None, state: State::Idle, bits: 0, start, clock }
     }
 
+    /// The start of the character under way.
+    pub(super) fn under_way(&self) -> Option<Nanoseconds> {
+        matches!(self.state, State::Inside(_)).then_some(self.start.t)
+    }
+
     /// The sender's rate over time.
     pub(super) fn drift(&self) -> Option<Drift> {
         self.clock.drift()

@@ -1,21 +1,32 @@
 //! Edges to UART characters; rate, framing and polarity are found where they are not given.
 //!
 //! With everything given, each character leaves as soon as its stop bit is sampled. What is to be found is
-//! found from the first [`HELD`] edges, which wait for it; then they are received like the rest. Framing
-//! errors, breaks and parity errors stay visible as characters with a fault.
+//! found from the first edges, at most [`HELD`] of them, which wait for it; then they are received like the
+//! rest. Where the rate was not given, characters are handed out in stretches, and a stretch with many faults
+//! is read anew if the line is found to have changed: sets change their rate between boot loader and system.
+//! Framing errors, breaks and parity errors stay visible as characters with a fault.
 
 mod drift;
 mod find;
 mod frame;
+mod stretch;
 
 pub use self::drift::Drift;
 use self::frame::Sampler;
 pub use self::frame::{BREAK, FRAMING, PARITY};
+use self::stretch::Stretch;
 use super::{Character, Edge};
 use crate::base::{Error, Nanoseconds, Result};
 
 /// Edges from which rate, framing and polarity are found: about a thousand characters.
 pub const HELD: usize = 4096;
+
+/// Edges at which the line is looked at before that; only a sure answer counts then.
+const EARLY: [usize; 2] = [256, 1024];
+/// What is a sure answer.
+const SURE: f64 = 0.99;
+/// What is sure enough to leave a rate at which an eighth of the characters are faulty.
+const SURE_OF_CHANGE: f64 = 0.9;
 
 /// The bit behind the data bits.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -120,6 +131,15 @@ pub struct Found {
     pub certainty: f64,
 }
 
+impl Found {
+    /// Whether this is another line than `other`, beyond what a drifting clock explains.
+    fn differs(&self, other: &Self) -> bool {
+        (self.rate_hz / other.rate_hz - 1.0).abs() > 0.04
+            || self.framing != other.framing
+            || self.inverted != other.inverted
+    }
+}
+
 /// Receives one line.
 #[derive(Clone, Debug)]
 pub struct Receiver {
@@ -127,12 +147,30 @@ pub struct Receiver {
     waiting: Vec<Edge>,
     sampler: Option<Sampler>,
     found: Option<Found>,
+    /// Searches that found nothing since the last one that did, and edges until the next.
+    failures: u32,
+    patience: usize,
+    /// What is not handed out yet, where the rate was not given.
+    stretch: Stretch,
+    changes: u32,
 }
+
+/// Doublings of the wait between two searches of a line on which nothing fits, so that noise costs little.
+const PATIENCE: u32 = 8;
 
 impl Receiver {
     /// For a line of which this is known.
     pub fn new(spec: UartSpec) -> Self {
-        let mut receiver = Self { spec, waiting: Vec::new(), sampler: None, found: None };
+        let mut receiver = Self {
+            spec,
+            waiting: Vec::new(),
+            sampler: None,
+            found: None,
+            failures: 0,
+            patience: 0,
+            stretch: Stretch::default(),
+            changes: 0,
+        };
         if let UartSpec { rate_hz: Some(rate_hz), framing: Some(framing), inverted: Some(inverted) } = spec {
             let usual_hz = find::usual_rate(rate_hz);
             receiver.settle(Found { rate_hz, usual_hz, framing, inverted, certainty: 1.0 });
@@ -140,7 +178,8 @@ impl Receiver {
         receiver
     }
 
-    /// What the line is; `None` while too little of it was seen, and for ever if nothing fits.
+    /// What the line is, since its last change; `None` while too little of it was seen, and for ever if nothing
+    /// fits.
     pub fn found(&self) -> Option<Found> {
         self.found
     }
@@ -150,47 +189,107 @@ impl Receiver {
         self.sampler.as_ref().and_then(Sampler::drift)
     }
 
-    /// Takes one edge; characters are appended once their stop bit is sampled.
+    /// How often the line had to be found anew because it changed.
+    pub fn changes(&self) -> u32 {
+        self.changes
+    }
+
+    /// Takes one edge; characters are appended once their stop bit is sampled, or, where the rate was not
+    /// given, once their stretch has passed.
     pub fn push(&mut self, edge: Edge, out: &mut Vec<Character>) {
-        if let Some(sampler) = &mut self.sampler {
-            sampler.push(edge, out);
-            return;
-        }
-        self.waiting.push(edge);
-        if self.waiting.len() >= HELD {
-            self.find(edge.t, out);
-            // Nothing fits: noise. The newer half may be better.
-            if self.sampler.is_none() {
-                self.waiting.drain(..HELD / 2);
+        match &mut self.sampler {
+            Some(sampler) if self.spec.rate_hz.is_some() => sampler.push(edge, out),
+            Some(sampler) => {
+                sampler.push(edge, &mut self.stretch.characters);
+                if self.stretch.take(edge) {
+                    self.judge(edge.t, out);
+                }
+            }
+            None => {
+                self.waiting.push(edge);
+                self.patience = self.patience.saturating_sub(1);
+                let early = EARLY.contains(&self.waiting.len());
+                if self.patience == 0 && (early || self.waiting.len() >= HELD) {
+                    self.find(edge.t, if early { SURE } else { 0.0 }, out);
+                }
+                // Nothing fits: noise. The newer half may be better.
+                if self.sampler.is_none() && self.waiting.len() >= HELD {
+                    self.waiting.drain(..HELD / 2);
+                }
             }
         }
     }
 
+    /// Hands a stretch out; with many faults in it the line may have changed, and it is read anew.
+    fn judge(&mut self, now: Nanoseconds, out: &mut Vec<Character>) {
+        self.patience = self.patience.saturating_sub(1);
+        if self.stretch.is_doubtful()
+            && self.patience == 0
+            && let Some(found) = self.other_line(now)
+        {
+            self.changes += 1;
+            self.settle(found);
+            let edges = self.stretch.cut();
+            if let Some(sampler) = &mut self.sampler {
+                for edge in edges {
+                    sampler.push(edge, &mut self.stretch.characters);
+                }
+            }
+        }
+        let under_way = self.sampler.as_ref().and_then(Sampler::under_way);
+        self.stretch.end(under_way, out);
+    }
+
+    /// The line that the edges of a doubtful stretch are surely of, if that is another one than before.
+    fn other_line(&mut self, now: Nanoseconds) -> Option<Found> {
+        let found = find::find(&self.spec, self.stretch.doubtful_edges(), now).filter(|found| {
+            found.certainty >= SURE_OF_CHANGE && self.found.is_none_or(|known| known.differs(found))
+        });
+        // A line that is just bad must not be searched over and over.
+        self.failures = if found.is_some() { 0 } else { self.failures + 1 };
+        self.patience = if found.is_some() { 0 } else { 1 << self.failures.min(PATIENCE) };
+        found
+    }
+
     /// The line kept its level until `now`: a character that ends in idle need not wait for the next edge.
     pub fn advance(&mut self, now: Nanoseconds, out: &mut Vec<Character>) {
-        if let Some(sampler) = &mut self.sampler {
-            sampler.advance(now, out);
+        match &mut self.sampler {
+            Some(sampler) if self.spec.rate_hz.is_some() => sampler.advance(now, out),
+            Some(sampler) => {
+                sampler.advance(now, &mut self.stretch.characters);
+                if self.stretch.is_old(now) {
+                    self.judge(now, out);
+                }
+            }
+            None => {}
         }
     }
 
     /// The source has ended at `end`. A last frame is completed, the line being taken to stay as it was.
     pub fn finish(&mut self, end: Nanoseconds, out: &mut Vec<Character>) {
         if self.sampler.is_none() {
-            self.find(end, out);
+            self.find(end, 0.0, out);
         }
+        self.judge(end, out);
         if let Some(sampler) = &mut self.sampler {
             sampler.finish(end, out);
         }
     }
 
-    fn find(&mut self, end: Nanoseconds, out: &mut Vec<Character>) {
-        if let Some(found) = find::find(&self.spec, &self.waiting, end) {
-            self.settle(found);
-            if let Some(sampler) = &mut self.sampler {
-                for edge in std::mem::take(&mut self.waiting) {
-                    sampler.push(edge, out);
-                }
+    /// Finds the line from the waiting edges, if that is at least so sure, and receives them.
+    fn find(&mut self, end: Nanoseconds, sure: f64, out: &mut Vec<Character>) {
+        let found = find::find(&self.spec, &self.waiting, end).filter(|found| found.certainty >= sure);
+        let Some(found) = found else {
+            if sure == 0.0 {
+                self.failures += 1;
+                self.patience = (HELD / 2) << self.failures.min(PATIENCE);
             }
+            return;
+        };
+        (self.failures, self.patience) = (0, 0);
+        self.settle(found);
+        for edge in std::mem::take(&mut self.waiting) {
+            self.push(edge, out);
         }
     }
 

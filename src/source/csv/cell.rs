@@ -77,17 +77,20 @@ pub(super) fn time(text: &[u8], unit: i32, point: u8) -> Option<i64> {
     Some(if number.negative { -magnitude } else { magnitude })
 }
 
-/// A number; `None` for what is none.
+/// A number; `None` for what is none, or too large to be one.
 #[allow(clippy::cast_precision_loss)]
 pub(super) fn number(text: &[u8], point: u8) -> Option<f64> {
     let number = decimal(text, point)?;
     let value = number.value as f64;
+    if number.value == 0 {
+        return Some(0.0);
+    }
     let magnitude = match POWERS.get(number.exponent.unsigned_abs() as usize) {
         Some(&power) if number.exponent < 0 => value / power as f64,
         Some(&power) => value * power as f64,
         None => value * 10f64.powi(number.exponent),
     };
-    Some(if number.negative { -magnitude } else { magnitude })
+    magnitude.is_finite().then_some(if number.negative { -magnitude } else { magnitude })
 }
 
 /// A logic level; `None` for what is none. Numbers equal to 0 and 1 are levels however they are written.
@@ -142,6 +145,13 @@ mod tests {
             let theirs: f64 = text.parse().unwrap();
             assert!((ours - theirs).abs() <= theirs.abs() * 1e-15, "{text}: {ours} {theirs}");
         }
+    }
+
+    #[test]
+    fn numbers_beyond_the_range_are_none() {
+        assert_eq!(number(b"0e1005", b'.'), Some(0.0));
+        assert_eq!(number(b"1e-1005", b'.'), Some(0.0));
+        assert_eq!(number(b"1e1005", b'.'), None);
     }
 
     #[test]

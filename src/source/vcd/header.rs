@@ -13,6 +13,10 @@ const CHANNELS: usize = u16::MAX as usize;
 const WIDEST: u32 = 4096;
 /// Longest text that is kept of one declaration.
 const LONGEST: usize = 4096;
+/// Longest name of a channel with its scopes, in bytes.
+const NAME: usize = 512;
+/// Declarations of any kind, at most: with the limits above, what a head may hold in memory.
+const DECLARATIONS: u64 = 1_000_000;
 
 /// The unit of a dump's times: 1, 10 or 100 of s, ms, us, ns, ps, fs.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -169,7 +173,7 @@ impl Header {
     pub(super) fn read(tokens: &mut Tokens) -> Result<Self> {
         let mut header = Self::default();
         let mut words: Vec<Vec<u8>> = Vec::new();
-        loop {
+        for _ in 0..DECLARATIONS {
             let Some(keyword) = tokens.next_word()? else {
                 return Err(tokens
                     .error("the dump ends before `$enddefinitions`")
@@ -198,13 +202,17 @@ impl Header {
             match keyword.as_slice() {
                 b"$enddefinitions" => return Ok(header),
                 b"$timescale" => header.timescale(&words).map_err(|error| tokens.place(error))?,
-                b"$scope" => header.scopes.push(text(words.get(1))),
+                b"$scope" if header.scopes.len() < NAME => header.scopes.push(text(words.get(1))),
+                b"$scope" => return Err(tokens.error(format!("more than {NAME} scopes inside each other"))),
                 b"$upscope" => drop(header.scopes.pop()),
                 b"$var" => header.variable(&words).map_err(|error| tokens.place(error))?,
                 // $date, $version, $comment, and what other writers add.
                 _ => {}
             }
         }
+        Err(tokens
+            .error(format!("the dump has more than {DECLARATIONS} declarations"))
+            .remedy("dump only the signals of the control paths"))
     }
 
     fn timescale(&mut self, words: &[Vec<u8>]) -> Result<()> {
@@ -256,20 +264,31 @@ impl Header {
                 self.bits += width;
             }
         }
-        self.name(reference, width, real);
+        let name = self.full_name(reference);
+        if name.len() > NAME {
+            return Err(wrong("its name with its scopes is longer than 512 bytes"));
+        }
+        self.add(name, width, real);
         Ok(())
     }
 
-    /// Adds the channels of one variable: scopes and reference joined by points, bits in brackets, the most
-    /// significant one first, as the values are written.
-    fn name(&mut self, reference: &[Vec<u8>], width: usize, real: bool) {
+    /// Scopes and reference, joined by points.
+    fn full_name(&self, reference: &[Vec<u8>]) -> String {
         let mut name: String = reference.iter().map(|word| text(Some(word))).collect();
         if let Some(escaped) = name.strip_prefix('\\') {
             name = escaped.to_owned();
         }
-        for scope in self.scopes.iter().rev() {
-            name = format!("{scope}.{name}");
+        let mut full = String::new();
+        for scope in &self.scopes {
+            full.push_str(scope);
+            full.push('.');
         }
+        full + &name
+    }
+
+    /// Adds the channels of one variable, each bit with its index in brackets, the most significant one first,
+    /// as the values are written.
+    fn add(&mut self, name: String, width: usize, real: bool) {
         if width == 1 {
             self.channels.push(Channel { name, analog: real });
             return;
