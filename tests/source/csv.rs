@@ -249,6 +249,17 @@ fn a_cut_last_line_is_dropped_and_mentioned() {
 }
 
 #[test]
+fn times_that_were_rounded_are_mentioned() {
+    // Five significant digits, as some exports print: beyond 10 s they resolve a millisecond.
+    let table = read(b"Time [s],CH0\n1.2345E+01,1\n1.2345E+01,0\n1.2345E+01,1\n1.2346E+01,0\n");
+    assert_eq!(table.changes.len(), 4);
+    assert!(table.remarks[0].starts_with("2 rows"), "{:?}", table.remarks);
+    let table = read(b"Time [s],CH0\n1.000,1\n1.001,0\n1.001,1\n1.001,1\n1.002,1\n");
+    assert!(table.remarks[0].starts_with("1 rows"), "{:?}", table.remarks);
+    assert!(read(b"Time [s],CH0\n1.000,1\n1.000,1\n1.001,0\n").remarks.is_empty());
+}
+
+#[test]
 fn a_level_column_that_turns_into_volts_is_refused() {
     let mut text = "Time [s],KEY1\n".to_owned();
     text.extend((0..400).map(|i| format!("{i}.5,{}\n", i % 2)));

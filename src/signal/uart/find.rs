@@ -102,8 +102,8 @@ pub(super) fn find(spec: &UartSpec, edges: &[Edge], end: Nanoseconds) -> Option<
             }
             for (framing, unusual) in framings(spec) {
                 let mut story = read(edges, end, bit_ns, framing, inverted);
-                // Inverted lines are rare: RS-232 taken before the level converter.
-                story.cost += grid + unusual + if inverted { 6.0 } else { 0.0 };
+                // Inverted lines are rare (RS-232 taken before the level converter), and betray themselves by resting low.
+                story.cost += grid + unusual + if inverted { 24.0 } else { 0.0 };
                 stories.push(story);
             }
         }

@@ -21,7 +21,8 @@ use crate::base::{Error, Nanoseconds, Result};
 /// Edges from which rate, framing and polarity are found: about a thousand characters.
 pub const HELD: usize = 4096;
 
-/// Edges at which the line is looked at before that; only a sure answer counts then.
+/// Edges at which the line is looked at before that; only the usual line, surely found, counts then. Few
+/// characters without a pause between them may well make sense the other way round.
 const EARLY: [usize; 2] = [256, 1024];
 /// What is a sure answer.
 const SURE: f64 = 0.99;
@@ -132,6 +133,11 @@ pub struct Found {
 }
 
 impl Found {
+    /// A usual rate, 8N1, idle high.
+    fn is_usual(&self) -> bool {
+        self.usual_hz.is_some() && self.framing == Framing::default() && !self.inverted
+    }
+
     /// Whether this is another line than `other`, beyond what a drifting clock explains.
     fn differs(&self, other: &Self) -> bool {
         (self.rate_hz / other.rate_hz - 1.0).abs() > 0.04
@@ -278,9 +284,11 @@ impl Receiver {
 
     /// Finds the line from the waiting edges, if that is at least so sure, and receives them.
     fn find(&mut self, end: Nanoseconds, sure: f64, out: &mut Vec<Character>) {
-        let found = find::find(&self.spec, &self.waiting, end).filter(|found| found.certainty >= sure);
+        let early = sure > 0.0;
+        let found = find::find(&self.spec, &self.waiting, end)
+            .filter(|found| !early || (found.certainty >= sure && found.is_usual()));
         let Some(found) = found else {
-            if sure == 0.0 {
+            if !early {
                 self.failures += 1;
                 self.patience = (HELD / 2) << self.failures.min(PATIENCE);
             }

@@ -217,6 +217,12 @@ impl SampleSource for CsvSource {
         if let Some(line) = self.rows.cut {
             remarks.push(format!("line {line}, the last one, is cut short and was left out"));
         }
+        if self.rows.ties > 0 {
+            remarks.push(format!(
+                "{} rows carry the time of the row before: times were rounded in the export; export more decimals",
+                self.rows.ties
+            ));
+        }
         remarks
     }
 }

@@ -26,6 +26,8 @@ pub(super) struct Rows {
     first: Option<i64>,
     pub(super) last: Option<i64>,
     pub(super) cut: Option<u64>,
+    /// Rows with changes at the very time of the changes before them.
+    pub(super) ties: u64,
 }
 
 impl Rows {
@@ -40,6 +42,7 @@ impl Rows {
             first: None,
             last: None,
             cut: None,
+            ties: 0,
         }
     }
 
@@ -149,6 +152,8 @@ impl Rows {
 
     fn emit(&mut self, t: i64, offset: u64, out: &mut Vec<Change>) {
         self.first.get_or_insert(t);
+        let before = out.len();
+        let tie = self.last == Some(t);
         self.last = Some(t);
         for channel in 0..self.next.len() {
             // At most COLUMNS channels.
@@ -157,6 +162,7 @@ impl Rows {
                 self.change(t, channel as u16, value, offset, out);
             }
         }
+        self.ties += u64::from(tie && out.len() > before);
     }
 
     #[cold]

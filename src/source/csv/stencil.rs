@@ -221,6 +221,7 @@ impl Stencil {
                 if analog {
                     self.volts(row, (t, offset), rows, out);
                 }
+                rows.ties += u64::from(rows.last == Some(t));
                 rows.last = Some(t);
             }
             rows.count += 1;

@@ -3,7 +3,7 @@
 //! Enters: any reader. Leaves: the set's bytes, unaltered, without the host's time stamps. A stamped log
 //! comes as one chunk a line (with its line end), the arrival being the stamp less the first one; a log
 //! without stamps comes in large chunks of unknown arrival. Line ends, encodings and escape sequences are
-//! left to the decoder. A line longer than [`super::block::BLOCK`] comes in pieces of one arrival.
+//! left to the decoder. A line longer than 1 MiB comes in pieces of one arrival.
 
 mod stamp;
 

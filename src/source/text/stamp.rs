@@ -245,7 +245,7 @@ fn iso(text: &[u8]) -> Option<(i64, bool, usize)> {
         return None;
     }
     let rest = text.get(date_length + 1..)?;
-    let (ns, length) = if extended { time_of_day(rest)? } else { basic_time(rest)? };
+    let (ns, length) = time_of_day(rest).or_else(|| basic_time(rest))?;
     let (zone, zone_length) = zone(rest.get(length..)?);
     let local = days.checked_mul(DAY)?.checked_add(ns)?;
     Some((local - zone.unwrap_or(0), zone.is_some(), date_length + 1 + length + zone_length))
