@@ -8,4 +8,5 @@ mod edge;
 mod level;
 mod pulse;
 mod uart;
+mod uart_found;
 pub(crate) mod wire; // an independent bit generator, from the frame's definition
