@@ -1,9 +1,9 @@
 //! Infrared taken before the receiver module: the carrier is found and stripped, what is left are marks and
 //! spaces.
 //!
-//! A burst is a row of carrier cycles; it ends when none has come for two and a half of them. Its mark lasts from the first
-//! edge to one cycle after the last one, as the sender meant it. Fewer than [`FEWEST`] cycles are no mark
-//! that a receiver module would have seen.
+//! A burst is a row of carrier cycles; it ends when none has come for two and a half of them. Its mark lasts
+//! from the first edge to one cycle after the last one, as the sender meant it. Fewer than [`FEWEST`] cycles
+//! are no mark that a receiver module would have seen.
 
 use super::pulse::{Polarity, Slicer, stretches};
 use super::{Edge, Level, Pulse};

@@ -53,7 +53,8 @@ pub trait ByteSource {
     /// The next piece. The returned chunk borrows the source's own buffer.
     ///
     /// # Errors
-    /// `Input` for a damaged file, `Machine` for a failing disk or port. What was delivered before stays good.
+    /// `Input` for a damaged file, `Machine` for a failing disk or port. What was delivered before stays
+    /// good.
     fn pull(&mut self) -> Result<Pulled<'_>>;
 
     /// Wall clock at capture time zero, once known.

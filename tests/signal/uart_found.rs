@@ -1,6 +1,6 @@
-//! Rate, framing and polarity found from edges alone; a line that changes; several lines in one file. The bits
-//! are made by the independent generator in `wire.rs`. Eight samples a bit are the least that a capture should
-//! have (common practice, no source).
+//! Rate, framing and polarity found from edges alone; a line that changes; several lines in one file. The
+//! bits are made by the independent generator in `wire.rs`. Eight samples a bit are the least that a capture
+//! should have (common practice, no source).
 
 use straykey::base::Nanoseconds;
 use straykey::signal::edge::{EdgeFinder, Hysteresis};

@@ -1,6 +1,6 @@
-//! Dumps written by a general Verilog simulator (Debian package `iverilog`), by the language's own `$dumpvars`
-//! (IEEE 1364-2005). What the simulator prints of each change on standard output is the oracle; the UART in the
-//! simulated circuit is the independent sender of all 256 bytes.
+//! Dumps written by a general Verilog simulator (Debian package `iverilog`), by the language's own
+//! `$dumpvars` (IEEE 1364-2005). What the simulator prints of each change on standard output is the oracle;
+//! the UART in the simulated circuit is the independent sender of all 256 bytes.
 
 use std::collections::HashMap;
 use std::process::Command;
@@ -88,7 +88,8 @@ fn a_simulators_dump_says_what_the_simulator_printed() {
     assert_eq!(theirs.len(), 1 + 8 + 4 + 1 + 1);
     for (name, expected) in &theirs {
         let analog = matches!(expected[0].1, Value::Volts(_));
-        // Before its first value a wire is x and a real 0: the dump says so, the language prints no change to it.
+        // Before its first value a wire is x and a real 0: the dump says so, the language prints no change to
+        // it.
         let begun = |change: &&(i64, Value)| change.0 > 0 || (change.1 != Value::Unknown && !analog);
         // Behind the expected changes dumping is switched off and on.
         let got: Vec<_> = ours[name].iter().filter(begun).take(expected.len()).copied().collect();

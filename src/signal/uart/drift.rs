@@ -2,7 +2,8 @@
 //!
 //! Every edge inside a sound character says how long so many bits took; a window of characters gives the bit
 //! time by least squares through the start edges. The receiver follows it, so that a clock that warms up does
-//! not end in framing errors, but never further than [`REACH`] from where it began: a wrong rate must stay one.
+//! not end in framing errors, but never further than [`REACH`] from where it began: a wrong rate must stay
+//! one.
 
 use crate::base::Nanoseconds;
 

@@ -70,6 +70,8 @@ pub(super) fn usual_rate(rate_hz: f64) -> Option<f64> {
     USUAL.into_iter().find(|usual| (rate_hz / usual - 1.0).abs() <= SNAP)
 }
 
+/// Less than this share of sound characters is no reading: of random bits half look sound.
+const SOUND: f64 = 0.7;
 /// So many different characters are enough to trust the difference in cost in full.
 const ENOUGH: usize = 12;
 
@@ -102,7 +104,8 @@ pub(super) fn find(spec: &UartSpec, edges: &[Edge], end: Nanoseconds) -> Option<
             }
             for (framing, unusual) in framings(spec) {
                 let mut story = read(edges, end, bit_ns, framing, inverted);
-                // Inverted lines are rare (RS-232 taken before the level converter), and betray themselves by resting low.
+                // Inverted lines are rare (RS-232 taken before the level converter), and betray themselves by
+                // resting low.
                 story.cost += grid + unusual + if inverted { 24.0 } else { 0.0 };
                 stories.push(story);
             }
@@ -286,7 +289,7 @@ fn choose(mut stories: Vec<Story>, spec: &UartSpec) -> Option<Found> {
     let best = stories.first()?;
     let sound = best.found.certainty;
     // Where the rate is given the line is read with it come what may: the faults are the finding.
-    if sound < 0.5 && spec.rate_hz.is_none() {
+    if sound < SOUND && spec.rate_hz.is_none() {
         return None;
     }
     // The same character over and over is one piece of evidence, not many.

@@ -184,8 +184,8 @@ impl Receiver {
         receiver
     }
 
-    /// What the line is, since its last change; `None` while too little of it was seen, and for ever if nothing
-    /// fits.
+    /// What the line is, since its last change; `None` while too little of it was seen, and for ever if
+    /// nothing fits.
     pub fn found(&self) -> Option<Found> {
         self.found
     }

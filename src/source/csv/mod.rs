@@ -7,7 +7,8 @@
 //! line without line end may be cut short, and is then dropped and mentioned.
 //!
 //! Departures from RFC 4180, on purpose: blanks around unquoted fields are no part of them (rule 4), and an
-//! empty field is "as before". Rows are compared with their forerunner first and read only where they differ; quoted rows go to the general `csv` crate.
+//! empty field is "as before". Rows are compared with their forerunner first and read only where they
+//! differ; quoted rows go to the general `csv` crate.
 
 mod cell;
 mod head;
@@ -126,7 +127,8 @@ impl CsvSource {
                 Line::Passed => at += length,
                 Line::Row => {
                     at += length;
-                    // Exports whose rows differ in length gain nothing from a stencil, and shall not pay for it.
+                    // Exports whose rows differ in length gain nothing from a stencil, and shall not pay for
+                    // it.
                     let alike = whole && bytes.get(at + length - 1) == Some(&b'\n');
                     if alike && self.stencil.cut(row, &self.rows.layout) {
                         let place = Place { bytes, at, base };
@@ -219,7 +221,7 @@ impl SampleSource for CsvSource {
         }
         if self.rows.ties > 0 {
             remarks.push(format!(
-                "{} rows carry the time of the row before: times were rounded in the export; export more decimals",
+                "{} rows carry the time of the row before: the export rounded them; export more decimals",
                 self.rows.ties
             ));
         }

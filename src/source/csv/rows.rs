@@ -247,6 +247,6 @@ impl Rows {
         let more = if fields > expected { "or more " } else { "" };
         Error::input(format!("this row has {fields} {more}fields, the ones before it {expected}"))
             .line(self.line, Some(column as u64))
-            .remedy("a row was damaged, or two files were joined; cut the file before this line, or export it again")
+            .remedy("a row is damaged, or two files were joined; cut the file before this line")
     }
 }

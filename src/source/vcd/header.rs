@@ -286,8 +286,8 @@ impl Header {
         full + &name
     }
 
-    /// Adds the channels of one variable, each bit with its index in brackets, the most significant one first,
-    /// as the values are written.
+    /// Adds the channels of one variable, each bit with its index in brackets, the most significant one
+    /// first, as the values are written.
     fn add(&mut self, name: String, width: usize, real: bool) {
         if width == 1 {
             self.channels.push(Channel { name, analog: real });
