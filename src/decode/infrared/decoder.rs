@@ -28,7 +28,7 @@ pub struct Decoder {
     capture: Name,
     /// Marks at even, spaces at odd places, nanoseconds.
     lengths: Vec<u32>,
-    /// Start and place in the capture of each.
+    /// Start and place in the capture of each mark.
     places: Vec<(i64, u64)>,
     /// The space before the first mark.
     before: u32,
@@ -46,7 +46,7 @@ impl Decoder {
             halves: Halves::new(),
             noise: Noise::new(),
             lengths: Vec::with_capacity(BATCH + 4),
-            places: Vec::with_capacity(BATCH + 4),
+            places: Vec::with_capacity(BATCH / 2 + 4),
             // Nothing is known of the line before the capture; it is taken as quiet.
             before: u32::MAX,
             counters: Counters::default(),
@@ -62,7 +62,9 @@ impl Decoder {
         let length = u32::try_from(pulse.length.0.max(0)).unwrap_or(u32::MAX);
         if pulse.mark == self.lengths.len().is_multiple_of(2) {
             self.lengths.push(length);
-            self.places.push((pulse.t.0.clamp(-FAR, FAR), pulse.offset));
+            if pulse.mark {
+                self.places.push((pulse.t.0.clamp(-FAR, FAR), pulse.offset));
+            }
         } else if let Some(last) = self.lengths.last_mut() {
             *last = last.saturating_add(length);
         } else {
@@ -119,7 +121,7 @@ impl Decoder {
             at += self.step(at);
         }
         let reached = self.places.last().map_or(i64::MIN, |place| place.0);
-        let reached = self.places.get(at).map_or(reached, |place| place.0);
+        let reached = self.places.get(at / 2).map_or(reached, |place| place.0);
         self.held.flush(reached, self.halves.since(), out);
         if at >= limit {
             self.before = if limit.is_multiple_of(2) {
@@ -132,14 +134,14 @@ impl Decoder {
         } else if at > 0 {
             self.before = self.lengths.get(at - 1).copied().unwrap_or(self.before);
             self.lengths.drain(..at);
-            self.places.drain(..at);
+            self.places.drain(..at / 2);
         }
     }
 
     /// Decodes what begins with the mark at `at`; returns how many marks and spaces are done with.
     #[inline]
     fn step(&mut self, at: usize) -> usize {
-        let Some((&mark, &(t, offset))) = self.lengths.get(at).zip(self.places.get(at)) else { return 2 };
+        let Some((&mark, &(t, offset))) = self.lengths.get(at).zip(self.places.get(at / 2)) else { return 2 };
         let space = self.lengths.get(at + 1).copied().unwrap_or(u32::MAX);
         let before = match at {
             0 => self.before,
@@ -177,12 +179,12 @@ impl Decoder {
         self.held.advance(t);
     }
 
-    /// End of `pulses` marks and spaces from `at`, and the place of the last of them: the place of the next one
+    /// End of the last mark of `pulses` marks and spaces from `at`, and its place: the place of the next one
     /// is not known yet where a live line has fallen quiet, and events must not depend on that.
     fn end(&self, at: usize, pulses: usize) -> (i64, u64) {
         let last = at + pulses.max(1) - 1;
-        let (t, offset) = self.places.get(last).copied().unwrap_or_default();
-        let length = self.lengths.get(last).copied().unwrap_or_default();
+        let (t, offset) = self.places.get(last / 2).copied().unwrap_or_default();
+        let length = self.lengths.get(last & !1).copied().unwrap_or_default();
         (t + i64::from(length), offset)
     }
 

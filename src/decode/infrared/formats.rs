@@ -104,7 +104,9 @@ pub(crate) struct Family {
     pub(crate) air: Air,
     /// Indices of the formats.
     pub(crate) formats: Vec<usize>,
-    /// Most bits that any of them has in one part.
+    /// How many bits they have in one part, each number once.
+    pub(crate) bits: Vec<u8>,
+    /// Most of these.
     pub(crate) most_bits: u8,
 }
 
@@ -282,8 +284,16 @@ fn families(formats: &[Format]) -> Vec<Family> {
             Some(family) => {
                 family.formats.push(index);
                 family.most_bits = family.most_bits.max(bits);
+                if !family.bits.contains(&bits) {
+                    family.bits.push(bits);
+                }
             }
-            None => families.push(Family { air: format.air.clone(), formats: vec![index], most_bits: bits }),
+            None => families.push(Family {
+                air: format.air.clone(),
+                formats: vec![index],
+                bits: vec![bits],
+                most_bits: bits,
+            }),
         }
     }
     for family in &mut families {

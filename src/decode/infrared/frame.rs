@@ -1,7 +1,7 @@
 //! From bits to a frame of one format: which of the formats that fit is best, and how two parts are joined.
 
 use super::Formats;
-use super::coding::{Fit, Reading};
+use super::coding::{Coding, Fit, Reading};
 use super::format::{CHECKED_BITS, Format};
 use super::formats::{Entry, Family, Start};
 use super::held::Heard;
@@ -43,21 +43,33 @@ pub(super) struct Found {
 pub(super) fn try_start(formats: &Formats, lengths: &[u32], before: u32, candidates: u64) -> Trial {
     let mut best: Option<Found> = None;
     let mut near: Option<Near> = None;
+    // Entries whose frame cannot end here are left for later: they matter only when nothing else fits.
+    let mut unlikely = 0;
     let mut rest = candidates;
     while rest != 0 {
         let index = rest.trailing_zeros() as usize;
-        rest &= rest - 1;
+        let bit = rest & rest.wrapping_neg();
+        rest ^= bit;
         let Some(entry) = formats.entries.get(index) else { continue };
-        if formats.leaderless >> index & 1 == 1 && !follows_quiet(formats, entry, before) {
+        if formats.leaderless & bit != 0 && !follows_quiet(formats, entry, before) {
             continue;
         }
         if let Start::Short { leader, bits } = entry.start {
             if let Some(found) = short(formats, entry, lengths, leader, bits) {
                 keep(&mut best, found);
             }
-            continue;
+        } else if ends_in_time(formats, entry, lengths) {
+            whole(formats, entry, lengths, &mut best, &mut near);
+        } else {
+            unlikely |= bit;
         }
-        whole(formats, entry, lengths, &mut best, &mut near);
+    }
+    while best.is_none() && unlikely != 0 {
+        let entry = formats.entries.get(unlikely.trailing_zeros() as usize);
+        if let Some(entry) = entry.filter(|entry| !is_hopeless(formats, entry, lengths)) {
+            whole(formats, entry, lengths, &mut best, &mut near);
+        }
+        unlikely &= unlikely - 1;
     }
     match (best, near) {
         (Some(found), _) => Trial::Found(found),
@@ -68,6 +80,38 @@ pub(super) fn try_start(formats: &Formats, lengths: &[u32], before: u32, candida
 
 fn follows_quiet(formats: &Formats, entry: &Entry, before: u32) -> bool {
     formats.families.get(entry.air).is_some_and(|family| before >= family.air.quiet)
+}
+
+/// Whether the line falls quiet where a frame of the family would end; `true` where that cannot be told from
+/// the number of marks and spaces.
+fn ends_in_time(formats: &Formats, entry: &Entry, lengths: &[u32]) -> bool {
+    let Some(family) = formats.families.get(entry.air) else { return false };
+    let Coding::Pair { end_mark, .. } = family.air.coding else { return true };
+    let leader = if has_leader(entry, family) { 2 } else { 0 };
+    family.bits.iter().any(|bits| {
+        let last = leader + 2 * usize::from(bits - u8::from(!end_mark));
+        let quiet = lengths.get(last + 1).copied().unwrap_or(u32::MAX);
+        last < lengths.len() && quiet >= family.air.quiet
+    })
+}
+
+/// Share of a frame that must be met to call it nearly one: without a leader much noise begins like a frame.
+fn needed(entry: &Entry, family: &Family) -> f64 {
+    if has_leader(entry, family) { 0.5 } else { 0.75 }
+}
+
+fn has_leader(entry: &Entry, family: &Family) -> bool {
+    entry.start == Start::Whole && family.air.leader.is_some()
+}
+
+/// Whether the line falls quiet so early that it is not even a near-frame of the family.
+fn is_hopeless(formats: &Formats, entry: &Entry, lengths: &[u32]) -> bool {
+    let Some(family) = formats.families.get(entry.air) else { return true };
+    let leader = if has_leader(entry, family) { 2 } else { 0 };
+    let fewest = family.bits.iter().min().copied().unwrap_or_default();
+    let bits = (f64::from(fewest) * needed(entry, family)) as usize;
+    let mut spaces = lengths.iter().skip(leader + 1).step_by(2).take(bits);
+    spaces.any(|space| *space >= family.air.quiet)
 }
 
 /// Keeps the better of two and remembers how far the other was behind.
@@ -91,7 +135,7 @@ fn short(formats: &Formats, entry: &Entry, lengths: &[u32], leader: [f64; 2], bi
     if quiet < air.quiet || lengths.get(2..at)?.iter().any(|length| *length >= air.quiet) {
         return None;
     }
-    let ([first, second, ..], super::coding::Coding::Pair { zero, .. }) = (lengths, air.coding) else {
+    let ([first, second, ..], Coding::Pair { zero, .. }) = (lengths, air.coding) else {
         return None;
     };
     let long = leader[0] + leader[1];
@@ -128,9 +172,8 @@ fn whole(
     near: &mut Option<Near>,
 ) {
     let Some(family) = formats.families.get(entry.air) else { return };
-    let leader = entry.start == Start::Whole && family.air.leader.is_some();
-    // Without a leader much noise begins like a frame.
-    let needed = if leader { 0.5 } else { 0.75 };
+    let leader = has_leader(entry, family);
+    let needed = needed(entry, family);
     let clock_error = match (leader, family.air.leader, lengths) {
         (true, Some([mark, space]), [first, second, ..]) => {
             ((f64::from(*first) + f64::from(*second)) / (mark + space) - 1.0).abs()

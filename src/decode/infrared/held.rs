@@ -64,6 +64,14 @@ struct Active {
     pending: bool,
 }
 
+/// How a press ended.
+#[derive(Clone, Copy, Debug)]
+enum How {
+    TimeOut,
+    NextPress,
+    CaptureEnd,
+}
+
 #[derive(Debug)]
 struct Toggle {
     format: usize,
@@ -82,6 +90,8 @@ pub(super) struct Held {
     /// Events in the order of time that may still be preceded by one of a pending key.
     queue: VecDeque<Event>,
     due: i64,
+    /// Notes of releases, in the order of [`How`], shared by all events.
+    how: [Name; 3],
 }
 
 impl Held {
@@ -93,6 +103,7 @@ impl Held {
             toggles: Vec::new(),
             queue: VecDeque::new(),
             due: i64::MAX,
+            how: ["by time-out".into(), "by the next press".into(), "down until the capture ended".into()],
         }
     }
 
@@ -119,8 +130,7 @@ impl Held {
             });
             let Some(at) = at else { break };
             let active = self.active.remove(at);
-            let note = "by time-out";
-            self.release(&active, due, note);
+            self.release(&active, due, How::TimeOut);
             self.find_due();
         }
     }
@@ -141,7 +151,7 @@ impl Held {
             Some(at) if self.is_same_press(at, &heard) => self.again(at, &heard),
             Some(at) => {
                 let active = self.active.remove(at);
-                self.release(&active, heard.t, "by the next press");
+                self.release(&active, heard.t, How::NextPress);
                 self.begin(heard);
             }
             None => self.begin(heard),
@@ -238,7 +248,8 @@ impl Held {
     fn press(&mut self, heard: &Heard, grade: f64, confirmed: Option<&str>) -> Event {
         let mut event = self.event(heard, EventKind::Press, grade);
         let stuck = self.count_toggle(heard);
-        let mut note = note(heard);
+        let mut note = String::new();
+        push_note(&mut note, heard);
         if heard.bare {
             note.push_str("; no frame with leader before it");
         }
@@ -271,12 +282,13 @@ impl Held {
     }
 
     /// Ends a press at `t`.
-    fn release(&mut self, active: &Active, t: i64, how: &str) {
+    fn release(&mut self, active: &Active, t: i64, how: How) {
         let heard = &active.first;
         if active.pending {
             let mut event = self.event(heard, EventKind::Frame, 0.3);
             event.key = None;
-            let text = format!("single frame of an unchecked format, no key by itself; {}", note(heard));
+            let mut text = String::from("single frame of an unchecked format, no key by itself; ");
+            push_note(&mut text, heard);
             event.note = Some(text.into());
             self.emit(event);
             return;
@@ -285,7 +297,7 @@ impl Held {
         self.name(&mut event, heard.format, heard.address, heard.command);
         event.toggle = heard.toggle;
         event.held = Some(Nanoseconds(active.end - heard.t));
-        event.note = Some(how.into());
+        event.note = self.how.get(how as usize).cloned();
         event.capture = Some(self.capture.clone());
         self.emit(event);
     }
@@ -319,7 +331,10 @@ impl Held {
     /// Puts an event into its place in time.
     pub(super) fn emit(&mut self, event: Event) {
         let later = self.queue.iter().rev().take_while(|other| other.t > event.t).count();
-        self.queue.insert(self.queue.len() - later, event);
+        match later {
+            0 => self.queue.push_back(event),
+            _ => self.queue.insert(self.queue.len() - later, event),
+        }
     }
 
     /// Gives away what nothing can precede any more; `t` is the time up to which all is decoded, `other` the
@@ -331,16 +346,15 @@ impl Held {
         }
         let pending = self.active.iter().filter(|active| active.pending).map(|active| active.first.t);
         let horizon = pending.chain(other).fold(t, i64::min);
-        while self.queue.front().is_some_and(|event| event.t.0 <= horizon) {
-            out.extend(self.queue.pop_front());
-        }
+        let ready = self.queue.iter().take_while(|event| event.t.0 <= horizon).count();
+        out.extend(self.queue.drain(..ready));
     }
 
     /// Ends everything at the end of the capture.
     pub(super) fn finish(&mut self, end: i64, out: &mut Vec<Event>) {
         self.advance(end);
         for active in std::mem::take(&mut self.active) {
-            self.release(&active, end.max(active.end), "down until the capture ended");
+            self.release(&active, end.max(active.end), How::CaptureEnd);
         }
         self.due = i64::MAX;
         out.extend(self.queue.drain(..));
@@ -348,18 +362,39 @@ impl Held {
 }
 
 /// Stretch and clock of a frame, in words.
-fn note(heard: &Heard) -> String {
+fn push_note(text: &mut String, heard: &Heard) {
     // Whole microseconds and tenths of a percent: all that a frame of some dozen edges can tell.
-    let stretch = (heard.fit.stretch / 1e3).round() as i64;
-    let permille = ((heard.fit.clock - 1.0) * 1e3).round() as i64;
-    let sign = if permille < 0 { '-' } else { '+' };
-    let magnitude = permille.unsigned_abs();
-    let mut text = format!("stretch {stretch:+} µs, clock {sign}{}.{} %", magnitude / 10, magnitude % 10);
+    text.reserve(96);
+    text.push_str("stretch ");
+    push_signed(text, (heard.fit.stretch / 1e3).round() as i64, 0);
+    text.push_str(" µs, clock ");
+    push_signed(text, ((heard.fit.clock - 1.0) * 1e3).round() as i64, 1);
+    text.push_str(" %");
     if let Some(remark) = heard.remark {
         text.push_str("; ");
         text.push_str(remark);
     }
-    text
+}
+
+/// A number with its sign, `places` of its digits behind the point. By hand: this is every press's note.
+fn push_signed(text: &mut String, value: i64, places: usize) {
+    text.push(if value < 0 { '-' } else { '+' });
+    let mut digits = [0u8; 20];
+    let mut rest = value.unsigned_abs();
+    let mut count = 0;
+    while rest > 0 || count <= places {
+        if let Some(digit) = digits.get_mut(count) {
+            *digit = b'0' + (rest % 10) as u8;
+        }
+        rest /= 10;
+        count += 1;
+    }
+    for (i, digit) in digits.iter().take(count).rev().enumerate() {
+        if places > 0 && i + places == count {
+            text.push('.');
+        }
+        text.push(char::from(*digit));
+    }
 }
 
 /// The bits in air order, the first most significant, padded to whole hexadecimal digits in front.

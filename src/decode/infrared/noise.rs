@@ -3,6 +3,8 @@
 //! A summary says how many bursts a second, how long the marks are, whether the groups of bursts keep step
 //! with the mains, and for which share of the time a receiver would have its gain turned down.
 
+use std::sync::LazyLock;
+
 use crate::base::{ControlPath, Event, EventKind, Name, Nanoseconds};
 
 /// Longest stretch that one summary covers, nanoseconds.
@@ -12,8 +14,10 @@ const BLOCK: i64 = 1_000_000_000;
 /// A burst after at least this much space begins a group, nanoseconds: bursts of one group are not
 /// independent of each other, groups in different half waves are.
 const GROUP: u32 = 2_500_000;
-/// Mains and rectified mains, hertz and period in nanoseconds.
-const MAINS: [(u32, i64); 4] = [(50, 20_000_000), (60, 16_666_667), (100, 10_000_000), (120, 8_333_333)];
+/// Periods of the mains, nanoseconds. Rectified mains are twice as fast: the second harmonic of the same bins.
+const PERIODS: [i64; 2] = [20_000_000, 16_666_667];
+/// What is looked for: hertz, which of the periods, which harmonic.
+const MAINS: [(u32, usize, usize); 4] = [(50, 0, 1), (60, 1, 1), (100, 0, 2), (120, 1, 2)];
 const BINS: usize = 64;
 /// Stretch over which the gain of a receiver is judged, nanoseconds.
 const SLOT: i64 = 100_000_000;
@@ -28,6 +32,10 @@ const SHORTEST_LIGHT: u32 = 132_000;
 const MOST_NEAR: u32 = 16;
 /// Chance, over the four frequencies, below which keeping step is said.
 const CERTAIN: f64 = 1e-6;
+
+/// Sine and cosine of the bins. Where in a bin its phase is taken does not matter, only that it is one place.
+static CIRCLE: LazyLock<[(f64, f64); BINS]> =
+    LazyLock::new(|| std::array::from_fn(|bin| (bin as f64 / BINS as f64 * std::f64::consts::TAU).sin_cos()));
 
 /// Collects what is no frame.
 #[derive(Debug)]
@@ -47,7 +55,7 @@ struct Window {
     too_short: u64,
     block: i64,
     groups: u32,
-    bins: [[u32; BINS]; 4],
+    bins: [[u32; BINS]; 2],
     power: [f64; 4],
     counted: f64,
     blocks: u32,
@@ -72,7 +80,7 @@ impl Window {
             too_short: 0,
             block: 0,
             groups: 0,
-            bins: [[0; BINS]; 4],
+            bins: [[0; BINS]; 2],
             power: [0.0; 4],
             counted: 0.0,
             blocks: 0,
@@ -108,9 +116,9 @@ impl Window {
                 self.block = since / BLOCK;
             }
             self.groups = self.groups.saturating_add(1);
-            for ((_, period), bins) in MAINS.iter().zip(&mut self.bins) {
-                let bin = t.rem_euclid(*period) * BINS as i64 / period;
-                if let Some(count) = bins.get_mut(bin as usize) {
+            let bins = [bin::<0>(t), bin::<1>(t)];
+            for (bin, counts) in bins.into_iter().zip(&mut self.bins) {
+                if let Some(count) = counts.get_mut(bin) {
                     *count = count.saturating_add(1);
                 }
             }
@@ -128,12 +136,12 @@ impl Window {
         // Fewer groups than this carry next to nothing.
         if self.groups >= 5 {
             let n = f64::from(self.groups);
-            for (bins, power) in self.bins.iter().zip(&mut self.power) {
+            for ((_, period, harmonic), power) in MAINS.into_iter().zip(&mut self.power) {
                 let (mut c, mut s) = (0.0, 0.0);
-                for (bin, count) in bins.iter().enumerate() {
-                    let angle = (bin as f64 + 0.5) / BINS as f64 * std::f64::consts::TAU;
-                    c += f64::from(*count) * angle.cos();
-                    s += f64::from(*count) * angle.sin();
+                let circle = CIRCLE.iter().cycle().step_by(harmonic);
+                for (count, (sine, cosine)) in self.bins[period].iter().zip(circle) {
+                    c += f64::from(*count) * cosine;
+                    s += f64::from(*count) * sine;
                 }
                 *power += (c * c + s * s) / n;
             }
@@ -141,7 +149,7 @@ impl Window {
             self.blocks += 1;
         }
         self.groups = 0;
-        self.bins = [[0; BINS]; 4];
+        self.bins = [[0; BINS]; 2];
     }
 
     /// The lowest mains frequency with which the groups keep step, and the chance of that in random groups.
@@ -158,7 +166,7 @@ impl Window {
         if self.blocks == 0 {
             return None;
         }
-        MAINS.iter().zip(self.power).find_map(|((hertz, _), power)| {
+        MAINS.iter().zip(self.power).find_map(|((hertz, _, _), power)| {
             let (mut term, mut sum) = (1.0, 1.0);
             for j in 1..self.blocks {
                 term *= power / f64::from(j);
@@ -230,6 +238,12 @@ impl Window {
         note.push_str(&format!("; receiver gain held down {held} % of the time"));
         note
     }
+}
+
+/// Bin of the phase of `t` at one of [`PERIODS`]; the constant spares a division.
+fn bin<const PERIOD: usize>(t: i64) -> usize {
+    let period = const { PERIODS[PERIOD] };
+    (t.rem_euclid(period) * BINS as i64 / period) as usize
 }
 
 /// Buckets of an eighth of an octave.

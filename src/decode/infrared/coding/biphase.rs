@@ -22,6 +22,11 @@ impl Shape {
     }
 }
 
+/// The nearest whole number of a small positive one; below zero it gives zero.
+fn nearest(x: f64) -> f64 {
+    f64::from((x + 0.5) as u32)
+}
+
 /// Marks and spaces that the first estimate looks at.
 const FIRST: usize = 16;
 
@@ -61,10 +66,12 @@ impl Air {
         })?;
         let mut fit = self.judge(&sums, (word, shape.bits, start + count.saturating_sub(1)))?;
         let mut square = 0.0;
+        let unit = self.unit * fit.clock;
+        let per_unit = 1.0 / unit;
         for (i, length) in runs.iter().enumerate() {
             let d = if i % 2 == 0 { fit.stretch } else { -fit.stretch };
-            let own = (f64::from(*length) - d) / (self.unit * fit.clock);
-            let error = (own - own.round()) * self.unit * fit.clock;
+            let own = (f64::from(*length) - d) * per_unit;
+            let error = (own - nearest(own)) * unit;
             square += error * error;
             if error.abs() > self.tolerance {
                 let bits = (i * usize::from(shape.bits) / runs.len().max(1)) as u8;
@@ -131,14 +138,15 @@ impl Air {
         let (unit, stretch) = estimate;
         let units = shape.units();
         let widest = if shape.double == 0 { 2.0 } else { 3.0 };
+        let per_unit = 1.0 / unit;
         let mut levels = 0u128;
         let mut used = u32::from(shape.unseen);
         let mut sums = Sums::default();
         for (i, length) in runs.iter().enumerate() {
             let mark = i % 2 == 0;
             let measured = f64::from(*length);
-            let own = (measured - if mark { stretch } else { -stretch }) / unit;
-            let whole = own.round().max(1.0);
+            let own = (measured - if mark { stretch } else { -stretch }) * per_unit;
+            let whole = nearest(own).max(1.0);
             let miss = |reason| Miss { bits: (used / 2) as u8, word: 0, pulse: start + i, reason };
             if whole > widest {
                 return Err(miss(Reason::Length { measured, expected: [unit, widest * unit] }));

@@ -54,6 +54,7 @@ impl Air {
         let body = lengths.get(start..).unwrap_or_default();
         let mut word: Word = 0;
         let mut bits = 0u8;
+        let mut measured = [[0u64; 2]; 2];
         let mut pairs = body.chunks(2);
         loop {
             let miss = |reason| Miss { bits, word, pulse: start + 2 * usize::from(bits), reason };
@@ -78,10 +79,15 @@ impl Air {
                 let expected = expected.map(|length| length * clock);
                 return Err(miss(Reason::Length { measured: f64::from(sum), expected }));
             }
-            word = (word << 1) | u64::from((sum > windows.border) == one_is_longer);
+            let bit = (sum > windows.border) == one_is_longer;
+            let sums = &mut measured[usize::from(bit)];
+            sums[0] += u64::from(mark);
+            sums[1] += u64::from(space);
+            word = (word << 1) | u64::from(bit);
             bits += 1;
         }
-        self.close_pairs(body, start, shape, (word, bits), most_bits)
+        let sums = shape.sums(measured, word, bits);
+        self.close_pairs(body, start, shape, (word, bits), &sums, most_bits)
     }
 
     /// Fits the frame, decides a last bit that has no space of its own, and judges what remains. Where that is
@@ -92,6 +98,7 @@ impl Air {
         start: usize,
         shape: &Shape,
         read: (Word, u8),
+        sums: &Sums,
         most_bits: u8,
     ) -> Result<Reading, Miss> {
         let (word, pairs) = read;
@@ -102,22 +109,23 @@ impl Air {
         if !shape.end_mark && pairs >= most_bits {
             return Err(Miss { bits: pairs, word, pulse, reason: Reason::Long });
         }
-        let first = self.fit_pairs(body, start, shape, read);
+        let first = self.fit_pairs(body, start, shape, read, *sums);
         match &first {
             Err(miss) if matches!(miss.reason, Reason::Error { .. }) => {
-                let better = self.tell_apart(body, shape, read);
+                let better = self.tell_apart(body, shape, pairs, sums);
                 if better == word {
                     return first;
                 }
-                self.fit_pairs(body, start, shape, (better, pairs)).or(first)
+                let sums = shape.sums(measure(body, (better, pairs)), better, pairs);
+                self.fit_pairs(body, start, shape, (better, pairs), sums).or(first)
             }
             _ => first,
         }
     }
 
     /// The bits that fit best with the clock and stretch of a first reading.
-    fn tell_apart(&self, body: &[u32], shape: &Shape, read: (Word, u8)) -> Word {
-        let (clock, stretch) = self.sum_pairs(body, shape, read).solve();
+    fn tell_apart(&self, body: &[u32], shape: &Shape, pairs: u8, sums: &Sums) -> Word {
+        let (clock, stretch) = sums.solve();
         let stretch = stretch.clamp(self.stretch[0], self.stretch[1]);
         let distance = |pair: &[u32], nominal: [f64; 2]| match pair {
             [mark, space] => {
@@ -127,7 +135,7 @@ impl Air {
             }
             _ => 0.0,
         };
-        body.chunks_exact(2).take(usize::from(read.1)).fold(0, |word, pair| {
+        body.chunks_exact(2).take(usize::from(pairs)).fold(0, |word, pair| {
             (word << 1) | u64::from(distance(pair, shape.one) < distance(pair, shape.zero))
         })
     }
@@ -138,10 +146,10 @@ impl Air {
         start: usize,
         shape: &Shape,
         read: (Word, u8),
+        mut sums: Sums,
     ) -> Result<Reading, Miss> {
         let (mut word, pairs) = read;
         let whole = usize::from(pairs) * 2;
-        let mut sums = self.sum_pairs(body, shape, read);
         let last_mark = body.get(whole).copied().map_or(0.0, f64::from);
         let (last, bits) = if shape.end_mark {
             (f64::midpoint(shape.zero[0], shape.one[0]), pairs)
@@ -154,42 +162,78 @@ impl Air {
         };
         sums.add(last_mark, last, true);
         let mut fit = self.judge(&sums, (word, bits, start + whole))?;
-        let mut square = 0.0;
-        let mut worst = (0.0f64, 0usize);
-        for (index, length) in body.iter().take(whole + 1).enumerate() {
-            let bit = word >> usize::from(bits).saturating_sub(1 + index / 2) & 1 == 1;
-            let nominal = if index == whole { last } else { shape.nominal(bit)[index % 2] };
-            let d = if index % 2 == 0 { fit.stretch } else { -fit.stretch };
-            let error = f64::from(*length) - fit.clock * nominal - d;
-            square += error * error;
-            if error.abs() > worst.0.abs() {
-                worst = (error, index);
+        let expected = [shape.zero, shape.one]
+            .map(|[mark, space]| [fit.clock * mark + fit.stretch, fit.clock * space - fit.stretch]);
+        let last_error = last_mark - fit.clock * last - fit.stretch;
+        let (mut square, mut worst) = (last_error * last_error, last_error.abs());
+        for (i, pair) in body.chunks_exact(2).take(usize::from(pairs)).enumerate() {
+            let bit = word >> (usize::from(bits) - 1 - i) & 1;
+            let [mark, space] = expected[usize::from(bit == 1)];
+            if let [measured_mark, measured_space] = pair {
+                let mark = f64::from(*measured_mark) - mark;
+                let space = f64::from(*measured_space) - space;
+                square += mark * mark + space * space;
+                worst = worst.max(mark.abs()).max(space.abs());
             }
         }
-        if worst.0.abs() > self.tolerance {
-            let measured = body.get(worst.1).copied().map_or(0.0, f64::from);
-            let reason = Reason::Error { measured, error: worst.0 };
-            // An index of at most 2 x 64.
-            return Err(Miss { bits: (worst.1 / 2) as u8, word, pulse: start + worst.1, reason });
+        if worst > self.tolerance {
+            return Err(self.worst(body, start, &expected, (word, bits, pairs), last_error));
         }
         fit.error = (square / (whole + 1) as f64).sqrt() / self.tolerance;
         Ok(Reading { word, bits, pulses: whole + 1, fit })
     }
 
-    fn sum_pairs(&self, body: &[u32], shape: &Shape, read: (Word, u8)) -> Sums {
-        let (word, bits) = read;
-        let mut measured = [[0u64; 2]; 2];
-        for (i, pair) in body.chunks_exact(2).take(usize::from(bits)).enumerate() {
-            let bit = (word >> (usize::from(bits) - 1 - i) & 1) as usize;
-            if let ([mark, space], Some(sum)) = (pair, measured.get_mut(bit)) {
-                sum[0] += u64::from(*mark);
-                sum[1] += u64::from(*space);
+    /// The first mark or space that is off by more than the tolerance.
+    fn worst(
+        &self,
+        body: &[u32],
+        start: usize,
+        expected: &[[f64; 2]; 2],
+        read: (Word, u8, u8),
+        last_error: f64,
+    ) -> Miss {
+        let (word, bits, pairs) = read;
+        let whole = usize::from(pairs) * 2;
+        for (index, length) in body.iter().take(whole).enumerate() {
+            let bit = word >> (usize::from(bits) - 1 - index / 2) & 1;
+            let error = f64::from(*length) - expected[usize::from(bit == 1)][index % 2];
+            if error.abs() > self.tolerance {
+                let reason = Reason::Error { measured: f64::from(*length), error };
+                // An index of at most 2 x 64.
+                return Miss { bits: (index / 2) as u8, word, pulse: start + index, reason };
             }
         }
+        let measured = body.get(whole).copied().map_or(0.0, f64::from);
+        Miss {
+            bits: pairs,
+            word,
+            pulse: start + whole,
+            reason: Reason::Error { measured, error: last_error },
+        }
+    }
+}
+
+/// Sums of marks and spaces, for zeros and for ones, nanoseconds.
+fn measure(body: &[u32], read: (Word, u8)) -> [[u64; 2]; 2] {
+    let (word, bits) = read;
+    let mut measured = [[0u64; 2]; 2];
+    for (i, pair) in body.chunks_exact(2).take(usize::from(bits)).enumerate() {
+        let bit = word >> (usize::from(bits) - 1 - i) & 1 == 1;
+        if let [mark, space] = pair {
+            measured[usize::from(bit)][0] += u64::from(*mark);
+            measured[usize::from(bit)][1] += u64::from(*space);
+        }
+    }
+    measured
+}
+
+impl Shape {
+    /// Sums of the fit from those of [`measure`].
+    fn sums(&self, measured: [[u64; 2]; 2], word: Word, bits: u8) -> Sums {
         let ones = f64::from(word.count_ones());
         let counts = [f64::from(bits) - ones, ones];
         let mut sums = Sums::default();
-        for (bit, nominal) in [(0, shape.zero), (1, shape.one)] {
+        for (bit, nominal) in [(0, self.zero), (1, self.one)] {
             let (count, [mark, space]) = (counts[bit], measured[bit].map(|sum| sum as f64));
             sums.nn += count * (nominal[0] * nominal[0] + nominal[1] * nominal[1]);
             sums.nd += count * (nominal[0] - nominal[1]);
