@@ -40,24 +40,28 @@ impl Air {
         shape: &Shape,
     ) -> Result<Reading, Miss> {
         let body = lengths.get(start..).unwrap_or_default();
-        // No run can be longer than three units or shorter than half of one, whatever the stretch.
-        let longest = self.unit * (if shape.double == 0 { 2.5 } else { 3.5 }) * (1.0 + self.clock);
-        let shortest = self.unit * 0.3;
+        // No run can be longer than three units or shorter than half of one, whatever the stretch. In range:
+        // units are 5 ms at most.
+        let longest = (self.unit * (if shape.double == 0 { 2.5 } else { 3.5 }) * (1.0 + self.clock)) as u32;
+        let shortest = (self.unit * 0.3) as u32;
         let most = 2 * usize::from(shape.bits) + 1;
         let mut count = 0;
-        for (i, length) in body.iter().take(most).enumerate() {
-            if i % 2 == 1 && *length >= self.quiet {
+        let mut totals = [0u64; 2];
+        for length in body.iter().take(most).copied() {
+            let is_space = count % 2;
+            if is_space == 1 && length >= self.quiet {
                 break;
             }
-            let measured = f64::from(*length);
-            if measured > longest || measured < shortest {
+            if length > longest || length < shortest {
+                let measured = f64::from(length);
                 let reason = Reason::Length { measured, expected: [self.unit, 2.0 * self.unit] };
-                return Err(Miss { bits: (i / 2) as u8, word: 0, pulse: start + i, reason });
+                return Err(Miss { bits: (count / 2) as u8, word: 0, pulse: start + count, reason });
             }
-            count = i + 1;
+            totals[is_space] += u64::from(length);
+            count += 1;
         }
         let runs = body.get(..count).unwrap_or_default();
-        let (unit, stretch) = self.estimate(runs, shape).unwrap_or_else(|| self.guess(runs, clock));
+        let (unit, stretch) = self.estimate(totals, count, shape).unwrap_or_else(|| self.guess(runs, clock));
         let (levels, used, sums) = self.expand(runs, (unit, stretch), shape, start)?;
         let word = slots_to_bits(levels, used, shape).map_err(|(bits, word, reason)| {
             // The place of a bit in the runs is not unique; its middle is near enough for a report.
@@ -83,15 +87,12 @@ impl Air {
         Ok(Reading { word, bits: shape.bits, pulses: count, fit })
     }
 
-    /// First estimate of unit and stretch from a whole frame: its length, and the excess of marks over spaces,
+    /// First estimate of unit and stretch from a whole frame (total of its marks, total of its spaces, how many
+    /// of both): its length, and the excess of marks over spaces,
     /// which are the same number of units but for halves that are not seen. `None` when the length is not
     /// that of a frame.
-    fn estimate(&self, runs: &[u32], shape: &Shape) -> Option<(f64, f64)> {
-        let (mut marks, mut spaces) = (0.0, 0.0);
-        for pair in runs.chunks(2) {
-            marks += pair.first().copied().map_or(0.0, f64::from);
-            spaces += pair.get(1).copied().map_or(0.0, f64::from);
-        }
+    fn estimate(&self, totals: [u64; 2], count: usize, shape: &Shape) -> Option<(f64, f64)> {
+        let [marks, spaces] = totals.map(|total| total as f64);
         // Whether the last half is seen depends on the last bit: half of it is the mean.
         let last = f64::from(shape.width(shape.bits.saturating_sub(1))) / 2.0;
         let unseen = f64::from(u8::from(shape.unseen)) + last;
@@ -102,7 +103,7 @@ impl Air {
         if (unit / self.unit - 1.0).abs() > limit {
             return None;
         }
-        let stretch = (marks - spaces - unseen * unit) / runs.len() as f64;
+        let stretch = (marks - spaces - unseen * unit) / count.max(1) as f64;
         Some((unit, stretch.clamp(self.stretch[0], self.stretch[1])))
     }
 

@@ -147,8 +147,9 @@ impl Air {
         let (clock, stretch) = sums.solve();
         let slack = self.tolerance / 2.0;
         let [low, high] = self.stretch;
-        // The estimate has an error of its own, which errors of the size of the tolerance would give it.
-        let doubt = self.tolerance / sums.nn.max(1.0).sqrt();
+        // The estimate has an error of its own: two and a half standard deviations of what errors spread
+        // evenly over the tolerance give it.
+        let doubt = 1.5 * self.tolerance / (sums.determinant() / sums.dd.max(1.0)).max(1.0).sqrt();
         if (clock - 1.0).abs() > self.clock + doubt || stretch < low - slack || stretch > high + slack {
             return Err(Miss { bits, word, pulse, reason: Reason::Fit { clock, stretch } });
         }
@@ -176,12 +177,16 @@ impl Sums {
         self.xd += measured * d;
     }
 
+    fn determinant(&self) -> f64 {
+        self.nn * self.dd - self.nd * self.nd
+    }
+
     /// Clock and stretch.
     ///
     /// # Formula
     /// The normal equations `k Σn² + s Σnd = Σxn`, `k Σnd + s Σd² = Σxd`.
     fn solve(&self) -> (f64, f64) {
-        let determinant = self.nn * self.dd - self.nd * self.nd;
+        let determinant = self.determinant();
         if determinant <= self.nn * 1e-9 {
             // Marks alone, all equal: clock and stretch cannot be told apart, so the clock is taken as right.
             return (1.0, if self.dd > 0.0 { (self.xd - self.nd) / self.dd } else { 0.0 });
