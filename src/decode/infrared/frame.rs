@@ -261,7 +261,9 @@ fn judge(format: &Format, word: Word, bits: u8) -> Result<Part, Failure> {
 
 impl Found {
     fn new(entry: &Entry, format: (usize, &Format), part: Part, reading: &Reading) -> Self {
-        let redundancy = f64::from(format.1.redundancy().min(16)) / 16.0;
+        // A leader that is met says about as much as four bits that are.
+        let leader = if entry.start == Start::Whole && format.1.air.leader.is_some() { 4 } else { 0 };
+        let redundancy = f64::from((format.1.redundancy() + leader).min(16)) / 16.0;
         Self {
             family: entry.air,
             format: format.0,

@@ -17,6 +17,11 @@ impl Shape {
         if self.double >> bit & 1 == 1 { 2 } else { 1 }
     }
 
+    /// Longest run in units: two halves of equal level that meet, one of them perhaps double.
+    fn widest(&self) -> f64 {
+        if self.double == 0 { 2.0 } else { 3.0 }
+    }
+
     fn units(&self) -> u32 {
         2 * (u32::from(self.bits) + self.double.count_ones())
     }
@@ -40,10 +45,10 @@ impl Air {
         shape: &Shape,
     ) -> Result<Reading, Miss> {
         let body = lengths.get(start..).unwrap_or_default();
-        // No run can be longer than three units or shorter than half of one, whatever the stretch. In range:
-        // units are 5 ms at most.
-        let longest = (self.unit * (if shape.double == 0 { 2.5 } else { 3.5 }) * (1.0 + self.clock)) as u32;
-        let shortest = (self.unit * 0.3) as u32;
+        // Bounds of a run of one to three units. In range: units are 5 ms at most.
+        let slack = self.tolerance + self.stretch[1].max(-self.stretch[0]);
+        let longest = (self.unit * shape.widest() * (1.0 + self.clock) + slack) as u32;
+        let shortest = (self.unit * (1.0 - self.clock) - slack).max(0.0) as u32;
         let most = 2 * usize::from(shape.bits) + 1;
         let mut count = 0;
         let mut totals = [0u64; 2];
@@ -138,7 +143,7 @@ impl Air {
     ) -> Result<(u128, u32, Sums), Miss> {
         let (unit, stretch) = estimate;
         let units = shape.units();
-        let widest = if shape.double == 0 { 2.0 } else { 3.0 };
+        let widest = shape.widest();
         let per_unit = 1.0 / unit;
         let mut levels = 0u128;
         let mut used = u32::from(shape.unseen);

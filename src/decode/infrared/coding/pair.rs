@@ -10,6 +10,9 @@ pub(super) struct Shape {
     pub(super) end_mark: bool,
 }
 
+/// Timing error, as a share of the tolerance, from which a reading of pulse widths is tried otherwise too.
+const DOUBTFUL: f64 = 0.3;
+
 /// Windows within which the loop over the bits stays; the fit judges afterwards.
 struct Windows {
     mark: [u32; 2],
@@ -111,6 +114,11 @@ impl Air {
         }
         let first = self.fit_pairs(body, start, shape, read, *sums);
         match &first {
+            // The lengths of pulse width differ by the spaces' length only: the leader's clock may mislead.
+            Ok(reading) if !shape.end_mark && reading.fit.error > DOUBTFUL => {
+                self.by_marks(body, start, shape, pairs, first)
+            }
+            Err(_) if !shape.end_mark => self.by_marks(body, start, shape, pairs, first),
             Err(miss) if matches!(miss.reason, Reason::Error { .. }) => {
                 let better = self.tell_apart(body, shape, pairs, sums);
                 if better == word {
@@ -121,6 +129,31 @@ impl Air {
             }
             _ => first,
         }
+    }
+
+    /// Bits by the width of the marks alone: every border between two marks is tried, the best fit is kept.
+    fn by_marks(
+        &self,
+        body: &[u32],
+        start: usize,
+        shape: &Shape,
+        pairs: u8,
+        first: Result<Reading, Miss>,
+    ) -> Result<Reading, Miss> {
+        let one_is_longer = shape.one[0] > shape.zero[0];
+        let marks = || body.iter().step_by(2).take(usize::from(pairs));
+        let mut borders: Vec<u32> = marks().copied().collect();
+        borders.push(0);
+        borders.sort_unstable();
+        borders.dedup();
+        let error = |reading: &Result<Reading, Miss>| reading.as_ref().map_or(f64::MAX, |r| r.fit.error);
+        borders.into_iter().fold(first, |best, border| {
+            let word =
+                marks().fold(0, |word, mark| (word << 1) | u64::from((*mark > border) == one_is_longer));
+            let sums = shape.sums(measure(body, (word, pairs)), word, pairs);
+            let other = self.fit_pairs(body, start, shape, (word, pairs), sums);
+            if error(&other) < error(&best) { other } else { best }
+        })
     }
 
     /// The bits that fit best with the clock and stretch of a first reading.
