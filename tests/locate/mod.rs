@@ -3,11 +3,15 @@
 // Helpers of tests fail by panicking, as tests do.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+mod bench; // from events to readings to fits
 mod cases; // the worked cases: voltages, codes, windows
 mod fits; // what the fit makes of the worked cases
 mod hum; // hum on the readings, key checks, the drawing
+mod identify; // simulated jobs with known truth
 mod ladders; // the ladders that the tests share
 mod lines; // lines of protocol files as networks
 mod scipy; // values and intervals by SciPy
+#[allow(dead_code)] // the example prints more of it
+mod simulation; // jobs made up with known faults; asserts nothing
 mod spice; // ngspice solves the same circuits
 mod tree; // the fault tree and the odds

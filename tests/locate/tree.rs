@@ -108,6 +108,7 @@ fn steps_in_a_technicians_words_are_recognised() {
         ("remote's batteries taken out", vec![], "remove-remotes"),
         ("all HDMI cables unplugged", vec![], "unplug-hdmi-and-antenna"),
         ("ground screw 2 tightened", vec![], "retighten-ground-screws"),
+        ("4.7k resistor in place of the key board", vec![], "substitute-known-resistor"),
         ("replaced the key board", vec![], "replace-key-board"),
         ("key cable reseated", vec![], "reseat-or-replace-key-cable"),
         ("CEC switched off in the menu", vec![], "disable-cec"),

@@ -1,6 +1,7 @@
 //! The ladder as a drawing in text: the scale from zero to full, windows, nominal and measured levels.
 
-use super::network::{Condition, Network};
+use super::fault::Condition;
+use super::network::Network;
 use super::reading::Reading;
 use super::windows::Windows;
 use super::words;

@@ -6,10 +6,12 @@ use statrs::distribution::{ChiSquared, ContinuousCDF};
 
 use crate::base::{Key, Nanoseconds};
 
+use super::fault::Condition;
 use super::minimise::{Minimum, interval, minimise, variance};
 use super::model::{self, Mechanism, Model};
-use super::network::{Condition, Network};
+use super::network::Network;
 use super::objective::{Evaluation, Objective, Point, faults};
+use super::quick::{Quick, quick};
 use super::reading::Reading;
 use super::ripple::{self, Clue, Ripple};
 use super::windows::Windows;
@@ -49,7 +51,7 @@ pub struct Fitted {
     pub p: f64,
     /// `chi2 + numbers * ln(readings)`, and what floating predictions cost.
     pub bic: f64,
-    /// Posterior weight among all models, family priors equal.
+    /// Posterior weight among all models.
     pub weight: f64,
     /// Predicted reading and its variance (counts, counts²) in every probe condition, in the order of
     /// [`Fit::probes`]; `None` for a floating pin.
@@ -103,10 +105,11 @@ pub fn fit(network: &Network, readings: &[Reading]) -> Fit {
     let cable_seen = readings.iter().any(|r| r.condition == Condition::CableOnly);
     let probes = probes(network, readings);
     let mut work = Evaluation::default();
+    let looks = quick(network, readings);
     let mut found: Vec<(Model, Minimum)> = model::all(network, cable_seen)
         .into_iter()
         .map(|model| {
-            let minimum = search(&objective, &model, &mut work);
+            let minimum = search(&objective, &model, &looks, &mut work);
             (model, minimum)
         })
         .collect();
@@ -132,7 +135,7 @@ pub fn fit(network: &Network, readings: &[Reading]) -> Fit {
                 weight: if needless(model, bic, &bics) {
                     0.0
                 } else {
-                    prior(model, network) * likelihood(bic - best)
+                    model::prior(model, network) * likelihood(bic - best)
                 },
                 foreseen: foreseen(&objective, model, minimum, &probes, near, &mut work),
                 idle_key: idle_key(network, &windows, model, minimum),
@@ -189,11 +192,6 @@ fn likelihood(excess: f64) -> f64 {
     (-0.5 * excess).exp()
 }
 
-/// Families share the prior evenly; the members of a family divide it.
-fn prior(model: &[Mechanism], network: &Network) -> f64 {
-    model.iter().map(|m| 1.0 / m.family_size(network)).product()
-}
-
 /// Whether leaving out one of its mechanisms makes a model no worse.
 fn needless(model: &[Mechanism], bic: f64, bics: &BTreeMap<Model, f64>) -> bool {
     let smaller = |left: &[Mechanism]| bics.get(left).is_some_and(|other| *other <= bic);
@@ -212,12 +210,18 @@ fn tail(chi2: f64, freedom: usize) -> f64 {
     ChiSquared::new(freedom as f64).map_or(1.0, |law| law.sf(chi2.max(0.0)))
 }
 
-/// Coarse grid over the physical range, then least squares from its lowest dips.
-fn search(objective: &Objective, model: &[Mechanism], work: &mut Evaluation) -> Minimum {
+/// Least squares from the lowest dips of a coarse grid over the physical range, and from the number that the
+/// quick look gives.
+fn search(objective: &Objective, model: &[Mechanism], looks: &[Quick], work: &mut Evaluation) -> Minimum {
     let scores = vec![0.0; objective.parts()];
     let starts = match model {
         [] => vec![vec![]],
-        [one] => dips_of_line(objective, *one),
+        [one] => {
+            let mut starts = dips_of_line(objective, *one);
+            let looked = looks.iter().find(|q| q.mechanism == *one && q.value.is_finite());
+            starts.extend(looked.map(|q| vec![one.range().coordinate(q.value)]));
+            starts
+        }
         _ => dips_of_plane(objective, model),
     };
     let mut best: Option<Minimum> = None;

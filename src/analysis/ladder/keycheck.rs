@@ -6,8 +6,9 @@ use serde::Serialize;
 
 use crate::base::{Key, Nanoseconds};
 
+use super::fault::Condition;
 use super::fit::Fit;
-use super::network::{Condition, Network};
+use super::network::Network;
 use super::reading::{Gatherer, Reading};
 use super::windows::Windows;
 use super::words;

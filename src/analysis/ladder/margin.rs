@@ -5,7 +5,8 @@ use serde::Serialize;
 
 use crate::base::Key;
 
-use super::network::{Condition, Fault, Network};
+use super::fault::{Condition, Fault};
+use super::network::Network;
 use super::windows::Windows;
 
 /// Where one key's reading may lie for parts within their tolerance.

@@ -17,6 +17,7 @@
 
 mod circuit;
 mod draw;
+mod fault;
 mod fit;
 pub mod keycheck;
 mod margin;
@@ -24,6 +25,8 @@ mod minimise;
 mod model;
 mod network;
 mod objective;
+mod pair;
+mod quick;
 mod reading;
 pub mod ripple;
 mod verdict;
@@ -31,13 +34,13 @@ mod windows;
 pub mod words;
 
 pub use draw::{Level, draw, levels};
+pub use fault::{Condition, Fault, Place};
 pub use fit::{Estimate, Fit, Fitted, REJECT, Verdict, WINDOW, fit};
 pub use margin::{Margin, Stretch, margins, tolerated, walk};
 pub use model::{Mechanism, Model, text as model_text, word as model_word};
-pub use network::{
-    ASSUMED_PULL_UP_OHM, CLOSED_OHM, Condition, FLOATING_OHM, Fault, HIGHER_SUPPLY_VOLTS, Network,
-    NetworkKey, Place,
-};
+pub use network::{ASSUMED_PULL_UP_OHM, CLOSED_OHM, FLOATING_OHM, HIGHER_SUPPLY_VOLTS, Network, NetworkKey};
+pub use pair::{leak_between, solve_pair};
+pub use quick::{Quick, quick};
 pub use reading::{Gatherer, Reading};
 pub use verdict::{Entry, Separation, Value};
 pub use windows::{Window, Windows};

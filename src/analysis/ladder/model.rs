@@ -2,7 +2,8 @@
 
 use crate::base::Key;
 
-use super::network::{Fault, Network, Place};
+use super::fault::{Fault, Place};
+use super::network::Network;
 use super::words;
 
 /// One mechanism with one unknown number.
@@ -208,14 +209,28 @@ impl Mechanism {
         }
     }
 
-    /// Whether mechanisms of this family share one prior, so that a ladder of many keys does not make the
-    /// switches likelier than a ladder of few.
-    pub(super) fn family_size(self, network: &Network) -> f64 {
+    /// How common the mechanism is against a leak to ground, before anything is read. The members of a family
+    /// (one switch among many) share the family's part, so that a ladder of many keys does not make the switches
+    /// likelier than a ladder of few. Common practice, no source.
+    pub(super) fn prior(self, network: &Network) -> f64 {
+        let keys = network.keys.len().max(1) as f64;
         match self {
-            Self::SwitchLeak(_) | Self::Contact(_) => network.keys.len().max(1) as f64,
-            _ => 1.0,
+            Self::MainLeakGround | Self::KeyLeakGround => 1.0,
+            Self::SwitchLeak(_) | Self::Contact(_) => 1.0 / keys,
+            Self::Series => 0.6,
+            Self::GroundOffset | Self::PinLeak | Self::CableLeakGround => 0.5,
+            Self::PullUp | Self::Supply => 0.4,
+            Self::MainLeakOwnSupply | Self::MainLeakHighSupply => 0.3,
+            Self::KeyLeakOwnSupply | Self::KeyLeakHighSupply => 0.15,
+            Self::PullUpOnKeyBoard => 0.1,
         }
     }
+}
+
+/// Prior of a whole model: a second fault at once is taken to be a third as likely as it would be alone. Common practice, no source.
+pub(super) fn prior(model: &[Mechanism], network: &Network) -> f64 {
+    let product: f64 = model.iter().map(|m| m.prior(network)).product();
+    if model.len() > 1 { 0.3 * product } else { product }
 }
 
 fn short(key: Key) -> String {

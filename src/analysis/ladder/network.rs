@@ -4,6 +4,7 @@ use crate::base::{Key, Ohms, Volts};
 use crate::decode::ladder::{Board, Line, Topology, WindowRule};
 
 use super::circuit::Circuit;
+use super::fault::{Condition, Fault, Place};
 
 /// Resistance of a closed switch in ohms.
 ///
@@ -80,133 +81,6 @@ pub struct Network {
     pub idle_low_counts: Option<f64>,
     /// The keys.
     pub keys: Vec<NetworkKey>,
-}
-
-/// Where on the way from the switches to the converter something sits.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum Place {
-    /// On the converter's side of the connector.
-    MainBoard,
-    /// On the wires between the boards.
-    Cable,
-    /// With the switches.
-    KeyBoard,
-}
-
-/// What may be wrong with the circuit. Several may be present at once.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Fault {
-    /// Leakage from the line to ground (on the key board: to the key board's return).
-    LeakToGround {
-        /// Where.
-        at: Place,
-        /// Its resistance in ohms.
-        ohm: f64,
-    },
-    /// Leakage from the line to a supply.
-    LeakToSupply {
-        /// Where.
-        at: Place,
-        /// Its resistance in ohms.
-        ohm: f64,
-        /// The supply's voltage; the pull-up's own supply when absent.
-        volts: Option<f64>,
-    },
-    /// Leakage to ground inside the converter's pin, behind the pin's series resistor.
-    PinLeak {
-        /// Its resistance in ohms.
-        ohm: f64,
-    },
-    /// Resistance in the signal wire or its contacts.
-    Series {
-        /// Ohms.
-        ohm: f64,
-    },
-    /// Resistance in the return wire, with another load's current through it.
-    Return {
-        /// Ohms.
-        ohm: f64,
-        /// Current of the other load, amperes.
-        ampere: f64,
-    },
-    /// The key board's ground stands this far above the converter's ground.
-    GroundOffset {
-        /// Volts.
-        volts: f64,
-    },
-    /// A switch that conducts while it is open.
-    SwitchLeak {
-        /// Which.
-        key: Key,
-        /// Its resistance while open, ohms.
-        ohm: f64,
-    },
-    /// A switch that does not close fully.
-    Contact {
-        /// Which.
-        key: Key,
-        /// Resistance added while closed, ohms.
-        ohm: f64,
-    },
-    /// The pull-up has another value.
-    PullUp {
-        /// Ohms.
-        ohm: f64,
-    },
-    /// The pull-up is on the key board and not on the main board.
-    PullUpOnKeyBoard {
-        /// Ohms.
-        ohm: f64,
-    },
-    /// The pull-up's supply is off against the converter's reference.
-    Supply {
-        /// True over nominal.
-        factor: f64,
-    },
-}
-
-/// The state in which a reading was taken.
-#[derive(Clone, Debug, PartialEq)]
-pub enum Condition {
-    /// Nobody presses anything.
-    Idle,
-    /// One key down.
-    Key(Key),
-    /// Several keys down at once.
-    Keys(Vec<Key>),
-    /// Key board's cable pulled at the main board.
-    Unplugged,
-    /// Cable pulled at the key board, its wires still on the main board.
-    CableOnly,
-    /// A known resistor at the main board's connector in place of the key board.
-    Substituted(f64),
-}
-
-impl Condition {
-    /// Words for people.
-    pub fn text(&self) -> String {
-        match self {
-            Self::Idle => "no key pressed".into(),
-            Self::Key(key) => format!("{} pressed", key.label()),
-            Self::Keys(keys) => {
-                let labels: Vec<_> = keys.iter().map(|key| key.label()).collect();
-                format!("{} pressed together", labels.join(" + "))
-            }
-            Self::Unplugged => "key board unplugged at the main board".into(),
-            Self::CableOnly => "cable unplugged at the key board".into(),
-            Self::Substituted(ohm) => {
-                format!("{} in place of the key board", super::words::ohms(*ohm))
-            }
-        }
-    }
-
-    fn is_down(&self, key: Key) -> bool {
-        match self {
-            Self::Key(one) => *one == key,
-            Self::Keys(keys) => keys.contains(&key),
-            _ => false,
-        }
-    }
 }
 
 impl From<&Line> for Network {
@@ -334,6 +208,19 @@ impl Network {
     /// The equations are Kirchhoff's current law at the main board's node, the key board's node and the key
     /// board's return; see [`super`] for the drawing.
     pub fn solve(&self, condition: &Condition, faults: &[Fault]) -> Option<Volts> {
+        let (siemens, amperes, pin_ratio) = self.node(condition, faults);
+        (siemens > 1.0 / FLOATING_OHM).then(|| Volts(amperes / siemens * pin_ratio))
+    }
+
+    /// What the line shows at its node on the main board: conductance (siemens) and short-circuit current
+    /// (amperes).
+    pub(super) fn norton(&self, condition: &Condition, faults: &[Fault]) -> (f64, f64) {
+        let (siemens, amperes, _) = self.node(condition, faults);
+        (siemens, amperes)
+    }
+
+    /// The node's conductance and current, and the pin's share of the node's voltage.
+    fn node(&self, condition: &Condition, faults: &[Fault]) -> (f64, f64, f64) {
         let state = self.state(faults);
         let mut circuit = Circuit::new();
         let main = circuit.node();
@@ -352,7 +239,7 @@ impl Network {
             _ => self.join_key_board(&mut circuit, main, condition, &state, faults),
         }
         let (siemens, amperes) = circuit.norton(main);
-        (siemens > 1.0 / FLOATING_OHM).then(|| Volts(amperes / siemens * state.pin_ratio))
+        (siemens, amperes, state.pin_ratio)
     }
 
     /// Adds cable and key board to the main board's node.

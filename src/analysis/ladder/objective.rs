@@ -3,8 +3,9 @@
 use crate::base::Key;
 use crate::decode::ladder::Topology;
 
+use super::fault::{Condition, Fault};
 use super::model::{Mechanism, Range};
-use super::network::{Condition, Fault, Network};
+use super::network::Network;
 use super::reading::Reading;
 
 /// How a reading binds the model.
@@ -69,6 +70,12 @@ impl Range {
     /// Search coordinate to number.
     pub(super) fn value(self, u: f64) -> f64 {
         if self.log { 10f64.powf(u) } else { u }
+    }
+
+    /// Number to search coordinate, held to the range.
+    pub(super) fn coordinate(self, value: f64) -> f64 {
+        let u = if self.log { value.max(1e-30).log10() } else { value };
+        u.clamp(self.low, self.high)
     }
 }
 

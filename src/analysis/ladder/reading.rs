@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use crate::base::{Event, EventKind};
 
-use super::network::Condition;
+use super::fault::Condition;
 
 /// What the converter said in one condition.
 #[derive(Clone, Debug, PartialEq)]
@@ -17,6 +17,9 @@ pub struct Reading {
     pub spread: f64,
     /// How many readings.
     pub n: u64,
+    /// How many independent readings they are worth: fewer when each is like the one before it. One when the
+    /// level wanders, since its spread is then the least by which it differs from stage to stage.
+    pub independent: f64,
     /// Share of the readings at zero.
     pub at_zero: f64,
     /// Share of the readings at full scale.
@@ -33,35 +36,23 @@ impl Reading {
             counts: f64::from(code),
             spread,
             n: 1,
+            independent: 1.0,
             at_zero: if code == 0 { 1.0 } else { 0.0 },
             at_full: if code >= full_scale { 1.0 } else { 0.0 },
             levels: None,
         }
     }
 
-    /// Standard error of the mean in counts, quantisation included.
+    /// Standard error of the mean in counts: `1/12 + s²/n`, with the number of independent readings.
     ///
-    /// A reading without noise repeats its rounding error, which averaging cannot reduce: `1/12 + s²/n`. From
-    /// a spread of half a count on the noise dithers the converter, and what is left of the rounding error is
-    /// the mean square of its Fourier series, `Σ exp(-4π²h²σ²) / (2π²h²)`.
+    /// The rounding error is not averaged away: a reading without noise repeats it, and a converter whose noise
+    /// spreads over several codes has steps that are uneven by about as much.
     ///
     /// # Source
-    /// Quantisation error q²/12: Texas Instruments SLOA249; dither: Lyons and Yates, "Reducing ADC
-    /// Quantization Noise", Microwaves & RF, 2005. The series is the Fourier series of the sawtooth error
-    /// averaged over Gaussian noise (Carbone and Petri, IEEE Trans. Instrum. Meas. 43 (1994) 389, from memory).
+    /// Quantisation error q²/12: Texas Instruments SLOA249; when averaging helps: Lyons and Yates, "Reducing ADC
+    /// Quantization Noise", Microwaves & RF, 2005.
     pub fn sigma(&self) -> f64 {
-        let variance = self.spread * self.spread;
-        let rounding = if self.n < 2 || self.spread < 0.5 {
-            1.0 / 12.0
-        } else {
-            let noise = variance - 1.0 / 12.0;
-            let pi2 = std::f64::consts::PI * std::f64::consts::PI;
-            (1..=3)
-                .map(|h| f64::from(h * h))
-                .map(|h2| (-4.0 * pi2 * h2 * noise).exp() / (2.0 * pi2 * h2))
-                .sum()
-        };
-        (rounding + variance / self.n.max(1) as f64).sqrt()
+        (1.0 / 12.0 + self.spread * self.spread / self.independent.max(1.0)).sqrt()
     }
 }
 
@@ -70,6 +61,9 @@ impl Reading {
 pub struct Gatherer {
     histogram: BTreeMap<u32, u64>,
     n: u64,
+    /// Sum of squared steps from one reading to the next.
+    steps: f64,
+    last: Option<u32>,
 }
 
 /// Most different codes that are kept; a converter of sixteen bits has no more.
@@ -88,6 +82,9 @@ impl Gatherer {
         }
         *self.histogram.entry(counts).or_default() += times;
         self.n += times;
+        let step = self.last.map_or(0.0, |last| f64::from(counts.abs_diff(last)));
+        self.steps += step * step;
+        self.last = Some(counts);
     }
 
     /// Takes the event if it is a reading of this line.
@@ -103,6 +100,21 @@ impl Gatherer {
     /// How many readings were taken.
     pub fn n(&self) -> u64 {
         self.n
+    }
+
+    /// Worth of `n` readings of this variance in independent ones, from the mean squared step between
+    /// neighbours: `1 - ρ = steps / 2 variance`, `n (1 - ρ) / (1 + ρ)`.
+    ///
+    /// # Source
+    /// von Neumann, Annals of Mathematical Statistics 12 (1941) 367 (mean square successive difference); Bayley
+    /// and Hammersley, J. R. Statist. Soc. Suppl. 8 (1946) 184 (effective number).
+    fn independent(&self, n: f64, variance: f64) -> f64 {
+        let pairs = self.n.saturating_sub(1) as f64;
+        if variance <= 0.25 || pairs < 4.0 {
+            return n;
+        }
+        let correlation = (1.0 - self.steps / pairs / (2.0 * variance)).clamp(0.0, 0.999);
+        if correlation > 0.5 { 1.0 } else { (n * (1.0 - correlation) / (1.0 + correlation)).max(1.0) }
     }
 
     /// The code with the most readings, its neighbours counted with it; `None` without readings.
@@ -142,6 +154,7 @@ impl Gatherer {
             counts: mean,
             spread: variance.sqrt(),
             n: n as u64,
+            independent: self.independent(n, variance),
             at_zero: chosen().filter(|(code, _)| *code < 0.5).map(|(_, m)| m).sum::<f64>() / n,
             at_full: chosen().filter(|(code, _)| *code >= full).map(|(_, m)| m).sum::<f64>() / n,
             levels: two_levels(&chosen().collect::<Vec<_>>(), mean, squares),

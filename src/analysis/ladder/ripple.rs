@@ -5,7 +5,8 @@ use statrs::distribution::{ContinuousCDF, FisherSnedecor};
 
 use crate::base::Nanoseconds;
 
-use super::network::{Condition, Network};
+use super::fault::Condition;
+use super::network::Network;
 
 /// Frequencies that are looked for, hertz: mains and its rectified form with two harmonics each, at 50 and at
 /// 60 Hz.

@@ -4,9 +4,9 @@ use std::collections::BTreeMap;
 
 use serde::Serialize;
 
+use super::fault::Condition;
 use super::fit::{Fit, Fitted, Verdict, WINDOW, split_at};
 use super::model::{self, Mechanism};
-use super::network::Condition;
 use super::words;
 
 /// One number of an [`Entry`].
@@ -364,8 +364,7 @@ impl Fit {
             let explains = if stray_on_line && fitted.idle_key.is_none() { 0.1 } else { 1.0 };
             let likelihood =
                 if fitted.weight > 0.0 { (-0.5 * (fitted.bic - best)).exp() * explains } else { 0.0 };
-            let prior: f64 = fitted.model.iter().map(|m| 1.0 / m.family_size(&self.network)).product::<f64>()
-                / if fitted.model.len() > 1 { 10.0 } else { 1.0 };
+            let prior = model::prior(&fitted.model, &self.network);
             for mechanism in &fitted.model {
                 for (location, share) in mechanism.locations() {
                     let part = prior * share / fitted.model.len() as f64;

@@ -4,7 +4,8 @@
 use crate::base::Key;
 use crate::decode::ladder::WindowRule;
 
-use super::network::{Condition, Network};
+use super::fault::Condition;
+use super::network::Network;
 
 /// One stretch of the converter's scale that means a key, or none.
 #[derive(Clone, Debug, PartialEq)]

@@ -3,12 +3,14 @@
 //! A declared tree ([`faults`]) says what each test shows under each location; the posterior over locations is
 //! formed stage by stage and joined with the electrical fit of the ladder.
 
+mod collect;
 mod credit;
 mod evidence;
 mod faults;
 mod next;
 mod report;
 
+pub use collect::Collector;
 pub use credit::Credit;
 pub use evidence::{Outcome, StageEvidence, StepKind};
 pub use faults::{FaultTree, LOCATIONS, Location, Risk, Test, TestKind, faults, parse};
