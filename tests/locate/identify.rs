@@ -4,14 +4,14 @@ use super::simulation::{KINDS, coverage, run};
 
 #[test]
 fn intervals_hold_the_truth_and_the_place_is_among_the_first_two() {
-    let trials = run(120, 1);
+    let trials = run(100, 1);
     let (share, intervals) = coverage(trials.iter());
-    // 95 % of about 130: the binomial standard deviation is 1.9 %; three of them below.
-    assert!(intervals >= 120 && share >= 0.89, "{share} of {intervals}");
+    // 95 % of about 110: the binomial standard deviation is 2.1 %; three of them below.
+    assert!(intervals >= 100 && share >= 0.89, "{share} of {intervals}");
     let among = trials.iter().filter(|t| t.is_place(t.first) || t.is_place(t.second)).count();
     assert!(among * 10 >= trials.len() * 8, "{among} of {}", trials.len());
-    // A leak on either board is never taken for one on the other when the key board was unplugged.
+    // The true model leads, alone or among those that no reading parts from it.
     let found = trials.iter().filter(|t| t.model_found).count();
     assert!(found * 10 >= trials.len() * 7, "{found} of {}", trials.len());
-    assert!(KINDS.len() * 12 == trials.len());
+    assert!(KINDS.len() * 10 == trials.len());
 }

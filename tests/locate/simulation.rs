@@ -225,6 +225,7 @@ fn judge(
     });
     let model_found = fit.verdicts.first().is_some_and(|v| index.is_some_and(|i| v.members.contains(&i)));
     let accepted = fit.accepted;
+    let leader = fit.verdicts.first().map_or_else(String::new, |v| model_word(&fit.leader(v).model));
     let stages = stages(network, &fit);
     let located = locate(&stages, std::slice::from_ref(&fit)).ok();
     let place_at =
@@ -234,7 +235,7 @@ fn judge(
         tolerance,
         covered,
         places,
-        leader: fit.models.first().map_or_else(String::new, |m| model_word(&m.model)),
+        leader,
         first: place_at(0),
         second: place_at(1),
         model_found,

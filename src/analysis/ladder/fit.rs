@@ -132,7 +132,7 @@ pub fn fit(network: &Network, readings: &[Reading]) -> Fit {
                 freedom,
                 p: tail(minimum.chi2, freedom),
                 bic,
-                weight: if needless(model, bic, &bics) {
+                weight: if needless(model, bic, &bics, network) {
                     0.0
                 } else {
                     model::prior(model, network) * likelihood(bic - best)
@@ -192,9 +192,11 @@ fn likelihood(excess: f64) -> f64 {
     (-0.5 * excess).exp()
 }
 
-/// Whether leaving out one of its mechanisms makes a model no worse.
-fn needless(model: &[Mechanism], bic: f64, bics: &BTreeMap<Model, f64>) -> bool {
-    let smaller = |left: &[Mechanism]| bics.get(left).is_some_and(|other| *other <= bic);
+/// Whether leaving out one of its mechanisms makes a model no worse, priors counted.
+fn needless(model: &[Mechanism], bic: f64, bics: &BTreeMap<Model, f64>, network: &Network) -> bool {
+    let score = |model: &[Mechanism], bic: f64| bic - 2.0 * model::prior(model, network).ln();
+    let own = score(model, bic);
+    let smaller = |left: &[Mechanism]| bics.get(left).is_some_and(|other| score(left, *other) <= own);
     match model {
         [] => false,
         [_] => smaller(&[]),

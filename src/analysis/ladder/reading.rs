@@ -43,16 +43,29 @@ impl Reading {
         }
     }
 
-    /// Standard error of the mean in counts: `1/12 + s²/n`, with the number of independent readings.
+    /// Standard error of the mean in counts, rounding included.
     ///
-    /// The rounding error is not averaged away: a reading without noise repeats it, and a converter whose noise
-    /// spreads over several codes has steps that are uneven by about as much.
+    /// A reading without noise repeats its rounding error, which averaging cannot reduce: `1/12 + s²/n`, with the
+    /// number of independent readings. From a spread of half a count on the noise dithers the converter, and what is
+    /// left of the rounding error is the mean square of its Fourier series, `Σ exp(-4π²h²σ²) / (2π²h²)`; the steps of
+    /// a converter are uneven by a tenth of a count at least, which no averaging reduces (common practice, no
+    /// source).
     ///
     /// # Source
-    /// Quantisation error q²/12: Texas Instruments SLOA249; when averaging helps: Lyons and Yates, "Reducing ADC
-    /// Quantization Noise", Microwaves & RF, 2005.
+    /// Quantisation error q²/12: Texas Instruments SLOA249; dither: Lyons and Yates, "Reducing ADC Quantization
+    /// Noise", Microwaves & RF, 2005. The series is the Fourier series of the sawtooth error averaged over Gaussian
+    /// noise (Carbone and Petri, IEEE Trans. Instrum. Meas. 43 (1994) 389, from memory).
     pub fn sigma(&self) -> f64 {
-        (1.0 / 12.0 + self.spread * self.spread / self.independent.max(1.0)).sqrt()
+        let variance = self.spread * self.spread;
+        let rounding = if self.n < 2 || self.spread < 0.5 {
+            1.0 / 12.0
+        } else {
+            let noise = variance - 1.0 / 12.0;
+            let pi2 = std::f64::consts::PI * std::f64::consts::PI;
+            let series = (1..=3).map(|h| f64::from(h * h));
+            series.map(|h2| (-4.0 * pi2 * h2 * noise).exp() / (2.0 * pi2 * h2)).sum::<f64>() + 0.01
+        };
+        (rounding + variance / self.independent.max(1.0)).sqrt()
     }
 }
 

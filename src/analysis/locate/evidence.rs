@@ -3,20 +3,9 @@
 use serde::{Deserialize, Serialize};
 
 use crate::base::{ControlPath, Key};
+pub use crate::timeline::job::StepKind;
 
 use super::faults::{FaultTree, LOCATIONS, Test, TestKind};
-
-/// What sort of step stood before a stage.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum StepKind {
-    /// Something was unplugged, covered or substituted to learn where the fault is.
-    Isolate,
-    /// Something was cleaned, tightened or replaced to end the fault.
-    Repair,
-    /// An earlier step was undone.
-    Restore,
-}
 
 /// What became of the stray input in a stage, against the stage before it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
