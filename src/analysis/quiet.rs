@@ -13,7 +13,7 @@ pub const CERTAIN: f64 = 0.01;
 /// The chance that is shown as the first milestone.
 pub const LIKELY: f64 = 0.05;
 /// Off-times below which the longest one seen is doubled: 19 exchangeable gaps bound the next at 5 %.
-const GAPS_THAT_BOUND: usize = 19;
+const GAPS_THAT_BOUND: f64 = 19.0;
 
 /// What the observation before the step demands of the soak after it.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
@@ -42,7 +42,7 @@ pub struct QuietPlan {
 }
 
 impl QuietPlan {
-    /// Plans from the episodes of a train.
+    /// Plans from the episodes of a train; `clustered` when presses had to be joined into episodes.
     ///
     /// The soak is the longest of the exact conditional answer and the longest-gap rule: not shorter than the
     /// longest quiet stretch seen, and twice it while fewer than 19 whole stretches were seen. Where the stretches
@@ -52,20 +52,24 @@ impl QuietPlan {
     /// Exact answer: see [`quiet_needed`]. A further exchangeable gap exceeds the longest of n with chance
     /// 1/(n+1): Wilks 1941, Ann. Math. Stat. 12:91. The doubling is a rule of our own.
     #[allow(clippy::cast_precision_loss)]
-    pub fn new(train: &Train, episodes: &[Episode]) -> Self {
+    pub fn new(train: &Train, episodes: &[Episode], clustered: bool) -> Self {
         let gaps = quiet_stretches(train, episodes);
         let whole: Vec<f64> = gaps.iter().filter(|gap| gap.1).map(|gap| gap.0).collect();
-        let tail = Tail::fit(&whole);
+        let tail = Tail::fit(&whole, clustered);
         let onset_s = onset(train, episodes);
         let longest_gap_s = gaps.iter().map(|gap| gap.0).fold(0.0, f64::max);
         let whole_gaps = gaps.iter().filter(|gap| gap.1).count();
         let exposure_s = exposure(train, episodes);
         let count = Count { count: episodes.len() as u64, exposure: exposure_s };
-        let factor = if whole_gaps < GAPS_THAT_BOUND { 2.0 } else { 1.0 };
+        let few = |chance: f64| {
+            // With uneven off-times the next one exceeds the longest of n with chance 1/(n+1).
+            let bound = if tail.is_some() { 1.0 / chance } else { GAPS_THAT_BOUND };
+            if (whole_gaps as f64) < bound { 2.0 } else { 1.0 }
+        };
         let others = (exposure_s - onset_s).max(0.0) / (episodes.len().max(1) as f64);
         let needed = |chance| {
             let exact = quiet_needed(count, chance)?;
-            Some(exact.max(factor * longest_gap_s).max(tail.map_or(0.0, |tail| tail.needed(chance))))
+            Some(exact.max(few(chance) * longest_gap_s).max(tail.map_or(0.0, |tail| tail.needed(chance))))
         };
         Self {
             episodes: count.count,
@@ -110,7 +114,7 @@ const WARM_UP: f64 = 3.0;
 /// # Source
 /// The variance of a renewal count grows as its mean times the squared variation of the gaps: Cox 1962, ch. 4.
 #[allow(clippy::cast_precision_loss)]
-pub fn count_dispersion(sides: &[(&Train, &[Episode])]) -> f64 {
+pub fn count_dispersion(sides: &[(&Train, &[Episode])], clustered: bool) -> f64 {
     let mut gaps = Vec::new();
     for (train, episodes) in sides {
         let own: Vec<f64> =
@@ -119,17 +123,31 @@ pub fn count_dispersion(sides: &[(&Train, &[Episode])]) -> f64 {
         gaps.extend(own.iter().map(|gap| gap / mean));
     }
     let Some((shape, gain)) = uneven(&gaps) else { return 1.0 };
-    if shape >= 1.0 || gain < CLEAR {
+    if shape >= 1.0 || gain < if clustered { 1.0 } else { CLEAR } {
         return 1.0;
     }
+    // Where presses already had to be joined, the shape is taken a standard error towards longer off-times.
+    let error = if clustered { 0.78 / (gaps.len() as f64).sqrt() } else { 0.0 };
+    let shape = shape * (1.0 - error).max(0.3);
     let moment = |k: f64| ln_gamma(1.0 + k / shape);
     ((moment(2.0) - 2.0 * moment(1.0)).exp() - 1.0).clamp(1.0, 20.0)
 }
 
+/// How far gaps reach beyond the shortest: no gap between episodes is shorter than the one that separates them,
+/// which would make them look more even than they are. Independent episodes' gaps stay what they are by it.
+fn excess(gaps: &[f64]) -> Vec<f64> {
+    let least = gaps.iter().copied().fold(f64::INFINITY, f64::min);
+    let step = (gaps.len() / MOST_GAPS).max(1);
+    gaps.iter().step_by(step).map(|gap| gap - least).filter(|gap| *gap > 0.0).collect()
+}
+
+/// Most gaps that enter a fit; of more, every n-th does.
+const MOST_GAPS: usize = 5000;
+
 /// Weibull shape of gaps and twice the log-likelihood by which it beats independent ones.
 #[allow(clippy::cast_precision_loss)]
 fn uneven(gaps: &[f64]) -> Option<(f64, f64)> {
-    let gaps: Vec<f64> = gaps.iter().copied().filter(|gap| *gap > 0.0).collect();
+    let gaps = excess(gaps);
     if gaps.len() < FEWEST_GAPS {
         return None;
     }
@@ -150,11 +168,13 @@ const FEWEST_GAPS: usize = 5;
 /// set that comes back.
 const UNEVEN: f64 = 1.64;
 
-/// Weibull gaps, the shape taken a standard error towards longer off-times.
+/// Weibull gaps, the shape taken a standard error towards longer off-times, two where presses already had to be
+/// joined into episodes.
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct Tail {
     shape: f64,
     scale: f64,
+    least: f64,
 }
 
 impl Tail {
@@ -162,24 +182,26 @@ impl Tail {
     /// Cohen 1965, Technometrics 7:579; the standard error of the shape is 0.78 shape / √n (Thoman, Bain & Antle
     /// 1969, Technometrics 11:445).
     #[allow(clippy::cast_precision_loss)]
-    fn fit(gaps: &[f64]) -> Option<Self> {
+    fn fit(gaps: &[f64], clustered: bool) -> Option<Self> {
+        let (demand, errors) = if clustered { (0.0, 2.0) } else { (UNEVEN, 1.0) };
         let (shape, gain) = uneven(gaps)?;
-        if shape >= 1.0 || gain < UNEVEN {
+        if shape >= 1.0 || gain < demand {
             return None;
         }
         let n = gaps.len() as f64;
-        let mean = gaps.iter().sum::<f64>() / n;
-        let shape = shape * (1.0 - 0.78 / n.sqrt()).max(0.3);
+        let least = gaps.iter().copied().fold(f64::INFINITY, f64::min);
+        let mean = gaps.iter().sum::<f64>() / n - least;
+        let shape = shape * (1.0 - errors * 0.78 / n.sqrt()).max(0.3);
         let scale = mean / ln_gamma(1.0 + 1.0 / shape).exp();
-        Some(Self { shape, scale })
+        Some(Self { shape, scale, least })
     }
 
     fn quiet(&self, quiet_s: f64) -> f64 {
-        weibull_quiet(self.shape, self.scale, quiet_s)
+        weibull_quiet(self.shape, self.scale, (quiet_s - self.least).max(0.0))
     }
 
     fn needed(&self, chance: f64) -> f64 {
-        weibull_needed(self.shape, self.scale, chance)
+        self.least + weibull_needed(self.shape, self.scale, chance)
     }
 }
 

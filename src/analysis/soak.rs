@@ -77,7 +77,7 @@ impl Soak {
             gap = rule.gap;
             let found = episodes(&presses, rule.gap);
             Before {
-                plan: QuietPlan::new(&observation.train, &found),
+                plan: QuietPlan::new(&observation.train, &found, rule.mixture.is_some()),
                 count: Count { count: found.len() as u64, exposure: exposure(&observation.train, &found) },
                 hands_off: observation.hands_off,
             }

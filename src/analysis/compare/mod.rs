@@ -179,14 +179,15 @@ pub fn compare(before: &Observation, after: &Observation, options: &CompareOptio
     };
     let one = read(&before.train, &presses[0], rule.gap);
     let two = read(&after.train, &presses[1], rule.gap);
-    let dispersion = count_dispersion(&[(&before.train, &one.episodes), (&after.train, &two.episodes)]);
+    let sides = [(&before.train, one.episodes.as_slice()), (&after.train, two.episodes.as_slice())];
+    let dispersion = count_dispersion(&sides, rule.gap.is_some());
     let test = compare_scaled(one.count, two.count, dispersion, options.confidence);
     let others = alternatives(
         (&before.train, &one.episodes, one.count),
         (&after.train, &two.episodes, two.count),
         options.seed,
     );
-    let plan = QuietPlan::new(&before.train, &one.episodes);
+    let plan = QuietPlan::new(&before.train, &one.episodes, rule.gap.is_some());
     let evidence = Evidence {
         before: one.count,
         after: two.count,

@@ -1,0 +1,127 @@
+//! Speed of the statistics: patterns at 10^5, 10^6 and 10^7 events, and a live update with a million behind it.
+//!
+//!     cargo bench --bench analysis
+#![allow(
+    clippy::unwrap_used,
+    clippy::print_stdout,
+    clippy::cast_precision_loss,
+    reason = "a report for developers"
+)]
+
+use std::time::Instant;
+
+use straykey::analysis::compare::{CompareOptions, Observation};
+use straykey::analysis::pattern::{PatternOptions, find};
+use straykey::analysis::random::Random;
+use straykey::analysis::{Soak, Train, compare};
+use straykey::base::{ControlPath, Event, EventKind, Key, Nanoseconds, Span};
+
+/// Two steady patterns, a cycle of three and a third of foreign events, by time.
+fn events(count: usize) -> (Train, f64) {
+    let names = ["KEY_VOLUMEDOWN", "KEY_MENU", "KEY_VOLUMEUP", "KEY_ENTER", "KEY_POWER"];
+    let keys: Vec<Key> = names.iter().map(|name| Key::from_name(name).unwrap()).collect();
+    let mut random = Random::new(1);
+    // Events a second: 1/0.9 + 3/2 + 1/7.3, and as much again by half from elsewhere.
+    let rate = 1.5 * (1.0 / 0.9 + 3.0 / 2.0 + 1.0 / 7.3);
+    let seconds = count as f64 / rate;
+    let mut points: Vec<(i64, u8)> = Vec::with_capacity(count + 100);
+    let mut beats = |period: f64, motif: &[(f64, u8)], random: &mut Random| {
+        let mut t = random.unit() * period;
+        while t < seconds {
+            points.extend(
+                motif.iter().map(|(place, key)| (((t + place + 0.01 * random.normal()) * 1e9) as i64, *key)),
+            );
+            t += period;
+        }
+    };
+    beats(0.9, &[(0.0, 0)], &mut random);
+    beats(2.0, &[(0.0, 1), (0.5, 2), (1.2, 3)], &mut random);
+    beats(7.3, &[(0.0, 4)], &mut random);
+    let mut t = 0.0;
+    while t < seconds {
+        t += random.exponential() / (rate / 3.0);
+        points.push(((t * 1e9) as i64, random.below(5) as u8));
+    }
+    points.sort_unstable();
+    let mut train = Train::new();
+    let mut event = Event::new(Nanoseconds::ZERO, ControlPath::Keypad, EventKind::Press);
+    for (t, key) in points {
+        event.t = Nanoseconds(t);
+        event.key = Some(keys[usize::from(key)]);
+        train.push(&event);
+        event.kind = EventKind::Release;
+        event.t = Nanoseconds(t + 1_000_000);
+        train.push(&event);
+        event.kind = EventKind::Press;
+    }
+    train.observe(Span { start: Nanoseconds::ZERO, end: Nanoseconds::from_seconds(seconds) });
+    (train, seconds)
+}
+
+/// Highest resident memory so far, MB.
+fn memory() -> f64 {
+    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
+    let line = status.lines().find(|line| line.starts_with("VmHWM"));
+    line.and_then(|line| line.split_whitespace().nth(1)?.parse::<f64>().ok()).unwrap_or(f64::NAN) / 1024.0
+}
+
+fn main() {
+    let most = std::env::args().skip(1).find_map(|a| a.parse::<usize>().ok()).unwrap_or(10_000_000);
+    let mut last: Option<(f64, f64)> = None;
+    for count in [100_000, 1_000_000, 10_000_000].into_iter().filter(|count| *count <= most) {
+        let (train, seconds) = events(count);
+        let start = Instant::now();
+        let found = find(&train, &PatternOptions::default());
+        let took = start.elapsed().as_secs_f64();
+        let exponent = last.map_or(String::new(), |(n, t)| {
+            format!(", exponent {:.3}", (took / t).ln() / (train.len() as f64 / n).ln())
+        });
+        let periods: Vec<String> =
+            found.patterns.iter().filter_map(|p| p.period_s).map(|p| format!("{p:.4}")).collect();
+        println!(
+            "{} events over {:.0} h: patterns in {took:.3} s{exponent}; peak {:.0} MB; periods {}",
+            train.len(),
+            seconds / 3600.0,
+            memory(),
+            periods.join(" ")
+        );
+        last = Some((train.len() as f64, took));
+        if count == 1_000_000 {
+            live(&train);
+        }
+    }
+}
+
+/// A soak with a million strays behind it: each further event and look.
+fn live(history: &Train) {
+    let (small, _) = events(2000);
+    let mut soak = Soak::new(Some(&Observation::soak(small.clone())), &CompareOptions::default());
+    soak.tick(Nanoseconds::ZERO);
+    let mut event = Event::new(Nanoseconds::ZERO, ControlPath::Keypad, EventKind::Press);
+    event.key = Key::from_name("KEY_MENU");
+    for occurrence in history.occurrences() {
+        event.t = occurrence.t;
+        soak.push(&event);
+    }
+    let from = history.exposure();
+    let mut worst: f64 = 0.0;
+    let start = Instant::now();
+    for i in 0..1000 {
+        let step = Instant::now();
+        event.t = from.saturating_add(Nanoseconds::from_millis(900 * i));
+        soak.push(&event);
+        std::hint::black_box(soak.tick(event.t));
+        worst = worst.max(step.elapsed().as_secs_f64());
+    }
+    let mean = start.elapsed().as_secs_f64() / 1000.0;
+    println!(
+        "live update behind {} events: mean {:.1} us, worst {:.1} us",
+        history.len(),
+        mean * 1e6,
+        worst * 1e6
+    );
+    let start = Instant::now();
+    let two = Observation::soak(small);
+    std::hint::black_box(compare(&Observation::soak(history.clone()), &two, &CompareOptions::default()));
+    println!("comparison of {} events with 2000: {:.3} s", history.len(), start.elapsed().as_secs_f64());
+}
