@@ -1,6 +1,7 @@
 //! Speed of the statistics: patterns at 10^5, 10^6 and 10^7 events, and a live update with a million behind it.
 //!
 //!     cargo bench --bench analysis
+//!     cargo bench --bench analysis -- write FILE N && python3 tests/reference/speed.py FILE
 #![allow(
     clippy::unwrap_used,
     clippy::print_stdout,
@@ -65,21 +66,59 @@ fn memory() -> f64 {
     line.and_then(|line| line.split_whitespace().nth(1)?.parse::<f64>().ok()).unwrap_or(f64::NAN) / 1024.0
 }
 
+/// Processor seconds used so far, from the kernel's count of 10 ms ticks.
+fn processor() -> f64 {
+    let stat = std::fs::read_to_string("/proc/self/stat").unwrap_or_default();
+    let fields: Vec<&str> = stat.rsplit(')').next().unwrap_or_default().split_whitespace().collect();
+    let ticks = |place: usize| fields.get(place).and_then(|v| v.parse::<f64>().ok()).unwrap_or(f64::NAN);
+    (ticks(11) + ticks(12)) / 100.0
+}
+
+/// The same questions as `tests/reference/speed.py`, on the same train.
+fn write(file: &str, count: usize) {
+    let (train, _) = events(count);
+    let lines: Vec<String> = train
+        .occurrences()
+        .iter()
+        .map(|o| {
+            let key = train.symbols()[o.symbol as usize].key;
+            format!("{},{}\n", o.t, key.map_or("none", |key| key.name()))
+        })
+        .collect();
+    std::fs::write(file, lines.concat()).unwrap();
+    let start = processor();
+    let options = PatternOptions { surrogates: 20, ..PatternOptions::default() };
+    let found = find(&train, &options);
+    let one = Observation::soak(train);
+    std::hint::black_box(compare(&one, &one, &CompareOptions::default()));
+    println!(
+        "{} patterns and a comparison of {count} events: {:.2} s of processor",
+        found.patterns.len(),
+        processor() - start
+    );
+}
+
 fn main() {
+    let arguments: Vec<String> = std::env::args().skip(1).filter(|a| !a.starts_with("--")).collect();
+    if let [word, file, count] = arguments.as_slice()
+        && word == "write"
+    {
+        return write(file, count.parse().unwrap());
+    }
     let most = std::env::args().skip(1).find_map(|a| a.parse::<usize>().ok()).unwrap_or(10_000_000);
     let mut last: Option<(f64, f64)> = None;
     for count in [100_000, 1_000_000, 10_000_000].into_iter().filter(|count| *count <= most) {
         let (train, seconds) = events(count);
-        let start = Instant::now();
+        let (start, used) = (Instant::now(), processor());
         let found = find(&train, &PatternOptions::default());
-        let took = start.elapsed().as_secs_f64();
+        let (wall, took) = (start.elapsed().as_secs_f64(), processor() - used);
         let exponent = last.map_or(String::new(), |(n, t)| {
             format!(", exponent {:.3}", (took / t).ln() / (train.len() as f64 / n).ln())
         });
         let periods: Vec<String> =
             found.patterns.iter().filter_map(|p| p.period_s).map(|p| format!("{p:.4}")).collect();
         println!(
-            "{} events over {:.0} h: patterns in {took:.3} s{exponent}; peak {:.0} MB; periods {}",
+            "{} events over {:.0} h: patterns in {took:.2} s of processor, {wall:.2} s by the clock{exponent}; peak {:.0} MB; periods {}",
             train.len(),
             seconds / 3600.0,
             memory(),

@@ -8,6 +8,7 @@ mod patterns;
 mod periods;
 mod rates;
 mod samples;
+mod selftest;
 mod simulate;
 mod soak;
 mod special;

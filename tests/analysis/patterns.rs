@@ -311,3 +311,17 @@ fn a_period_that_changes_is_followed_and_said() {
     assert!(one.count >= 295, "{one:?}");
     assert!(one.period_first_s.unwrap() < 1.15 && one.period_last_s.unwrap() > 1.35, "{one:?}");
 }
+
+/// In 39 shuffled trains the same search finds nothing as good; the best p that so many can give is 1/40.
+#[test]
+fn shuffled_trains_agree_that_it_is_no_chance() {
+    let mut random = Random::new(19);
+    let (points, seconds) =
+        planted(&mut random, &Plant { missed: 0.2, foreign: 0.2, ..plant(&[(0.0, 0)], 0.9) });
+    let options = PatternOptions { surrogates: 39, ..PatternOptions::default() };
+    let found = find(&train(points, seconds), &options);
+    assert_eq!(found.patterns[0].chance_shuffled, Some(1.0 / 40.0), "{found:?}");
+    // The bits of shuffled trains are those of no pattern: at most one in 128 reaches the threshold.
+    let (points, seconds) = (poisson(&mut random, 0.5, 300.0, &[0, 1]), 300.0);
+    assert!(real(&find(&train(points, seconds), &options)).is_empty());
+}

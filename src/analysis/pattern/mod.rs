@@ -13,6 +13,7 @@ mod lock;
 mod motif;
 mod period;
 mod report;
+mod surrogate;
 
 use serde::Serialize;
 
@@ -31,11 +32,13 @@ pub struct PatternOptions {
     pub most: usize,
     /// Pulse rates of lamps in the set, Hz, beside the mains.
     pub lamps: Vec<f64>,
+    /// Shuffled trains that are searched for comparison; none by default, since the chance given holds without.
+    pub surrogates: u32,
 }
 
 impl Default for PatternOptions {
     fn default() -> Self {
-        Self { seed: 1, most: 32, lamps: Vec::new() }
+        Self { seed: 1, most: 32, lamps: Vec::new(), surrogates: 0 }
     }
 }
 
@@ -121,6 +124,11 @@ pub struct Pattern {
     pub last_t: f64,
     /// Chance that events without a beat would have given as good a pattern anywhere in the search.
     pub chance: f64,
+    /// Bits by which it tells more than chance, the cost of the search taken off.
+    pub bits: Option<f64>,
+    /// Share of shuffled trains, the real one counted, in which the whole search found as good a pattern.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub chance_shuffled: Option<f64>,
     /// What it says, in a sentence.
     pub note: String,
 }
@@ -174,6 +182,12 @@ pub fn find(train: &Train, options: &PatternOptions) -> Patterns {
         taken.iter().for_each(|i| explained[*i as usize] = true);
         found.push(scene.periodic(&lines, &best, &taken, hypotheses));
     }
+    if options.surrogates > 0 && found.iter().any(|pattern| pattern.bits.is_some()) {
+        let gains = surrogate::best_gains(&presses, train.symbols().len(), options.surrogates, options.seed);
+        for pattern in &mut found {
+            pattern.chance_shuffled = pattern.bits.map(|bits| share(&gains, bits));
+        }
+    }
     while found.len() < options.most {
         let Some((lines, best, hypotheses)) = grouped(&field, train.symbols().len()) else { break };
         let taken = scene.members(&lines, &best);
@@ -205,6 +219,12 @@ pub fn find(train: &Train, options: &PatternOptions) -> Patterns {
         patterns: found,
         seed: options.seed,
     }
+}
+
+/// Share of the shuffled trains with at least so many bits; the real one counts as one of them.
+#[allow(clippy::cast_precision_loss)]
+fn share(gains: &[f64], bits: f64) -> f64 {
+    (gains.iter().filter(|gain| **gain >= bits).count() + 1) as f64 / (gains.len() + 1) as f64
 }
 
 /// The best candidate among the free presses, if it pays; with the lines that it refers to.

@@ -60,6 +60,8 @@ impl Scene<'_> {
             first_t: first.seconds(),
             last_t: last.seconds(),
             chance: 1.0,
+            bits: None,
+            chance_shuffled: None,
             note: String::new(),
         }
     }
@@ -175,6 +177,7 @@ impl Scene<'_> {
             pattern.period_last_s = Some(best.fit.last);
         }
         pattern.chance = (hypotheses.log2() - best.gain).exp2().min(1.0);
+        pattern.bits = Some(best.gain - hypotheses.log2());
         self.hang(&mut pattern, best, taken);
         pattern.note = self.sentence(&pattern);
         pattern
