@@ -63,6 +63,7 @@ pub fn check(path: &Path, text: &str) -> Vec<Finding> {
     let mut findings = Vec::new();
     examples(&chassis, &mut findings);
     overlaps(&chassis, &mut findings);
+    integrity(&chassis, &mut findings);
     coverage(&chassis, &mut findings);
     findings
 }
@@ -156,6 +157,22 @@ fn overlaps(chassis: &Chassis, findings: &mut Vec<Finding>) {
         let remedy = "if a line can have both shapes, make one of them say more";
         findings.push(finding(chassis, severity, line_of(chassis, loser), message, remedy));
     }
+}
+
+/// Says how often random bytes pass for a frame that has no check.
+fn integrity(chassis: &Chassis, findings: &mut Vec<Finding>) {
+    let Some(layout) = chassis.frames.as_ref().map(|frames| &frames.layout) else { return };
+    if layout.checksum.is_some() {
+        return;
+    }
+    let sync = u32::try_from(layout.sync.len()).unwrap_or(8);
+    let every = 256f64.powi(i32::try_from(sync).unwrap_or(8));
+    let message = format!(
+        "frames have no check: in random bytes one begins every {every:.0} bytes or so (256 to the power of {sync} sync \
+         bytes)"
+    );
+    let remedy = "events of such frames carry at most half the quality; declare the check if there is one";
+    findings.push(finding(chassis, Severity::Note, None, message, remedy));
 }
 
 /// What the file leaves open, and what no example shows.

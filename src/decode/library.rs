@@ -49,16 +49,7 @@ impl Library {
     /// # Errors
     /// `Input` when the folder or a file cannot be read or a file is wrong.
     pub fn with_folder(mut self, folder: &Path) -> Result<Self> {
-        let unreadable = |error| Error::io("cannot read the folder of protocol files", folder, error);
-        let mut paths: Vec<PathBuf> = Vec::new();
-        for entry in std::fs::read_dir(folder).map_err(unreadable)?.take(MOST_FILES) {
-            let path = entry.map_err(unreadable)?.path();
-            if path.extension().is_some_and(|extension| extension == "toml") {
-                paths.push(path);
-            }
-        }
-        paths.sort();
-        for path in paths {
+        for path in toml_files(folder)? {
             self.add(&path)?;
         }
         Ok(self)
@@ -69,17 +60,43 @@ impl Library {
     /// # Errors
     /// `Input` when it cannot be read or is wrong.
     pub fn add(&mut self, path: &Path) -> Result<Arc<Chassis>> {
-        let chassis = Arc::new(Chassis::parse(path, &read(path)?)?);
+        let chassis = Chassis::parse(path, &read(path)?)?;
         let name = chassis.name().to_owned();
-        if let Some(other) = self.chassis.insert(name.clone(), Arc::clone(&chassis)) {
-            let remark = format!(
-                "chassis {name} is read from {}, not from {}",
-                path.display(),
-                other.path().display()
-            );
-            self.remarks.push(remark);
+        self.put(chassis);
+        self.chassis(&name)
+    }
+
+    fn put(&mut self, chassis: Chassis) {
+        let chassis = Arc::new(chassis);
+        let name = chassis.name().to_owned();
+        if let Some(other) = self.chassis.insert(name.clone(), Arc::clone(&chassis))
+            && other.path() != chassis.path()
+        {
+            let (new, old) = (chassis.path().display(), other.path().display());
+            self.remarks.push(format!("chassis {name} is read from {new}, not from {old}"));
         }
-        Ok(chassis)
+    }
+
+    /// Reads a folder again, for a program that goes on meanwhile: a file that is wrong now leaves the last good
+    /// one in place. Gives the mistakes, and an error for the folder itself; new remarks are in [`Library::remarks`].
+    pub fn reload(&mut self, folder: &Path) -> Vec<Error> {
+        let paths = match toml_files(folder) {
+            Ok(paths) => paths,
+            Err(error) => return vec![error],
+        };
+        let mut mistakes = Vec::new();
+        for path in paths {
+            let known = self.all().find(|chassis| chassis.path() == path).map(|chassis| chassis.text.clone());
+            match read(&path) {
+                Ok(text) if Some(&text) == known.as_ref() => {}
+                Ok(text) => match Chassis::parse(&path, &text) {
+                    Ok(chassis) => self.put(chassis),
+                    Err(error) => mistakes.push(error),
+                },
+                Err(error) => mistakes.push(error),
+            }
+        }
+        mistakes
     }
 
     /// What a user should know: which built-in files were replaced.
@@ -118,6 +135,20 @@ impl Library {
     pub fn recognise(&self, sample: &[u8]) -> Recognition {
         recognise(self.all(), sample)
     }
+}
+
+/// The `*.toml` of a folder, by name.
+fn toml_files(folder: &Path) -> Result<Vec<PathBuf>> {
+    let unreadable = |error| Error::io("cannot read the folder of protocol files", folder, error);
+    let mut paths: Vec<PathBuf> = Vec::new();
+    for entry in std::fs::read_dir(folder).map_err(unreadable)?.take(MOST_FILES) {
+        let path = entry.map_err(unreadable)?.path();
+        if path.extension().is_some_and(|extension| extension == "toml") {
+            paths.push(path);
+        }
+    }
+    paths.sort();
+    Ok(paths)
 }
 
 /// The text of a protocol file.

@@ -320,3 +320,15 @@ fn mistakes_in_frames_are_shown_at_their_place() {
         }
     }
 }
+
+#[test]
+fn frames_without_a_check_halve_the_quality_and_the_check_says_how_often_chance_passes() {
+    let text =
+        format!("{HEAD}[frame]\nsync = [0xaa, 0x55]\nlength = {{ fixed = 1 }}\nintegrity = \"none\"\n{MENU}");
+    let chassis = Arc::new(Chassis::parse(Path::new("x.toml"), &text).unwrap());
+    let (events, _) = decode(&chassis, b"\xaa\x55\x07", usize::MAX);
+    assert_eq!(events[0].quality, Some(0.5));
+    let findings = straykey::decode::check::check(Path::new("x.toml"), &text);
+    // 256 squared.
+    assert!(findings.iter().any(|f| f.message.contains("every 65536 bytes")), "{findings:?}");
+}

@@ -31,6 +31,31 @@ fn a_users_file_of_the_same_name_wins_and_that_is_said() {
 }
 
 #[test]
+fn a_broken_edit_keeps_the_last_good_file_and_says_so() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("mine.toml");
+    let text = |version: u32| {
+        format!(
+            "[chassis]\nname = \"mine\"\nversion = {version}\nabout = \"a\"\nsource = \"s\"\n\
+             [[record]]\nshape = \"on\"\nevent = \"boot\"\n"
+        )
+    };
+    let mut library = shipped();
+    std::fs::write(&path, text(1)).unwrap();
+    assert!(library.reload(folder.path()).is_empty());
+    std::fs::write(&path, "[chassis\n").unwrap();
+    let mistakes = library.reload(folder.path());
+    assert_eq!(mistakes.len(), 1);
+    assert_eq!(mistakes[0].place().line, Some(1));
+    assert_eq!(&**library.chassis("mine").unwrap().decoder(), "mine@1");
+    std::fs::write(&path, text(2)).unwrap();
+    assert!(library.reload(folder.path()).is_empty());
+    assert_eq!(&**library.chassis("mine").unwrap().decoder(), "mine@2");
+    assert!(library.remarks().is_empty(), "nobody's file was replaced: {:?}", library.remarks());
+    assert_eq!(library.reload(&folder.path().join("missing")).len(), 1);
+}
+
+#[test]
 fn binary_and_missing_files_are_bad_input() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("x.toml");

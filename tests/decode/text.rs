@@ -236,3 +236,35 @@ fn non_utf8_menu_text_is_kept_as_replacement_characters() {
     let events = decode("birch", b"[    1.000000] menu: Bild/Sch\xe4rfe = 5\n");
     assert_eq!(events[0].item.as_deref(), Some("Bild/Sch\u{fffd}rfe"));
 }
+
+#[test]
+fn whole_number_stamps_have_the_unit_of_the_file_and_latin_1_keeps_its_letters() {
+    let text = "[chassis]\nname = \"x\"\nversion = 1\nabout = \"a\"\nsource = \"s\"\n\
+                [text]\nencoding = \"latin-1\"\n[clock]\nunit = \"ms\"\n\
+                [[record]]\nshape = \"{uptime:hex}: {item:word} {value:word}\"\nevent = \"change\"\n";
+    let chassis = Arc::new(Chassis::parse(std::path::Path::new("x.toml"), text).unwrap());
+    let mut decoder = TextDecoder::new(chassis, "c".into());
+    let mut out = Vec::new();
+    decoder.push(None, 0, b"0a: Sch\xe4rfe 5\n14: b c\n", &mut out);
+    // 0x14 - 0x0a = 10 ms.
+    assert_eq!(out[1].t, Nanoseconds::from_millis(10));
+    assert_eq!(decoder.set_time(), Some(Nanoseconds::from_millis(20)));
+    assert_eq!(out[0].item.as_deref(), Some("Sch\u{e4}rfe"));
+}
+
+#[test]
+fn presses_without_releases_are_released_by_another_key_on_the_same_path_only() {
+    let events = decode(
+        "birch",
+        b"[    1.000000] keypad: key OK\n[    1.100000] ir: addr=04 cmd=02 rpt=0\n[    1.200000] keypad: key MENU\n",
+    );
+    let shown: Vec<_> =
+        events.iter().map(|e| (e.path.word(), e.kind.word(), e.key.unwrap().name())).collect();
+    let expected = [
+        ("keypad", "press", "KEY_OK"),
+        ("infrared", "press", "KEY_POWER"),
+        ("keypad", "release", "KEY_OK"),
+        ("keypad", "press", "KEY_MENU"),
+    ];
+    assert_eq!(shown, expected);
+}

@@ -9,6 +9,9 @@ use crate::decode::chassis::{Chassis, PacketPattern};
 use crate::decode::frame::Found;
 use crate::decode::shape;
 
+/// Quality of what a frame without any check says, of 1. Ours: as likely damaged as not, once damage occurs.
+const UNCHECKED: f32 = 0.5;
+
 impl TextDecoder {
     pub(super) fn push_framed(
         &mut self,
@@ -58,6 +61,11 @@ impl TextDecoder {
         let read = self.packet(chassis, packet, origin, bytes, &mut text, out);
         self.cleaned = text;
         self.sign(first, self.records.silent, Some(origin), out);
+        if chassis.frames.as_ref().is_some_and(|frames| frames.layout.checksum.is_none()) {
+            for event in out.get_mut(first + self.records.silent..).unwrap_or_default() {
+                event.quality = Some(event.quality.unwrap_or(1.0) * UNCHECKED);
+            }
+        }
         match read {
             Ok(()) => self.counters.decoded += 1,
             Err(note) => {
