@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use super::Windows;
+use super::{Window, Windows};
 use crate::base::{ControlPath, Event, EventKind, Key, Name, Nanoseconds};
 
 /// A reading is reported when it differs from the last reported one by more than this, in counts.
@@ -22,6 +22,8 @@ pub struct Tracker {
     name: Name,
     windows: Option<Arc<Windows>>,
     debounce: u32,
+    /// The window of the last reading; most readings stay in it.
+    window: Option<Window>,
     candidate: Option<Key>,
     run: u32,
     down: Option<(Key, Nanoseconds)>,
@@ -32,7 +34,7 @@ impl Tracker {
     /// A line with windows; `name` is as the set prints it.
     pub fn new(name: Name, windows: Option<Arc<Windows>>) -> Self {
         let debounce = windows.as_ref().and_then(|w| w.line().debounce).unwrap_or(1).max(1);
-        Self { name, windows, debounce, candidate: None, run: 0, down: None, reported: None }
+        Self { name, windows, debounce, window: None, candidate: None, run: 0, down: None, reported: None }
     }
 
     /// The line's name.
@@ -60,7 +62,13 @@ impl Tracker {
             }
             return;
         };
-        let key = windows.key(counts);
+        let key = match self.window {
+            Some(window) if (window.low..=window.high).contains(&counts) => window.key,
+            _ => {
+                self.window = windows.at(counts).copied();
+                self.window.and_then(|window| window.key)
+            }
+        };
         let settled = self.settle(key);
         let changed = settled && key != self.down();
         if self.is_news(t, counts) {

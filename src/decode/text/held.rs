@@ -133,6 +133,12 @@ impl Held {
         });
     }
 
+    /// Whether no key is down.
+    #[inline]
+    pub(super) fn is_empty(&self) -> bool {
+        self.down.is_empty()
+    }
+
     /// Releases the keys whose time has run out, in the order in which it did.
     pub(super) fn expire(&mut self, now: Nanoseconds, out: &mut Vec<Event>) {
         while let Some(i) = self.first_due(now) {

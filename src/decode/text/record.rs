@@ -24,6 +24,8 @@ pub(super) struct Records {
     declared: bool,
     held: Held,
     cec: cec::Keys,
+    /// A CEC message was met, so that CEC keys may be down.
+    has_cec: bool,
     names: Names,
     restart: Name,
     /// How many of the first events of the last record came from silence.
@@ -44,6 +46,7 @@ impl Records {
             trackers,
             held: Held::new(chassis.timeouts, chassis.printed_repeats),
             cec: cec::Keys::new(),
+            has_cec: false,
             names: Names::new(chassis.file.text.encoding),
             restart: "the set restarted".into(),
             silent: 0,
@@ -57,7 +60,11 @@ impl Records {
 
     /// Releases the keys whose time has run out by `now`, in the order in which it did. Says how many: they come
     /// from silence, not from a line.
+    #[inline]
     pub(super) fn expire(&mut self, now: Nanoseconds, out: &mut Vec<Event>) -> usize {
+        if self.held.is_empty() && !self.has_cec {
+            return 0;
+        }
         let first = out.len();
         self.held.expire(now, out);
         self.cec.advance(now, out);
@@ -208,6 +215,7 @@ impl Records {
         {
             event.key = table.get(&[], i64::from(*code)).copied().or(event.key);
         }
+        self.has_cec = true;
         self.cec.push(event, out);
         Ok(())
     }
