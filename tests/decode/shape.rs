@@ -119,6 +119,51 @@ proptest! {
 }
 
 #[test]
+fn near_misses_are_no_matches_in_any_of_the_ways_to_read_a_line() {
+    let keyscan = |stamp: &str| format!("[{stamp}] keyscan: line=K adc=0x1");
+    let cases = [
+        (0, keyscan("12.5"), true),
+        (0, keyscan("12"), true),
+        (0, keyscan("   12.5"), true),
+        (0, keyscan("12."), false),
+        (0, keyscan(".5"), false),
+        (0, keyscan("1.2.3"), false),
+        (0, keyscan("-1"), false),
+        (1, "- 5".into(), false),
+        (1, "5 -".into(), false),
+        (1, "--1 2".into(), false),
+        (1, "+1\t -2 ".into(), true),
+        (1, "1 2 3".into(), false),
+        (3, "menu: a  b  =  c d ".into(), true),
+        (3, "menu: a= b".into(), false),
+        (3, "menu:  = b".into(), false),
+        (4, "cec: rx 0544 41".into(), true),
+        (4, "cec: rx 05 4".into(), false),
+        (4, "cec: rx 05  44".into(), false),
+        (4, "cec: rx :05".into(), false),
+        (5, "0001 073 00000001".into(), false),
+        (5, "0001 0073 00000001x".into(), false),
+        (6, "k[]: 3".into(), false),
+        (6, "k[ a ]: 3".into(), false),
+        (7, "abc1".into(), false),
+        (7, "ab 12".into(), false),
+    ];
+    for (which, line, expected) in cases {
+        let shape = shape(SHAPES[which]);
+        let (regex, line) = ([shape.regex()], line.as_bytes());
+        let shown = String::from_utf8_lossy(line);
+        assert_eq!(twin(&shape.parts, line, true), expected, "twin: {shown}");
+        let table = Automaton::whole(&regex).unwrap();
+        assert_eq!(table.find(&mut Scratch::default(), line).is_some(), expected, "table: {shown}");
+        assert_eq!(
+            read_whole(&shape.parts, line, &mut [Captured::default(); 16]),
+            expected,
+            "reader: {shown}"
+        );
+    }
+}
+
+#[test]
 fn table_and_lazy_automaton_choose_the_same_shape() {
     let mut shapes: Vec<Shape> = SHAPES.iter().map(|text| shape(text)).collect();
     shapes.sort_by_key(|shape| std::cmp::Reverse(shape.specificity()));
