@@ -36,7 +36,7 @@ impl Terminal {
                 .because(std::io::Error::from(error))
                 .remedy("the demo needs /dev/pts; in a container mount it, or raise the limit in /proc/sys/kernel/pty/max")
         };
-        let near = rustix::pty::openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC | OpenptFlags::CLOEXEC)
+        let near = rustix::pty::openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC)
             .map_err(failed)?;
         rustix::pty::grantpt(&near).map_err(failed)?;
         rustix::pty::unlockpt(&near).map_err(failed)?;
