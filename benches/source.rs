@@ -29,6 +29,8 @@ enum Table {
     Samples,
     /// One row a change.
     Changes,
+    /// One row a change, rows of different length.
+    Trimmed,
     /// Volts.
     Analog,
 }
@@ -37,11 +39,12 @@ fn table(kind: Table) -> Vec<u8> {
     match kind {
         Table::Samples => generate::samples(SIZE),
         Table::Changes => generate::changes(SIZE),
+        Table::Trimmed => generate::trimmed(SIZE / 4),
         Table::Analog => generate::analog(SIZE / 4),
     }
 }
 
-#[divan::bench(args = [Table::Samples, Table::Changes, Table::Analog], sample_count = 5, sample_size = 1)]
+#[divan::bench(args = [Table::Samples, Table::Changes, Table::Trimmed, Table::Analog], sample_count = 5, sample_size = 1)]
 fn table_to_changes(bencher: Bencher<'_, '_>, kind: Table) {
     let file = table(kind);
     bencher.counter(BytesCount::new(file.len())).with_inputs(|| Cursor::new(file.clone())).bench_values(
@@ -58,7 +61,7 @@ fn table_to_changes(bencher: Bencher<'_, '_>, kind: Table) {
     );
 }
 
-#[divan::bench(args = [Table::Samples, Table::Changes, Table::Analog], sample_count = 5, sample_size = 1)]
+#[divan::bench(args = [Table::Samples, Table::Changes, Table::Trimmed, Table::Analog], sample_count = 5, sample_size = 1)]
 fn general_byte_records(bencher: Bencher<'_, '_>, kind: Table) {
     let file = table(kind);
     bencher.counter(BytesCount::new(file.len())).with_inputs(|| Cursor::new(file.clone())).bench_values(

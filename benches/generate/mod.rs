@@ -46,6 +46,30 @@ pub(crate) fn changes(size: usize) -> Vec<u8> {
     file
 }
 
+/// One row a change, times without closing zeros, so that rows differ in length.
+pub(crate) fn trimmed(size: usize) -> Vec<u8> {
+    let mut file = b"Time [ms],CH0,CH1\n".to_vec();
+    let mut random = Random::new();
+    let mut level = 0;
+    let mut t = 0u64;
+    while file.len() < size {
+        level ^= 1;
+        let _ = writeln!(file, "{},{level},1", Trimmed(t));
+        t += 50 * (1 + random.next() % 90);
+    }
+    file
+}
+
+/// Microseconds as milliseconds, closing zeros left out.
+struct Trimmed(u64);
+
+impl std::fmt::Display for Trimmed {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let text = format!("{}.{:03}", self.0 / 1000, self.0 % 1000);
+        f.write_str(text.trim_end_matches('0').trim_end_matches('.'))
+    }
+}
+
 fn row(file: &mut Vec<u8>, t: u64, levels: u64) {
     let bit = |i: u64| levels >> i & 1;
     let _ = writeln!(

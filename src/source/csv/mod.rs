@@ -47,6 +47,7 @@ pub struct CsvSource {
     quoted: Option<Quoted>,
     rows: Rows,
     stencil: Stencil,
+    worth: Worth,
     done: bool,
 }
 
@@ -86,6 +87,7 @@ impl CsvSource {
             quoted: None,
             rows: Rows::new(layout),
             stencil: Stencil::new(),
+            worth: Worth::default(),
             done: false,
         })
     }
@@ -127,18 +129,41 @@ impl CsvSource {
                 Line::Passed => at += length,
                 Line::Row => {
                     at += length;
-                    // Exports whose rows differ in length gain nothing from a stencil, and shall not pay for
-                    // it.
                     let alike = whole && bytes.get(at + length - 1) == Some(&b'\n');
-                    if alike && self.stencil.cut(row, &self.rows.layout) {
+                    if alike && self.worth.is_it() && self.stencil.cut(row, &self.rows.layout) {
                         let place = Place { bytes, at, base };
                         at = self.stencil.follow(&mut self.rows, place, limit, out)?;
+                        self.worth.learn(at - place.at > 4 * length);
                     }
                 }
             }
         }
         block.consume(at);
         Ok(outcome)
+    }
+}
+
+/// Whether a stencil is worth its cutting: where rows differ in length it fits few of them, and is then tried
+/// once in a while only.
+#[derive(Clone, Copy, Debug, Default)]
+struct Worth {
+    /// Stencils in a row that fitted few rows.
+    poor: u32,
+    /// Rows until the next try.
+    wait: u32,
+}
+
+impl Worth {
+    fn is_it(&mut self) -> bool {
+        let now = self.wait == 0;
+        self.wait = self.wait.saturating_sub(1);
+        now
+    }
+
+    fn learn(&mut self, good: bool) {
+        self.poor = if good { 0 } else { (self.poor + 1).min(12) };
+        // The first four poor ones cost no patience: rows of another length come in between now and then.
+        self.wait = (1u32 << self.poor.saturating_sub(4)) - 1;
     }
 }
 
