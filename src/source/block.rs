@@ -28,7 +28,7 @@ impl Block {
         self.buffer.get(self.start..self.end).unwrap_or_default()
     }
 
-    /// Part of what the buffer held at the last call of [`Block::bytes`], also after consuming it.
+    /// The last `length` bytes that were consumed; they stand until the next read.
     pub(crate) fn consumed(&self, length: usize) -> &[u8] {
         self.buffer.get(self.start.saturating_sub(length)..self.start).unwrap_or_default()
     }
