@@ -39,8 +39,10 @@ fn random_stretch(format: &Format, random: &mut Pcg64) -> f64 {
 fn every_frame_within_the_limits_is_read_with_its_stretch_and_clock() {
     let formats = shipped();
     let mut random = Pcg64::seed_from_u64(5);
+    let mut shared = 0;
+    let trials = if cfg!(debug_assertions) { 400 } else { 20_000 };
     for format in formats.all() {
-        for _ in 0..if cfg!(debug_assertions) { 400 } else { 20_000 } {
+        for _ in 0..trials {
             let code = random_code(format, &mut random);
             let clock = 1.0 + 0.95 * format.clock_limit() * unit(&mut random);
             let stretch = random_stretch(format, &mut random);
@@ -48,6 +50,17 @@ fn every_frame_within_the_limits_is_read_with_its_stretch_and_clock() {
             let lengths = encode_press(format, code, 1).unwrap();
             let received = receive(&lengths, clock, stretch, || jitter * unit(&mut random));
             let events = decode(&formats, &received);
+            // Where a file says that another format may claim the frame, it may; as a key it counts for nothing.
+            let claims = |event: &Event| {
+                format.shares().iter().any(|share| event.format.as_deref() == Some(&*share.format))
+            };
+            if events.iter().any(claims) {
+                assert!(
+                    events.iter().filter(|event| claims(event)).all(|event| event.kind == EventKind::Frame)
+                );
+                shared += 1;
+                continue;
+            }
             let told = || format!("{} {code:x?} clock {clock} stretch {stretch}: {events:#?}", format.name());
             assert_eq!(events[0].kind, EventKind::Press, "{}", told());
             assert_eq!(events[0].format.as_deref(), Some(format.name()), "{}", told());
@@ -55,6 +68,8 @@ fn every_frame_within_the_limits_is_read_with_its_stretch_and_clock() {
             assert!(events.iter().all(|event| event.kind != EventKind::Noise), "{}", told());
         }
     }
+    // The exception stays one.
+    assert!(shared <= trials / 2_000, "{shared}");
 }
 
 /// `stretch +34 µs, clock -1.2 %` of a note.

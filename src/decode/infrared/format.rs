@@ -26,7 +26,7 @@
 //! pause_us   = 40_000                      # between the two parts of a layout with `|`
 //! tolerance  = 0.4                         # timing error allowed after the fit, in units
 //! clock      = 0.1                         # relative clock error allowed
-//! shares     = [{ format = "other", reason = "why both may claim one frame" }]
+//! shares     = [{ format = "other", reason = "why it may claim a frame of this one" }]
 //! ```
 
 use std::ops::Range;
@@ -89,7 +89,7 @@ enum Order {
     Msb,
 }
 
-/// Another format that may claim the same frame.
+/// Another format that may claim a frame of this one.
 #[derive(Clone, Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Shared {
@@ -241,7 +241,7 @@ impl Format {
         self.redundancy() >= CHECKED_BITS
     }
 
-    /// Formats that may claim a frame of this one.
+    /// Formats that may claim a frame of this one, at the limits of timing.
     pub fn shares(&self) -> &[Shared] {
         &self.shares
     }

@@ -35,7 +35,7 @@ pub(super) struct Found {
     pub(super) bits: u8,
     pub(super) pulses: usize,
     pub(super) fit: Fit,
-    score: f64,
+    checked: bool,
     margin: f64,
 }
 
@@ -114,15 +114,25 @@ fn is_hopeless(formats: &Formats, entry: &Entry, lengths: &[u32]) -> bool {
     spaces.any(|space| *space >= family.air.quiet)
 }
 
-/// Keeps the better of two and remembers how far the other was behind.
-fn keep(best: &mut Option<Found>, mut found: Found) {
-    if let Some(other) = best {
-        let (high, low) = if found.score > other.score { (found, *other) } else { (*other, found) };
-        found = high;
-        let behind = if high.score > 0.0 { (high.score - low.score) / high.score } else { 0.0 };
-        found.margin = high.margin.min(behind);
-    }
-    *best = Some(found);
+/// Error that no capture is free of, nanoseconds: below it formats fit equally well.
+const FLOOR: f64 = 5e3;
+
+/// Keeps the better of two and remembers how far the other was behind: one that proves itself goes before one
+/// that does not, else the smaller timing error decides.
+fn keep(best: &mut Option<Found>, found: Found) {
+    let Some(other) = *best else {
+        *best = Some(found);
+        return;
+    };
+    let order = |found: &Found| (!found.checked, found.fit.rms);
+    let better = order(&found) < order(&other);
+    let (high, low) = if better { (found, other) } else { (other, found) };
+    let behind = if high.checked && !low.checked {
+        1.0
+    } else {
+        (1.0 - (high.fit.rms + FLOOR) / (low.fit.rms + FLOOR)).max(0.0)
+    };
+    *best = Some(Found { margin: high.margin.min(behind), ..high });
 }
 
 /// A short repeat frame: leader, the declared bits, a mark, quiet.
@@ -148,7 +158,7 @@ fn short(formats: &Formats, entry: &Entry, lengths: &[u32], leader: [f64; 2], bi
         return None;
     }
     let stretch = mark - zero[0] * clock;
-    let fit = Fit { clock, stretch, error: error / limit };
+    let fit = Fit { clock, stretch, error: error / limit, rms: error };
     Some(Found {
         family: entry.air,
         format: *family.formats.first()?,
@@ -158,7 +168,7 @@ fn short(formats: &Formats, entry: &Entry, lengths: &[u32], leader: [f64; 2], bi
         bits: 0,
         pulses: at + 1,
         fit,
-        score: 0.5 * (1.0 - fit.error),
+        checked: false,
         margin: 1.0,
     })
 }
@@ -261,9 +271,6 @@ fn judge(format: &Format, word: Word, bits: u8) -> Result<Part, Failure> {
 
 impl Found {
     fn new(entry: &Entry, format: (usize, &Format), part: Part, reading: &Reading) -> Self {
-        // A leader that is met says about as much as four bits that are.
-        let leader = if entry.start == Start::Whole && format.1.air.leader.is_some() { 4 } else { 0 };
-        let redundancy = f64::from((format.1.redundancy() + leader).min(16)) / 16.0;
         Self {
             family: entry.air,
             format: format.0,
@@ -273,7 +280,7 @@ impl Found {
             bits: reading.bits,
             pulses: reading.pulses,
             fit: reading.fit,
-            score: (1.0 - reading.fit.error).max(0.0) * (0.4 + 0.6 * redundancy),
+            checked: format.1.is_checked(),
             margin: 1.0,
         }
     }
@@ -411,6 +418,7 @@ fn joined(mut first: Heard, second: &Heard, format: &Format) -> Result<Heard, (N
         clock: f64::midpoint(first.fit.clock, second.fit.clock),
         stretch: f64::midpoint(first.fit.stretch, second.fit.stretch),
         error: first.fit.error.max(second.fit.error),
+        rms: first.fit.rms.max(second.fit.rms),
     };
     interpret(&mut first, format, format.is_checked());
     Ok(first)

@@ -63,8 +63,10 @@ pub(crate) struct Fit {
     pub(crate) clock: f64,
     /// Stretch of the marks in nanoseconds.
     pub(crate) stretch: f64,
-    /// Root mean square of the remaining error, as a share of the tolerance.
+    /// Root mean square of the error that remains in the bits, as a share of the tolerance.
     pub(crate) error: f64,
+    /// The same in nanoseconds and with the leader, to compare formats.
+    pub(crate) rms: f64,
 }
 
 /// Why marks and spaces are not a frame of this air.
@@ -119,6 +121,14 @@ impl Air {
                 self.read_halves(lengths, start, leader.then_some(clock), &shape)
             }
         }?;
+        let count = reading.pulses as f64;
+        let mut square = (reading.fit.error * self.tolerance).powi(2) * count;
+        if let (2, Some(leader), [first, second, ..]) = (start, self.leader, lengths) {
+            let Fit { clock, stretch, .. } = reading.fit;
+            square += (f64::from(*first) - clock * leader[0] - stretch).powi(2);
+            square += (f64::from(*second) - clock * leader[1] + stretch).powi(2);
+        }
+        reading.fit.rms = (square / (count + start as f64)).sqrt();
         reading.pulses += start;
         Ok(reading)
     }
@@ -145,15 +155,16 @@ impl Air {
     fn judge(&self, sums: &Sums, reading: (Word, u8, usize)) -> Result<Fit, Miss> {
         let (word, bits, pulse) = reading;
         let (clock, stretch) = sums.solve();
-        let slack = self.tolerance / 2.0;
+        // Both estimates have an error of their own: three and a half standard deviations of what errors spread
+        // evenly over the tolerance give them (the inverse of the normal matrix).
+        let determinant = sums.determinant().max(1.0);
+        let doubt = 2.0 * self.tolerance * (sums.dd / determinant).sqrt();
+        let slack = 2.0 * self.tolerance * (sums.nn / determinant).sqrt();
         let [low, high] = self.stretch;
-        // The estimate has an error of its own: two and a half standard deviations of what errors spread
-        // evenly over the tolerance give it.
-        let doubt = 1.5 * self.tolerance / (sums.determinant() / sums.dd.max(1.0)).max(1.0).sqrt();
         if (clock - 1.0).abs() > self.clock + doubt || stretch < low - slack || stretch > high + slack {
             return Err(Miss { bits, word, pulse, reason: Reason::Fit { clock, stretch } });
         }
-        Ok(Fit { clock, stretch, error: 0.0 })
+        Ok(Fit { clock, stretch, error: 0.0, rms: 0.0 })
     }
 }
 
