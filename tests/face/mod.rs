@@ -4,6 +4,7 @@
 
 mod bench;
 mod demo;
+mod guide;
 mod program;
 mod report;
 mod story;

@@ -58,7 +58,7 @@ pub(super) fn headline(comparison: &Comparison) -> String {
             times(comparison.ratio_low),
             times(comparison.ratio_high)
         ),
-        Verdict::Unchanged => "unchanged. The step did not help.".to_owned(),
+        Verdict::Unchanged => "unchanged. About as many strays as before.".to_owned(),
         Verdict::Worse => "worse. There are more strays than before.".to_owned(),
         Verdict::Undecided => match comparison.soak_more_s {
             Some(more) if more > 0.0 => {

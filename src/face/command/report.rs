@@ -190,10 +190,15 @@ pub(super) fn keys(view: &StageView) -> Vec<(String, u64)> {
             *count += 1;
         }
     }
-    let mut keys: Vec<(String, u64)> =
-        train.symbols().iter().zip(counts).map(|(symbol, count)| (symbol.label(), count)).collect();
-    keys.sort_by(|a, b| b.1.cmp(&a.1).then(a.0.cmp(&b.0)));
-    keys
+    // Input comes before what the software then did without one.
+    let mut keys: Vec<(bool, String, u64)> = train
+        .symbols()
+        .iter()
+        .zip(counts)
+        .map(|(symbol, count)| (!symbol.path.is_input(), symbol.label(), count))
+        .collect();
+    keys.sort_by(|a, b| a.0.cmp(&b.0).then(b.2.cmp(&a.2)).then(a.1.cmp(&b.1)));
+    keys.into_iter().map(|(_, label, count)| (label, count)).collect()
 }
 
 fn shown_pattern(pattern: &Pattern, view: &StageView, number: u32) -> Result<report::Pattern> {
