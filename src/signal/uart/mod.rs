@@ -141,7 +141,8 @@ impl Found {
     /// Whether this is another line than `other`, beyond what a drifting clock explains.
     fn differs(&self, other: &Self) -> bool {
         (self.rate_hz / other.rate_hz - 1.0).abs() > 0.04
-            || self.framing != other.framing
+            || (self.framing.data_bits, self.framing.parity)
+                != (other.framing.data_bits, other.framing.parity)
             || self.inverted != other.inverted
     }
 }
@@ -252,7 +253,7 @@ impl Receiver {
             found.certainty >= SURE_OF_CHANGE && self.found.is_none_or(|known| known.differs(found))
         });
         // A line that is just bad must not be searched over and over.
-        self.failures = if found.is_some() { 0 } else { self.failures + 1 };
+        self.failures = if found.is_some() { 0 } else { self.failures.saturating_add(1) };
         self.patience = if found.is_some() { 0 } else { 1 << self.failures.min(PATIENCE) };
         found
     }
@@ -289,7 +290,7 @@ impl Receiver {
             .filter(|found| !early || (found.certainty >= sure && found.is_usual()));
         let Some(found) = found else {
             if !early {
-                self.failures += 1;
+                self.failures = self.failures.saturating_add(1);
                 self.patience = (HELD / 2) << self.failures.min(PATIENCE);
             }
             return;
