@@ -205,18 +205,18 @@ impl Train {
     pub fn push(&mut self, event: &Event) {
         let t = self.place(event.t);
         match event.kind {
-            EventKind::Press | EventKind::Repeat if event.path.is_input() => {
+            EventKind::Press | EventKind::Repeat if event.comes_in() => {
                 self.last_cause = Some(t);
                 self.down_since = Some(t);
                 let symbol = self.intern(event);
                 self.add(Occurrence::new(t, symbol, event.kind));
             }
-            EventKind::Release if event.path.is_input() => {
+            EventKind::Release if event.comes_in() => {
                 self.last_cause = Some(t);
                 self.down_since = None;
                 self.release(t, event);
             }
-            EventKind::Frame if event.path.is_input() => self.last_cause = Some(t),
+            EventKind::Frame if event.comes_in() => self.last_cause = Some(t),
             EventKind::Change if event.path == ControlPath::Menu => {
                 self.changes += 1;
                 let recent = self.last_cause.is_some_and(|cause| (t - cause).0 <= self.latency.0);

@@ -216,8 +216,15 @@ impl Event {
     }
 
     /// Whether something pressed: a press or a repeat on an input path.
+    ///
+    /// A CEC press that the set itself sends (logical address 0, to an amplifier) is its doing, not its input.
     pub fn is_input(&self) -> bool {
-        self.path.is_input() && matches!(self.kind, EventKind::Press | EventKind::Repeat)
+        self.comes_in() && matches!(self.kind, EventKind::Press | EventKind::Repeat)
+    }
+
+    /// Whether it came to the set on an input path, rather than from the set.
+    pub fn comes_in(&self) -> bool {
+        self.path.is_input() && self.initiator != Some(0)
     }
 
     /// JSON Schema of the event, generated from this type.

@@ -19,6 +19,8 @@ use crate::source::{Change, Channel};
 /// Events of different wires are put in order of time within this stretch: longer than any frame, press or
 /// line that is reported late.
 const SETTLE: Nanoseconds = Nanoseconds(3_000_000_000);
+/// Events that wait for a channel that is still finding its rate or chassis, at most.
+const MOST_WAITING: usize = 100_000;
 /// A pause between two characters after which a line without end is handed on.
 const LINE_PAUSE: Nanoseconds = Nanoseconds(200_000_000);
 /// Longest piece of a line that is gathered before it is handed on.
@@ -101,7 +103,9 @@ impl Wiring {
                 wire.push(*change, &mut self.fresh)?;
             }
         }
-        if let Some(last) = changes.last() {
+        if let Some(last) = changes.last()
+            && (!self.is_finding() || self.waiting.len() + self.fresh.len() > MOST_WAITING)
+        {
             self.settle(last.t - SETTLE, out);
         }
         Ok(())
@@ -119,6 +123,14 @@ impl Wiring {
         }
         self.settle(Nanoseconds(i64::MAX), out);
         Ok(())
+    }
+
+    /// Whether a channel is still finding its rate or its chassis: its first events will be late.
+    fn is_finding(&self) -> bool {
+        self.wires.iter().any(|wire| match &wire.pipe {
+            Pipe::Uart(pipe) => pipe.receiver.found().is_none() || pipe.text.choice().is_none(),
+            _ => false,
+        })
     }
 
     fn settle(&mut self, until: Nanoseconds, out: &mut Vec<Event>) {

@@ -121,3 +121,12 @@ proptest! {
         prop_assert_eq!(back.note, event.note);
     }
 }
+
+#[test]
+fn what_the_set_itself_sends_is_no_input_of_it() {
+    let mut event = Event::new(Nanoseconds::ZERO, ControlPath::Cec, EventKind::Press);
+    event.initiator = Some(4);
+    assert!(event.is_input());
+    event.initiator = Some(0);
+    assert!(!event.is_input() && !event.comes_in());
+}

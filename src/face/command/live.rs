@@ -106,13 +106,11 @@ pub(super) fn watch(options: &args::Watch, protocols: &Protocols, out: &mut Out)
     Ok(Outcome::Done)
 }
 
+/// Looks at what one pull gave; `true` ends the session.
+type Look<'a> = dyn FnMut(Nanoseconds, &[Event], &Session) -> Result<bool> + 'a;
+
 /// Pulls, hands on to `look` and records, until the source ends, the user stops, or `look` says so.
-fn follow(
-    session: &mut Session,
-    stop: &Stop,
-    out: &Out,
-    look: &mut dyn FnMut(Nanoseconds, &[Event], &Session) -> Result<bool>,
-) -> Result<()> {
+fn follow(session: &mut Session, stop: &Stop, out: &Out, look: &mut Look<'_>) -> Result<()> {
     let mut events = Vec::new();
     let mut recognised = session.choice().is_some();
     loop {
@@ -204,6 +202,9 @@ pub(super) fn soak(options: &args::Soak, protocols: &Protocols, out: &mut Out) -
     Ok(Outcome::Done)
 }
 
+/// Whether a source has given all it will give.
+pub(super) type Enough = Box<dyn Fn(&Session) -> bool>;
+
 /// How a soak is to run.
 pub(super) struct Plan {
     /// Longest time, minutes on the capture clock.
@@ -213,7 +214,7 @@ pub(super) struct Plan {
     /// Chassis, when it is not the job's.
     pub(super) chassis: Option<String>,
     /// Says that the source has given all it will give.
-    pub(super) enough: Option<Box<dyn Fn(&Session) -> bool>>,
+    pub(super) enough: Option<Enough>,
     /// Show each event as it comes.
     pub(super) show_events: bool,
 }

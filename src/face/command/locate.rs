@@ -40,7 +40,7 @@ fn evidence(views: &[StageView]) -> Vec<StageEvidence> {
     let mut was_quiet = false;
     for view in views.iter().filter(|view| view.stage.seen.train.exposure().0 > 0) {
         let keys = keys(view);
-        let strays = view.stage.seen.train.len() > 0;
+        let strays = !view.stage.seen.train.is_empty();
         let outcome = match (strays, list.last()) {
             (false, _) => Seen::Stops,
             (true, None) => Seen::Stays,
