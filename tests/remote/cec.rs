@@ -359,3 +359,29 @@ fn printed_messages_say_what_they_mean() {
     assert_eq!(events[1].held, Some(Nanoseconds::from_millis(90)));
     assert_eq!(events[1].key, Key::from_name("KEY_ROOT_MENU"));
 }
+
+#[test]
+fn edges_of_any_kind_do_no_harm() {
+    let mut random = Pcg64::seed_from_u64(15);
+    let widths = [30, 600, 1000, 1500, 2400, 3600, 3700, 4500, 100_000, 0];
+    for _ in 0..2_000 {
+        let mut decoder = Decoder::new("test".into()).unwrap();
+        let mut events = Vec::new();
+        let mut t = i64::from(random.next_u32()) - (1 << 31);
+        for _ in 0..200 {
+            let level = if random.next_u32() % 8 < 4 { Level::Low } else { Level::High };
+            let edge = Edge { t: Nanoseconds(t), level, offset: u64::from(random.next_u32()) };
+            decoder.push(edge, &mut events);
+            t += widths[random.next_u32() as usize % widths.len()] * 1_000;
+            match random.next_u32() % 500 {
+                0 => t = i64::MAX - 10_000_000_000,
+                1 => t = i64::MIN + 10_000_000_000,
+                _ => {}
+            }
+            t = t.clamp(i64::MIN / 2, i64::MAX / 2);
+            decoder.tick(Nanoseconds(t), &mut events);
+        }
+        decoder.finish(Nanoseconds(i64::MIN), &mut events);
+        assert!(events.len() <= 400, "{}", events.len());
+    }
+}

@@ -3,6 +3,8 @@
 use std::path::Path;
 use std::sync::Arc;
 
+use rand_pcg::Pcg64;
+use rand_pcg::rand_core::{Rng, SeedableRng};
 use straykey::base::{EventKind, Nanoseconds};
 use straykey::decode::infrared::{Code, Decoder, Formats, encode};
 use straykey::decode::shipped;
@@ -128,4 +130,41 @@ fn a_frame_of_two_parts_needs_equal_parts_and_a_pause() {
         let error = Formats::parse(Path::new("sharp-15.toml"), &text).unwrap_err().to_string();
         assert!(error.contains(words), "{words}: {error}");
     }
+}
+
+/// Seeded damage to every shipped format file: a byte changed, a stretch doubled or cut.
+#[test]
+fn no_damage_to_a_format_file_makes_it_or_its_decoder_panic() {
+    let mut random = Pcg64::seed_from_u64(14);
+    let mut usable = 0;
+    for (path, text) in shipped::folder("protocols/remote/") {
+        for _ in 0..if cfg!(debug_assertions) { 150 } else { 5_000 } {
+            let mut bytes = text.as_bytes().to_vec();
+            for _ in 0..1 + random.next_u32() % 3 {
+                let at = random.next_u32() as usize % bytes.len();
+                let until = (at + 1 + random.next_u32() as usize % 8).min(bytes.len());
+                match random.next_u32() % 4 {
+                    0 => bytes[at] = b"0123456789.-e,[]|() aAcC\""[random.next_u32() as usize % 25],
+                    1 => drop(bytes.drain(at..until)),
+                    2 => bytes.extend_from_within(at..until),
+                    _ => {
+                        let copy = bytes[at..until].to_vec();
+                        bytes.splice(at..at, copy);
+                    }
+                }
+            }
+            let text = String::from_utf8_lossy(&bytes);
+            let Ok(formats) = Formats::parse(Path::new(path), &text) else { continue };
+            usable += 1;
+            let formats = Arc::new(formats);
+            let code = Code { address: random.next_u32() & 7, command: random.next_u32() & 7, toggle: false };
+            let mut lengths: Vec<Nanoseconds> =
+                (0..200).map(|_| Nanoseconds(i64::from(random.next_u32() % 12_000_000))).collect();
+            for format in formats.all() {
+                lengths.extend(encode(format, code).unwrap_or_default());
+            }
+            super::decode(&formats, &lengths);
+        }
+    }
+    assert!(usable > 100, "{usable}");
 }

@@ -407,13 +407,7 @@ fn air(place: Place<'_>, declared: &Declared, layout: &Layout) -> Result<Air, Er
         let expected = "expected less than half of what tells 0 from 1; a clock error of 0.25 at most";
         return wrong(declared.tolerance.span(), "no such tolerance", expected);
     }
-    let lengths = match coding {
-        Coding::Pair { zero, one, .. } => [zero, one].concat(),
-        Coding::Biphase { .. } => vec![unit],
-    };
-    let lengths = lengths.into_iter().chain(declared.leader.into_iter().flatten().map(|n| n * unit));
-    let possible = lengths.into_iter().all(|length| (1e3..60e6).contains(&length));
-    if !possible || layout.bits > 60 && matches!(coding, Coding::Biphase { .. }) {
+    if !is_possible(declared, layout, &coding, unit) {
         let expected = "expected marks and spaces of 1 µs to 60 ms, and 60 bits of two halves at most";
         return wrong(declared.coding.span(), "no such coding", expected);
     }
@@ -431,6 +425,18 @@ fn air(place: Place<'_>, declared: &Declared, layout: &Layout) -> Result<Air, Er
         clock,
         stretch: [-5e9 / carrier, 6e9 / carrier],
     })
+}
+
+/// Whether all lengths are within what a frame can have, and bits of two halves fit into the row of their halves.
+fn is_possible(declared: &Declared, layout: &Layout, coding: &Coding, unit: f64) -> bool {
+    let leader = declared.leader.into_iter().chain(declared.repeat.get_ref().leader).flatten();
+    let lengths = match coding {
+        Coding::Pair { zero, one, .. } => [*zero, *one].concat(),
+        Coding::Biphase { .. } => vec![unit],
+    };
+    let halves = 2 * (u32::from(layout.bits) + layout.double.count_ones());
+    lengths.into_iter().chain(leader.map(|n| n * unit)).all(|length| (1e3..60e6).contains(&length))
+        && (halves <= 120 || matches!(coding, Coding::Pair { .. }))
 }
 
 /// Bits of two halves need a first bit that is known, and behind a leader one that begins with a mark.

@@ -5,7 +5,6 @@
 //! format without redundancy is kept back until a second equal one confirms it; alone it becomes a `frame`
 //! event, which is no key.
 
-use std::collections::VecDeque;
 use std::sync::Arc;
 
 use super::Formats;
@@ -88,10 +87,12 @@ pub(super) struct Held {
     active: Vec<Active>,
     toggles: Vec<Toggle>,
     /// Events in the order of time that may still be preceded by one of a pending key.
-    queue: VecDeque<Event>,
+    queue: Vec<Event>,
     due: i64,
     /// Notes of releases, in the order of [`How`], shared by all events.
     how: [Name; 3],
+    /// Where notes are put together, kept for the next one.
+    text: String,
 }
 
 impl Held {
@@ -101,9 +102,10 @@ impl Held {
             capture,
             active: Vec::new(),
             toggles: Vec::new(),
-            queue: VecDeque::new(),
+            queue: Vec::new(),
             due: i64::MAX,
             how: ["by time-out".into(), "by the next press".into(), "down until the capture ended".into()],
+            text: String::with_capacity(128),
         }
     }
 
@@ -248,19 +250,19 @@ impl Held {
     fn press(&mut self, heard: &Heard, grade: f64, confirmed: Option<&str>) -> Event {
         let mut event = self.event(heard, EventKind::Press, grade);
         let stuck = self.count_toggle(heard);
-        let mut note = String::new();
-        push_note(&mut note, heard);
+        self.text.clear();
+        push_note(&mut self.text, heard);
         if heard.bare {
-            note.push_str("; no frame with leader before it");
+            self.text.push_str("; no frame with leader before it");
         }
         if let Some(confirmed) = confirmed {
-            note.push_str("; ");
-            note.push_str(confirmed);
+            self.text.push_str("; ");
+            self.text.push_str(confirmed);
         }
         if let Some(presses) = stuck {
-            note.push_str(&format!("; toggle unchanged over {presses} presses"));
+            self.text.push_str(&format!("; toggle unchanged over {presses} presses"));
         }
-        event.note = Some(note.into());
+        event.note = Some(self.text.as_str().into());
         event
     }
 
@@ -287,9 +289,10 @@ impl Held {
         if active.pending {
             let mut event = self.event(heard, EventKind::Frame, 0.3);
             event.key = None;
-            let mut text = String::from("single frame of an unchecked format, no key by itself; ");
-            push_note(&mut text, heard);
-            event.note = Some(text.into());
+            self.text.clear();
+            self.text.push_str("single frame of an unchecked format, no key by itself; ");
+            push_note(&mut self.text, heard);
+            event.note = Some(self.text.as_str().into());
             self.emit(event);
             return;
         }
@@ -332,7 +335,7 @@ impl Held {
     pub(super) fn emit(&mut self, event: Event) {
         let later = self.queue.iter().rev().take_while(|other| other.t > event.t).count();
         match later {
-            0 => self.queue.push_back(event),
+            0 => self.queue.push(event),
             _ => self.queue.insert(self.queue.len() - later, event),
         }
     }
@@ -357,14 +360,13 @@ impl Held {
             self.release(&active, end.max(active.end), How::CaptureEnd);
         }
         self.due = i64::MAX;
-        out.extend(self.queue.drain(..));
+        out.append(&mut self.queue);
     }
 }
 
 /// Stretch and clock of a frame, in words.
 fn push_note(text: &mut String, heard: &Heard) {
     // Whole microseconds and tenths of a percent: all that a frame of some dozen edges can tell.
-    text.reserve(96);
     text.push_str("stretch ");
     push_signed(text, (heard.fit.stretch / 1e3).round() as i64, 0);
     text.push_str(" µs, clock ");

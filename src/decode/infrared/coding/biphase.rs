@@ -1,6 +1,6 @@
 //! Two halves of opposite level per bit, some bits perhaps of double width.
 
-use super::{Air, Miss, Reading, Reason, Sums};
+use super::{Air, Fit, Miss, Reading, Reason, Sums};
 use crate::decode::infrared::layout::Word;
 
 /// See [`super::Coding::Biphase`].
@@ -73,7 +73,20 @@ impl Air {
             let pulse = start + count * usize::from(bits) / usize::from(shape.bits.max(1));
             Miss { bits, word, pulse, reason }
         })?;
-        let mut fit = self.judge(&sums, (word, shape.bits, start + count.saturating_sub(1)))?;
+        let read = (word, shape.bits, start + count.saturating_sub(1));
+        let fit = self.judge_runs(runs, self.judge(&sums, read)?, read.0, start, shape)?;
+        Ok(Reading { word, bits: shape.bits, pulses: count, fit })
+    }
+
+    /// Judges what the fit leaves of each run.
+    fn judge_runs(
+        &self,
+        runs: &[u32],
+        mut fit: Fit,
+        word: Word,
+        start: usize,
+        shape: &Shape,
+    ) -> Result<Fit, Miss> {
         let mut square = 0.0;
         let unit = self.unit * fit.clock;
         let per_unit = 1.0 / unit;
@@ -89,7 +102,7 @@ impl Air {
             }
         }
         fit.error = (square / runs.len().max(1) as f64).sqrt() / self.tolerance;
-        Ok(Reading { word, bits: shape.bits, pulses: count, fit })
+        Ok(fit)
     }
 
     /// First estimate of unit and stretch from a whole frame (total of its marks, total of its spaces, how many
