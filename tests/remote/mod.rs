@@ -1,7 +1,7 @@
 //! Infrared and HDMI-CEC.
 
 // Helpers of tests are not tests to the lints.
-#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::print_stdout)]
 
 mod cec; // bits, frames, messages, keys over HDMI-CEC
 mod encoders; // frames made by encoders that are not ours

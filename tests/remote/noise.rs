@@ -53,8 +53,9 @@ fn judge(events: &[Event], hours: f64) {
     // Stated bound: one false key of an unchecked format in an hour of this noise.
     assert!(keys(false) as f64 <= hours.max(1.0), "{}", keys(false));
     let frames = events.iter().filter(|event| event.kind == EventKind::Frame).count();
-    // Stated bound for single unchecked frames, which are no keys: five an hour.
-    assert!(frames as f64 <= 5.0 * hours.max(1.0), "{frames}");
+    println!("{hours} h: {} unchecked keys, {frames} single frames, {} events", keys(false), events.len());
+    // Stated bound for single unchecked frames, which are no keys: one an hour too (none was seen).
+    assert!(frames as f64 <= hours.max(1.0), "{frames}");
     // At most one summary for ten seconds, and sixteen near-frames.
     assert!(events.len() as f64 <= hours * 360.0 * 17.0 + 17.0, "{}", events.len());
 }
