@@ -49,7 +49,7 @@ fn main() {
     println!("|---|---|");
     for (name, row) in KINDS.iter().zip(confusion(&trials)) {
         let mut cells: Vec<_> = row.into_iter().collect();
-        cells.sort_by(|a, b| b.1.cmp(&a.1));
+        cells.sort_by_key(|cell| std::cmp::Reverse(cell.1));
         let cells: Vec<String> = cells.iter().map(|(place, n)| format!("{place} {n}")).collect();
         println!("| {name} | {} |", cells.join(", "));
     }
@@ -61,7 +61,7 @@ fn main() {
             *count.entry(&trial.leader).or_default() += 1;
         }
         let mut cells: Vec<_> = count.into_iter().collect();
-        cells.sort_by(|a, b| b.1.cmp(&a.1));
+        cells.sort_by_key(|cell| std::cmp::Reverse(cell.1));
         let cells: Vec<String> = cells.iter().take(4).map(|(model, n)| format!("{model} {n}")).collect();
         println!("| {name} | {} |", cells.join(", "));
     }

@@ -112,8 +112,11 @@ fn a_reading_that_jumps_between_two_levels_is_reported_as_two() {
     assert_eq!(noise.reading(Condition::Idle, 1023).unwrap().levels, None);
 }
 
+/// Prompts, readings, and the keys that the set saw.
+type Simulated = (Vec<Asked>, Vec<(Nanoseconds, u32)>, Vec<(Nanoseconds, Key)>);
+
 /// A key check in which every key is held for a second, with the reading that the faults give.
-fn simulated(faults: &[Fault], ramp: bool) -> (Vec<Asked>, Vec<(Nanoseconds, u32)>, Vec<(Nanoseconds, Key)>) {
+fn simulated(faults: &[Fault], ramp: bool) -> Simulated {
     let network = reference(0.01);
     let windows = straykey::analysis::ladder::Windows::of(&network);
     let code = |c: &Condition| network.code(network.solve(c, faults).unwrap());

@@ -279,7 +279,9 @@ fn stages(network: &Network, fit: &Fit) -> Vec<StageEvidence> {
 pub(crate) fn run(jobs: usize, seed: u64) -> Vec<Trial> {
     let mut dice = Dice::new(seed);
     (0..jobs)
-        .map(|i| trial(i % KINDS.len(), if (i / KINDS.len()) % 2 == 0 { 0.01 } else { 0.05 }, &mut dice))
+        .map(|i| {
+            trial(i % KINDS.len(), if (i / KINDS.len()).is_multiple_of(2) { 0.01 } else { 0.05 }, &mut dice)
+        })
         .collect()
 }
 
