@@ -47,9 +47,8 @@ impl Reading {
     ///
     /// A reading without noise repeats its rounding error, which averaging cannot reduce: `1/12 + s²/n`, with the
     /// number of independent readings. From a spread of half a count on the noise dithers the converter, and what is
-    /// left of the rounding error is the mean square of its Fourier series, `Σ exp(-4π²h²σ²) / (2π²h²)`; the steps of
-    /// a converter are uneven by a tenth of a count at least, which no averaging reduces (common practice, no
-    /// source).
+    /// left of the rounding error is the mean square of its Fourier series, `Σ exp(-4π²h²σ²) / (2π²h²)`. Uneven steps
+    /// of a real converter are not in it.
     ///
     /// # Source
     /// Quantisation error q²/12: Texas Instruments SLOA249; dither: Lyons and Yates, "Reducing ADC Quantization
@@ -63,7 +62,7 @@ impl Reading {
             let noise = variance - 1.0 / 12.0;
             let pi2 = std::f64::consts::PI * std::f64::consts::PI;
             let series = (1..=3).map(|h| f64::from(h * h));
-            series.map(|h2| (-4.0 * pi2 * h2 * noise).exp() / (2.0 * pi2 * h2)).sum::<f64>() + 0.01
+            series.map(|h2| (-4.0 * pi2 * h2 * noise).exp() / (2.0 * pi2 * h2)).sum()
         };
         (rounding + variance / self.independent.max(1.0)).sqrt()
     }
