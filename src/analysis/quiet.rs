@@ -122,7 +122,7 @@ pub fn count_dispersion(sides: &[(&Train, &[Episode])], clustered: bool) -> f64 
         let mean = own.iter().sum::<f64>() / own.len().max(1) as f64;
         gaps.extend(own.iter().map(|gap| gap / mean));
     }
-    let Some((shape, gain)) = uneven(&gaps) else { return 1.0 };
+    let Some((shape, gain)) = uneven(&gaps, clustered) else { return 1.0 };
     if shape >= 1.0 || gain < if clustered { 1.0 } else { CLEAR } {
         return 1.0;
     }
@@ -133,10 +133,20 @@ pub fn count_dispersion(sides: &[(&Train, &[Episode])], clustered: bool) -> f64 
     ((moment(2.0) - 2.0 * moment(1.0)).exp() - 1.0).clamp(1.0, 20.0)
 }
 
-/// How far gaps reach beyond the shortest: no gap between episodes is shorter than the one that separates them,
-/// which would make them look more even than they are. Independent episodes' gaps stay what they are by it.
-fn excess(gaps: &[f64]) -> Vec<f64> {
-    let least = gaps.iter().copied().fold(f64::INFINITY, f64::min);
+/// Gaps that vary less than this share of their mean have no long off-times, whatever a fit says.
+const EVEN: f64 = 0.7;
+
+#[allow(clippy::cast_precision_loss)]
+fn variation(gaps: &[f64]) -> f64 {
+    let n = gaps.len() as f64;
+    let mean = gaps.iter().sum::<f64>() / n;
+    (gaps.iter().map(|gap| (gap - mean).powi(2)).sum::<f64>() / n).sqrt() / mean
+}
+
+/// Where presses were joined, how far gaps reach beyond the shortest: no gap between episodes is shorter than the
+/// one that separates them, which would make them look more even than they are. Independent episodes' gaps stay what they are by it.
+fn excess(gaps: &[f64], clustered: bool) -> Vec<f64> {
+    let least = if clustered { gaps.iter().copied().fold(f64::INFINITY, f64::min) } else { 0.0 };
     let step = (gaps.len() / MOST_GAPS).max(1);
     gaps.iter().step_by(step).map(|gap| gap - least).filter(|gap| *gap > 0.0).collect()
 }
@@ -146,8 +156,11 @@ const MOST_GAPS: usize = 5000;
 
 /// Weibull shape of gaps and twice the log-likelihood by which it beats independent ones.
 #[allow(clippy::cast_precision_loss)]
-fn uneven(gaps: &[f64]) -> Option<(f64, f64)> {
-    let gaps = excess(gaps);
+fn uneven(gaps: &[f64], clustered: bool) -> Option<(f64, f64)> {
+    if gaps.len() < FEWEST_GAPS || variation(gaps) < EVEN {
+        return None;
+    }
+    let gaps = excess(gaps, clustered);
     if gaps.len() < FEWEST_GAPS {
         return None;
     }
@@ -184,12 +197,12 @@ impl Tail {
     #[allow(clippy::cast_precision_loss)]
     fn fit(gaps: &[f64], clustered: bool) -> Option<Self> {
         let (demand, errors) = if clustered { (0.0, 2.0) } else { (UNEVEN, 1.0) };
-        let (shape, gain) = uneven(gaps)?;
+        let (shape, gain) = uneven(gaps, clustered)?;
         if shape >= 1.0 || gain < demand {
             return None;
         }
         let n = gaps.len() as f64;
-        let least = gaps.iter().copied().fold(f64::INFINITY, f64::min);
+        let least = if clustered { gaps.iter().copied().fold(f64::INFINITY, f64::min) } else { 0.0 };
         let mean = gaps.iter().sum::<f64>() / n - least;
         let shape = shape * (1.0 - errors * 0.78 / n.sqrt()).max(0.3);
         let scale = mean / ln_gamma(1.0 + 1.0 / shape).exp();

@@ -145,3 +145,29 @@ fn the_same_input_gives_the_same_answer() {
     let whole = span(1200.0);
     assert_eq!(before.train.exposure(), whole.length());
 }
+
+/// Nearly even gaps are no long off-times, and the soak stays the exact one.
+#[test]
+fn an_even_train_does_not_ask_for_a_longer_soak() {
+    let points =
+        [0, 1, 2, 3, 4, 5, 6, 7, 8, 9].map(|i| (30.0 + 300.0 * f64::from(i) + 0.1 * f64::from(i % 3), 0));
+    let found = run(&Observation::soak(train(points.to_vec(), 3000.0)), &regular(0, 60.0));
+    let exact = 3000.0 * (0.01f64.powf(-0.1) - 1.0) - 60.0;
+    assert!((found.soak_more_s.unwrap() / exact - 1.0).abs() < 1e-9, "{found:?}");
+    assert_eq!(found.dispersion, 1.0);
+}
+
+/// Off-times of a Weibull of shape 1/2: the renewal answer is longer than the Poisson one, and taken.
+#[test]
+fn long_off_times_ask_for_a_longer_soak() {
+    let mut random = Random::new(81);
+    let mut points = Vec::new();
+    let mut t = 10.0;
+    for _ in 0..40 {
+        points.push((t, 0));
+        t += 5.0 + 150.0 * random.exponential().powi(2);
+    }
+    let found = run(&Observation::soak(train(points, t)), &regular(0, 60.0));
+    let exact = t * (0.01f64.powf(-1.0 / found.before.episodes as f64) - 1.0);
+    assert!(found.soak_more_s.unwrap() > 2.0 * exact, "{exact} {found:?}");
+}
