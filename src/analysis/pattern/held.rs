@@ -36,7 +36,7 @@ pub(super) struct Held {
 }
 
 /// Auto-repeats by symbol.
-#[allow(clippy::cast_precision_loss, clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+#[allow(clippy::cast_possible_truncation)]
 pub(super) fn repeats(train: &Train, presses: &[Press]) -> Vec<Repeats> {
     let mut by_symbol: Vec<Vec<u32>> = vec![Vec::new(); train.symbols().len()];
     for (index, press) in (0u32..).zip(presses).filter(|(_, press)| press.repeats >= REPEATS) {
@@ -63,34 +63,45 @@ pub(super) fn repeats(train: &Train, presses: &[Press]) -> Vec<Repeats> {
     }
     let mut found = Vec::new();
     for (symbol, presses_of) in by_symbol.into_iter().enumerate().filter(|(_, list)| !list.is_empty()) {
-        let mut sorted = std::mem::take(&mut gaps[symbol]);
-        sorted.sort_by(f64::total_cmp);
-        let median = quantile(&sorted, 0.5);
-        // The delay before the first repeat is no multiple of the period.
-        let near = |gap: f64| (gap / median).round().max(1.0);
-        let good: Vec<f64> = sorted
-            .into_iter()
-            .filter(|g| (g / near(*g) / median - 1.0).abs() < 0.2 && near(*g) < 4.0)
-            .collect();
-        let beats: f64 = good.iter().map(|gap| near(*gap)).sum();
-        let period = good.iter().sum::<f64>() / beats;
-        let spread: f64 = good.iter().map(|gap| (gap - near(*gap) * period).powi(2)).sum::<f64>();
-        let n = good.len() as f64;
-        let jitter = (spread / (n - 1.0).max(1.0)).sqrt();
+        let rate = rate(std::mem::take(&mut gaps[symbol]));
         let count = presses_of.iter().map(|i| u64::from(presses[*i as usize].repeats)).sum();
         let kind = if repeats[symbol] > 0 { EventKind::Repeat } else { EventKind::Press };
         found.push(Repeats {
             symbol: symbol as u32,
             kind,
             count,
-            missed: (beats - n).max(0.0) as u64,
-            period,
-            jitter,
-            error: jitter / beats.sqrt().max(1.0),
+            missed: rate.missed,
+            period: rate.period,
+            jitter: rate.jitter,
+            error: rate.error,
             presses: presses_of,
         });
     }
     found
+}
+
+/// How fast a key repeats.
+struct Rate {
+    period: f64,
+    jitter: f64,
+    error: f64,
+    missed: u64,
+}
+
+/// From the gaps between repeats, seconds: whole multiples of their median are repeats that were missed.
+#[allow(clippy::cast_precision_loss, clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+fn rate(mut gaps: Vec<f64>) -> Rate {
+    gaps.sort_by(f64::total_cmp);
+    let median = quantile(&gaps, 0.5);
+    // The delay before the first repeat is no multiple of the period.
+    let near = |gap: f64| (gap / median).round().max(1.0);
+    gaps.retain(|gap| (gap / near(*gap) / median - 1.0).abs() < 0.2 && near(*gap) < 4.0);
+    let beats: f64 = gaps.iter().map(|gap| near(*gap)).sum();
+    let period = gaps.iter().sum::<f64>() / beats;
+    let spread: f64 = gaps.iter().map(|gap| (gap - near(*gap) * period).powi(2)).sum();
+    let n = gaps.len() as f64;
+    let jitter = (spread / (n - 1.0).max(1.0)).sqrt();
+    Rate { period, jitter, error: jitter / beats.sqrt().max(1.0), missed: (beats - n).max(0.0) as u64 }
 }
 
 /// Long holds by symbol: a hold beyond five seconds, or the last press of a key that was never released

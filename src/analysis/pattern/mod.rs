@@ -6,6 +6,7 @@
 //! O(n log n); of more than [`SAMPLE`] presses a sample of windows proposes and all of them confirm.
 
 mod chain;
+pub mod code;
 mod field;
 mod group;
 mod held;
@@ -126,6 +127,10 @@ pub struct Pattern {
     pub chance: f64,
     /// Bits by which it tells more than chance, the cost of the search taken off.
     pub bits: Option<f64>,
+    /// Bits saved in writing the train down when its unbroken beats are written as cycles (see [`code`]); for motifs
+    /// of one event.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub saved_bits: Option<f64>,
     /// Share of shuffled trains, the real one counted, in which the whole search found as good a pattern.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub chance_shuffled: Option<f64>,
@@ -167,14 +172,7 @@ pub fn find(train: &Train, options: &PatternOptions) -> Patterns {
     let mut found: Vec<Pattern> = Vec::new();
     let scene = report::Scene { train, presses: &presses, strays: train.len(), lamps: &options.lamps };
     let mut explained = vec![false; presses.len()];
-    for repeats in held::repeats(train, &presses) {
-        repeats.presses.iter().for_each(|i| explained[*i as usize] = true);
-        found.push(scene.repeats(&repeats));
-    }
-    for held in held::held(train, &presses) {
-        held.presses.iter().for_each(|i| explained[*i as usize] = true);
-        found.push(scene.held(&held));
-    }
+    holds(&scene, &mut found, &mut explained);
     let mut field = Field::new(&presses);
     while found.len() < options.most {
         let Some((lines, best, hypotheses)) = round(&mut field, train.symbols().len()) else { break };
@@ -197,12 +195,8 @@ pub fn find(train: &Train, options: &PatternOptions) -> Patterns {
         });
         found.push(scene.group(&lines, &best, &taken, hypotheses));
     }
-    for (symbol, list) in (0u32..).zip(field.by_symbol(train.symbols().len())) {
-        let list: Vec<u32> = list.into_iter().filter(|i| !explained[*i as usize]).collect();
-        if list.len() >= 3 && found.len() < options.most {
-            found.push(scene.sporadic(symbol, &list));
-        }
-    }
+    let rest = field.by_symbol(train.symbols().len());
+    without_beat(&scene, rest, &explained, options.most, &mut found);
     let weight = |press: &Press| u64::from(press.repeats) + 1;
     let known: u64 =
         presses.iter().zip(&explained).filter(|(_, e)| **e).map(|(press, _)| weight(press)).sum();
@@ -218,6 +212,34 @@ pub fn find(train: &Train, options: &PatternOptions) -> Patterns {
         unexplained: (train.len() as u64).saturating_sub(known),
         patterns: found,
         seed: options.seed,
+    }
+}
+
+/// Auto-repeat and long holds.
+fn holds(scene: &report::Scene<'_>, found: &mut Vec<Pattern>, explained: &mut [bool]) {
+    for repeats in held::repeats(scene.train, scene.presses) {
+        repeats.presses.iter().for_each(|i| explained[*i as usize] = true);
+        found.push(scene.repeats(&repeats));
+    }
+    for held in held::held(scene.train, scene.presses) {
+        held.presses.iter().for_each(|i| explained[*i as usize] = true);
+        found.push(scene.held(&held));
+    }
+}
+
+/// What is left of each symbol, if it came three times.
+fn without_beat(
+    scene: &report::Scene<'_>,
+    lists: Vec<Vec<u32>>,
+    explained: &[bool],
+    most: usize,
+    found: &mut Vec<Pattern>,
+) {
+    for (symbol, list) in (0u32..).zip(lists) {
+        let list: Vec<u32> = list.into_iter().filter(|i| !explained[*i as usize]).collect();
+        if list.len() >= 3 && found.len() < most {
+            found.push(scene.sporadic(symbol, &list));
+        }
     }
 }
 

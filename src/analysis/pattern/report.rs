@@ -1,6 +1,7 @@
 //! From what was found to what is reported.
 
 use super::chain::CHANGES;
+use super::code;
 use super::field::Line;
 use super::group::{Group, HORIZON_S};
 use super::held::{Held, Repeats};
@@ -61,6 +62,7 @@ impl Scene<'_> {
             last_t: last.seconds(),
             chance: 1.0,
             bits: None,
+            saved_bits: None,
             chance_shuffled: None,
             note: String::new(),
         }
@@ -178,9 +180,31 @@ impl Scene<'_> {
         }
         pattern.chance = (hypotheses.log2() - best.gain).exp2().min(1.0);
         pattern.bits = Some(best.gain - hypotheses.log2());
+        pattern.saved_bits = (ring.len() == 1).then(|| self.saved(lines, best));
         self.hang(&mut pattern, best, taken);
         pattern.note = self.sentence(&pattern);
         pattern
+    }
+
+    /// Bits saved by writing unbroken beats as cycles, the unit being the jitter or the grain of the stamps.
+    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+    fn saved(&self, lines: &[Line], best: &Candidate) -> f64 {
+        let line = &lines[best.line];
+        let unit = best.fit.locked.hypot(best.fit.walk).max(1e-3);
+        let mut stretches: Vec<Vec<u64>> = Vec::new();
+        for run in &best.chain.runs {
+            let mut last = None;
+            for hit in best.chain.run(*run) {
+                let t = (line.t[hit.place as usize] / unit).round().max(0.0) as u64;
+                match stretches.last_mut().filter(|_| last.is_some_and(|beat: u32| beat + 1 == hit.beat)) {
+                    Some(stretch) => stretch.push(t),
+                    None => stretches.push(vec![t]),
+                }
+                last = Some(hit.beat);
+            }
+        }
+        let span = (self.train.exposure().seconds() / unit).max(1.0) as u64;
+        code::saved_bits(&stretches, line.len() as u64, self.presses.len() as u64, span)
     }
 
     /// Whether a beat hangs on the mains, or could be an alias of it.
