@@ -236,6 +236,18 @@ pub fn gaps(presses: &[Press]) -> Vec<f64> {
     gaps
 }
 
+/// The same, with the quiet stretch from each capture's last press to its end.
+fn gaps_to_end(train: &Train, presses: &[Press]) -> Vec<f64> {
+    let mut all = gaps(presses);
+    for (place, press) in presses.iter().enumerate() {
+        let last = presses.get(place + 1).is_none_or(|next| next.segment != press.segment);
+        if let Some(segment) = train.segments().get(press.segment as usize).filter(|_| last) {
+            all.push((segment.span.end - press.end).seconds().max(0.0));
+        }
+    }
+    all
+}
+
 /// Joins presses no further apart than `gap`; without a gap each press is an episode, except that presses
 /// which overlap are one.
 pub fn episodes(presses: &[Press], gap: Option<Nanoseconds>) -> Vec<Episode> {
@@ -269,8 +281,12 @@ pub struct EpisodeRule {
 impl EpisodeRule {
     /// Learns one gap for all these trains together; a separate gap for before and after would bias their
     /// comparison. Bursts of bursts are joined once more when the gaps between bursts are bursty themselves.
-    pub fn learn(trains: &[&[Press]]) -> Self {
-        let sides: Vec<Vec<f64>> = trains.iter().map(|presses| gaps(presses)).collect();
+    ///
+    /// The quiet from the last press of a capture to its end counts as a gap, or else one burst and nothing more
+    /// would look like many episodes. The quiet before the first press does not: it may be warming up.
+    pub fn learn(trains: &[(&Train, &[Press])]) -> Self {
+        let sides: Vec<Vec<f64>> =
+            trains.iter().map(|(train, presses)| gaps_to_end(train, presses)).collect();
         let sides: Vec<&[f64]> = sides.iter().map(Vec::as_slice).collect();
         let Some(mixture) = learn_gap_of(&sides) else {
             return Self { gap: None, mixture: None, twice: false };

@@ -73,7 +73,8 @@ impl Soak {
         let mut gap = options.episode_gap;
         let before = before.map(|observation| {
             let presses = fold(&observation.train);
-            let rule = gap.map_or_else(|| EpisodeRule::learn(&[&presses]), EpisodeRule::fixed);
+            let rule =
+                gap.map_or_else(|| EpisodeRule::learn(&[(&observation.train, &presses)]), EpisodeRule::fixed);
             gap = rule.gap;
             let found = episodes(&presses, rule.gap);
             Before {

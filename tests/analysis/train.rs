@@ -140,7 +140,7 @@ fn the_episode_gap_is_learned_from_two_gap_lengths() {
     }
     let train = train(points, t + 1.0);
     let presses = fold(&train);
-    let rule = EpisodeRule::learn(&[&presses]);
+    let rule = EpisodeRule::learn(&[(&train, &presses)]);
     assert_eq!(episodes(&presses, rule.gap).len(), 4);
 }
 
@@ -149,6 +149,6 @@ fn single_presses_are_episodes_of_their_own() {
     let points: Vec<_> = [3.0, 40.0, 71.0, 99.0, 160.0].map(|t| (t, 0)).to_vec();
     let train = train(points, 200.0);
     let presses = fold(&train);
-    assert_eq!(EpisodeRule::learn(&[&presses]).gap, None);
+    assert_eq!(EpisodeRule::learn(&[(&train, &presses)]).gap, None);
     assert_eq!(episodes(&presses, None).len(), 5);
 }

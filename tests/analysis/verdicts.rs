@@ -171,3 +171,13 @@ fn long_off_times_ask_for_a_longer_soak() {
     let exact = t * (0.01f64.powf(-1.0 / found.before.episodes as f64) - 1.0);
     assert!(found.soak_more_s.unwrap() > 2.0 * exact, "{exact} {found:?}");
 }
+
+/// Forty presses within half a minute, then nothing: one episode, whatever the count, and no proof from ten quiet
+/// minutes.
+#[test]
+fn one_burst_is_one_episode_and_proves_little() {
+    let points: Vec<_> = (0..40).map(|i| (300.0 + 0.8 * f64::from(i), 0)).collect();
+    let found = run(&Observation::soak(train(points, 1200.0)), &regular(0, 1800.0));
+    assert_eq!((found.before.strays, found.before.episodes), (40, 1), "{found:?}");
+    assert_eq!(found.verdict, Verdict::Undecided);
+}

@@ -175,7 +175,7 @@ pub fn compare(before: &Observation, after: &Observation, options: &CompareOptio
     let presses = [fold(&before.train), fold(&after.train)];
     let rule = match options.episode_gap {
         Some(gap) => EpisodeRule::fixed(gap),
-        None => EpisodeRule::learn(&[&presses[0], &presses[1]]),
+        None => EpisodeRule::learn(&[(&before.train, &presses[0]), (&after.train, &presses[1])]),
     };
     let one = read(&before.train, &presses[0], rule.gap);
     let two = read(&after.train, &presses[1], rule.gap);
