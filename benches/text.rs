@@ -42,7 +42,7 @@ fn log(chassis: &str) -> String {
             "birch" => writeln!(text, "[{seconds:5}.{thousandths:03}000][  T103] keypad: key VOL+ (rpt)"),
             "rowan" => writeln!(text, "{:03} 255", if down { 174 } else { 254 }),
             "linux-input" => {
-                let state = if i % 2 == 0 { "UP" } else { "DOWN" };
+                let state = if i.is_multiple_of(2) { "UP" } else { "DOWN" };
                 writeln!(
                     text,
                     "[{seconds:8}.{thousandths:03}000] {:<12} {:<20} {state:<20}",
