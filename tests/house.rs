@@ -1,5 +1,7 @@
 //! The rules of the house, run: arrows, lengths, doors, words.
 
+#![allow(clippy::unwrap_used)]
+
 use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};

@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use super::compare::headline;
 use super::load::{self, Loaded, StageSeen};
 use super::table;
+use crate::analysis::Train;
 use crate::analysis::compare::{CompareOptions, Comparison, Side, compare};
 use crate::analysis::episode::{EpisodeRule, fold};
 use crate::analysis::pattern::{PatternOptions, find};
@@ -86,7 +87,8 @@ pub(super) struct StageView {
 /// One gap between episodes for the whole job: counts of different stages must mean the same.
 pub(super) fn options(stages: &[StageSeen]) -> CompareOptions {
     let presses: Vec<_> = stages.iter().map(|stage| fold(&stage.seen.train)).collect();
-    let trains: Vec<&[_]> = presses.iter().map(Vec::as_slice).collect();
+    let trains: Vec<(&Train, &[_])> =
+        stages.iter().zip(&presses).map(|(stage, presses)| (&stage.seen.train, presses.as_slice())).collect();
     CompareOptions { episode_gap: EpisodeRule::learn(&trains).gap, ..CompareOptions::default() }
 }
 
