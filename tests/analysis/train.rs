@@ -45,11 +45,26 @@ fn in_a_soak_presses_and_repeats_are_stray_and_the_rest_is_not() {
 fn a_menu_change_after_an_input_is_its_effect_and_without_one_an_orphan() {
     let mut train = Train::new();
     train.push(&press(1.0, 0));
+    train.push(&kind(press(1.1, 0), EventKind::Release));
     train.push(&change(1.2, "volume"));
     train.push(&change(30.0, "volume"));
     train.observe(span(60.0));
     assert_eq!((train.len(), train.orphans(), train.changes()), (2, 1, 2));
     assert_eq!(train.symbols()[1].item.as_deref(), Some("volume"));
+}
+
+#[test]
+fn a_key_that_is_still_down_explains_what_the_menu_does_for_a_minute() {
+    // The set repeats a held key by itself and prints only what the menu then does.
+    let mut train = Train::new();
+    train.push(&press(1.0, 0));
+    for i in 0..10 {
+        train.push(&change(4.0 + f64::from(i), "channel"));
+    }
+    // The release never came: after a minute nobody believes in the hold any more.
+    train.push(&change(90.0, "channel"));
+    train.observe(span(120.0));
+    assert_eq!((train.len(), train.orphans(), train.changes()), (2, 1, 11));
 }
 
 #[test]
