@@ -39,9 +39,9 @@ pub(super) fn show(comparison: &Comparison, out: &mut Out) -> Result<()> {
     list.add_row(row("after", &comparison.after));
     out.line(table::text(&list))?;
     for note in &comparison.notes {
-        out.line(format!("- {note}"))?;
+        out.line(table::wrap(&format!("- {note}"), 2))?;
     }
-    out.line(format!("Method: {}", comparison.method))
+    out.line(table::wrap(&format!("Method: {}", comparison.method), 2))
 }
 
 /// The verdict in one sentence.

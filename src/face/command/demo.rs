@@ -13,6 +13,7 @@ use super::job::views;
 use super::live::{Plan, Stop, run_soak};
 use super::load::{Loaded, duration};
 use super::report::{self, keys};
+use super::table;
 use crate::base::{Anchor, Error, Nanoseconds, Result};
 use crate::face::args::Demo;
 use crate::face::cautions;
@@ -95,16 +96,19 @@ fn introduce(scenario: &Scenario, folder: &Path, out: &mut Out) -> Result<()> {
     )?;
     out.line(format!("Complaint: \"{}\"", scenario.complaint))?;
     out.line(format!("Job folder: {}", folder.display()))?;
-    out.line(format!(
-        "On a real set you would first confirm the cautions ({} points: {} …). {}",
-        cautions::ALL.len(),
-        cautions::ALL
-            .iter()
-            .take(3)
-            .map(|caution| caution.title.to_lowercase())
-            .collect::<Vec<_>>()
-            .join(", "),
-        cautions::DEFERENCE
+    out.line(table::wrap(
+        &format!(
+            "On a real set you would first confirm the cautions ({} points: {} …). {}",
+            cautions::ALL.len(),
+            cautions::ALL
+                .iter()
+                .take(3)
+                .map(|caution| caution.title.to_lowercase())
+                .collect::<Vec<_>>()
+                .join(", "),
+            cautions::DEFERENCE
+        ),
+        0,
     ))
 }
 

@@ -253,27 +253,32 @@ fn show(located: &Located, out: &mut Out) -> Result<()> {
     }
     out.line(table::text(&list))?;
     for sentence in &located.electrical {
-        out.line(format!("Electrically: {}", safe(sentence)))?;
+        out.line(table::wrap(&format!("Electrically: {}", safe(sentence)), 2))?;
     }
     for step in &located.steps {
-        out.line(format!(
-            "Step \"{}\": {} ({})",
-            safe(&step.step),
-            load::chance(step.credit),
-            safe(&step.because)
+        let credit = load::chance(step.credit);
+        out.line(table::wrap(
+            &format!("Step \"{}\": {credit} ({})", safe(&step.step), safe(&step.because)),
+            2,
         ))?;
     }
     if let Some(next) = located.next.first() {
-        out.line(format!(
-            "Next test: {} ({} minutes, gains {:.2} bits, risk {})",
-            safe(&next.test),
-            next.minutes,
-            next.gain_bits,
-            format!("{:?}", next.risk).to_lowercase()
+        out.line(table::wrap(
+            &format!(
+                "Next test: {} ({:.0} minutes, gains {:.2} bits, risk {})",
+                safe(&next.test),
+                next.minutes,
+                next.gain_bits,
+                format!("{:?}", next.risk).to_lowercase()
+            ),
+            2,
         ))?;
+        for caution in &next.cautions {
+            out.line(table::wrap(&format!("  Caution: {}", safe(caution)), 4))?;
+        }
     }
     for note in &located.notes {
-        out.line(format!("- {}", safe(note)))?;
+        out.line(table::wrap(&format!("- {}", safe(note)), 2))?;
     }
     Ok(())
 }

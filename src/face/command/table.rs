@@ -29,3 +29,24 @@ pub(super) fn width() -> u16 {
     let asked = || rustix::termios::tcgetwinsize(std::io::stdout()).ok().map(|size| size.ws_col);
     told.or_else(asked).filter(|columns| *columns >= 40).unwrap_or(100)
 }
+
+/// Text broken at blanks to the width of the terminal; every line after the first is indented.
+pub(super) fn wrap(text: &str, indent: usize) -> String {
+    let width = usize::from(width()).max(40);
+    let mut out = String::with_capacity(text.len() + 64);
+    let mut column = 0;
+    for word in text.split(' ').filter(|word| !word.is_empty()) {
+        let length = word.chars().count();
+        if column > 0 && column + 1 + length > width {
+            out.push('\n');
+            out.extend(std::iter::repeat_n(' ', indent));
+            column = indent;
+        } else if column > 0 {
+            out.push(' ');
+            column += 1;
+        }
+        out.push_str(word);
+        column += length;
+    }
+    out
+}
