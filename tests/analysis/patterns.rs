@@ -344,3 +344,16 @@ fn code_lengths_agree_with_the_published_ones() {
     let points = (0..40).map(|i| (1.0 + 0.9 * f64::from(i), 0)).collect();
     assert!(real(&look(&train(points, 60.0)))[0].saved_bits.unwrap() > 100.0);
 }
+
+/// Clusters of thousands of presses a millisecond apart cost no more than others of their number.
+#[test]
+fn dense_clusters_do_not_stall_the_search() {
+    let mut points = Vec::new();
+    for cluster in 0..10 {
+        points.extend((0..2000).map(|i| (1.0 + 7.0 * f64::from(cluster) + 0.001 * f64::from(i), 0)));
+    }
+    let started = std::time::Instant::now();
+    assert_eq!(look(&train(points, 80.0)).strays, 20_000);
+    // Two seconds in a debug build on an idle core; quadratic work would take minutes.
+    assert!(started.elapsed().as_secs() < 60, "{:?}", started.elapsed());
+}

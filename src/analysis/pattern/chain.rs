@@ -58,22 +58,16 @@ impl Tracker<'_> {
             let ahead = f64::from(missed + 1);
             let foretold = self.tau + self.period * ahead;
             let reach = self.period * (REACH + 0.03 * f64::from(missed)).min(0.3);
-            while self.cursor < line.len()
-                && line.segment[self.cursor] == segment
-                && line.t[self.cursor] < foretold - reach
-            {
-                self.cursor += 1;
-            }
-            let mut best: Option<(f64, usize)> = None;
-            let mut place = self.cursor;
-            while place < line.len() && line.segment[place] == segment && line.t[place] <= foretold + reach {
-                let error = line.t[place] - foretold;
-                if best.is_none_or(|(least, _)| error.abs() < least.abs()) {
-                    best = Some((error, place));
-                }
-                place += 1;
-            }
-            if place >= line.len() && best.is_none() && self.cursor >= line.len() {
+            let at = gallop(&line.t, self.cursor, foretold);
+            let near = [at.checked_sub(1).filter(|before| *before >= self.cursor), Some(at)];
+            let best = near
+                .into_iter()
+                .flatten()
+                .filter(|place| line.segment.get(*place) == Some(&segment))
+                .map(|place| (line.t[place] - foretold, place))
+                .filter(|(error, _)| error.abs() <= reach)
+                .min_by(|a, b| a.0.abs().total_cmp(&b.0.abs()));
+            if best.is_none() && line.segment.get(at) != Some(&segment) {
                 return None;
             }
             if let Some((error, place)) = best {
@@ -97,6 +91,18 @@ impl Tracker<'_> {
         self.cursor = place + 1;
         Hit { place: place as u32, beat: self.beat, error: relative as f32, tau: self.tau }
     }
+}
+
+/// First place from `from` on whose time is not before `t`, by doubling steps: cheap when it is near, and never
+/// dear when a thousand events lie between.
+fn gallop(times: &[f64], from: usize, t: f64) -> usize {
+    let (mut low, mut step) = (from, 1);
+    while times.get(low + step - 1).is_some_and(|time| *time < t) {
+        low += step;
+        step *= 2;
+    }
+    let high = (low + step).min(times.len());
+    low + times.get(low..high).unwrap_or_default().partition_point(|time| *time < t)
 }
 
 /// Follows the line at a period: every run of at least four hits in which two beats of five were seen.
