@@ -10,7 +10,7 @@ use std::path::{Path, PathBuf};
 const LAYERS: [&str; 8] = ["base", "source", "journal", "signal", "decode", "timeline", "analysis", "face"];
 
 /// Crates that enter the house by one door each.
-const DOORS: [(&str, &[&str]); 12] = [
+const DOORS: [(&str, &[&str]); 11] = [
     ("serialport", &["source"]),
     ("csv", &["source"]),
     ("flate2", &["source"]),
@@ -19,7 +19,6 @@ const DOORS: [(&str, &[&str]); 12] = [
     ("nom", &["decode"]),
     ("rusqlite", &["timeline"]),
     ("statrs", &["analysis"]),
-    ("nalgebra", &["analysis"]),
     ("clap", &["face"]),
     ("tokio", &["face"]),
     ("comfy_table", &["face"]),

@@ -134,10 +134,11 @@ fn windows(loaded: &Loaded, protocols: &Protocols) -> Result<Vec<Windows>> {
                 .all()
                 .iter()
                 .map(|window| Level {
-                    label: window.key.map_or("none", |key| key.label()).to_owned(),
+                    label: window.key.map_or("no key", |key| key.label()).to_owned(),
                     nominal: window.nominal.unwrap_or(f64::from(window.low.midpoint(window.high))),
                     low: f64::from(window.low),
-                    high: f64::from(window.high),
+                    // The window holds its highest count.
+                    high: f64::from(window.high) + 1.0,
                 })
                 .collect(),
             marks: Vec::new(),
