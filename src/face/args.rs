@@ -70,7 +70,7 @@ Examples:
   straykey decode bench.csv --wire CH0=uart@115200 --wire CH1=infrared
   zcat old.log.gz | straykey decode - --chassis birch
 
-SIGNAL is uart@BAUD, uart (the rate is found), infrared, cec or keypad:LINE.")]
+SIGNAL is uart@BAUD (8N1), uart (rate and framing are found), infrared, cec or keypad:LINE.")]
     Decode(Decode),
     /// Find repeating strays in captures or in a job
     #[command(

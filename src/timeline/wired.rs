@@ -12,7 +12,7 @@ use crate::decode::{cec, infrared};
 use crate::signal::carrier::Infrared;
 use crate::signal::edge::{EdgeFinder, Hysteresis};
 use crate::signal::pulse::Polarity;
-use crate::signal::uart::{Receiver, UartSpec};
+use crate::signal::uart::{Framing, Receiver, UartSpec};
 use crate::signal::{Character, Edge, Pulse};
 use crate::source::{Change, Channel};
 
@@ -304,7 +304,13 @@ struct UartPipe {
 impl UartPipe {
     fn new(rate: Option<f64>, text: TextStage, capture: Name) -> Self {
         Self {
-            receiver: Receiver::new(UartSpec { rate_hz: rate, ..UartSpec::default() }),
+            // Who names a rate means 8N1, the trade's default: a faulty stop bit must stay a fault and not
+            // become the ninth data bit of a framing that would explain it. Without a rate all is found.
+            receiver: Receiver::new(UartSpec {
+                rate_hz: rate,
+                framing: rate.map(|_| Framing::default()),
+                inverted: None,
+            }),
             characters: Vec::new(),
             text,
             capture,

@@ -6,6 +6,7 @@ mod job;
 mod locked;
 mod manifest;
 mod store;
+mod wired;
 
 use std::path::{Path, PathBuf};
 
