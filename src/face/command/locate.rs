@@ -1,21 +1,19 @@
 //! `locate`: where the fault is, how large, and the next test.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::job::{StageView, views};
 use super::load::{self, Loaded};
 use super::table;
 use crate::analysis::compare::Verdict;
-use crate::analysis::ladder::{Condition, Fit, Gatherer, Network, fit};
-use crate::analysis::locate::{self, Located, Outcome as Seen, StageEvidence};
+use crate::analysis::ladder::keycheck::Asked;
+use crate::analysis::ladder::{Fit, Network, fit};
+use crate::analysis::locate::{self, Collector, Located, Outcome as Seen, StageEvidence};
 use crate::base::{ControlPath, EventKind, Key, Result};
 use crate::face::args;
 use crate::face::out::{Out, Outcome, safe};
 use crate::timeline::Protocols;
-use crate::timeline::job::{CaptureRef, Hands, StepKind};
-
-/// Seconds after a prompt in which the readings belong to the asked key.
-const ANSWER_S: f64 = 4.0;
+use crate::timeline::job::Hands;
 
 pub(super) fn run(options: &args::Locate, protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
     let loaded = Loaded::open(&options.job, protocols, false)?;
@@ -51,7 +49,7 @@ fn evidence(views: &[StageView]) -> Vec<StageEvidence> {
         was_quiet = !strays;
         let comparison = view.comparison.as_ref().map(|(_, comparison)| comparison);
         list.push(StageEvidence {
-            kind: view.stage.step.as_ref().map(|step| kind(step.kind)),
+            kind: view.stage.step.as_ref().map(|step| step.kind),
             text: view.stage.text.clone(),
             parts: view.stage.step.as_ref().map(|step| step.parts.clone()).unwrap_or_default(),
             outcome,
@@ -63,14 +61,6 @@ fn evidence(views: &[StageView]) -> Vec<StageEvidence> {
         });
     }
     list
-}
-
-fn kind(kind: StepKind) -> locate::StepKind {
-    match kind {
-        StepKind::Isolate => locate::StepKind::Isolate,
-        StepKind::Repair => locate::StepKind::Repair,
-        StepKind::Restore => locate::StepKind::Restore,
-    }
 }
 
 /// The key that makes most of a stage's strays stands first in [`keys`].
@@ -104,118 +94,40 @@ fn path(view: &StageView) -> Option<ControlPath> {
     counts.into_iter().max_by_key(|(path, count)| (*count, std::cmp::Reverse(*path))).map(|(path, _)| path)
 }
 
-/// Readings by line and condition. Idle readings are kept apart by whether a stray key was down.
-#[derive(Default)]
-struct Gathered {
-    lines: BTreeMap<String, Vec<(Condition, Gatherer, Gatherer)>>,
-}
-
-impl Gathered {
-    fn take(&mut self, line: &str, condition: &Condition, counts: u32, down: bool) {
-        let conditions = self.lines.entry(line.to_owned()).or_default();
-        let index = match conditions.iter().position(|(known, _, _)| known == condition) {
-            Some(index) => index,
-            None => {
-                conditions.push((condition.clone(), Gatherer::default(), Gatherer::default()));
-                conditions.len() - 1
-            }
-        };
-        if let Some((_, at_rest, pressed)) = conditions.get_mut(index) {
-            if down { pressed.push(counts) } else { at_rest.push(counts) }
-        }
-    }
-}
-
-/// The ladder of each line fitted to the readings of all stages up to the first repair: a repair changes what
-/// there is to measure.
+/// The ladder of each line fitted to the readings of all stages up to the first repair.
 fn fits(loaded: &Loaded, protocols: &Protocols) -> Result<Vec<Fit>> {
     let Some(chassis) = chassis(loaded, protocols)? else { return Ok(Vec::new()) };
-    let mut gathered = Gathered::default();
-    let mut at_rest = Condition::Idle;
+    let mut collector =
+        Collector::new(chassis.lines().map(|(_, windows)| Network::from(windows.line())).collect());
+    let tree = locate::faults()?;
+    let mut strays: BTreeSet<String> = BTreeSet::new();
     for stage in loaded.job.stages() {
         if let Some(step) = &stage.step {
-            let key_board = step.parts.iter().any(|part| part == "key-board");
-            match step.kind {
-                StepKind::Repair => break,
-                StepKind::Isolate if key_board && step.text.to_lowercase().contains("unplug") => {
-                    at_rest = Condition::Unplugged;
-                }
-                StepKind::Restore if key_board => at_rest = Condition::Idle,
-                StepKind::Isolate | StepKind::Restore => {}
-            }
+            collector.stage(tree, step.kind, &step.text, &step.parts);
         }
         for capture in &stage.captures {
-            gather(loaded, &chassis, capture, &at_rest, &mut gathered)?;
+            let off = capture.hands == Hands::Off;
+            let asked: Vec<Asked> =
+                capture.prompts.iter().map(|prompt| Asked { t: prompt.t, key: prompt.key }).collect();
+            collector.capture(off, &asked);
+            loaded.events(capture, &mut |event| {
+                collector.event(&event);
+                if off && event.kind == EventKind::Press {
+                    strays.extend(event.line.as_deref().map(str::to_owned));
+                }
+                Ok(())
+            })?;
         }
     }
-    let mut fits = Vec::new();
     // Where strays sit on one line, another line's healthy readings say nothing about them.
-    let strays =
-        |conditions: &[(Condition, Gatherer, Gatherer)]| conditions.iter().any(|(_, _, down)| down.n() > 0);
-    let any = gathered.lines.values().any(|conditions| strays(conditions));
-    for (name, conditions) in gathered.lines.iter().filter(|(_, conditions)| !any || strays(conditions)) {
-        let Some(windows) = chassis.line(name) else { continue };
-        let network = Network::from(windows.line());
-        // Where a stray key was down, those readings are the fault; the rest is the fault asleep.
-        let readings: Vec<_> = conditions
-            .iter()
-            .filter_map(|(condition, at_rest, pressed)| {
-                let fault = if pressed.n() > 0 { pressed } else { at_rest };
-                fault.reading(condition.clone(), network.full_scale)
-            })
-            .collect();
-        if !readings.is_empty() {
-            fits.push(fit(&network, &readings));
-        }
-    }
-    Ok(fits)
-}
-
-fn gather(
-    loaded: &Loaded,
-    chassis: &Chassis,
-    capture: &CaptureRef,
-    at_rest: &Condition,
-    gathered: &mut Gathered,
-) -> Result<()> {
-    let mut down: BTreeMap<String, Key> = BTreeMap::new();
-    let mut prompt = 0;
-    loaded.events(capture, &mut |event| {
-        let (Some(line), Some(counts)) = (event.line.as_deref(), event.counts) else { return Ok(()) };
-        let Some(windows) = chassis.line(line) else { return Ok(()) };
-        match (event.kind, event.key) {
-            (EventKind::Press, Some(key)) => {
-                down.insert(line.to_owned(), key);
-            }
-            (EventKind::Release, _) => {
-                down.remove(line);
-                return Ok(());
-            }
-            (EventKind::Reading, _) => {}
-            _ => return Ok(()),
-        }
-        // A reading on its way from one level to another belongs to neither.
-        let pressed = down.get(line).copied();
-        if windows.key(counts) != pressed {
-            return Ok(());
-        }
-        while capture.prompts.get(prompt + 1).is_some_and(|next| next.t <= event.t) {
-            prompt += 1;
-        }
-        let asked = capture
-            .prompts
-            .get(prompt)
-            .filter(|prompt| (0.0..ANSWER_S).contains(&(event.t - prompt.t).seconds()));
-        match asked {
-            Some(prompt) if pressed.is_some() => {
-                gathered.take(line, &Condition::Key(prompt.key), counts, true);
-            }
-            Some(_) => {}
-            None if capture.hands == Hands::Off => gathered.take(line, at_rest, counts, pressed.is_some()),
-            None => {}
-        }
-        Ok(())
-    })
+    Ok(collector
+        .readings()
+        .into_iter()
+        .filter(|(network, readings)| {
+            !readings.is_empty() && (strays.is_empty() || strays.contains(&network.name))
+        })
+        .map(|(network, readings)| fit(&network, &readings))
+        .collect())
 }
 
 type Chassis = std::sync::Arc<crate::decode::chassis::Chassis>;
