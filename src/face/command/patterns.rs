@@ -51,8 +51,8 @@ pub(super) fn show(patterns: &Patterns, hands_off: bool, out: &mut Out) -> Resul
         return Ok(());
     }
     let mut list = table::new(
-        &["", "class", "what", "period", "jitter", "seen", "missed", "chance"],
-        &[0, 3, 4, 5, 6, 7],
+        &["", "class", "path", "what", "period", "jitter", "seen", "missed", "chance"],
+        &[0, 4, 5, 6, 7, 8],
     );
     for pattern in &patterns.patterns {
         list.add_row(row(pattern));
@@ -64,11 +64,12 @@ pub(super) fn show(patterns: &Patterns, hands_off: bool, out: &mut Out) -> Resul
     Ok(())
 }
 
-fn row(pattern: &Pattern) -> [String; 8] {
+fn row(pattern: &Pattern) -> [String; 9] {
     let class = serde_json::to_value(pattern.class).ok().and_then(|v| v.as_str().map(str::to_owned));
     [
         pattern.id.to_string(),
         class.unwrap_or_default(),
+        pattern.path.word().to_owned(),
         motif(pattern),
         pattern.period_s.map_or_else(|| "–".to_owned(), |period| format!("{period:.3} s")),
         pattern.jitter_s.map_or_else(|| "–".to_owned(), |jitter| format!("{jitter:.3} s")),
