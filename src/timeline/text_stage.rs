@@ -33,6 +33,9 @@ pub struct Choice {
     pub because: String,
 }
 
+/// How the error of a text that no chassis fits begins.
+pub const UNKNOWN: &str = "no known chassis wrote this";
+
 struct Piece {
     arrival: Option<Nanoseconds>,
     offset: u64,
@@ -196,7 +199,7 @@ fn unknown(recognition: &Recognition) -> Error {
         .take(3)
         .map(|score| format!("{} ({} of {} lines)", score.name, score.decoded, score.lines))
         .collect();
-    Error::input(format!("no known chassis wrote this: {}", recognition.because)).remedy(format!(
+    Error::input(format!("{UNKNOWN}: {}", recognition.because)).remedy(format!(
         "name one with --chassis if you know it, or describe the set in a protocol file; nearest were {}",
         best.join(", ")
     ))

@@ -244,3 +244,56 @@ fn hostile_text_of_a_set_does_not_reach_the_terminal() {
     assert!(!output.stdout.contains(&0x1b) && !output.stdout.contains(&7), "{}", text(&output.stdout));
     assert!(!text(&output.stdout).is_empty());
 }
+
+/// Lines in the shape of `getevent -lt` (its public source): one key every `period` seconds for `span` seconds.
+fn getevent(period: u32, span: u32) -> String {
+    let line = |t: f64, code: &str, value: &str| format!("[{t:15.6}] EV_KEY       {code:<20} {value:<20}\n");
+    let scan = |t: f64| format!("[{t:15.6}] EV_MSC       MSC_SCAN             00000001            \n");
+    let mut text = scan(100.0);
+    for t in (0..span).step_by(period.max(1) as usize).filter(|_| period > 0) {
+        let t = 100.0 + f64::from(t);
+        text += &line(t, "KEY_VOLUMEDOWN", "DOWN");
+        text += &line(t + 0.08, "KEY_VOLUMEDOWN", "UP");
+    }
+    text + &scan(100.0 + f64::from(span))
+}
+
+#[test]
+fn a_quiet_log_too_short_to_be_recognised_is_read_like_the_other_one() {
+    let (_one, before) = file("before.log", getevent(10, 300).as_bytes());
+    let (_two, after) = file("after.log", getevent(0, 300).as_bytes());
+    let (_three, short) = file("short.log", getevent(0, 3).as_bytes());
+    let verdict = |after: &Path| {
+        let output = straykey(&["compare", before.to_str().unwrap(), after.to_str().unwrap(), "--json"]);
+        assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+        let result: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+        result["verdict"].as_str().unwrap().to_owned()
+    };
+    // 30 presses in 300 s: 0.01^(-1/30) - 1 = 0.166 of 300 s are 50 s for 99 % (the exact conditional test).
+    assert_eq!(verdict(&after), "gone");
+    assert_eq!(verdict(&short), "undecided");
+}
+
+#[test]
+fn a_set_whose_readings_cannot_be_read_is_not_quiet() {
+    let line = |t: u32, counts: u32| format!("[{t}.000] keyscan: line=KEY1 adc=0x{counts:03x}\n");
+    let before: String = (1..400).map(|t| line(t, if t % 10 < 2 { 0x2eb } else { 0x3ff })).collect();
+    // The wrong rate: as many bytes, not one line of them readable.
+    let after: String =
+        (1..400).map(|t| format!("[{t}.000] ke~scan: l|ne=KEY1 \u{fffd}dc=0x3ff\n")).collect();
+    let (_one, before) = file("before.log", before.as_bytes());
+    let (_two, after) = file("after.log", after.as_bytes());
+    let output = straykey(&[
+        "compare",
+        before.to_str().unwrap(),
+        after.to_str().unwrap(),
+        "--chassis",
+        "alder",
+        "--json",
+    ]);
+    let result: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert!(result["before"]["strays"].as_u64().unwrap() > 30, "{result}");
+    assert_eq!(result["verdict"], "undecided", "{result}");
+    let notes = result["notes"].to_string();
+    assert!(notes.contains("could not be read") && !notes.contains("Hands were on"), "{notes}");
+}

@@ -271,9 +271,17 @@ pub(super) fn run_soak(
     });
     display.end();
     let silent = session.bytes() == 0;
+    let unread = session.counters().decoded == 0
+        && match session.choice() {
+            Some(choice) => super::load::prints_readings(&choice.name, protocols)?,
+            None => true,
+        };
     finish(session, Some(&mut job), out, false)?;
     if silent && followed.is_ok() {
         return Ok((job, state, Err(silence())));
+    }
+    if unread && followed.is_ok() {
+        return Ok((job, state, Err(unreadable())));
     }
     Ok((job, state, followed))
 }
@@ -283,6 +291,14 @@ fn silence() -> Error {
     Error::machine("not one byte came from the port, so nothing was observed").remedy(
         "a silent port is no quiet set: check ground, rate and whether the set is on, then soak again",
     )
+}
+
+/// Bytes that mean nothing are no quiet set either.
+fn unreadable() -> Error {
+    Error::machine(
+        "bytes came from the port, but not one line of them could be read, so nothing was observed",
+    )
+    .remedy("the rate, the framing or the chassis is wrong: try straykey watch first; the raw bytes are kept")
 }
 
 /// The state of a soak, in place on a terminal, a line a minute elsewhere.

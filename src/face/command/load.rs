@@ -6,11 +6,12 @@ use super::decode;
 use super::patterns::is_job;
 use crate::analysis::{Observation, Train};
 use crate::base::{Error, Event, Result, Span};
+use crate::decode::protocol::Meaning;
 use crate::face::args::{Hands, Reading};
 use crate::face::out::Out;
 use crate::timeline::job::{self, CaptureRef, Job, JobReference, Step};
 use crate::timeline::store::Store;
-use crate::timeline::{Options, Protocols, Wire, decode_path};
+use crate::timeline::{Options, Protocols, Summary, Wire, decode_path};
 
 /// The strays of one observation, and whether hands were off throughout.
 pub(super) struct Seen {
@@ -18,11 +19,13 @@ pub(super) struct Seen {
     pub(super) hands_off: bool,
     /// A capture without time was among them: nothing about rates can be said.
     pub(super) untimed: bool,
+    /// The chassis of the last capture file.
+    pub(super) chassis: Option<String>,
 }
 
 impl Seen {
     pub(super) fn new(hands_off: bool) -> Self {
-        Self { train: Train::new(), hands_off, untimed: false }
+        Self { train: Train::new(), hands_off, untimed: false, chassis: None }
     }
 
     pub(super) fn into_observation(self) -> Observation {
@@ -37,6 +40,22 @@ impl Seen {
     }
 }
 
+/// The stretch in which strays would have been seen: none without times, and none where a set that prints its
+/// readings all the time gave not one that could be read. That is a wrong rate or chassis, not a quiet set.
+fn observed(summary: &Summary, protocols: &Protocols) -> Result<Option<Span>> {
+    let Some(choice) = &summary.chassis else { return Ok(summary.span.filter(|_| summary.timed)) };
+    let unread = summary.counters.decoded == 0 && prints_readings(&choice.name, protocols)?;
+    Ok(summary.span.filter(|_| summary.timed && !unread))
+}
+
+/// Whether a chassis prints readings of its keypad, pressed or not.
+pub(super) fn prints_readings(chassis: &str, protocols: &Protocols) -> Result<bool> {
+    let chassis = protocols.library.chassis(chassis)?;
+    let file = chassis.file();
+    Ok(file.record.iter().any(|record| *record.event.get_ref() == Meaning::Reading)
+        || file.packet.iter().any(|packet| *packet.event.get_ref() == Meaning::Reading))
+}
+
 /// Adds a capture file, a job, or one stage of a job to an observation.
 pub(super) fn observe(
     input: &Path,
@@ -47,13 +66,15 @@ pub(super) fn observe(
     seen: &mut Seen,
 ) -> Result<()> {
     if !is_job(input) {
-        let summary = decode::read(input, reading, protocols, &mut |event| {
+        let mut push = |event: Event| {
             seen.train.push(&event);
             Ok(())
-        })?;
+        };
+        let summary = decode::read(input, reading, protocols, &mut push)?;
         decode::tell(&summary, out);
         seen.hands_off &= hands == Hands::Off;
-        seen.close(summary.span.filter(|_| summary.timed));
+        seen.chassis = summary.chassis.as_ref().map(|choice| choice.name.clone());
+        seen.close(observed(&summary, protocols)?);
         return Ok(());
     }
     let reference = JobReference::parse(&input.to_string_lossy())?;
@@ -110,8 +131,7 @@ impl Loaded {
                 ..Options::default()
             };
             let summary = decode_path(&capture.path, protocols, &options, sink)?;
-            let span = summary.span.filter(|_| summary.timed);
-            Ok(span)
+            observed(&summary, protocols)
         };
         let fingerprint = protocols.fingerprint();
         if rebuild {
