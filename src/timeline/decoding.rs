@@ -16,7 +16,7 @@ use crate::journal::{Reader, Recovered};
 use crate::source::csv::{CsvOptions, CsvSource};
 use crate::source::text::TextLog;
 use crate::source::vcd::{VcdOptions, VcdSource};
-use crate::source::{ByteSource, FileKind, Pulled, SampleSource, open, text_remark};
+use crate::source::{ByteSource, FileKind, Mark, Pulled, SampleSource, open, text_remark};
 
 /// Takes the events one by one; an error ends the decoding.
 pub type Sink<'a> = dyn FnMut(Event) -> Result<()> + 'a;
@@ -172,10 +172,7 @@ fn text(
         match source.pull()? {
             Pulled::Chunk(chunk) => stage.push(chunk.arrival, chunk.offset, chunk.bytes, &mut events)?,
             Pulled::Mark(mark) => {
-                let mut event = Event::new(mark.t, ControlPath::System, EventKind::Fault);
-                event.note = Some(mark.what.into());
-                event.capture = Some(Arc::clone(capture));
-                events.push(event);
+                events.push(fault(mark, capture));
             }
             Pulled::Quiet(now) => stage.tick(now, &mut events),
             Pulled::End => break,
@@ -200,6 +197,14 @@ fn text(
         ));
     }
     Ok(())
+}
+
+/// A remark on the capture as an event of it.
+pub(super) fn fault(mark: Mark, capture: &Name) -> Event {
+    let mut event = Event::new(mark.t, ControlPath::System, EventKind::Fault);
+    event.note = Some(mark.what.into());
+    event.capture = Some(Arc::clone(capture));
+    event
 }
 
 /// What a reader should know of a journal that was not closed.

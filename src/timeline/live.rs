@@ -2,10 +2,11 @@
 
 use std::sync::Arc;
 
+use super::decoding::fault;
 use super::job::CaptureWriter;
 use super::protocols::Protocols;
 use super::text_stage::{Choice, TextStage};
-use crate::base::{Anchor, ControlPath, Event, EventKind, Name, Nanoseconds, Result};
+use crate::base::{Anchor, Event, Name, Nanoseconds, Result};
 use crate::decode::Counters;
 use crate::source::{ByteSource, Pulled};
 
@@ -65,10 +66,7 @@ impl Session {
             }
             Pulled::Mark(mark) => {
                 self.now = self.now.max(mark.t);
-                let mut event = Event::new(mark.t, ControlPath::System, EventKind::Fault);
-                event.note = Some(mark.what.into());
-                event.capture = Some(Arc::clone(&self.capture));
-                out.push(event);
+                out.push(fault(mark, &self.capture));
             }
             Pulled::Quiet(now) => {
                 self.now = self.now.max(now);

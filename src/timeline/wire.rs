@@ -22,22 +22,20 @@ impl FromStr for Signal {
     type Err = Error;
 
     fn from_str(text: &str) -> Result<Self> {
-        let (word, rest) = match text.split_once(['@', ':']) {
-            Some((word, rest)) => (word, Some(rest)),
-            None => (text, None),
-        };
         let wrong = |what: String| {
             Error::usage(what).remedy("a signal is uart, uart@BAUD, infrared, cec or keypad:LINE")
         };
-        match (word, rest) {
-            ("uart", None) => Ok(Self::Uart(None)),
-            ("uart", Some(rate)) => match rate.parse::<f64>() {
+        if let Some(rate) = text.strip_prefix("uart@") {
+            return match rate.parse::<f64>() {
                 Ok(rate) if (50.0..=12e6).contains(&rate) => Ok(Self::Uart(Some(rate))),
                 _ => Err(wrong(format!("\"{rate}\" is no UART rate between 50 and 12000000"))),
-            },
-            ("infrared", None) => Ok(Self::Infrared),
-            ("cec", None) => Ok(Self::Cec),
-            ("keypad", Some(line)) if !line.is_empty() => Ok(Self::Keypad(line.to_owned())),
+            };
+        }
+        match (text, text.strip_prefix("keypad:")) {
+            ("uart", _) => Ok(Self::Uart(None)),
+            ("infrared", _) => Ok(Self::Infrared),
+            ("cec", _) => Ok(Self::Cec),
+            (_, Some(line)) if !line.trim().is_empty() => Ok(Self::Keypad(line.to_owned())),
             _ => Err(wrong(format!("\"{text}\" is no signal"))),
         }
     }

@@ -6,6 +6,7 @@ use std::path::PathBuf;
 use serde::{Deserialize, Serialize};
 
 use crate::base::{Anchor, Key, Nanoseconds, Span};
+use crate::timeline::wire::Signal;
 
 /// Which signal each channel of a logic or analog capture carries: channel name to signal word.
 pub type Wires = BTreeMap<String, String>;
@@ -213,12 +214,5 @@ impl Stage {
 /// The sentence for the message.
 pub fn check_signal(word: &str) -> Result<(), &'static str> {
     const EXPECTED: &str = "expected uart, uart@BAUD, infrared, cec or keypad:LINE";
-    match word {
-        "uart" | "infrared" | "cec" => Ok(()),
-        _ => match (word.strip_prefix("uart@"), word.strip_prefix("keypad:")) {
-            (Some(baud), _) if baud.parse::<u32>().is_ok_and(|baud| baud > 0) => Ok(()),
-            (_, Some(line)) if !line.trim().is_empty() => Ok(()),
-            _ => Err(EXPECTED),
-        },
-    }
+    word.parse::<Signal>().map(|_| ()).map_err(|_| EXPECTED)
 }
