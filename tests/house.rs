@@ -10,14 +10,16 @@ use std::path::{Path, PathBuf};
 const LAYERS: [&str; 8] = ["base", "source", "journal", "signal", "decode", "timeline", "analysis", "face"];
 
 /// Crates that enter the house by one door each.
-const DOORS: [(&str, &[&str]); 11] = [
+const DOORS: [(&str, &[&str]); 13] = [
     ("serialport", &["source"]),
-    ("csv", &["source"]),
+    ("csv", &["source", "timeline"]),
     ("flate2", &["source"]),
     ("crc32c", &["journal"]),
     ("regex_automata", &["decode"]),
     ("nom", &["decode"]),
     ("rusqlite", &["timeline"]),
+    ("arrow_array", &["timeline"]),
+    ("arrow_schema", &["timeline"]),
     ("statrs", &["analysis"]),
     ("clap", &["face"]),
     ("tokio", &["face"]),

@@ -98,6 +98,15 @@ SIGNAL is uart@BAUD (8N1), uart (rate and framing are found), infrared, cec or k
     /// Write the report of a job: one HTML file
     #[command(after_help = "Example:\n  straykey report bench/1187 --out ticket-1187.html")]
     Report(Report),
+    /// Write the events of a job or of capture files for other programs
+    #[command(after_help = "\
+Examples:
+  straykey export bench/1187 --to csv --out ticket-1187.csv
+  straykey export bench/1187 --stage 2 --to jsonl
+  straykey export bench.csv --wire CH0=uart --wire CH1=infrared --to vcd --out bench.vcd
+
+A VCD holds held keys, readings, counts of events, and the channels of logic captures as recorded.")]
+    Export(Export),
     /// Check, list or show protocol files
     Protocol(ProtocolArguments),
 }
@@ -370,6 +379,39 @@ pub struct Report {
     /// Where to write it; report.html in the job when left out
     #[arg(long, value_name = "FILE")]
     pub out: Option<PathBuf>,
+}
+
+/// Form of an export.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum ExportForm {
+    /// One JSON object a line.
+    Jsonl,
+    /// A table, a column a field.
+    Csv,
+    /// The same table in columns; needs a build with this feature, and --out.
+    Parquet,
+    /// Value change dump.
+    Vcd,
+}
+
+/// `export`.
+#[derive(Debug, Args)]
+pub struct Export {
+    /// One job folder, or JOB#STAGE, or capture files
+    #[arg(required = true, value_name = "JOB|FILE")]
+    pub inputs: Vec<PathBuf>,
+    /// In what form
+    #[arg(long, value_enum, value_name = "FORM")]
+    pub to: ExportForm,
+    /// Only this stage of the job, counted from 1
+    #[arg(long, value_name = "N")]
+    pub stage: Option<usize>,
+    /// Where to write it; standard output when left out
+    #[arg(long, value_name = "FILE")]
+    pub out: Option<PathBuf>,
+    /// How capture files are read; a job knows it.
+    #[command(flatten)]
+    pub reading: Reading,
 }
 
 /// `protocol`.

@@ -3,6 +3,7 @@
 //! This is the one place that joins source, journal, signal and decode: a capture goes in, events come out.
 
 pub mod decoding;
+pub mod export;
 pub mod job;
 pub mod keypad_line;
 pub mod live;

@@ -4,6 +4,7 @@
 
 mod bench;
 mod demo;
+mod export;
 mod guide;
 mod program;
 mod report;

@@ -19,7 +19,7 @@ pub(super) fn text(bytes: &[u8]) -> String {
     String::from_utf8_lossy(bytes).into_owned()
 }
 
-fn sample(name: &str) -> String {
+pub(super) fn sample(name: &str) -> String {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("captures").join(name).display().to_string()
 }
 
@@ -32,7 +32,7 @@ fn file(name: &str, bytes: &[u8]) -> (tempfile::TempDir, PathBuf) {
 }
 
 /// Runs and expects this exit status and these words on standard error.
-fn refused(arguments: &[&str], status: i32, words: &[&str]) {
+pub(super) fn refused(arguments: &[&str], status: i32, words: &[&str]) {
     let output = straykey(arguments);
     let told = text(&output.stderr);
     assert_eq!(output.status.code(), Some(status), "{arguments:?}: {told}");

@@ -3,6 +3,7 @@
 mod compare;
 mod decode;
 mod demo;
+mod export;
 mod job;
 mod line;
 mod live;
@@ -39,6 +40,7 @@ pub fn run(arguments: Arguments) -> Result<Outcome> {
         Command::Soak(options) => live::soak(&options, &protocols()?, &mut out),
         Command::Locate(options) => locate::run(&options, &protocols()?, &mut out),
         Command::Report(options) => report::run(&options, &protocols()?, &mut out),
+        Command::Export(options) => export::run(&options, &protocols()?, &mut out),
         Command::Protocol(options) => protocol::run(options.command, user, &mut out),
     }?;
     out.flush()?;

@@ -1,0 +1,235 @@
+//! Exports, read back by what is not ours: serde_json, the `csv` crate, Python's csv module, the `vcd` crate, pyarrow.
+
+use std::collections::BTreeMap;
+use std::io::Cursor;
+use std::path::Path;
+use std::process::Command;
+
+use straykey::base::Event;
+
+use super::program::{refused, sample, straykey, text};
+
+const WIRES: [&str; 4] = ["--wire", "bench.IR=infrared", "--wire", "bench.CEC=cec"];
+
+fn run(arguments: &[&str]) -> Vec<u8> {
+    let output = straykey(arguments);
+    assert_eq!(output.status.code(), Some(0), "{arguments:?}: {}", text(&output.stderr));
+    output.stdout
+}
+
+fn decoded(arguments: &[&str]) -> Vec<Event> {
+    let mut all = vec!["decode", "--json"];
+    all.extend(arguments);
+    run(&all)
+        .split(|b| *b == b'\n')
+        .filter(|l| !l.is_empty())
+        .map(|l| serde_json::from_slice(l).unwrap())
+        .collect()
+}
+
+#[test]
+fn json_lines_are_what_decode_prints() {
+    let file = sample("alder/plain-lf.log");
+    let lines = run(&["export", &file, "--to", "jsonl"]);
+    assert!(!lines.is_empty());
+    assert_eq!(text(&lines), text(&run(&["decode", "--json", &file])));
+}
+
+/// Rows as Python's csv module reads them, as JSON.
+fn by_python(file: &Path) -> Vec<BTreeMap<String, String>> {
+    let program = "import csv, json, sys\nprint(json.dumps(list(csv.DictReader(open(sys.argv[1], newline='', encoding='utf-8'), strict=True))))";
+    let output = Command::new("python3").args(["-c", program]).arg(file).output().expect("python3 is there");
+    assert!(output.status.success(), "{}", text(&output.stderr));
+    serde_json::from_slice(&output.stdout).unwrap()
+}
+
+#[test]
+fn a_table_is_read_by_another_reader_field_by_field() {
+    let folder = tempfile::tempdir().unwrap();
+    let log = folder.path().join("set.log");
+    // Quotes, commas and foreign letters in what the set prints.
+    let said = "[1.000] osd: set item=volume value=a \"b\", \u{fc}\n[1.500] keyscan: line=KEY1 adc=0x085\n[1.550] keyscan: line=KEY1 adc=0x085\n";
+    std::fs::write(&log, said).unwrap();
+    let log = log.display().to_string();
+    let out = folder.path().join("set.csv");
+    run(&["export", &log, "--chassis", "alder", "--to", "csv", "--out", &out.display().to_string()]);
+    let events = decoded(&[&log, "--chassis", "alder"]);
+    let rows = by_python(&out);
+    assert_eq!((rows.len(), events.len() >= 3), (events.len(), true));
+    assert_eq!(rows[0]["value"], "a \"b\", \u{fc}");
+    for (row, event) in rows.iter().zip(&events) {
+        let object = serde_json::to_value(event).unwrap();
+        for (name, cell) in row {
+            let expected = &object[name];
+            match expected {
+                serde_json::Value::Null => assert_eq!(cell, "", "{name}"),
+                serde_json::Value::String(word) => assert_eq!(cell, word, "{name}"),
+                serde_json::Value::Number(number) => {
+                    let (read, meant): (f64, f64) = (cell.parse().unwrap(), number.as_f64().unwrap());
+                    assert!((read - meant).abs() < 1e-6, "{name}: {cell} is not {number}");
+                }
+                other => panic!("{name}: {other}"),
+            }
+        }
+        for name in object.as_object().unwrap().keys() {
+            assert!(row.contains_key(name), "the table has no column {name}");
+        }
+    }
+}
+
+/// Name, time and value of every change as the `vcd` crate reads them.
+fn by_vcd_crate(bytes: &[u8]) -> Vec<(String, u64, String)> {
+    fn names(items: &[vcd::ScopeItem], path: &str, all: &mut BTreeMap<vcd::IdCode, String>) {
+        for item in items {
+            match item {
+                vcd::ScopeItem::Scope(scope) => {
+                    names(&scope.items, &format!("{path}{}.", scope.identifier), all)
+                }
+                vcd::ScopeItem::Var(var) => drop(all.insert(var.code, format!("{path}{}", var.reference))),
+                _ => {}
+            }
+        }
+    }
+    let mut parser = vcd::Parser::new(Cursor::new(bytes));
+    let header = parser.parse_header().unwrap();
+    let tick = match header.timescale {
+        Some((1, vcd::TimescaleUnit::NS)) => 1,
+        Some((1, vcd::TimescaleUnit::US)) => 1_000,
+        other => panic!("{other:?}"),
+    };
+    let mut of_code = BTreeMap::new();
+    names(&header.items, "", &mut of_code);
+    let (mut now, mut all) = (0, Vec::new());
+    for command in parser {
+        match command.unwrap() {
+            vcd::Command::Timestamp(t) => now = t * tick,
+            vcd::Command::ChangeScalar(code, value) => {
+                all.push((of_code[&code].clone(), now, value.to_string()))
+            }
+            vcd::Command::ChangeReal(code, value) => {
+                all.push((of_code[&code].clone(), now, value.to_string()))
+            }
+            _ => {}
+        }
+    }
+    all
+}
+
+fn of<'a>(all: &'a [(String, u64, String)], name: &str) -> Vec<(u64, &'a str)> {
+    all.iter().filter(|(n, ..)| n == name).map(|(_, t, value)| (*t, value.as_str())).collect()
+}
+
+#[test]
+fn a_dump_holds_the_recorded_channels_and_the_events() {
+    let file = sample("dump/receiver-and-cec.vcd");
+    let mut arguments = vec!["export", &file, "--to", "vcd"];
+    arguments.extend(WIRES);
+    let dump = run(&arguments);
+    let read = by_vcd_crate(&dump);
+    let original = by_vcd_crate(&std::fs::read(&file).unwrap_or_default());
+    for channel in ["bench.IR", "bench.CEC"] {
+        let recorded = format!("recorded.{}", channel.replace('.', "_"));
+        let mut now = of(&read, &recorded);
+        // Before the first value the channel is not known.
+        now.retain(|(_, value)| *value != "x");
+        let before = of(&original, channel);
+        assert!(before.len() > 20, "{channel}");
+        assert_eq!(now, before, "{channel}");
+    }
+    let mut arguments = vec![file.as_str()];
+    arguments.extend(WIRES);
+    let events = decoded(&arguments);
+    let mut held = 0;
+    for event in &events {
+        let Some(key) = event.key else { continue };
+        let at = u64::try_from(event.t.0).unwrap();
+        let name = format!("{}.{}.held", event.path.word(), key.name());
+        let level = match event.kind.word() {
+            "press" => "1",
+            "release" => "0",
+            _ => continue,
+        };
+        held += 1;
+        assert!(of(&read, &name).contains(&(at, level)), "{name} at {at}: {:?}", of(&read, &name));
+    }
+    assert!(held > 1, "no key in the sample");
+}
+
+#[test]
+fn an_export_of_a_job_knows_its_stages_and_one_stage_stands_alone() {
+    let folder = tempfile::tempdir().unwrap();
+    drop(crate::timeline::small_job(folder.path()));
+    let job = folder.path().join("job").display().to_string();
+    let out = folder.path().join("all.csv");
+    run(&["export", &job, "--to", "csv", "--out", &out.display().to_string()]);
+    let rows = by_python(&out);
+    let stages: Vec<&str> = rows.iter().map(|row| row["stage"].as_str()).collect();
+    assert!(stages.contains(&"1") && stages.contains(&"2"), "{stages:?}");
+    let second = rows.iter().filter(|row| row["stage"] == "2").count();
+    let lines = run(&["export", &job, "--to", "jsonl", "--stage", "2"]);
+    assert_eq!(text(&lines).lines().count(), second);
+    // Captures end to end: ten readings a second apart, then the others; time never falls.
+    let dump = by_vcd_crate(&run(&["export", &job, "--to", "vcd"]));
+    let readings = of(&dump, "keypad.KEY1.counts");
+    assert_eq!(readings.len(), rows.iter().filter(|row| row["kind"] == "reading").count());
+    assert!(readings.windows(2).all(|pair| pair[0].0 <= pair[1].0));
+    refused(&["export", &job, "--to", "csv", "--stage", "9"], 2, &["stage"]);
+}
+
+#[test]
+fn an_export_never_replaces_its_own_capture_and_leaves_no_part_behind() {
+    let folder = tempfile::tempdir().unwrap();
+    let log = crate::timeline::log_file(folder.path(), "set.log", 5);
+    let path = log.display().to_string();
+    let before = std::fs::read(&log).unwrap();
+    refused(&["export", &path, "--to", "csv", "--out", &path], 2, &["replace the capture"]);
+    assert_eq!(std::fs::read(&log).unwrap(), before);
+    let none = folder.path().join("missing.log").display().to_string();
+    let out = folder.path().join("out.csv").display().to_string();
+    refused(&["export", &none, "--to", "csv", "--out", &out], 3, &["missing.log"]);
+    let left = std::fs::read_dir(folder.path()).unwrap().count();
+    assert_eq!(left, 1, "only the log is there");
+    refused(&["export", "-", "--to", "vcd"], 2, &["read twice"]);
+    refused(&["export", &path, "--to", "csv", "--stage", "1"], 2, &["no stages"]);
+}
+
+#[cfg(not(feature = "parquet"))]
+#[test]
+fn without_the_feature_the_message_says_how_to_build_it() {
+    refused(
+        &["export", &sample("alder/plain-lf.log"), "--to", "parquet", "--out", "x"],
+        2,
+        &["--features parquet"],
+    );
+}
+
+/// The independent reader is pyarrow, which `tests/run` installs.
+#[cfg(feature = "parquet")]
+#[test]
+fn a_columnar_file_is_read_by_pyarrow_row_by_row() {
+    let folder = tempfile::tempdir().unwrap();
+    let out = folder.path().join("events.parquet");
+    let file = sample("alder/plain-lf.log");
+    run(&["export", &file, "--to", "parquet", "--out", &out.display().to_string()]);
+    let program = "import json, sys, pyarrow.parquet as p\nt = p.read_table(sys.argv[1])\nt = t.set_column(t.schema.get_field_index('t'), 't', t['t'].cast('int64'))\nt = t.set_column(t.schema.get_field_index('held'), 'held', t['held'].cast('int64'))\nprint(json.dumps(t.to_pylist()))";
+    let python = std::env::var("STRAYKEY_PYTHON").unwrap_or_else(|_| {
+        Path::new(env!("CARGO_MANIFEST_DIR")).join("target/reference/venv/bin/python").display().to_string()
+    });
+    let output = Command::new(&python).args(["-c", program]).arg(&out).output().expect("python with pyarrow");
+    assert!(output.status.success(), "{}", text(&output.stderr));
+    let rows: Vec<serde_json::Map<String, serde_json::Value>> =
+        serde_json::from_slice(&output.stdout).unwrap();
+    let events = decoded(&[&file]);
+    assert_eq!(rows.len(), events.len());
+    for (row, event) in rows.iter().zip(&events) {
+        assert_eq!(row["t"].as_i64(), Some(event.t.0));
+        assert_eq!(row["held"].as_i64(), event.held.map(|held| held.0));
+        assert_eq!(row["path"].as_str(), Some(event.path.word()));
+        assert_eq!(row["kind"].as_str(), Some(event.kind.word()));
+        assert_eq!(row["key"].as_str(), event.key.map(|key| key.name()));
+        assert_eq!(row["counts"].as_u64(), event.counts.map(u64::from));
+        assert_eq!(row["offset"].as_u64(), event.offset);
+        assert_eq!(row["item"].as_str(), event.item.as_deref());
+        assert_eq!(row["volts"].as_f64(), event.volts);
+    }
+}
