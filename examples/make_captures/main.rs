@@ -3,6 +3,7 @@
 //! Everything in them is simulated. Each folder gets a README with a line on each file, and a `how.toml` that
 //! tells programs how to decode it. Seeds are fixed: a second run writes the same bytes.
 
+mod frames;
 mod logs;
 mod tables;
 mod wires;
@@ -31,6 +32,7 @@ fn main() -> ExitCode {
     let folder = std::env::args_os().nth(1).map_or_else(|| PathBuf::from("captures"), PathBuf::from);
     let mut samples = logs::samples();
     samples.extend(tables::samples());
+    samples.extend(frames::samples());
     match write(&folder, &samples) {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
