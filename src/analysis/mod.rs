@@ -11,6 +11,7 @@ pub mod keycheck;
 pub mod ladder;
 pub mod level;
 pub mod locate;
+pub mod offtime;
 pub mod pattern;
 pub mod phase;
 pub mod quiet;

@@ -2,11 +2,12 @@
 
 use serde::Serialize;
 
-use super::dispersion::{weibull, weibull_needed, weibull_quiet};
+use super::compare::{duration, plural};
 use super::episode::Episode;
+use super::offtime::{self, OffTimes, Stretches};
 use super::rate::{Count, quiet_anyway, quiet_needed};
-use super::special::ln_gamma;
 use super::train::Train;
+use crate::base::Nanoseconds;
 
 /// The chance of an unrepaired set being quiet that `gone` must not exceed.
 pub const CERTAIN: f64 = 0.01;
@@ -16,7 +17,7 @@ pub const LIKELY: f64 = 0.05;
 const GAPS_THAT_BOUND: f64 = 19.0;
 
 /// What the observation before the step demands of the soak after it.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct QuietPlan {
     /// Episodes seen before.
     pub episodes: u64,
@@ -31,10 +32,11 @@ pub struct QuietPlan {
     pub onset_s: f64,
     /// Whether that quiet is so long beside the rest that the fault seems to need warming up.
     pub warms_up: bool,
-    /// Weibull shape of the quiet stretches, when they are longer and more uneven than independent episodes'.
+    /// Mean Weibull shape of the quiet stretches as far as they tell, when it is below one: off-times longer and more
+    /// uneven than independent episodes'.
     pub long_off_times: Option<f64>,
     #[serde(skip)]
-    tail: Option<Tail>,
+    off_times: Option<OffTimes>,
     /// Quiet soak for 95 %, seconds; `None` when nothing was seen before.
     pub likely_s: Option<f64>,
     /// Quiet soak for 99 %, seconds; `None` when nothing was seen before.
@@ -42,54 +44,73 @@ pub struct QuietPlan {
 }
 
 impl QuietPlan {
-    /// Plans from the episodes of a train; `clustered` when presses had to be joined into episodes.
+    /// Plans from the episodes of a train; `joined` is the gap below which presses were joined.
     ///
     /// The soak is the longest of the exact conditional answer and the longest-gap rule: not shorter than the
-    /// longest quiet stretch seen, and twice it while fewer than 19 whole stretches were seen. Where the stretches
-    /// are more uneven than independent episodes' (Weibull shape below one), also of the renewal answer.
+    /// longest quiet stretch seen, and twice it while fewer than 19 whole stretches were seen; and of the renewal
+    /// answer over all shapes of off-times that the stretches leave possible ([`OffTimes`]).
     ///
     /// # Source
     /// Exact answer: see [`quiet_needed`]. A further exchangeable gap exceeds the longest of n with chance
     /// 1/(n+1): Wilks 1941, Ann. Math. Stat. 12:91. The doubling is a rule of our own.
     #[allow(clippy::cast_precision_loss)]
-    pub fn new(train: &Train, episodes: &[Episode], clustered: bool) -> Self {
-        let gaps = quiet_stretches(train, episodes);
-        let whole: Vec<f64> = gaps.iter().filter(|gap| gap.1).map(|gap| gap.0).collect();
-        let tail = Tail::fit(&whole, clustered);
+    pub fn new(train: &Train, episodes: &[Episode], joined: Option<Nanoseconds>) -> Self {
+        let mut seen = stretches(train, episodes, joined);
+        let all = seen.whole.iter().chain(&seen.leading).chain(&seen.trailing);
+        let longest_gap_s = all.copied().fold(0.0, f64::max);
+        let whole_gaps = seen.whole.len();
         let onset_s = onset(train, episodes);
-        let longest_gap_s = gaps.iter().map(|gap| gap.0).fold(0.0, f64::max);
-        let whole_gaps = gaps.iter().filter(|gap| gap.1).count();
         let exposure_s = exposure(train, episodes);
         let count = Count { count: episodes.len() as u64, exposure: exposure_s };
-        let few = |chance: f64| {
-            // With uneven off-times the next one exceeds the longest of n with chance 1/(n+1).
-            let bound = if tail.is_some() { 1.0 / chance } else { GAPS_THAT_BOUND };
-            if (whole_gaps as f64) < bound { 2.0 } else { 1.0 }
-        };
         let others = (exposure_s - onset_s).max(0.0) / (episodes.len().max(1) as f64);
+        let warms_up = onset_s > WARM_UP * others;
+        if warms_up {
+            // Warming up is no off-time, and is asked for by itself.
+            seen.leading.clear();
+        }
+        let off_times = OffTimes::fit(&seen);
+        let few = if (whole_gaps as f64) < GAPS_THAT_BOUND { 2.0 } else { 1.0 };
         let needed = |chance| {
-            let exact = quiet_needed(count, chance)?;
-            Some(exact.max(few(chance) * longest_gap_s).max(tail.map_or(0.0, |tail| tail.needed(chance))))
+            let least = quiet_needed(count, chance)?.max(few * longest_gap_s);
+            Some(off_times.as_ref().map_or(least, |off_times| off_times.needed(chance, least)))
         };
+        let (likely_s, certain_s) = (needed(LIKELY), needed(CERTAIN));
         Self {
             episodes: count.count,
             exposure_s,
             longest_gap_s,
             whole_gaps,
             onset_s,
-            warms_up: onset_s > WARM_UP * others,
-            long_off_times: tail.map(|tail| tail.shape),
-            tail,
-            likely_s: needed(LIKELY),
-            certain_s: needed(CERTAIN),
+            warms_up,
+            long_off_times: off_times.as_ref().map(OffTimes::shape).filter(|shape| *shape < 1.0),
+            off_times,
+            likely_s,
+            certain_s,
         }
     }
 
     /// The chance that the unrepaired set would have been quiet for so many seconds: the larger of the exact
-    /// conditional answer and, where off-times are long, that of the renewal process.
+    /// conditional answer and that of the renewal process with its uncertain off-times.
     pub fn quiet_anyway(&self, quiet_s: f64) -> f64 {
         let exact = quiet_anyway(Count { count: self.episodes, exposure: self.exposure_s }, quiet_s);
-        exact.max(self.tail.map_or(0.0, |tail| tail.quiet(quiet_s)))
+        exact.max(self.off_times.as_ref().map_or(0.0, |off_times| off_times.quiet(quiet_s)))
+    }
+
+    /// What to tell the technician before the repair begins.
+    pub fn advice(&self) -> String {
+        let (Some(likely), Some(certain)) = (self.likely_s, self.certain_s) else {
+            return "No stray was seen yet, so no repair can be proved: watch the set as received until the fault \
+                    shows itself."
+                .to_owned();
+        };
+        let longer = if likely > self.exposure_s { "; watch the baseline for longer first" } else { "" };
+        format!(
+            "{} in {}: after a repair, 95 % will need {} of quiet, 99 % {}{longer}.",
+            plural(self.episodes, "episode"),
+            duration(self.exposure_s),
+            duration(likely),
+            duration(certain)
+        )
     }
 
     /// Whether a quiet soak of so many seconds, the longest piece of it without interruption being `piece_s`,
@@ -108,114 +129,28 @@ impl QuietPlan {
 
 /// A first quiet stretch so many times the mean gap is no chance: e^-3 is one in twenty.
 const WARM_UP: f64 = 3.0;
-/// Dispersion of episode counts, from how uneven the quiet stretches of all sides are, each measured by its own
-/// side's mean: one unless a Weibull shape below one wins clearly.
-///
-/// # Source
-/// The variance of a renewal count grows as its mean times the squared variation of the gaps: Cox 1962, ch. 4.
-#[allow(clippy::cast_precision_loss)]
-pub fn count_dispersion(sides: &[(&Train, &[Episode])], clustered: bool) -> f64 {
-    let mut gaps = Vec::new();
-    for (train, episodes) in sides {
-        let own: Vec<f64> =
-            quiet_stretches(train, episodes).into_iter().filter(|g| g.1).map(|g| g.0).collect();
-        let mean = own.iter().sum::<f64>() / own.len().max(1) as f64;
-        gaps.extend(own.iter().map(|gap| gap / mean));
-    }
-    let Some((shape, gain)) = uneven(&gaps, clustered) else { return 1.0 };
-    if shape >= 1.0 || gain < if clustered { 1.0 } else { CLEAR } {
-        return 1.0;
-    }
-    // Where presses already had to be joined, the shape is taken a standard error towards longer off-times.
-    let error = if clustered { 0.78 / (gaps.len() as f64).sqrt() } else { 0.0 };
-    let shape = shape * (1.0 - error).max(0.3);
-    let moment = |k: f64| ln_gamma(1.0 + k / shape);
-    ((moment(2.0) - 2.0 * moment(1.0)).exp() - 1.0).clamp(1.0, 20.0)
+
+/// Dispersion of episode counts, from how uneven the quiet stretches of all sides are; `joined` is the gap below
+/// which presses were joined. See [`offtime::dispersion`].
+pub fn count_dispersion(sides: &[(&Train, &[Episode])], joined: Option<Nanoseconds>) -> f64 {
+    let sides: Vec<Stretches> =
+        sides.iter().map(|(train, episodes)| stretches(train, episodes, joined)).collect();
+    offtime::dispersion(&sides)
 }
 
-/// Gaps that vary less than this share of their mean have no long off-times, whatever a fit says.
-const EVEN: f64 = 0.7;
-
-#[allow(clippy::cast_precision_loss)]
-fn variation(gaps: &[f64]) -> f64 {
-    let n = gaps.len() as f64;
-    let mean = gaps.iter().sum::<f64>() / n;
-    (gaps.iter().map(|gap| (gap - mean).powi(2)).sum::<f64>() / n).sqrt() / mean
-}
-
-/// Where presses were joined, how far gaps reach beyond the shortest: no gap between episodes is shorter than the
-/// one that separates them, which would make them look more even than they are. Independent episodes' gaps stay what they are by it.
-fn excess(gaps: &[f64], clustered: bool) -> Vec<f64> {
-    let least = if clustered { gaps.iter().copied().fold(f64::INFINITY, f64::min) } else { 0.0 };
-    let step = (gaps.len() / MOST_GAPS).max(1);
-    gaps.iter().step_by(step).map(|gap| gap - least).filter(|gap| *gap > 0.0).collect()
-}
-
-/// Most gaps that enter a fit; of more, every n-th does.
-const MOST_GAPS: usize = 5000;
-
-/// Weibull shape of gaps and twice the log-likelihood by which it beats independent ones.
-#[allow(clippy::cast_precision_loss)]
-fn uneven(gaps: &[f64], clustered: bool) -> Option<(f64, f64)> {
-    if gaps.len() < FEWEST_GAPS || variation(gaps) < EVEN {
-        return None;
+/// The quiet stretches of one side, by what was seen of them.
+fn stretches(train: &Train, episodes: &[Episode], joined: Option<Nanoseconds>) -> Stretches {
+    let mut found =
+        Stretches { least: joined.map_or(0.0, Nanoseconds::seconds).max(0.0), ..Stretches::default() };
+    for stretch in quiet_stretches(train, episodes) {
+        let kind = match stretch.ends {
+            Ends::Both => &mut found.whole,
+            Ends::Right => &mut found.leading,
+            Ends::Left | Ends::None => &mut found.trailing,
+        };
+        kind.push(stretch.seconds);
     }
-    let gaps = excess(gaps, clustered);
-    if gaps.len() < FEWEST_GAPS {
-        return None;
-    }
-    let (shape, scale) = weibull(&gaps)?;
-    let n = gaps.len() as f64;
-    let mean = gaps.iter().sum::<f64>() / n;
-    let logs: f64 = gaps.iter().map(|gap| gap.ln()).sum();
-    let plain = -n * (mean.ln() + 1.0);
-    let weibull = n * shape.ln() - n * shape * scale.ln() + (shape - 1.0) * logs - n;
-    Some((shape, 2.0 * (weibull - plain)))
-}
-
-/// Twice the log-likelihood that counts as clear: one in fifty, one-sided.
-const CLEAR: f64 = 4.2;
-/// Fewest whole gaps for a shape.
-const FEWEST_GAPS: usize = 5;
-/// Twice the log-likelihood by which uneven gaps must win: one in ten, one-sided. Better a longer soak than a
-/// set that comes back.
-const UNEVEN: f64 = 1.64;
-
-/// Weibull gaps, the shape taken a standard error towards longer off-times, two where presses already had to be
-/// joined into episodes.
-#[derive(Clone, Copy, Debug, PartialEq)]
-struct Tail {
-    shape: f64,
-    scale: f64,
-    least: f64,
-}
-
-impl Tail {
-    /// # Source
-    /// Cohen 1965, Technometrics 7:579; the standard error of the shape is 0.78 shape / √n (Thoman, Bain & Antle
-    /// 1969, Technometrics 11:445).
-    #[allow(clippy::cast_precision_loss)]
-    fn fit(gaps: &[f64], clustered: bool) -> Option<Self> {
-        let (demand, errors) = if clustered { (0.0, 2.0) } else { (UNEVEN, 1.0) };
-        let (shape, gain) = uneven(gaps, clustered)?;
-        if shape >= 1.0 || gain < demand {
-            return None;
-        }
-        let n = gaps.len() as f64;
-        let least = if clustered { gaps.iter().copied().fold(f64::INFINITY, f64::min) } else { 0.0 };
-        let mean = gaps.iter().sum::<f64>() / n - least;
-        let shape = shape * (1.0 - errors * 0.78 / n.sqrt()).max(0.3);
-        let scale = mean / ln_gamma(1.0 + 1.0 / shape).exp();
-        Some(Self { shape, scale, least })
-    }
-
-    fn quiet(&self, quiet_s: f64) -> f64 {
-        weibull_quiet(self.shape, self.scale, (quiet_s - self.least).max(0.0))
-    }
-
-    fn needed(&self, chance: f64) -> f64 {
-        self.least + weibull_needed(self.shape, self.scale, chance)
-    }
+    found
 }
 
 /// Exposure in seconds; the time inside episodes, in which no second one can begin, is left out when it is
@@ -242,8 +177,27 @@ pub fn longest_piece(train: &Train) -> f64 {
     train.segments().iter().map(|segment| segment.span.length().seconds()).fold(0.0, f64::max)
 }
 
-/// Quiet stretches in seconds, and whether both ends of each were seen.
-fn quiet_stretches(train: &Train, episodes: &[Episode]) -> Vec<(f64, bool)> {
+/// Which ends of a quiet stretch were seen.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Ends {
+    /// From one episode to the next.
+    Both,
+    /// It ended with an episode; it began before the capture.
+    Right,
+    /// It began with the end of an episode; the capture ended before it did.
+    Left,
+    /// A whole capture.
+    None,
+}
+
+#[derive(Clone, Copy, Debug)]
+struct Quiet {
+    seconds: f64,
+    ends: Ends,
+}
+
+/// Quiet stretches in seconds.
+fn quiet_stretches(train: &Train, episodes: &[Episode]) -> Vec<Quiet> {
     let mut stretches = Vec::with_capacity(episodes.len() + 1);
     let mut rest = episodes;
     for (segment, number) in train.segments().iter().zip(0u32..) {
@@ -252,10 +206,12 @@ fn quiet_stretches(train: &Train, episodes: &[Episode]) -> Vec<(f64, bool)> {
         rest = later;
         let mut from = segment.span.start;
         for (i, episode) in own.iter().enumerate() {
-            stretches.push(((episode.start - from).seconds().max(0.0), i > 0));
+            let ends = if i > 0 { Ends::Both } else { Ends::Right };
+            stretches.push(Quiet { seconds: (episode.start - from).seconds().max(0.0), ends });
             from = episode.end;
         }
-        stretches.push(((segment.span.end - from).seconds().max(0.0), false));
+        let ends = if own.is_empty() { Ends::None } else { Ends::Left };
+        stretches.push(Quiet { seconds: (segment.span.end - from).seconds().max(0.0), ends });
     }
     stretches
 }

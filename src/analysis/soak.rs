@@ -7,7 +7,7 @@
 use serde::Serialize;
 
 use super::compare::{CompareOptions, Observation, Verdict, duration, percent, plural};
-use super::episode::{EpisodeRule, episodes, fold};
+use super::episode::{episodes, fold};
 use super::evidence::{Prior, log_e_changed};
 use super::quiet::{QuietPlan, exposure, longest_piece};
 use super::rate::{Count, compare_rates};
@@ -70,15 +70,14 @@ const E_CALLS: f64 = 20.0;
 impl Soak {
     /// A soak after a step, judged by what was seen before it; without `before`, a baseline soak.
     pub fn new(before: Option<&Observation>, options: &CompareOptions) -> Self {
-        let mut gap = options.episode_gap;
+        let mut gap = options.rule.as_ref().map_or(options.episode_gap, |rule| rule.gap);
         let before = before.map(|observation| {
             let presses = fold(&observation.train);
-            let rule =
-                gap.map_or_else(|| EpisodeRule::learn(&[(&observation.train, &presses)]), EpisodeRule::fixed);
+            let rule = options.rule(&[(&observation.train, &presses)]);
             gap = rule.gap;
             let found = episodes(&presses, rule.gap);
             Before {
-                plan: QuietPlan::new(&observation.train, &found, rule.mixture.is_some()),
+                plan: QuietPlan::new(&observation.train, &found, rule.gap),
                 count: Count { count: found.len() as u64, exposure: exposure(&observation.train, &found) },
                 hands_off: observation.hands_off,
             }

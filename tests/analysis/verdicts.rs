@@ -1,4 +1,4 @@
-use straykey::analysis::compare::{CompareOptions, Observation, Verdict, compare};
+use straykey::analysis::compare::{CompareOptions, Observation, Verdict, alone, compare, plan};
 use straykey::analysis::random::Random;
 use straykey::analysis::{Comparison, Train};
 
@@ -180,4 +180,39 @@ fn one_burst_is_one_episode_and_proves_little() {
     let found = run(&Observation::soak(train(points, 1200.0)), &regular(0, 1800.0));
     assert_eq!((found.before.strays, found.before.episodes), (40, 1), "{found:?}");
     assert_eq!(found.verdict, Verdict::Undecided);
+}
+
+/// "Two episodes in ten minutes": 10 min (0.05^(-1/2) - 1) = 34.7 min, said before the repair begins.
+#[test]
+fn the_soak_needed_is_told_before_the_repair() {
+    let few = regular(2, 600.0);
+    let advice = plan(&few, &CompareOptions::default()).advice();
+    assert!(advice.contains("95 % will need 35 min") && advice.contains("longer first"), "{advice}");
+    let none = plan(&regular(0, 600.0), &CompareOptions::default()).advice();
+    assert!(none.contains("no repair can be proved"), "{none}");
+}
+
+/// One gap for the whole job: the same stage counts the same episodes alone and in every comparison, also when
+/// what was learned is that there are no bursts.
+#[test]
+fn a_stage_counts_the_same_in_every_view() {
+    let mut random = Random::new(91);
+    let bursts = |random: &mut Random, mean: f64| {
+        let mut points = Vec::new();
+        for (start, _) in poisson(random, 1.0 / mean, 3600.0, &[0]) {
+            points.extend((0..6).map(|i| (start + 0.9 * f64::from(i), 0)));
+        }
+        Observation::soak(train(points, 3600.0))
+    };
+    let one = bursts(&mut random, 120.0);
+    let two = Observation::soak(train(poisson(&mut random, 1.0 / 6.0, 3600.0, &[0]), 3600.0));
+    let three = bursts(&mut random, 600.0);
+    for job in [vec![&one, &two, &three], vec![&two, &two]] {
+        let options = CompareOptions::of_job(&job);
+        for pair in job.windows(2) {
+            let found = compare(pair[0], pair[1], &options);
+            assert_eq!(alone(pair[0], &options).episodes, found.before.episodes);
+            assert_eq!(alone(pair[1], &options).episodes, found.after.episodes);
+        }
+    }
 }

@@ -45,13 +45,38 @@ pub struct CompareOptions {
     pub confidence: f64,
     /// Episode gap; learned from both observations together when absent.
     pub episode_gap: Option<Nanoseconds>,
+    /// What was learned for the whole job, "no bursts" included; goes before `episode_gap`.
+    pub rule: Option<EpisodeRule>,
     /// Seed of the permutations.
     pub seed: u64,
 }
 
 impl Default for CompareOptions {
     fn default() -> Self {
-        Self { confidence: 0.95, episode_gap: None, seed: 1 }
+        Self { confidence: 0.95, episode_gap: None, rule: None, seed: 1 }
+    }
+}
+
+impl CompareOptions {
+    /// Options with the episode gap learned once from all observations of a job, so that every comparison, soak
+    /// and lone stage of it counts the same episodes.
+    pub fn of_job(observations: &[&Observation]) -> Self {
+        let presses: Vec<Vec<Press>> = observations.iter().map(|seen| fold(&seen.train)).collect();
+        let trains: Vec<(&Train, &[Press])> = observations
+            .iter()
+            .zip(&presses)
+            .map(|(seen, presses)| (&seen.train, presses.as_slice()))
+            .collect();
+        Self { rule: Some(EpisodeRule::learn(&trains)), ..Self::default() }
+    }
+
+    /// The rule to count by: the job's, the gap set by hand, or one learned from these trains.
+    pub(crate) fn rule(&self, trains: &[(&Train, &[Press])]) -> EpisodeRule {
+        match (&self.rule, self.episode_gap) {
+            (Some(rule), _) => rule.clone(),
+            (None, Some(gap)) => EpisodeRule::fixed(gap),
+            (None, None) => EpisodeRule::learn(trains),
+        }
     }
 }
 
@@ -170,24 +195,37 @@ fn garwood_rate(count: u64, minutes: f64) -> f64 {
     count as f64 / minutes
 }
 
+/// One stage by itself: its own episodes, rate and interval, compared with nothing.
+pub fn alone(observation: &Observation, options: &CompareOptions) -> Side {
+    let presses = fold(&observation.train);
+    let rule = options.rule(&[(&observation.train, &presses)]);
+    let reading = read(&observation.train, &presses, rule.gap);
+    let dispersion = count_dispersion(&[(&observation.train, reading.episodes.as_slice())], rule.gap);
+    side(observation, &reading, dispersion, options.confidence)
+}
+
+/// What the observation before a step demands of the soak after it; to be shown before the repair begins.
+pub fn plan(observation: &Observation, options: &CompareOptions) -> QuietPlan {
+    let presses = fold(&observation.train);
+    let rule = options.rule(&[(&observation.train, &presses)]);
+    QuietPlan::new(&observation.train, &episodes(&presses, rule.gap), rule.gap)
+}
+
 /// Compares two observations of one set, before and after a step.
 pub fn compare(before: &Observation, after: &Observation, options: &CompareOptions) -> Comparison {
     let presses = [fold(&before.train), fold(&after.train)];
-    let rule = match options.episode_gap {
-        Some(gap) => EpisodeRule::fixed(gap),
-        None => EpisodeRule::learn(&[(&before.train, &presses[0]), (&after.train, &presses[1])]),
-    };
+    let rule = options.rule(&[(&before.train, &presses[0]), (&after.train, &presses[1])]);
     let one = read(&before.train, &presses[0], rule.gap);
     let two = read(&after.train, &presses[1], rule.gap);
     let sides = [(&before.train, one.episodes.as_slice()), (&after.train, two.episodes.as_slice())];
-    let dispersion = count_dispersion(&sides, rule.gap.is_some());
+    let dispersion = count_dispersion(&sides, rule.gap);
     let test = compare_scaled(one.count, two.count, dispersion, options.confidence);
     let others = alternatives(
         (&before.train, &one.episodes, one.count),
         (&after.train, &two.episodes, two.count),
         options.seed,
     );
-    let plan = QuietPlan::new(&before.train, &one.episodes, rule.gap.is_some());
+    let plan = QuietPlan::new(&before.train, &one.episodes, rule.gap);
     let evidence = Evidence {
         before: one.count,
         after: two.count,

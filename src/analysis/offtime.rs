@@ -1,0 +1,202 @@
+//! How uneven the off-times of a fault are, as far as the stretches seen can tell, and what follows for a soak.
+//!
+//! The quiet stretches are taken as a renewal process with Weibull gaps whose shape is *not known*: every shape is
+//! weighed by how well it explains them, and the chance of quiet is the mean over all. Few stretches leave long
+//! off-times possible, and the soak becomes long; many even ones exclude them. At shape one and nothing else it is
+//! the exact conditional answer (T1/(T1+T2))^k.
+
+use super::special::{beta, gamma_upper, ln_gamma, log_sum_exp};
+
+/// Shapes considered: from off-times far more uneven than an exponential's to a worn clock's. Flat in its
+/// logarithm between them; a rule of our own where it ends.
+const SHAPES: (f64, f64) = (0.25, 3.0);
+const STEPS: u32 = 30;
+/// Fewest whole stretches that say anything about a shape.
+const FEWEST: usize = 2;
+/// Most stretches that enter; of more, every n-th does.
+const MOST: usize = 5000;
+
+/// Quiet stretches of one side, seconds.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Stretches {
+    /// From one episode to the next.
+    pub whole: Vec<f64>,
+    /// From the start of a capture to its first episode.
+    pub leading: Vec<f64>,
+    /// From the last episode of a capture to its end.
+    pub trailing: Vec<f64>,
+    /// No stretch between episodes is shorter: the gap below which presses were joined, 0 without one.
+    pub least: f64,
+}
+
+impl Stretches {
+    fn scale(&self) -> f64 {
+        let (mut sum, mut count) = (0.0, 0.0f64);
+        for gap in self.whole.iter().chain(&self.leading).chain(&self.trailing) {
+            sum += gap;
+            count += 1.0;
+        }
+        (sum / count.max(1.0)).max(1e-9)
+    }
+
+    /// Of very many, every n-th, so that the cost stays bounded.
+    fn thinned(&self) -> impl Iterator<Item = f64> + '_ {
+        let step = (self.whole.len() / MOST).max(1);
+        // A zero gap has no density: stamps are no finer than a millisecond.
+        self.whole.iter().step_by(step).map(|gap| gap.max(1e-3).max(self.least))
+    }
+}
+
+/// One shape with its weight, and the Gamma posterior (shape `a`, inverse scale `s`) of the rate λ of x^c.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Shape {
+    c: f64,
+    weight: f64,
+    a: f64,
+    s: f64,
+}
+
+/// The posterior over shapes.
+#[derive(Clone, Debug, PartialEq)]
+pub struct OffTimes {
+    shapes: Vec<Shape>,
+    scale: f64,
+    least: f64,
+}
+
+/// Log evidence of one shape and its posterior.
+///
+/// Whole gaps x > g: c λ x^(c-1) exp(-λ(x^c - g^c)); a leading stretch (watch begun at an unrelated moment):
+/// λ^(1/c)/Γ(1+1/c) exp(-λ x^c); a trailing one exp(-λ x^c). Prior db/b of the Weibull scale, flat in ln c.
+#[allow(clippy::cast_precision_loss)]
+fn weigh(side: &Stretches, scale: f64, c: f64) -> (f64, f64, f64) {
+    let join = (side.least / scale).powf(c);
+    let (mut n, mut s, mut logs) = (0.0, 0.0, 0.0);
+    for gap in side.thinned() {
+        let x = gap / scale;
+        n += 1.0;
+        s += (x.powf(c) - join).max(0.0);
+        logs += x.ln();
+    }
+    for gap in side.leading.iter().chain(&side.trailing) {
+        s += (gap / scale).powf(c);
+    }
+    let lead = side.leading.len() as f64;
+    let a = n + lead / c;
+    let s = s.max(1e-300);
+    let evidence =
+        (n - 1.0) * c.ln() + (c - 1.0) * logs - lead * ln_gamma(1.0 + 1.0 / c) + ln_gamma(a) - a * s.ln();
+    (evidence, a, s)
+}
+
+fn shapes() -> impl Iterator<Item = f64> {
+    let (low, high) = SHAPES;
+    (0..=STEPS).map(move |i| low * (high / low).powf(f64::from(i) / f64::from(STEPS)))
+}
+
+impl OffTimes {
+    /// Weighs the shapes by these stretches; `None` for fewer than two whole ones.
+    ///
+    /// # Source
+    /// Weibull renewal process in equilibrium: Cox 1962, Renewal Theory, ch. 5. The prior db/b · dc/c is the right
+    /// Haar measure of ln x as a location-scale family, whose predictions are calibrated for every shape and scale
+    /// (Severini, Mukerjee & Ghosh 2002, Biometrika 89:952), up to the ends of the range of shapes.
+    pub fn fit(side: &Stretches) -> Option<Self> {
+        if side.whole.len() < FEWEST {
+            return None;
+        }
+        let scale = side.scale();
+        let weighed: Vec<(f64, (f64, f64, f64))> = shapes().map(|c| (c, weigh(side, scale, c))).collect();
+        let logs: Vec<f64> = weighed.iter().map(|(_, (evidence, _, _))| *evidence).collect();
+        let whole = log_sum_exp(&logs);
+        let shapes: Vec<Shape> = weighed
+            .into_iter()
+            .map(|(c, (evidence, a, s))| Shape { c, weight: (evidence - whole).exp(), a, s })
+            .filter(|shape| shape.weight > 1e-9)
+            .collect();
+        whole.is_finite().then_some(Self { shapes, scale, least: side.least })
+    }
+
+    /// Chance that the fault, unrepaired, stays quiet for so many seconds from an unrelated moment.
+    ///
+    /// With G ~ Gamma(1/c) and λ's posterior, P(G > λ t^c) is the beta tail I(s/(s+t^c); a, 1/c).
+    pub fn quiet(&self, seconds: f64) -> f64 {
+        let chance = |shape: &Shape| {
+            let t = (seconds / self.scale).powf(shape.c);
+            shape.weight * beta(shape.a, 1.0 / shape.c, shape.s / (shape.s + t))
+        };
+        self.shapes.iter().map(chance).sum::<f64>().min(1.0)
+    }
+
+    /// The shortest soak, not under `least` seconds, whose [`OffTimes::quiet`] is at most `chance`.
+    pub fn needed(&self, chance: f64, least: f64) -> f64 {
+        if self.quiet(least) <= chance {
+            return least;
+        }
+        let (mut low, mut high) = (least.max(1e-3), least.max(1e-3) * 2.0);
+        while self.quiet(high) > chance && high < 1e15 {
+            (low, high) = (high, high * 2.0);
+        }
+        for _ in 0..40 {
+            let middle = 0.5 * (low + high);
+            if self.quiet(middle) > chance { low = middle } else { high = middle }
+        }
+        high
+    }
+
+    /// Mean of the shape.
+    pub fn shape(&self) -> f64 {
+        self.shapes.iter().map(|shape| shape.weight * shape.c).sum()
+    }
+}
+
+/// Variance to mean of episode counts, from the stretches of all sides: one shape for all, a rate for each; the
+/// mean over the shapes of the squared variation of what gaps reach beyond the joining gap. At least one.
+///
+/// # Source
+/// The variance of a renewal count grows as its mean times the squared variation of the gaps: Cox 1962, ch. 4.
+pub fn dispersion(sides: &[Stretches]) -> f64 {
+    let sides: Vec<&Stretches> = sides.iter().filter(|side| side.whole.len() >= FEWEST).collect();
+    if sides.is_empty() {
+        return 1.0;
+    }
+    let mut logs = Vec::new();
+    let mut variations = Vec::new();
+    for c in shapes() {
+        let (mut log, mut weighted, mut gaps) = (0.0, 0.0, 0.0);
+        for side in &sides {
+            let scale = side.scale();
+            let (evidence, a, s) = weigh(side, scale, c);
+            log += evidence;
+            weighted += a * variation(c, a / s, side.least / scale);
+            gaps += a;
+        }
+        // The evidence counts the prior of the shape once a side; once in all is meant.
+        #[allow(clippy::cast_precision_loss)]
+        logs.push(log + (sides.len() as f64 - 1.0) * c.ln());
+        variations.push(weighted / gaps);
+    }
+    let whole = log_sum_exp(&logs);
+    let mean: f64 = logs.iter().zip(&variations).map(|(log, v)| (log - whole).exp() * v).sum();
+    if mean.is_finite() { mean.clamp(1.0, 20.0) } else { 1.0 }
+}
+
+/// Squared variation of x - g given x > g, for a Weibull gap of shape `c` and rate `rate` of x^c.
+fn variation(c: f64, rate: f64, least: f64) -> f64 {
+    let y = rate * least.powf(c);
+    // E[x^k | x > g] = λ^(-k/c) e^y Γ(1 + k/c, y); beyond this the gap is longer than nearly all.
+    if y > 200.0 {
+        return 1.0;
+    }
+    let moment = |k: f64| {
+        let s = 1.0 + k / c;
+        (ln_gamma(s) + y).exp() * gamma_upper(s, y) * rate.powf(-k / c)
+    };
+    let (one, two) = (moment(1.0), moment(2.0));
+    let excess = one - least;
+    if excess <= 1e-9 * one {
+        1.0
+    } else {
+        (two - 2.0 * least * one + least * least) / (excess * excess) - 1.0
+    }
+}
