@@ -1,0 +1,209 @@
+//! Lines that name the key: which place carries it, and which word says press, repeat or release.
+
+use std::collections::BTreeMap;
+
+use super::shape;
+use super::table::{Table, Window, median, share};
+use super::tree::Group;
+use crate::base::Key;
+use crate::decode::protocol::KeyState;
+
+/// Answers that the rest of the key check foretells, as a share of all requests, for a line to count.
+const LEAST: f64 = 0.7;
+/// Most words of a state.
+const MOST_STATES: usize = 6;
+
+/// A group whose lines answer requests for keys.
+#[derive(Clone, Debug)]
+pub(super) struct Carrier {
+    pub(super) group: usize,
+    /// The column that carries the key.
+    pub(super) column: usize,
+    pub(super) keys: BTreeMap<i64, Key>,
+    /// The column that says what happened, and what each value says.
+    pub(super) state: Option<(usize, BTreeMap<i64, KeyState>)>,
+    /// What the line says by itself, without a state.
+    pub(super) says: KeyState,
+    /// Share of the requests that this line answers rightly when each is foretold from the others.
+    pub(super) score: f64,
+    /// Requests with an answer.
+    pub(super) answered: usize,
+    /// A press of each key was seen once only: nothing foretells it.
+    pub(super) once: bool,
+}
+
+/// The groups that name keys, those that tell presses first.
+pub(super) fn find(groups: &[Group], tables: &[Table], windows: &[Window]) -> Vec<Carrier> {
+    let mut carriers: Vec<Carrier> = tables
+        .iter()
+        .enumerate()
+        .filter_map(|(group, table)| {
+            let columns = 0..table.columns.len();
+            let scored = columns.filter_map(|column| judge(group, table, column, windows));
+            // Of equals the first: `>=` would take the last.
+            scored.reduce(|best, next| if next.score > best.score + 0.02 { next } else { best })
+        })
+        .collect();
+    let best = carriers.iter().map(|carrier| carrier.score).fold(0.0, f64::max);
+    carriers.retain(|carrier| carrier.score >= LEAST.max(best - 0.3));
+    for carrier in &mut carriers {
+        if let Some(table) = tables.get(carrier.group) {
+            carrier.state = state(table, carrier, windows);
+        }
+    }
+    order(groups, tables, windows, &mut carriers);
+    carriers
+}
+
+/// How well a column foretells the key that was asked for.
+fn judge(group: usize, table: &Table, column: usize, windows: &[Window]) -> Option<Carrier> {
+    let values = table.columns.get(column)?;
+    let mut answers: Vec<(i64, Key)> = Vec::new();
+    for window in windows {
+        if let Some(row) = table.within(*window).next() {
+            answers.push((*values.values.get(row)?, window.key));
+        }
+    }
+    let mut counts: BTreeMap<i64, BTreeMap<Key, usize>> = BTreeMap::new();
+    for (value, key) in &answers {
+        *counts.entry(*value).or_default().entry(*key).or_default() += 1;
+    }
+    let right = answers
+        .iter()
+        .filter(|(value, key)| {
+            let seen = counts.get(value);
+            let mine = seen.and_then(|keys| keys.get(key)).map_or(0, |count| count - 1);
+            let others = seen.and_then(|keys| keys.iter().filter(|(k, _)| *k != key).map(|(_, n)| *n).max());
+            mine > 0 && mine > others.unwrap_or(0)
+        })
+        .count();
+    let mut keys: Vec<Key> = windows.iter().map(|window| window.key).collect();
+    keys.sort_unstable();
+    keys.dedup();
+    let once = keys.len() == windows.len();
+    let foretold = if once {
+        // Each value one key, no key without a value, and hardly a value beside.
+        let apart = counts.len() == answers.len() && counts.len() >= 3;
+        let few = values.distinct(keys.len() + 2).is_some();
+        if apart && few { share(answers.len(), windows.len()) } else { 0.0 }
+    } else {
+        share(right, windows.len())
+    };
+    let map: BTreeMap<i64, Key> = counts
+        .into_iter()
+        .filter_map(|(value, keys)| {
+            let all: usize = keys.values().sum();
+            keys.into_iter()
+                .max_by_key(|(_, n)| *n)
+                .filter(|(_, n)| *n * 2 > all)
+                .map(|(key, _)| (value, key))
+        })
+        .collect();
+    (foretold >= LEAST).then_some(Carrier {
+        group,
+        column,
+        keys: map,
+        state: None,
+        says: KeyState::Press,
+        score: foretold,
+        answered: answers.len(),
+        once,
+    })
+}
+
+/// The column whose value at the first line of an answer differs from that at the last.
+fn state(table: &Table, carrier: &Carrier, windows: &[Window]) -> Option<(usize, BTreeMap<i64, KeyState>)> {
+    for (index, column) in table.columns.iter().enumerate().filter(|(index, _)| *index != carrier.column) {
+        let Some(values) = column.distinct(MOST_STATES).filter(|values| values.len() >= 2) else { continue };
+        let mut firsts: BTreeMap<i64, usize> = BTreeMap::new();
+        let mut lasts: BTreeMap<i64, usize> = BTreeMap::new();
+        let (mut pairs, mut answers) = (0, 0);
+        for window in windows {
+            let rows = table.within(*window);
+            answers += usize::from(!rows.is_empty());
+            if rows.len() < 2 {
+                continue;
+            }
+            pairs += 1;
+            for (counts, row) in [(&mut firsts, rows.start), (&mut lasts, rows.end - 1)] {
+                if let Some(value) = column.values.get(row) {
+                    *counts.entry(*value).or_default() += 1;
+                }
+            }
+        }
+        let usual = |counts: BTreeMap<i64, usize>| counts.into_iter().max_by_key(|(_, n)| *n);
+        let (Some((first, n)), Some((last, m))) = (usual(firsts), usual(lasts)) else { continue };
+        if first == last || pairs < 2 || share(n, pairs) < 0.8 || share(m, pairs) < 0.8 {
+            continue;
+        }
+        // A line that mostly comes once says press first and repeat now and then.
+        let end = if share(pairs, answers) < 0.6 { KeyState::Repeat } else { KeyState::Release };
+        let state = |value: i64| match value {
+            value if value == first => KeyState::Press,
+            value if value == last => end,
+            _ => KeyState::Repeat,
+        };
+        return Some((index, values.into_iter().map(|value| (value, state(value))).collect()));
+    }
+    None
+}
+
+/// Of several groups that name keys, the first in each answer tells the press; what the others tell.
+fn order(groups: &[Group], tables: &[Table], windows: &[Window], carriers: &mut [Carrier]) {
+    let firsts = |carrier: &Carrier| {
+        let table = tables.get(carrier.group);
+        let mut delays: Vec<f64> = windows
+            .iter()
+            .filter_map(|window| {
+                let table = table?;
+                let rows = table.within(*window);
+                Some(table.t.get(rows.clone().next()?)? - window.start)
+            })
+            .collect();
+        median(&mut delays).unwrap_or(f64::INFINITY)
+    };
+    carriers.sort_by(|a, b| firsts(a).total_cmp(&firsts(b)));
+    let paths: Vec<&str> = carriers.iter().map(|carrier| path(groups, carrier)).collect();
+    let first_path = paths.first().copied();
+    for (carrier, path) in carriers.iter_mut().zip(paths).skip(1) {
+        let (Some(group), Some(table)) = (groups.get(carrier.group), tables.get(carrier.group)) else {
+            continue;
+        };
+        if carrier.state.is_some() || Some(path) != first_path {
+            continue;
+        }
+        let words = shape::fixed_words(group).join(" ");
+        let any = |list: &[&str]| list.iter().any(|word| words.contains(word));
+        let rows: usize = windows.iter().map(|window| table.within(*window).len()).sum();
+        let one_each = share(rows, windows.len()) <= 1.15 && share(carrier.answered, windows.len()) >= 0.85;
+        carrier.says = if any(&["rpt", "repeat", "hold", "held"]) {
+            KeyState::Repeat
+        } else if any(&["release", "rel", " up", "off"]) || one_each {
+            KeyState::Release
+        } else {
+            KeyState::Repeat
+        };
+    }
+}
+
+/// The control path that the fixed words speak of.
+pub(super) fn path(groups: &[Group], carrier: &Carrier) -> &'static str {
+    let words = groups.get(carrier.group).map(shape::fixed_words).unwrap_or_default();
+    let any = |list: &[&str]| words.iter().any(|word| list.contains(&word.as_str()));
+    if any(&["ir", "infrared", "remote", "rc", "rcu", "irx", "irq-ir"]) { "infrared" } else { "keypad" }
+}
+
+/// How a held key repeats: from the press to the first repeat, and from one to the next; `None` when no answer
+/// has enough lines.
+pub(super) fn repeats(table: &Table, windows: &[Window]) -> Option<(f64, f64)> {
+    let (mut delays, mut periods) = (Vec::new(), Vec::new());
+    for window in windows {
+        let times = table.t.get(table.within(*window)).unwrap_or_default();
+        let gaps = times.windows(2).map(|pair| pair[1] - pair[0]).take_while(|gap| *gap < 1.5);
+        for (i, gap) in gaps.enumerate() {
+            if i == 0 { &mut delays } else { &mut periods }.push(gap);
+        }
+    }
+    let delay = median(&mut delays)?;
+    Some((delay, median(&mut periods).unwrap_or(delay)))
+}

@@ -1,0 +1,394 @@
+//! From what was found in a capture to the rules of a file.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use super::draft::{Draft, LadderRule, Rule, quoted};
+use super::named::{self, Carrier};
+use super::readings::{self, Ladder, Readings};
+use super::table::{Table, Window};
+use super::{Mined, example, menu, shape};
+use crate::decode::protocol::KeyState;
+use crate::decode::shape::Form;
+
+/// Shapes of chatter that are written at most.
+const MOST_CHATTER: usize = 48;
+/// Letters of fixed text without which a shape would fit the lines of other sets.
+const LEAST_LETTERS: usize = 4;
+
+/// What answers the requests for keys.
+struct Answers {
+    carriers: Vec<Carrier>,
+    readings: Option<Readings>,
+    /// Readings make the presses, since no line names keys surely enough.
+    by_reading: bool,
+}
+
+pub(super) fn draft(mined: &Mined<'_>, name: &str) -> Draft {
+    let mut draft = Draft {
+        name: name.to_owned(),
+        capture: mined.capture.name.clone(),
+        prefix: mined.prefix.clone(),
+        bare: mined.bare > 0,
+        lines: mined.capture.lines().len(),
+        ..Draft::default()
+    };
+    let answers = answers(mined, &mut draft);
+    let mut used: BTreeSet<usize> = BTreeSet::new();
+    if answers.by_reading {
+        if let Some(readings) = &answers.readings {
+            used.insert(readings.group);
+            write_readings(mined, readings, &mut draft);
+        }
+    } else {
+        for carrier in &answers.carriers {
+            used.insert(carrier.group);
+            write_carrier(mined, carrier, &answers.carriers, &mut draft);
+        }
+        if let Some(readings) = answers.readings.as_ref().filter(|r| !used.contains(&r.group)) {
+            used.insert(readings.group);
+            plain_readings(mined, readings, &mut draft);
+        }
+    }
+    write_menu(mined, &answers, &mut used, &mut draft);
+    write_chatter(mined, &used, &mut draft);
+    remarks(mined, &mut draft);
+    if !mined.windows.is_empty() {
+        draft.examples = example::cut(mined, &draft);
+        if draft.examples.is_empty() {
+            draft
+                .unknown
+                .push("examples: no stretch of the capture decodes to the key that was asked for".into());
+        }
+    }
+    draft
+}
+
+fn answers(mined: &Mined<'_>, draft: &mut Draft) -> Answers {
+    if mined.windows.is_empty() || mined.untimed {
+        return Answers { carriers: Vec::new(), readings: None, by_reading: false };
+    }
+    let carriers = named::find(&mined.groups, &mined.tables, &mined.windows);
+    let readings = readings::find(&mined.tables, &mined.windows);
+    let name = carriers.iter().map(|carrier| carrier.score).fold(0.0, f64::max);
+    let reading = readings.as_ref().map_or(0.0, |readings| readings.score);
+    if carriers.is_empty() && readings.is_none() {
+        draft.unknown.push("which lines answer the requests for keys: none does reliably".into());
+    }
+    Answers { carriers, readings, by_reading: reading > name + 0.05 || (name == 0.0 && reading > 0.0) }
+}
+
+fn shape_of(mined: &Mined<'_>, group: usize, roles: &BTreeMap<usize, String>) -> Option<String> {
+    let prefix = mined.prefix.as_ref().map(super::Prefix::shape);
+    shape::text(mined.groups.get(group)?, prefix.as_deref(), &|place| roles.get(&place).cloned())
+}
+
+fn place(table: &Table, column: usize) -> usize {
+    table.columns.get(column).map_or(usize::MAX, |column| column.place)
+}
+
+fn state_word(state: KeyState) -> &'static str {
+    match state {
+        KeyState::Press => "press",
+        KeyState::Release => "release",
+        KeyState::Repeat => "repeat",
+    }
+}
+
+fn write_carrier(mined: &Mined<'_>, carrier: &Carrier, all: &[Carrier], draft: &mut Draft) {
+    let (Some(table), Some(group)) = (mined.tables.get(carrier.group), mined.groups.get(carrier.group))
+    else {
+        return;
+    };
+    let Some(column) = table.columns.get(carrier.column) else { return };
+    let mut roles = BTreeMap::from([(column.place, "key".to_owned())]);
+    if let Some((state, _)) = &carrier.state {
+        roles.insert(place(table, *state), "state".to_owned());
+    }
+    let Some(shape) = shape_of(mined, carrier.group, &roles) else {
+        draft
+            .unknown
+            .push(format!("a shape for `{}`, which names keys", String::from_utf8_lossy(&group.example)));
+        return;
+    };
+    let mut rule = Rule { shape, event: state_word(carrier.says), lines: group.lines, ..Rule::default() };
+    rule.confidence = Some(carrier.score);
+    rule.because.push(format!(
+        "answers {} of {} requests; {}",
+        carrier.answered,
+        mined.windows.len(),
+        if carrier.once {
+            "each key was asked for once only, so that nothing confirms it".to_owned()
+        } else {
+            format!("its key is foretold rightly from the other presses in {:.0} %", 100.0 * carrier.score)
+        }
+    ));
+    let path = named::path(&mined.groups, carrier);
+    if path != "keypad" {
+        rule.fields.push(format!("path = \"{path}\""));
+    }
+    let pairs: Vec<(String, String)> =
+        carrier.keys.iter().map(|(value, key)| (column.word(*value), key.name().to_owned())).collect();
+    if column.form == Form::Word && path == "keypad" {
+        for pair in pairs {
+            if !draft.keys.iter().any(|(word, _)| *word == pair.0) {
+                draft.keys.push(pair);
+            }
+        }
+    } else {
+        let map: Vec<String> =
+            pairs.iter().map(|(word, key)| format!("{} = {}", quoted(word), quoted(key))).collect();
+        rule.fields.push(format!("key = {{ {} }}", map.join(", ")));
+    }
+    if let Some((state, map)) = &carrier.state
+        && let Some(states) = table.columns.get(*state)
+    {
+        let map: Vec<String> = map
+            .iter()
+            .map(|(value, state)| format!("{} = \"{}\"", quoted(&states.word(*value)), state_word(*state)))
+            .collect();
+        rule.event = "key";
+        rule.fields.push(format!("state = {{ {} }}", map.join(", ")));
+    }
+    let releases = |c: &Carrier| {
+        c.says == KeyState::Release
+            || c.state.iter().any(|(_, m)| m.values().any(|s| *s == KeyState::Release))
+    };
+    if carrier.says == KeyState::Press && !all.iter().any(releases) && draft.repeat.is_none() {
+        let repeating = all.iter().find(|c| c.says == KeyState::Repeat).unwrap_or(carrier);
+        let measured =
+            mined.tables.get(repeating.group).and_then(|table| named::repeats(table, &mined.windows));
+        let (delay, period) = measured.unwrap_or((0.5, 0.1));
+        draft.repeat = Some((delay.max(period), period.max(0.01), measured.is_none()));
+    }
+    draft.rules.push(rule);
+}
+
+/// The roles of a reading's places: line and counts, or one placeholder for each line.
+fn reading_roles(table: &Table, readings: &Readings) -> BTreeMap<usize, String> {
+    let mut roles = BTreeMap::new();
+    if let Some(line) = readings.line {
+        roles.insert(place(table, line), "line".to_owned());
+    }
+    let columns: BTreeSet<usize> = readings.ladders.iter().map(|ladder| ladder.column).collect();
+    for (i, column) in columns.iter().enumerate() {
+        let name = if columns.len() == 1 { "counts".to_owned() } else { format!("KEY{}", i + 1) };
+        roles.insert(place(table, *column), name);
+    }
+    roles
+}
+
+fn line_name(table: &Table, readings: &Readings, number: usize, ladder: &Ladder) -> String {
+    match (readings.line.and_then(|line| table.columns.get(line)), ladder.part) {
+        (Some(column), Some(value)) => column.word(value),
+        _ => format!("KEY{}", number + 1),
+    }
+}
+
+fn write_readings(mined: &Mined<'_>, readings: &Readings, draft: &mut Draft) {
+    let (Some(table), Some(group)) = (mined.tables.get(readings.group), mined.groups.get(readings.group))
+    else {
+        return;
+    };
+    let roles = reading_roles(table, readings);
+    let Some(shape) = shape_of(mined, readings.group, &roles) else {
+        draft.unknown.push(format!(
+            "a shape for `{}`, which prints readings",
+            String::from_utf8_lossy(&group.example)
+        ));
+        return;
+    };
+    let mut rule = Rule { shape, event: "reading", lines: group.lines, ..Rule::default() };
+    rule.confidence = Some(readings.score);
+    rule.because.push(format!(
+        "leaves its idle reading at requests; the key is foretold rightly from the other presses in {:.0} % of {}",
+        100.0 * readings.score,
+        mined.windows.len()
+    ));
+    if roles.values().any(|role| role == "counts") && readings.line.is_none() {
+        rule.fields.push("line = \"KEY1\"".to_owned());
+    }
+    draft.rules.push(rule);
+    // A hexadecimal or a decimal line name is looked up as it is printed.
+    for (number, ladder) in readings.ladders.iter().enumerate() {
+        let name = line_name(table, readings, number, ladder);
+        draft.ladders.push(ladder_rule(&name, ladder, draft.prefix.is_none()));
+    }
+    let first = readings.ladders.first().map_or(0.0, |ladder| ladder.period_s);
+    if draft.prefix.is_none() && first > 0.0 {
+        #[allow(clippy::cast_precision_loss)]
+        let lines = if readings.line.is_some() { readings.ladders.len() as f64 } else { 1.0 };
+        draft.line_period_s = Some(first / lines);
+    }
+    draft.unknown.push("the converter's reference and supply: 3.3 V is assumed for volts".into());
+    draft.unknown.push("the resistors of the ladder: keys are given by their readings".into());
+}
+
+fn ladder_rule(name: &str, ladder: &Ladder, unstamped: bool) -> LadderRule {
+    let mut rule = LadderRule { name: name.to_owned(), ..LadderRule::default() };
+    let full = ladder.full_scale();
+    rule.because.push(format!(
+        "idles at {} (scatter {:.1}), largest reading {}: full scale {full} is the least that holds it",
+        ladder.idle, ladder.idle_scatter, ladder.largest
+    ));
+    rule.because.push(format!(
+        "debounce {}: one more than the longest glitch that no key made, two at least where readings allow it",
+        ladder.debounce
+    ));
+    rule.fields.push(format!("full_scale = {full}"));
+    rule.fields.push("supply_volts = 3.3 # unknown: assumed".to_owned());
+    rule.fields.push("window = \"midpoint\"".to_owned());
+    rule.fields.push(format!("idle_counts = {}", ladder.idle));
+    rule.fields.push(format!("debounce = {}", ladder.debounce));
+    if ladder.period_s > 0.0 && !unstamped {
+        rule.fields.push(format!("period_s = {:.4}", ladder.period_s));
+    }
+    let mut taken: Vec<f64> = vec![ladder.idle];
+    for key in &ladder.keys {
+        let margin = ladder.margin(key);
+        let text = format!("{{ name = \"{}\", counts = {} }},", key.key.name(), key.counts);
+        let why = format!("{} presses, scatter {:.1}, border {margin:.1} away", key.presses, key.scatter);
+        if taken.contains(&key.counts) {
+            rule.keys.push(format!("# unknown: {text} reads the same as another; {why}"));
+        } else {
+            let doubt =
+                if margin < 2.0 * key.scatter.max(1.0) { " – unknown: too close to be sure" } else { "" };
+            rule.keys.push(format!("{text} # {why}{doubt}"));
+        }
+        taken.push(key.counts);
+    }
+    rule
+}
+
+/// Readings beside lines that name keys: printed, but no second press.
+fn plain_readings(mined: &Mined<'_>, readings: &Readings, draft: &mut Draft) {
+    let (Some(table), Some(group)) = (mined.tables.get(readings.group), mined.groups.get(readings.group))
+    else {
+        return;
+    };
+    let Some(shape) = shape_of(mined, readings.group, &reading_roles(table, readings)) else { return };
+    let several = readings.line.is_none() && readings.ladders.len() > 1;
+    let mut rule = Rule {
+        shape,
+        event: if several { "ignore" } else { "reading" },
+        lines: group.lines,
+        ..Rule::default()
+    };
+    rule.confidence = Some(readings.score);
+    rule.because.push("moves with the keys too; other lines name them, hence no ladder here".to_owned());
+    if readings.line.is_none() && !several {
+        rule.fields.push("line = \"KEY1\"".to_owned());
+    }
+    draft.rules.push(rule);
+}
+
+/// When the keys went down, by what answers.
+fn presses(mined: &Mined<'_>, answers: &Answers) -> Vec<f64> {
+    let first = answers.carriers.first().filter(|_| !answers.by_reading);
+    let table = first.and_then(|carrier| mined.tables.get(carrier.group));
+    let press = |window: &Window| match table {
+        Some(table) => table.within(*window).next().and_then(|row| table.t.get(row)).map(|t| t - 0.001),
+        None => Some(window.start),
+    };
+    let mut presses: Vec<f64> = mined.windows.iter().filter_map(press).collect();
+    presses.sort_by(f64::total_cmp);
+    presses
+}
+
+fn write_menu(mined: &Mined<'_>, answers: &Answers, used: &mut BTreeSet<usize>, draft: &mut Draft) {
+    if mined.windows.is_empty() || mined.untimed {
+        return;
+    }
+    let presses = presses(mined, answers);
+    let end = mined.tables.iter().filter_map(|table| table.t.last()).copied().fold(0.0, f64::max);
+    for (number, (table, group)) in mined.tables.iter().zip(&mined.groups).enumerate() {
+        let follows = menu::follows(table, &presses, end);
+        if used.contains(&number)
+            || !follows.is_answer(table.rows())
+            || shape::fixed_letters(group) < LEAST_LETTERS
+        {
+            continue;
+        }
+        let words: Vec<usize> = (0..table.columns.len())
+            .filter(|c| table.columns.get(*c).is_some_and(|c| !c.is_number()))
+            .collect();
+        let last = table.columns.len().checked_sub(1);
+        let item = words.first().copied().filter(|item| Some(*item) != last);
+        let mut roles = BTreeMap::new();
+        roles.extend(item.map(|item| (place(table, item), "item".to_owned())));
+        roles.extend(last.map(|last| (place(table, last), "value".to_owned())));
+        let Some(shape) = shape_of(mined, number, &roles) else { continue };
+        let mut rule = Rule { shape, event: "change", lines: group.lines, ..Rule::default() };
+        rule.confidence = Some(follows.share);
+        rule.because.push(format!(
+            "follows presses: {:.0} % of its lines come soon after one, {:.0} % would by chance",
+            100.0 * follows.share,
+            100.0 * follows.chance
+        ));
+        let fixed = shape::fixed_words(group);
+        if item.is_none() {
+            rule.because.push("unknown: what it changes; its own words stand for the item".to_owned());
+            rule.fields.push(format!("item = {}", quoted(fixed.first().map_or("menu", String::as_str))));
+        }
+        if last.is_none() {
+            rule.fields.push(format!("value = {}", quoted(&fixed.get(1..).unwrap_or_default().join(" "))));
+        }
+        used.insert(number);
+        draft.rules.push(rule);
+    }
+}
+
+fn write_chatter(mined: &Mined<'_>, used: &BTreeSet<usize>, draft: &mut Draft) {
+    let mut rest: Vec<usize> = (0..mined.groups.len()).filter(|group| !used.contains(group)).collect();
+    rest.sort_by_key(|group| (u64::MAX - mined.groups.get(*group).map_or(0, |g| g.lines), *group));
+    let (mut left, mut left_lines) = (0u64, 0u64);
+    for number in rest {
+        let Some(group) = mined.groups.get(number) else { continue };
+        let written = draft.rules.iter().filter(|rule| rule.confidence.is_none()).count();
+        let shape = shape_of(mined, number, &BTreeMap::new()).filter(|_| {
+            group.lines >= 3 && written < MOST_CHATTER && shape::fixed_letters(group) >= LEAST_LETTERS
+        });
+        let Some(shape) = shape else {
+            left += 1;
+            left_lines += group.lines;
+            continue;
+        };
+        let known = !mined.windows.is_empty() && !mined.untimed;
+        let because = if known {
+            "chatter: does not move with the keys"
+        } else {
+            "unknown: what it means; read past until you say"
+        };
+        let because = vec![because.to_owned()];
+        draft.rules.push(Rule { shape, event: "ignore", lines: group.lines, because, ..Rule::default() });
+    }
+    if left > 0 {
+        draft.unknown.push(format!(
+            "{left} shapes of {left_lines} lines that are rare or mostly vary; they are left out"
+        ));
+    }
+}
+
+fn remarks(mined: &Mined<'_>, draft: &mut Draft) {
+    if mined.windows.is_empty() {
+        draft.unknown.push("what the lines mean: hand in a key check (--prompts) to find out".into());
+    }
+    if mined.untimed && !mined.windows.is_empty() {
+        draft.unknown.push(
+            "when lines were printed: neither host nor set stamps them, so that no request can be matched"
+                .into(),
+        );
+    }
+    if let Some(super::Unit::Ticks(seconds)) = mined.prefix.as_ref().map(|prefix| prefix.unit) {
+        draft.unknown.push(format!(
+            "the stamp counts {seconds:.6} s; a file can name s, ms and us only, so it is not used"
+        ));
+    }
+    if mined.capture.left_out > 0 {
+        draft
+            .unknown
+            .push(format!("{} lines at the end, beyond what is held for learning", mined.capture.left_out));
+    }
+    if mined.ungrouped > 0 {
+        draft.unknown.push(format!("{} lines of ever new shapes", mined.ungrouped));
+    }
+}
