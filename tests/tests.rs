@@ -7,6 +7,7 @@ mod decode; // chassis files, shapes, ladders, binary records
 mod face; // the program as a user runs it
 mod house; // the rules of the house: arrows, lengths, doors
 mod journal; // records, recovery, failing disks
+mod learn; // shapes, keys and frames from unknown logs; drain3
 mod live; // serial ports over pseudo-terminals
 mod locate; // ladder faults, fault tree
 mod remote; // infrared and CEC

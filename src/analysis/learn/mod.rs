@@ -25,7 +25,7 @@ mod tree;
 
 pub use draft::{Draft, Rule};
 pub use extend::{Extended, extend};
-pub use frames::{FrameDraft, learn_frames};
+pub use frames::{FrameDraft, LengthDraft, learn_frames};
 pub use prefix::{Line, Prefix, Unit};
 pub use skeleton::{Skeleton, Speech};
 pub use token::{Class, MOST_TOKENS, Signature, Token, scan};

@@ -1,0 +1,174 @@
+//! Key learning: a file learned from one capture decodes a second capture of the same chassis.
+
+use std::path::Path;
+use std::sync::Arc;
+
+use straykey::analysis::learn::{Draft, extend, learn};
+use straykey::base::{Event, EventKind, Key, Nanoseconds};
+use straykey::decode::chassis::Chassis;
+use straykey::decode::check::{Severity, check};
+use straykey::decode::text::TextDecoder;
+
+use super::dialect::{Dialect, Heard};
+
+const CHASSIS: u64 = 50;
+
+fn path(name: &str) -> std::path::PathBuf {
+    Path::new(name).with_extension("toml")
+}
+
+fn chassis(draft: &Draft) -> Arc<Chassis> {
+    let text = draft.text();
+    Arc::new(Chassis::parse(&path(&draft.name), &text).unwrap_or_else(|error| panic!("{error}\n{text}")))
+}
+
+fn decode(chassis: &Arc<Chassis>, heard: &Heard) -> (Vec<Event>, straykey::decode::Counters) {
+    let mut decoder = TextDecoder::new(Arc::clone(chassis), "second".into());
+    let mut events = Vec::new();
+    for (arrival, line) in &heard.lines {
+        let bytes = format!("{line}\n");
+        decoder.push(arrival.map(Nanoseconds::from_seconds), 0, bytes.as_bytes(), &mut events);
+    }
+    decoder.finish(&mut events);
+    let counters = decoder.counters();
+    (events, counters)
+}
+
+/// Right presses, and all that were made or seen: each press made is right when the set's next event within 0.4 s
+/// (a fifth of a second for the debounce of the slowest chassis, twice) is its key; every other press seen is wrong.
+fn judge(made: &[(f64, Key)], events: &[Event]) -> (usize, usize) {
+    let mut seen: Vec<(f64, Key)> = events
+        .iter()
+        .filter(|event| event.kind == EventKind::Press && event.is_input())
+        .filter_map(|event| Some((event.t.seconds(), event.key?)))
+        .collect();
+    let mut right = 0;
+    for (t, key) in made {
+        if let Some(at) = seen.iter().position(|(s, k)| k == key && (t - 0.05..t + 0.4).contains(s)) {
+            seen.remove(at);
+            right += 1;
+        }
+    }
+    (right, made.len() + seen.len())
+}
+
+#[test]
+fn a_learned_file_decodes_a_second_capture_of_the_same_chassis() {
+    let (mut right, mut all) = (0, 0);
+    let mut shares = Vec::new();
+    for seed in 1..=CHASSIS {
+        let dialect = Dialect::new(seed);
+        let first = dialect.hear(1_000 + seed, 3);
+        let draft = learn(&first.capture("first.log"), "draft");
+        let learned = chassis(&draft);
+        let second = dialect.hear(2_000 + seed, 5);
+        let (events, _) = decode(&learned, &second);
+        let (r, a) = judge(&second.presses, &events);
+        println!(
+            "seed {seed}: {r} of {a} presses right; {:?} {:?}, {} rules, {} examples",
+            dialect.stamp,
+            dialect.speech,
+            draft.rules.len(),
+            draft.examples.len()
+        );
+        if r < a {
+            println!("{}", draft.text().lines().take(60).collect::<Vec<_>>().join("\n"));
+        }
+        right += r;
+        all += a;
+        shares.push(r as f64 / a as f64);
+    }
+    shares.sort_by(f64::total_cmp);
+    let perfect = shares.iter().filter(|share| **share == 1.0).count();
+    println!(
+        "{right} of {all} presses right; {perfect} of {CHASSIS} chassis wholly; worst {:?}",
+        &shares[..5]
+    );
+    assert!(right as f64 >= 0.99 * all as f64, "{right} of {all}");
+    // The mean must not hide chassis that were not learned at all.
+    let good = shares.iter().filter(|share| **share >= 0.99).count();
+    assert!(good as f64 >= 0.9 * CHASSIS as f64, "only {good} chassis reach 99 %");
+}
+
+#[test]
+fn every_draft_passes_its_own_check_with_examples() {
+    for seed in 1..=CHASSIS {
+        let dialect = Dialect::new(seed);
+        let draft = learn(&dialect.hear(1_000 + seed, 3).capture("first.log"), "draft");
+        let text = draft.text();
+        let mistakes: Vec<String> = check(&path("draft"), &text)
+            .into_iter()
+            .filter(|finding| finding.severity == Severity::Error)
+            .map(|finding| finding.to_string())
+            .collect();
+        assert!(mistakes.is_empty(), "seed {seed}: {mistakes:?}\n{text}");
+        assert!(!draft.examples.is_empty(), "seed {seed} {dialect:?}: no example\n{text}");
+    }
+}
+
+#[test]
+fn lines_of_other_chassis_are_rejected() {
+    // Each learned file reads the capture of another chassis that speaks in another way; none of its presses may
+    // come of it.
+    let (mut presses, mut wrong_lines, mut lines) = (0, 0, 0);
+    for seed in 1..=CHASSIS {
+        let draft = learn(&Dialect::new(seed).hear(1_000 + seed, 3).capture("first.log"), "draft");
+        let other = Dialect::new(seed + 4);
+        let heard = other.hear(3_000 + seed, 2);
+        let (events, counters) = decode(&chassis(&draft), &heard);
+        presses += events.iter().filter(|event| event.kind == EventKind::Press).count();
+        wrong_lines += counters.damaged;
+        lines += counters.records;
+    }
+    println!("{presses} presses and {wrong_lines} damaged lines from {lines} foreign lines");
+    assert_eq!(presses, 0);
+    assert!(wrong_lines as f64 <= 0.01 * lines as f64, "{wrong_lines} of {lines}");
+}
+
+#[test]
+fn without_prompts_shapes_are_written_and_marked_unknown() {
+    let dialect = Dialect::new(1);
+    let mut heard = dialect.hear(1, 3);
+    heard.prompts.clear();
+    let draft = learn(&heard.capture("quiet.log"), "draft");
+    assert!(draft.rules.iter().all(|rule| rule.event == "ignore"));
+    assert!(draft.rules.len() >= 3);
+    assert!(draft.text().contains("# unknown: what the lines mean"));
+    let (events, counters) = decode(&chassis(&draft), &heard);
+    assert!(events.iter().all(|event| event.kind != EventKind::Press));
+    assert!(counters.decoded * 10 >= counters.records * 9, "{counters:?}");
+}
+
+/// The old text, all of it and in order, is what remains when text is taken out of the new one.
+fn is_kept(old: &str, new: &str) -> bool {
+    let mut rest = new.chars();
+    old.chars().all(|c| rest.any(|n| n == c))
+}
+
+#[test]
+fn a_second_capture_extends_the_file_and_changes_nothing_in_it() {
+    for seed in 1..=18 {
+        let dialect = Dialect::new(seed);
+        let whole = dialect.hear(1_000 + seed, 3);
+        // The first capture knows half of the keys: the other prompts and presses never were.
+        let mut half = dialect.hear(1_000 + seed, 3);
+        let middle = half.prompts.len() / 3;
+        let cut = half.prompts[middle].0;
+        let kept: Vec<_> = half.prompts[..middle].to_vec();
+        let stop = half.lines.len() * middle / half.prompts.len();
+        half.lines.truncate(stop);
+        half.prompts = kept.into_iter().filter(|(t, _)| *t < cut - 3.0).collect();
+        let first = learn(&half.capture("half.log"), "draft").text();
+        let second = extend(&path("draft"), &first, &whole.capture("whole.log"))
+            .unwrap_or_else(|error| panic!("seed {seed}: {error}\n{first}"));
+        assert!(is_kept(&first, &second.text), "seed {seed}: something was taken out");
+        assert!(Chassis::parse(&path("draft"), &second.text).is_ok(), "seed {seed}\n{}", second.text);
+        let third = extend(&path("draft"), &second.text, &whole.capture("whole.log")).unwrap();
+        let records = |text: &str| text.matches("[[record]]").count();
+        assert_eq!(
+            records(&third.text),
+            records(&second.text),
+            "seed {seed}: the same capture twice adds nothing"
+        );
+    }
+}

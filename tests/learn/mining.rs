@@ -1,0 +1,1 @@
+//! Shapes mined from lines of known origin, beside the reference implementation on the same lines.

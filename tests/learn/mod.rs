@@ -1,0 +1,8 @@
+//! Learning: line shapes, keys and readings, frames, against generated truth and a reference library.
+
+mod dialect;
+mod frames;
+mod keys;
+mod mining;
+mod skeleton;
+mod stamps;
