@@ -67,11 +67,15 @@ fn one(mined: &Mined<'_>, chassis: &Arc<Chassis>, window: Window) -> Option<Stri
         .collect();
     numbers.sort_unstable();
     let (first, last) = (*numbers.first()?, *numbers.last()?);
-    let all: Vec<&[u8]> = (first..=last).map(|number| mined.capture.line(number)).collect();
+    // Lines that nothing decodes say nothing, and a later extension may decode them.
+    let all: Vec<&[u8]> = (first..=last.min(first + 4_000))
+        .map(|number| mined.capture.line(number))
+        .filter(|line| decode(chassis, &[line]).1.decoded > 0)
+        .collect();
     if all.iter().any(|line| std::str::from_utf8(line).is_err()) {
         return None;
     }
-    let (events, _) = decode(chassis, all.get(..all.len().min(4_000))?);
+    let (events, _) = decode(chassis, &all);
     let press = events.iter().position(|event| event.kind == EventKind::Press && event.is_input())?;
     if events.get(press)?.key != Some(window.key) {
         return None;

@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use super::draft::{Draft, quoted, write_ladder, write_rule};
 use super::{Capture, learn};
-use crate::base::{Error, Result};
+use crate::base::Result;
 use crate::decode::chassis::Chassis;
 use crate::decode::example;
 use crate::decode::protocol::KeyRule;
@@ -26,7 +26,7 @@ pub struct Extended {
 /// Adds to a file what a capture shows beyond it: shapes of lines that nothing decodes, keys of maps and ladders.
 ///
 /// # Errors
-/// `Input` when the file is no chassis file, or when the additions would spoil one of its examples.
+/// `Input` when the file is no chassis file. What would spoil one of its examples is left out and told.
 pub fn extend(path: &Path, text: &str, capture: &Capture) -> Result<Extended> {
     let chassis = Arc::new(Chassis::parse(path, text)?);
     let draft = learn(capture, chassis.name());
@@ -37,53 +37,62 @@ pub fn extend(path: &Path, text: &str, capture: &Capture) -> Result<Extended> {
     ladders(&chassis, text, &draft, &mut insertions);
     insertions.sort_by_key(|(at, _, _)| std::cmp::Reverse(*at));
     for (at, piece, what) in insertions {
-        extended.text.insert_str(at, &piece);
-        extended.added.push(what);
+        let mut longer = extended.text.clone();
+        longer.insert_str(at, &piece);
+        extended.take(path, longer, what);
     }
+    append(path, &chassis, capture, &draft, &mut extended);
+    extended.left.extend(draft.unknown);
+    Ok(extended)
+}
+
+impl Extended {
+    /// Takes a longer text if every example of it holds.
+    fn take(&mut self, path: &Path, longer: String, what: String) {
+        if is_right(path, &longer) {
+            self.text = longer;
+            self.added.push(what);
+        } else {
+            self.left.push(format!("{what}: contradicts an example of the file"));
+        }
+    }
+}
+
+/// Records, lines and examples that the file lacks, at its end.
+fn append(path: &Path, chassis: &Arc<Chassis>, capture: &Capture, draft: &Draft, extended: &mut Extended) {
+    let mut pieces: Vec<(String, String)> = Vec::new();
     let known: Vec<&str> =
         chassis.file().record.iter().map(|record| record.shape.get_ref().as_str()).collect();
-    let mut appended = String::new();
     for rule in &draft.rules {
-        if known.contains(&rule.shape.as_str()) || decodes(&chassis, capture, &draft, &rule.shape) {
-            continue;
+        if !known.contains(&rule.shape.as_str()) && !decodes(chassis, capture, draft, &rule.shape) {
+            let mut piece = String::new();
+            write_rule(&mut piece, rule);
+            pieces.push((piece, format!("record `{}`", rule.shape)));
         }
-        write_rule(&mut appended, rule);
-        extended.added.push(format!("record `{}`", rule.shape));
     }
     for ladder in draft.ladders.iter().filter(|ladder| chassis.line(&ladder.name).is_none()) {
-        if chassis.lines().next().is_some() || draft.rules.iter().any(|rule| rule.event == "reading") {
-            write_ladder(&mut appended, ladder);
-            extended.added.push(format!("line {}", ladder.name));
-        }
+        let mut piece = String::new();
+        write_ladder(&mut piece, ladder);
+        pieces.push((piece, format!("line {}", ladder.name)));
     }
     for example in &draft.examples {
         let body = example.lines().skip(2).collect::<Vec<_>>().join("\n");
-        if text.contains(&body) {
-            continue;
-        }
-        let whole = format!("{}{appended}\n{example}", extended.text);
-        if is_right(path, &whole) {
-            appended.push('\n');
-            appended.push_str(example);
-            extended.added.push("an example".to_owned());
+        if !extended.text.contains(&body) {
+            pieces.push((format!("\n{example}"), "an example".to_owned()));
         }
     }
-    if !appended.is_empty() {
-        if !extended.text.ends_with('\n') {
-            extended.text.push('\n');
+    let mut head = format!("\n# Added from the capture {}.\n", capture.name.replace(char::is_control, " "));
+    for (piece, what) in pieces {
+        let mut longer = extended.text.clone();
+        if !longer.ends_with('\n') {
+            longer.push('\n');
         }
-        extended.text.push_str(&format!(
-            "\n# Added from the capture {}.\n{appended}",
-            capture.name.replace('\n', " ")
-        ));
+        let before = extended.added.len();
+        extended.take(path, format!("{longer}{head}{piece}"), what);
+        if extended.added.len() > before {
+            head.clear();
+        }
     }
-    extended.left = draft.unknown;
-    if !extended.added.is_empty() && !is_right(path, &extended.text) {
-        return Err(Error::input("what the capture shows contradicts an example of the file")
-            .at(path)
-            .remedy("nothing was written; learn the capture into a file of its own and compare the two"));
-    }
-    Ok(extended)
 }
 
 fn is_right(path: &Path, text: &str) -> bool {

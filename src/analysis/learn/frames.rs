@@ -22,6 +22,8 @@ const LONGEST: usize = 255;
 const MOST_FRAMES: usize = 200;
 /// Share of the bytes that must lie in frames, and of the frames that must meet the check.
 const LEAST_COVERED: f64 = 0.7;
+/// Different frames that must be seen.
+const LEAST_DISTINCT: usize = 4;
 const LEAST_CHECKED: f64 = 0.97;
 
 /// A proposal for a binary protocol.
@@ -99,11 +101,20 @@ pub fn learn_frames(bytes: &[u8], name: &str, capture: &str) -> Result<FrameDraf
         }
     }
     let found = best.map(|(_, sync, length)| {
+        let (sync, length) = lengthened(bytes, sync, length);
         let frames = cut(bytes, &sync, length);
         (covered(bytes, &sync, &frames), sync, length, frames)
     });
-    let Some((covered, sync, length, frames)) = found.filter(|(covered, ..)| *covered >= LEAST_COVERED)
-    else {
+    let distinct = |frames: &[&[u8]]| {
+        let mut frames = frames.to_vec();
+        frames.sort_unstable();
+        frames.dedup();
+        frames.len()
+    };
+    let Some((covered, sync, length, frames)) = found.filter(|(covered, _, _, frames)| {
+        // Equal frames all the time, or a line that is stuck, show no layout.
+        *covered >= LEAST_COVERED && distinct(frames) >= LEAST_DISTINCT
+    }) else {
         return Err(Error::input("no sync bytes and no length agree with most of these bytes").remedy(
             "capture longer, check the rate and framing of the port, or describe [frame] by hand (protocol new)",
         ));
@@ -194,6 +205,27 @@ fn cut<'a>(bytes: &'a [u8], sync: &[u8], length: LengthDraft) -> Vec<&'a [u8]> {
         }
     }
     frames
+}
+
+/// Takes bytes that are the same in all frames to the sync bytes, up to four and up to the length field.
+fn lengthened(bytes: &[u8], mut sync: Vec<u8>, mut length: LengthDraft) -> (Vec<u8>, LengthDraft) {
+    while sync.len() < 4 {
+        let frames = cut(bytes, &sync, length);
+        let Some(first) = frames.first().and_then(|frame| frame.first()).copied() else { break };
+        let shorter = match length {
+            LengthDraft::Fixed(length) => LengthDraft::Fixed(length.saturating_sub(1)),
+            LengthDraft::Field { at, bytes, order, plus } if at > 0 && plus > 0 => {
+                LengthDraft::Field { at: at - 1, bytes, order, plus: plus - 1 }
+            }
+            LengthDraft::Field { .. } => break,
+        };
+        if shorter == LengthDraft::Fixed(0) || !frames.iter().all(|frame| frame.first() == Some(&first)) {
+            break;
+        }
+        sync.push(first);
+        length = shorter;
+    }
+    (sync, length)
 }
 
 #[allow(clippy::cast_precision_loss)]

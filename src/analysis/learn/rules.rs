@@ -13,7 +13,7 @@ use crate::decode::shape::Form;
 /// Shapes of chatter that are written at most.
 const MOST_CHATTER: usize = 48;
 /// Letters of fixed text without which a shape would fit the lines of other sets.
-const LEAST_LETTERS: usize = 4;
+const LEAST_LETTERS: usize = 3;
 
 /// What answers the requests for keys.
 struct Answers {

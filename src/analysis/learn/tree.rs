@@ -18,7 +18,7 @@ const MOST_IN_LEAF: usize = 48;
 const REMEMBERED: usize = 1 << 15;
 /// Words that are remembered of a varying place.
 const MOST_WORDS: usize = 24;
-/// Groups that differ in one word become one from this many on, where two words stand fixed beside it …
+/// Groups that differ in one word become one from this many on, where two words stand beside it …
 const VARIANTS: usize = 3;
 /// … and from this many on, where one does. Ours, tuned on no outside data.
 const VARIANTS_ALONE: usize = 5;
@@ -193,14 +193,17 @@ impl Group {
         }
     }
 
-    /// Hash of everything but the word at `place`, and how many words stand fixed beside it.
+    /// Hash of everything but the word at `place`, and how many words stand beside it.
     fn without(&self, place: usize) -> (u64, usize) {
         let mut hash = self.skeleton ^ place as u64;
         let mut words = 0;
         for (i, (_, piece)) in self.pieces.iter().enumerate() {
             let value = match piece {
                 _ if i == place => 1,
-                Piece::Varying(_) => 2,
+                Piece::Varying(varying) => {
+                    words += usize::from(varying.has(Class::Word));
+                    2
+                }
                 Piece::Fixed(fixed) => {
                     words += usize::from(fixed.first().is_some_and(u8::is_ascii_alphabetic));
                     token::hash(fixed)
