@@ -4,6 +4,8 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
+pub use super::learn_args::{ProtocolLearn, ProtocolNew};
+
 /// Exit statuses, as `--help` shows them.
 const STATUSES: &str = "\
 Exit status:
@@ -107,7 +109,7 @@ Examples:
 
 A VCD holds held keys, readings, counts of events, and the channels of logic captures as recorded.")]
     Export(Export),
-    /// Check, list or show protocol files
+    /// Check, list, show, learn or begin protocol files
     Protocol(ProtocolArguments),
 }
 
@@ -441,4 +443,14 @@ pub enum ProtocolCommand {
         /// Name, as `protocol list` gives it
         name: String,
     },
+    /// Learn a draft from an unknown log, or add to a file what a log shows beyond it
+    #[command(
+        after_help = "Examples:\n  straykey protocol learn keycheck.log --prompts prompts.jsonl --name elm --out elm.toml\n  straykey protocol learn second.log --prompts more.jsonl --extend elm.toml"
+    )]
+    Learn(ProtocolLearn),
+    /// Write a skeleton from flags or from answers to questions
+    #[command(
+        after_help = "Example:\n  straykey protocol new elm --speech readings --key KEY_MENU=747 --key KEY_POWER=0"
+    )]
+    New(ProtocolNew),
 }

@@ -4,5 +4,6 @@ pub mod args;
 pub mod cautions;
 pub mod command;
 pub mod demo;
+pub mod learn_args;
 pub mod out;
 pub mod report;

@@ -13,7 +13,7 @@ use crate::decode::chassis::Chassis;
 use crate::decode::frame::{CheckKind, Checksum, Order};
 
 /// Bytes that are looked at.
-const MOST_BYTES: usize = 256 << 10;
+pub(super) const MOST_BYTES: usize = 256 << 10;
 /// Candidates for the sync bytes that are tried of each length.
 const CANDIDATES: usize = 6;
 /// Longest frame that is thought of.

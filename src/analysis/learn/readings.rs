@@ -166,9 +166,10 @@ fn part(
     // Runs too short to be a hand's, and shorter than any answer, are what the debounce must swallow.
     let answers = plateaus.iter().flatten().map(|(_, length)| *length).min().unwrap_or(1);
     let glitch =
-        runs.iter().map(std::ops::Range::len).filter(|length| *length <= 3 && *length + 1 < answers).max();
+        runs.iter().map(std::ops::Range::len).filter(|length| *length <= 3 && *length < answers).max();
     let debounce = u32::try_from(glitch.unwrap_or(1) + 1).unwrap_or(2).min(4);
-    let debounce = if answers <= 2 { 1 } else { debounce };
+    // Where an answer is two readings long, a second one is asked for only if glitches were seen.
+    let debounce = if answers <= 2 && glitch.is_none() { 1 } else { debounce };
     #[allow(clippy::cast_possible_truncation)]
     Some(Part { column, value, idle, sigma, largest: largest as i64, period_s, debounce, plateaus })
 }

@@ -19,6 +19,8 @@ pub(super) fn run(command: ProtocolCommand, user: Option<&Path>, out: &mut Out) 
         ProtocolCommand::Check { files } => check_files(&files, user, out),
         ProtocolCommand::List => list(&Protocols::load(user)?, out),
         ProtocolCommand::Show { name } => show_one(&name, &Protocols::load(user)?, out),
+        ProtocolCommand::Learn(options) => super::learn::run(&options, out),
+        ProtocolCommand::New(options) => super::new_protocol::run(&options, out),
     }
 }
 

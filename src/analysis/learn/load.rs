@@ -1,0 +1,77 @@
+//! A capture file to lines that can be learned from.
+
+use std::io::Read;
+
+use super::Capture;
+use super::frames::MOST_BYTES;
+use crate::base::{Error, Nanoseconds, Result};
+use crate::journal::Reader;
+use crate::source::text::TextLog;
+use crate::source::{ByteSource, FileKind, Pulled, open, text_remark};
+
+/// Longest line that is kept whole, bytes.
+const LONGEST_LINE: usize = 1 << 16;
+
+/// What a capture file holds.
+#[derive(Debug)]
+pub enum Loaded {
+    /// Lines of text.
+    Text(Capture),
+    /// Binary bytes, the first of them.
+    Binary(Vec<u8>),
+}
+
+/// Reads a capture file: a text log, a journal, or binary bytes as they came from the port. `binary` says that it
+/// is the last; otherwise the first bytes decide.
+///
+/// # Errors
+/// `Input` for an empty file, a table of samples or a damaged file; `Machine` when reading fails.
+pub fn load(name: &str, reader: Box<dyn Read + Send>, binary: bool) -> Result<Loaded> {
+    let (kind, mut reader, head) = open(reader)?;
+    match kind {
+        FileKind::Journal => lines(name, &mut Reader::new(reader)?).map(Loaded::Text),
+        FileKind::Csv | FileKind::Vcd if !binary => {
+            Err(Error::input(format!("a {} holds levels, not lines", kind.words())).remedy(
+                "learning needs what the port printed: save the text of the debug UART, or record it with `straykey soak`",
+            ))
+        }
+        FileKind::Empty | FileKind::Gzip => {
+            Err(Error::input("the capture is empty").remedy("was anything recorded?"))
+        }
+        _ if binary || text_remark(&head).is_some() => {
+            let mut bytes = Vec::new();
+            let taken = reader.by_ref().take(MOST_BYTES as u64).read_to_end(&mut bytes);
+            taken.map_err(|error| Error::machine("cannot read the capture").because(error))?;
+            Ok(Loaded::Binary(bytes))
+        }
+        _ => lines(name, &mut TextLog::new(reader)?).map(Loaded::Text),
+    }
+}
+
+/// Gathers the lines of a source; a line's arrival is that of its first byte.
+fn lines(name: &str, source: &mut dyn ByteSource) -> Result<Capture> {
+    let mut capture = Capture::new(name);
+    let mut pending: Vec<u8> = Vec::new();
+    let mut since: Option<Nanoseconds> = None;
+    loop {
+        match source.pull()? {
+            Pulled::Chunk(chunk) => {
+                for piece in chunk.bytes.split_inclusive(|byte| matches!(byte, b'\n' | b'\r')) {
+                    if pending.is_empty() {
+                        since = chunk.arrival;
+                    }
+                    let room = LONGEST_LINE.saturating_sub(pending.len());
+                    pending.extend_from_slice(piece.get(..room).unwrap_or(piece));
+                    if matches!(piece.last(), Some(b'\n' | b'\r')) {
+                        capture.push(since, &pending);
+                        pending.clear();
+                    }
+                }
+            }
+            Pulled::Mark(_) | Pulled::Quiet(_) => {}
+            Pulled::End => break,
+        }
+    }
+    capture.push(since, &pending);
+    Ok(capture)
+}

@@ -1,0 +1,160 @@
+//! `protocol learn`: an unknown log to a draft protocol file, or to additions to one.
+
+use std::fs::File;
+use std::io::Write as _;
+use std::path::{Path, PathBuf};
+
+use crate::analysis::keycheck::Prompt;
+use crate::analysis::learn::{Capture, Loaded, extend, learn, learn_frames, load};
+use crate::base::{Error, Result};
+use crate::decode::library;
+use crate::face::learn_args::ProtocolLearn;
+use crate::face::out::{Out, Outcome, safe};
+
+/// Largest list of prompts that is read, bytes.
+const LARGEST_PROMPTS: u64 = 4 << 20;
+
+pub(super) fn run(options: &ProtocolLearn, out: &mut Out) -> Result<Outcome> {
+    let name = options.capture.file_name().map_or("standard input".into(), |name| name.to_string_lossy());
+    let name = if name == "-" { "standard input".into() } else { name };
+    let loaded = open(&options.capture, &name, options.binary)?;
+    let text = match loaded {
+        Loaded::Binary(bytes) => {
+            if let Some(file) = &options.extend {
+                return Err(Error::usage("binary frames cannot be added to a file")
+                    .at(file)
+                    .remedy("learn them into a file of their own: --out FILE"));
+            }
+            let draft = learn_frames(&bytes, &options.name, &name).map_err(|error| {
+                if error.place().path.is_none() { error.at(&options.capture) } else { error }
+            })?;
+            out.note(format!("{} frames, {:.1} % of the bytes", draft.frames, 100.0 * draft.covered));
+            draft.text
+        }
+        Loaded::Text(mut capture) => {
+            if let Some(file) = &options.prompts {
+                capture.prompts = prompts(file)?;
+            }
+            if capture.lines().len() == 0 {
+                return Err(Error::input("the capture holds no lines").at(&options.capture));
+            }
+            match &options.extend {
+                Some(file) => return add(file, options.out.as_deref(), &capture, out),
+                None => draft(&capture, &options.name, out),
+            }
+        }
+    };
+    finish(options.out.as_deref(), &text, out)
+}
+
+fn draft(capture: &Capture, name: &str, out: &Out) -> String {
+    let draft = learn(capture, name);
+    let sure: Vec<String> = draft
+        .rules
+        .iter()
+        .filter_map(|rule| {
+            rule.confidence.map(|c| format!("  {:.2}  {}  {}", c, rule.event, safe(&rule.shape)))
+        })
+        .collect();
+    out.note(format!(
+        "{} lines, {} shapes written, {} of them move with the keys, {} examples",
+        draft.lines,
+        draft.rules.len(),
+        sure.len(),
+        draft.examples.len()
+    ));
+    sure.iter().for_each(|line| out.note(line));
+    draft.unknown.iter().for_each(|unknown| out.note(format!("unknown: {}", safe(unknown))));
+    draft.text()
+}
+
+fn open(path: &Path, name: &str, binary: bool) -> Result<Loaded> {
+    if path.as_os_str() == "-" {
+        return load(name, Box::new(std::io::stdin()), binary);
+    }
+    let file = File::open(path).map_err(|error| Error::io("cannot open the capture", path, error))?;
+    if file.metadata().is_ok_and(|metadata| metadata.is_dir()) {
+        return Err(Error::input("this is a folder, not a capture file").at(path));
+    }
+    load(name, Box::new(file), binary).map_err(|error| error.at(path))
+}
+
+/// Prompts, one JSON object a line.
+fn prompts(path: &Path) -> Result<Vec<Prompt>> {
+    let metadata =
+        std::fs::metadata(path).map_err(|error| Error::io("cannot open the prompts", path, error))?;
+    if metadata.len() > LARGEST_PROMPTS {
+        return Err(Error::input(format!("a list of prompts of {} bytes", metadata.len())).at(path));
+    }
+    let text =
+        std::fs::read_to_string(path).map_err(|error| Error::io("cannot read the prompts", path, error))?;
+    let lines = text.lines().enumerate().filter(|(_, line)| !line.trim().is_empty());
+    lines
+        .map(|(index, line)| {
+            serde_json::from_str(line).map_err(|error| {
+                Error::input(error.to_string().split(" at line ").next().unwrap_or_default().to_owned())
+                    .at(path)
+                    .line(index as u64 + 1, Some(error.column() as u64))
+                    .remedy("write one prompt a line: {\"t\": 12.5, \"key\": \"KEY_VOLUMEUP\"}")
+            })
+        })
+        .collect()
+}
+
+/// Adds to a file; the file itself is replaced in one step, so that no half of it ever stands there.
+fn add(file: &Path, to: Option<&Path>, capture: &Capture, out: &mut Out) -> Result<Outcome> {
+    let old = library::read(file)?;
+    let extended = extend(file, &old, capture)?;
+    extended.left.iter().for_each(|left| out.note(format!("unknown: {}", safe(left))));
+    if let Some(to) = to {
+        write_new(to, &extended.text)?;
+    } else if !extended.added.is_empty() {
+        let mut beside = file.as_os_str().to_owned();
+        beside.push(".new");
+        let beside = PathBuf::from(beside);
+        write_new(&beside, &extended.text)?;
+        std::fs::rename(&beside, file).map_err(|error| Error::io("cannot replace the file", file, error))?;
+    }
+    if out.json {
+        out.value(&serde_json::json!({ "version": 1, "added": extended.added, "left": extended.left }))?;
+    } else if extended.added.is_empty() {
+        out.line("nothing to add: the file knows all that this capture shows for sure")?;
+    } else {
+        for added in &extended.added {
+            out.line(format!("added {}", safe(added)))?;
+        }
+    }
+    Ok(Outcome::Done)
+}
+
+/// Writes a file that must not be there yet.
+pub(super) fn write_new(path: &Path, text: &str) -> Result<()> {
+    let mut file = File::create_new(path).map_err(|error| {
+        if error.kind() == std::io::ErrorKind::AlreadyExists {
+            Error::usage("a file of this name is there already, and is not overwritten")
+                .at(path)
+                .remedy("choose another name, or add to it with `protocol learn CAPTURE --extend FILE`")
+        } else {
+            Error::io("cannot write the file", path, error)
+        }
+    })?;
+    let written = file.write_all(text.as_bytes()).and_then(|()| file.sync_all());
+    written.map_err(|error| Error::io("cannot write the file", path, error))
+}
+
+/// Writes the draft, or shows it.
+fn finish(to: Option<&Path>, text: &str, out: &mut Out) -> Result<Outcome> {
+    match to {
+        Some(path) => {
+            write_new(path, text)?;
+            out.line(format!(
+                "{} written; next: straykey protocol check {}",
+                path.display(),
+                path.display()
+            ))?;
+        }
+        None if out.json => out.value(&serde_json::json!({ "version": 1, "text": text }))?,
+        None => out.bytes(text.as_bytes())?,
+    }
+    Ok(Outcome::Done)
+}
