@@ -4,5 +4,6 @@ mod dialect;
 mod frames;
 mod keys;
 mod mining;
+mod program;
 mod skeleton;
 mod stamps;
