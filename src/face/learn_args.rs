@@ -7,12 +7,12 @@ use clap::{Args, ValueEnum};
 /// `protocol learn`.
 #[derive(Debug, Args)]
 pub struct ProtocolLearn {
-    /// Capture of the unknown set: a text log, a journal, or binary bytes; - is standard input
-    #[arg(value_name = "FILE")]
-    pub capture: PathBuf,
-    /// What was asked for in a key check, one `{"t": 12.5, "key": "KEY_MENU"}` a line
+    /// Captures of the unknown set: text logs, journals, or binary bytes; - is standard input
+    #[arg(required = true, value_name = "FILE")]
+    pub captures: Vec<PathBuf>,
+    /// What was asked for in a key check, one `{"t": 12.5, "key": "KEY_MENU"}` a line; once for each capture, in order
     #[arg(long, value_name = "FILE")]
-    pub prompts: Option<PathBuf>,
+    pub prompts: Vec<PathBuf>,
     /// Name of the chassis: small letters, digits, hyphens
     #[arg(long, value_name = "NAME", default_value = "draft")]
     pub name: String,

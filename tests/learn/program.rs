@@ -65,6 +65,30 @@ fn a_log_becomes_a_file_that_checks_and_decodes_and_grows() {
 }
 
 #[test]
+fn two_captures_make_one_file() {
+    let folder = tempfile::tempdir().unwrap();
+    let at = folder.path();
+    let dialect = Dialect::new(9);
+    let mut first = dialect.hear(5, 3);
+    let second = dialect.hear(6, 3);
+    // The first key check ends early: some keys were never asked for.
+    let keys = first.prompts.len() / 3;
+    let end = first.prompts[keys - 2].0;
+    first.prompts.truncate(keys - 2);
+    first.lines.truncate(first.lines.len() * (keys - 2) / (3 * keys));
+    assert!(end > 0.0);
+    save(at, "first", &first);
+    save(at, "second", &second);
+    let both =
+        ["--prompts", "first.jsonl", "--prompts", "second.jsonl", "--out", "elm.toml", "--name", "elm"];
+    good(at, &[&["protocol", "learn", "first.log", "second.log"], both.as_slice()].concat());
+    good(at, &["protocol", "check", "elm.toml"]);
+    let events = good(at, &["decode", "second.log", "--chassis", "elm", "--protocols", ".", "--json"]);
+    let presses = events.lines().filter(|line| line.contains("\"kind\":\"press\"")).count();
+    assert_eq!(presses, second.presses.len());
+}
+
+#[test]
 fn a_file_that_is_there_is_not_overwritten() {
     let folder = tempfile::tempdir().unwrap();
     let at = folder.path();

@@ -271,7 +271,9 @@ pub fn scan(line: &[u8], tokens: &mut Vec<Token>) -> Signature {
         signature.skeleton = mix(signature.skeleton, mark | spacing);
         tokens.push(token);
         count += 1;
-        opened = class == Class::Mark && matches!(at(line, i), b'[' | b'(' | b'<' | b'{' | b'=');
+        let byte = at(line, i);
+        opened = class == Class::Mark
+            && (matches!(byte, b'[' | b'(' | b'<' | b'{') || (byte == b'=' && !blank_before));
         first = false;
         blank = false;
         i = end;

@@ -43,6 +43,8 @@ pub struct Varying {
     /// All texts were rows of hexadecimal digits.
     hex_only: bool,
     signed: bool,
+    /// The texts that were compared were all of two characters.
+    pairs: bool,
     /// The words that were met, until there were too many.
     words: Vec<Box<[u8]>>,
     /// There were more words than are remembered.
@@ -51,7 +53,7 @@ pub struct Varying {
 
 impl Varying {
     fn of(class: Class, text: &[u8]) -> Self {
-        let mut varying = Self { hex_only: true, ..Self::default() };
+        let mut varying = Self { hex_only: true, pairs: true, ..Self::default() };
         varying.take(class, text);
         varying
     }
@@ -59,6 +61,7 @@ impl Varying {
     fn take(&mut self, class: Class, text: &[u8]) {
         self.classes |= 1 << class as u16;
         self.hex_only &= token::is_hex(text);
+        self.pairs &= text.len() == 2;
         self.signed |= text.first().is_some_and(|b| matches!(b, b'+' | b'-'));
         if class == Class::Word && !self.many && !self.words.iter().any(|word| **word == *text) {
             self.many = self.words.len() >= MOST_WORDS;
@@ -191,6 +194,28 @@ impl Group {
             };
             *mine = Piece::Varying(taken);
         }
+    }
+
+    fn ends_in_bytes(&self) -> bool {
+        matches!(self.pieces.last(), Some((_, Piece::Varying(varying))) if varying.has(Class::Bytes))
+    }
+
+    /// Whether this is a shorter line of `row`, whose bytes look like one number or two.
+    fn is_short_of(&self, row: &Self) -> bool {
+        let Some(same) = row.pieces.len().checked_sub(1) else { return false };
+        let (Some(mine), Some(theirs)) = (self.pieces.get(..same), row.pieces.get(..same)) else {
+            return false;
+        };
+        let tail = self.pieces.get(same..).unwrap_or_default();
+        let equal = mine.iter().zip(theirs).all(|(a, b)| match (&a.1, &b.1) {
+            (Piece::Fixed(a), Piece::Fixed(b)) => a == b,
+            (Piece::Varying(_), Piece::Varying(_)) => true,
+            _ => false,
+        });
+        let pairs = tail.iter().all(|(_, piece)| {
+            matches!(piece, Piece::Varying(v) if v.pairs && v.only(&[Class::Integer, Class::Hex]))
+        });
+        equal && same > 0 && (1..=2).contains(&tail.len()) && pairs
     }
 
     /// Hash of everything but the word at `place`, and how many words stand beside it.
@@ -329,20 +354,43 @@ impl Miner {
                 rest.iter().for_each(|id| owner[*id] = *head);
             }
         }
+        for (id, head) in self.short_rows(&owner) {
+            owner[id] = head;
+        }
         let mut places = vec![usize::MAX; self.groups.len()];
         let mut settled: Vec<Group> = Vec::new();
-        for (id, group) in self.groups.iter().enumerate() {
-            let head = owner[id];
-            if head == id {
-                places[id] = settled.len();
-                settled.push(group.clone());
-            } else {
-                places[id] = places[head];
-                if let Some(group_of_head) = settled.get_mut(places[head]) {
-                    group_of_head.join(group);
-                }
+        for (id, group) in self.groups.iter().enumerate().filter(|(id, _)| owner[*id] == *id) {
+            places[id] = settled.len();
+            settled.push(group.clone());
+        }
+        for (id, group) in self.groups.iter().enumerate().filter(|(id, _)| owner[*id] != *id) {
+            let mut head = owner[id];
+            while owner[head] != head {
+                head = owner[head];
+            }
+            places[id] = places[head];
+            if let Some(of_head) = settled.get_mut(places[head]) {
+                of_head.join(group);
             }
         }
         (settled, places)
+    }
+
+    /// Groups that end in one or two bytes which look like numbers, each with the group that ends in a row of bytes
+    /// behind the same words.
+    fn short_rows(&self, owner: &[usize]) -> Vec<(usize, usize)> {
+        let whole = |id: &usize| owner.get(*id) == Some(id);
+        let rows: Vec<usize> =
+            (0..self.groups.len()).filter(whole).filter(|id| self.groups[*id].ends_in_bytes()).collect();
+        let shorts = (0..self.groups.len()).filter(whole).filter(|id| !self.groups[*id].ends_in_bytes());
+        shorts
+            .filter_map(|id| {
+                let group = self.groups.get(id)?;
+                let head = rows
+                    .iter()
+                    .find(|row| self.groups.get(**row).is_some_and(|row| group.is_short_of(row)))?;
+                Some((id, *head))
+            })
+            .collect()
     }
 }

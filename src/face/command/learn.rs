@@ -5,7 +5,7 @@ use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
 use crate::analysis::keycheck::Prompt;
-use crate::analysis::learn::{Capture, Loaded, extend, learn, learn_frames, load};
+use crate::analysis::learn::{Capture, Extended, Loaded, extend, learn, learn_frames, load};
 use crate::base::{Error, Result};
 use crate::decode::library;
 use crate::face::learn_args::ProtocolLearn;
@@ -15,36 +15,51 @@ use crate::face::out::{Out, Outcome, safe};
 const LARGEST_PROMPTS: u64 = 4 << 20;
 
 pub(super) fn run(options: &ProtocolLearn, out: &mut Out) -> Result<Outcome> {
-    let name = options.capture.file_name().map_or("standard input".into(), |name| name.to_string_lossy());
-    let name = if name == "-" { "standard input".into() } else { name };
-    let loaded = open(&options.capture, &name, options.binary)?;
-    let text = match loaded {
-        Loaded::Binary(bytes) => {
-            if let Some(file) = &options.extend {
-                return Err(Error::usage("binary frames cannot be added to a file")
-                    .at(file)
-                    .remedy("learn them into a file of their own: --out FILE"));
-            }
-            let draft = learn_frames(&bytes, &options.name, &name).map_err(|error| {
-                if error.place().path.is_none() { error.at(&options.capture) } else { error }
-            })?;
-            out.note(format!("{} frames, {:.1} % of the bytes", draft.frames, 100.0 * draft.covered));
-            draft.text
-        }
-        Loaded::Text(mut capture) => {
-            if let Some(file) = &options.prompts {
-                capture.prompts = prompts(file)?;
-            }
-            if capture.lines().len() == 0 {
-                return Err(Error::input("the capture holds no lines").at(&options.capture));
-            }
-            match &options.extend {
-                Some(file) => return add(file, options.out.as_deref(), &capture, out),
-                None => draft(&capture, &options.name, out),
+    if options.prompts.len() > options.captures.len() {
+        return Err(Error::usage("there are more lists of prompts than captures")
+            .remedy("give one --prompts for each capture, in the same order"));
+    }
+    let mut captures = Vec::new();
+    for (number, path) in options.captures.iter().enumerate() {
+        let name = path.file_name().map_or("standard input".into(), |name| name.to_string_lossy());
+        let name = if name == "-" { "standard input".into() } else { name };
+        match open(path, &name, options.binary)? {
+            Loaded::Binary(bytes) => return binary(options, path, &name, &bytes, out),
+            Loaded::Text(mut capture) => {
+                if let Some(file) = options.prompts.get(number) {
+                    capture.prompts = prompts(file)?;
+                }
+                if capture.lines().len() == 0 {
+                    return Err(Error::input("the capture holds no lines").at(path));
+                }
+                captures.push(capture);
             }
         }
-    };
+    }
+    if let Some(file) = &options.extend {
+        return add(file, options.out.as_deref(), &captures, out);
+    }
+    let mut captures = captures.iter();
+    let mut text = captures.next().map(|capture| draft(capture, &options.name, out)).unwrap_or_default();
+    let path = Path::new(&options.name).with_extension("toml");
+    for capture in captures {
+        let extended = extend(&path, &text, capture)?;
+        extended.added.iter().for_each(|added| out.note(format!("{}: {}", safe(&capture.name), safe(added))));
+        text = extended.text;
+    }
     finish(options.out.as_deref(), &text, out)
+}
+
+fn binary(options: &ProtocolLearn, path: &Path, name: &str, bytes: &[u8], out: &mut Out) -> Result<Outcome> {
+    if options.extend.is_some() || options.captures.len() > 1 {
+        return Err(Error::usage("binary frames are learned from one capture, into a file of their own")
+            .at(path)
+            .remedy("give one capture and --out FILE"));
+    }
+    let draft = learn_frames(bytes, &options.name, name)
+        .map_err(|error| if error.place().path.is_none() { error.at(path) } else { error })?;
+    out.note(format!("{} frames, {:.1} % of the bytes", draft.frames, 100.0 * draft.covered));
+    finish(options.out.as_deref(), &draft.text, out)
 }
 
 fn draft(capture: &Capture, name: &str, out: &Out) -> String {
@@ -102,9 +117,15 @@ fn prompts(path: &Path) -> Result<Vec<Prompt>> {
 }
 
 /// Adds to a file; the file itself is replaced in one step, so that no half of it ever stands there.
-fn add(file: &Path, to: Option<&Path>, capture: &Capture, out: &mut Out) -> Result<Outcome> {
+fn add(file: &Path, to: Option<&Path>, captures: &[Capture], out: &mut Out) -> Result<Outcome> {
     let old = library::read(file)?;
-    let extended = extend(file, &old, capture)?;
+    let mut extended = Extended { text: old, added: Vec::new(), left: Vec::new() };
+    for capture in captures {
+        let more = extend(file, &extended.text, capture)?;
+        extended.text = more.text;
+        extended.added.extend(more.added);
+        extended.left.extend(more.left);
+    }
     extended.left.iter().for_each(|left| out.note(format!("unknown: {}", safe(left))));
     if let Some(to) = to {
         write_new(to, &extended.text)?;
