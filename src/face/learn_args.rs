@@ -38,7 +38,7 @@ pub enum SpeechWord {
     Presses,
 }
 
-/// `protocol new`. What is left out is asked for on a terminal.
+/// `protocol new`. Without --speech or --key, what is left out is asked for on a terminal.
 #[derive(Debug, Args)]
 pub struct ProtocolNew {
     /// Name of the chassis: small letters, digits, hyphens

@@ -16,8 +16,8 @@ const MOST_GROUPS: usize = 8_192;
 const MOST_IN_LEAF: usize = 48;
 /// Places of the memory for signatures, a power of two.
 const REMEMBERED: usize = 1 << 15;
-/// Words that are remembered of a varying place.
-const MOST_WORDS: usize = 24;
+/// Longest word that is compared, bytes; a longer one counts as varying.
+const LONGEST_WORD: usize = 64;
 /// Groups that differ in one word become one from this many on, where two words stand beside it …
 const VARIANTS: usize = 3;
 /// … and from this many on, where one does. Ours, tuned on no outside data.
@@ -45,10 +45,6 @@ pub struct Varying {
     signed: bool,
     /// The texts that were compared were all of two characters.
     pairs: bool,
-    /// The words that were met, until there were too many.
-    words: Vec<Box<[u8]>>,
-    /// There were more words than are remembered.
-    many: bool,
 }
 
 impl Varying {
@@ -63,22 +59,13 @@ impl Varying {
         self.hex_only &= token::is_hex(text);
         self.pairs &= text.len() == 2;
         self.signed |= text.first().is_some_and(|b| matches!(b, b'+' | b'-'));
-        if class == Class::Word && !self.many && !self.words.iter().any(|word| **word == *text) {
-            self.many = self.words.len() >= MOST_WORDS;
-            if !self.many {
-                self.words.push(text.into());
-            }
-        }
     }
 
     fn join(&mut self, other: &Self) {
         self.classes |= other.classes;
         self.hex_only &= other.hex_only;
         self.signed |= other.signed;
-        self.many |= other.many;
-        for word in &other.words {
-            self.take(Class::Word, word);
-        }
+        self.pairs &= other.pairs;
     }
 
     /// Whether a class was met here.
@@ -119,14 +106,14 @@ impl Group {
     fn new(line: &[u8], tokens: &[Token], skeleton: u64) -> Self {
         let piece = |token: &Token| {
             let text = token.text(line);
-            let piece = if token.class.is_number() {
+            let piece = if token.class.is_number() || text.len() > LONGEST_WORD {
                 Piece::Varying(Varying::of(token.class, text))
             } else {
                 Piece::Fixed(text.into())
             };
             (token.blank, piece)
         };
-        let cut = line.get(..4_096).unwrap_or(line);
+        let cut = line.get(..1_024).unwrap_or(line);
         Self { pieces: tokens.iter().map(piece).collect(), lines: 0, example: cut.into(), skeleton }
     }
 
@@ -242,7 +229,7 @@ impl Group {
 
 /// Groups lines by their shape as they come.
 ///
-/// Memory is bounded: at most 8,192 groups with 24 words a place, and a fixed memory for signatures.
+/// Memory is bounded: at most 8,192 groups of 96 places with 64 bytes each, and a fixed memory for signatures.
 pub struct Miner {
     groups: Vec<Group>,
     leaves: HashMap<(u64, u64), Vec<GroupId>>,
@@ -298,6 +285,10 @@ impl Miner {
             Class::Word if !token::has_digit(token.text(line)) => token::hash(token.text(line)),
             _ => 0,
         });
+        let full = self.groups.len() >= MOST_GROUPS;
+        if full && !self.leaves.contains_key(&(signature.skeleton, first)) {
+            return None;
+        }
         let leaf = self.leaves.entry((signature.skeleton, first)).or_default();
         let mut best: Option<(GroupId, f64)> = None;
         for id in leaf.iter() {
@@ -307,14 +298,14 @@ impl Miner {
                 best = Some((*id, likeness));
             }
         }
-        let full = leaf.len() >= MOST_IN_LEAF;
-        if let Some((id, _)) = best.filter(|(_, likeness)| *likeness > 0.5 || full) {
+        let crowded = leaf.len() >= MOST_IN_LEAF;
+        if let Some((id, _)) = best.filter(|(_, likeness)| *likeness > 0.5 || crowded) {
             if let Some(group) = self.groups.get_mut(id as usize) {
                 group.take(line, &self.tokens);
             }
             return Some(id);
         }
-        if self.groups.len() >= MOST_GROUPS {
+        if full {
             return None;
         }
         let id = GroupId::try_from(self.groups.len()).ok()?;

@@ -9,7 +9,8 @@ use crate::face::learn_args::{ProtocolNew, SpeechWord};
 use crate::face::out::{Out, Outcome};
 
 pub(super) fn run(options: &ProtocolNew, out: &mut Out) -> Result<Outcome> {
-    let ask = std::io::stdin().is_terminal();
+    // Whoever says the two things that must be said is asked nothing.
+    let ask = std::io::stdin().is_terminal() && (options.speech.is_none() || options.key.is_empty());
     let speech = match options.speech {
         Some(speech) => speech,
         None if ask => ask_speech(out)?,
