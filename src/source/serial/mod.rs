@@ -6,20 +6,26 @@
 //! throws even those away when a port is unplugged. When the consumer is so slow that the queue fills, the
 //! newest bytes are dropped, counted, and a mark in the right place of the stream tells how many.
 //!
-//! Nothing is ever written to the port. The control lines (DTR, RTS) are left as the driver sets them on
+//! Nothing is written to the port, unless somebody uses [`Console`] on purpose. The control lines (DTR, RTS) are left as the driver sets them on
 //! opening, unless [`PortSpec::dtr`] says otherwise: on many USB adapters opening alone toggles them, which
 //! may reset what is attached.
 //!
 //! Not done here: framing and overrun counts of the UART itself. The kernel keeps them behind an `ioctl`
 //! that has no safe wrapper; losses show as damaged records in the decoder.
 
+mod binding;
+mod console;
+mod find;
 mod holder;
 mod list;
 mod port;
 mod queue;
 mod spec;
 
+pub use binding::Binding;
+pub use console::{Console, LARGEST_COMMAND};
+pub use find::{Judge, RATES, Try, find};
 pub use list::{PortInfo, Usb, list, list_under};
-pub use port::SerialPort;
+pub use port::{BACK, GONE, SerialPort};
 pub use queue::QUEUE_BYTES;
 pub use spec::{Parity, PortSpec};

@@ -8,6 +8,7 @@ use std::sync::Arc;
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
+use super::console::Console;
 use super::list::{Usb, list};
 use super::queue::{Entry, Next, Queue};
 use super::spec::{Parity, PortSpec};
@@ -27,8 +28,11 @@ const READ_BYTES: usize = 64 << 10;
 const BUSY_TRIES: u32 = 10;
 const BUSY_WAIT: Duration = Duration::from_millis(20);
 
-/// Said when the port is gone, whatever face "gone" had.
-const GONE: &str = "port gone: bytes in flight may be missing";
+/// The mark when the port is gone, whatever face "gone" had.
+pub const GONE: &str = "port gone: bytes in flight may be missing";
+
+/// How the mark begins when the port is there again.
+pub const BACK: &str = "port is back";
 
 /// A serial port that is ours alone, as a source of bytes.
 ///
@@ -41,6 +45,7 @@ pub struct SerialPort {
     held: Vec<u8>,
     offset: u64,
     lost: u64,
+    console: Console,
 }
 
 impl fmt::Debug for SerialPort {
@@ -63,17 +68,30 @@ impl SerialPort {
         let queue = Arc::new(Queue::default());
         let epoch = Instant::now();
         let anchor = Anchor::now();
-        let reader = Reader { queue: Arc::clone(&queue), epoch, spec: spec.clone(), identity };
+        let console = Console::default();
+        console.set(port.try_clone().ok());
+        let reader = Reader {
+            queue: Arc::clone(&queue),
+            epoch,
+            spec: spec.clone(),
+            identity,
+            console: console.clone(),
+        };
         let thread =
             std::thread::Builder::new().name("serial port".into()).spawn(move || reader.run(port)).map_err(
                 |error| Error::machine("cannot start a thread for the serial port").because(error),
             )?;
-        Ok(Self { queue, reader: Some(thread), epoch, anchor, held: Vec::new(), offset: 0, lost: 0 })
+        Ok(Self { queue, reader: Some(thread), epoch, anchor, held: Vec::new(), offset: 0, lost: 0, console })
     }
 
     /// Bytes that were dropped because nobody pulled for too long.
     pub fn lost(&self) -> u64 {
         self.lost
+    }
+
+    /// The way to write to the set; it stays the same when the adapter is replugged.
+    pub fn console(&self) -> Console {
+        self.console.clone()
     }
 
     fn now(&self) -> Nanoseconds {
@@ -128,6 +146,7 @@ struct Reader {
     epoch: Instant,
     spec: PortSpec,
     identity: Identity,
+    console: Console,
 }
 
 type Device = Box<dyn serialport::SerialPort>;
@@ -136,12 +155,14 @@ impl Reader {
     fn run(self, mut port: Device) {
         while self.read_until_gone(&mut *port) {
             self.queue.mark(since(self.epoch), GONE.to_owned());
+            self.console.set(None);
             drop(port);
             match self.wait_for_return() {
                 Some(again) => port = again,
                 None => break,
             }
         }
+        self.console.set(None);
         self.queue.close();
     }
 
@@ -169,7 +190,8 @@ impl Reader {
             }
             let Some(path) = self.identity.find() else { continue };
             if let Ok(port) = open_device(&path, &self.spec) {
-                self.queue.mark(since(self.epoch), format!("port is back as {}", path.display()));
+                self.console.set(port.try_clone().ok());
+                self.queue.mark(since(self.epoch), format!("{BACK} as {}", path.display()));
                 return Some(port);
             }
         }
