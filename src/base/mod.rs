@@ -8,6 +8,7 @@ mod json;
 mod key;
 mod time;
 mod unit;
+pub mod words;
 
 pub use error::{Error, Kind, Place, Result, quote};
 pub use event::{ControlPath, Event, EventKind, Name};

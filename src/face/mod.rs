@@ -4,6 +4,7 @@ pub mod args;
 pub mod cautions;
 pub mod command;
 pub mod demo;
+pub mod findings;
 pub mod learn_args;
 pub mod out;
 pub mod report;

@@ -16,11 +16,11 @@ use super::special::{gamma_lower_inverse, gamma_upper_inverse};
 use super::train::Train;
 use crate::base::Nanoseconds;
 
+pub(crate) use crate::base::words::{chance as percent, duration, plural};
 pub use alternatives::Alternative;
 use alternatives::alternatives;
 pub use verdict::Verdict;
 use verdict::{Evidence, method, notes, soak_more, verdict};
-pub(crate) use verdict::{duration, percent, plural};
 
 /// What was seen in one stage.
 #[derive(Clone, Debug, Default)]

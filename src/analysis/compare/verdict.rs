@@ -7,6 +7,7 @@ use serde::{Deserialize, Serialize};
 use crate::analysis::episode::EpisodeRule;
 use crate::analysis::quiet::QuietPlan;
 use crate::analysis::rate::{Count, RatioTest, compare_scaled, rate_still_possible};
+use crate::base::words::{chance as percent, duration, plural};
 
 /// What can be said about a repair step.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -129,31 +130,6 @@ pub(crate) fn method(evidence: &Evidence) -> String {
     } else {
         base
     }
-}
-
-/// Seconds as a technician would say them.
-pub(crate) fn duration(seconds: f64) -> String {
-    if seconds < 99.5 {
-        format!("{} s", seconds.ceil())
-    } else if seconds < 99.5 * 60.0 {
-        format!("{} min", (seconds / 60.0).ceil())
-    } else {
-        format!("{:.1} h", seconds / 3600.0)
-    }
-}
-
-pub(crate) fn percent(chance: f64) -> String {
-    if chance >= 0.1 {
-        format!("{:.0} %", 100.0 * chance)
-    } else if chance >= 0.001 {
-        format!("{:.1} %", 100.0 * chance)
-    } else {
-        "less than 0.1 %".to_owned()
-    }
-}
-
-pub(crate) fn plural(count: u64, one: &str) -> String {
-    if count == 1 { format!("1 {one}") } else { format!("{count} {one}s") }
 }
 
 pub(crate) fn notes(evidence: &Evidence, verdict: Verdict) -> Vec<String> {

@@ -76,34 +76,7 @@ pub(super) fn show(comparison: &Comparison, out: &mut Out) -> Result<()> {
     out.line(table::wrap(&format!("Method: {}", comparison.method), 2))
 }
 
-/// The verdict in one sentence.
-pub(super) fn headline(comparison: &Comparison) -> String {
-    let quiet = load::chance(comparison.quiet_anyway);
-    let watched = load::duration(comparison.after.span_s);
-    match comparison.verdict {
-        Verdict::Gone => {
-            format!("gone. Quiet for {watched}; an unrepaired set would be this quiet with chance {quiet}.")
-        }
-        Verdict::Reduced => format!(
-            "reduced, not gone. The rate fell {} (95 % interval {} to {}).",
-            times(comparison.ratio),
-            times(comparison.ratio_low),
-            times(comparison.ratio_high)
-        ),
-        Verdict::Unchanged => "unchanged. About as many strays as before.".to_owned(),
-        Verdict::Worse => "worse. There are more strays than before.".to_owned(),
-        Verdict::Undecided => match comparison.soak_more_s {
-            Some(more) if more > 0.0 => {
-                format!("undecided. About {} more of hands-off soak are needed.", load::duration(more))
-            }
-            _ => "undecided. No soak of this length can tell.".to_owned(),
-        },
-    }
-}
-
-fn times(ratio: f64) -> String {
-    if ratio.is_finite() { format!("{ratio:.1}-fold") } else { "without limit".to_owned() }
-}
+pub(super) use crate::face::findings::words::headline;
 
 fn row(name: &str, side: &Side) -> [String; 5] {
     let number = |value: f64| if value.is_finite() { format!("{value:.3}") } else { "–".to_owned() };

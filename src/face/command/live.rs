@@ -10,7 +10,6 @@ use indicatif::{ProgressBar, ProgressStyle};
 use super::load::{Loaded, duration};
 use super::{job, line};
 use crate::analysis::Observation;
-use crate::analysis::compare::CompareOptions;
 use crate::analysis::soak::{Soak, SoakState};
 use crate::base::{Anchor, Error, Event, Nanoseconds, Result, write_event};
 use crate::face::args;
@@ -233,6 +232,7 @@ pub(super) fn run_soak(
 ) -> Result<(Job, SoakState, Result<()>)> {
     let loaded = Loaded::index(job, protocols, false)?;
     let stages = loaded.stages()?;
+    let options = crate::face::findings::options(&stages);
     let mut job = loaded.job;
     let (present, earlier) = match stages.split_last() {
         Some((present, earlier)) => (present, earlier),
@@ -242,8 +242,8 @@ pub(super) fn run_soak(
         .iter()
         .rev()
         .find(|stage| stage.seen.train.exposure().0 > 0)
-        .map(super::load::StageSeen::observation);
-    let mut soak = Soak::new(before.as_ref(), &CompareOptions::default());
+        .map(crate::face::findings::StageSeen::observation);
+    let mut soak = Soak::new(before.as_ref(), &options);
     if present.seen.train.exposure().0 > 0 {
         soak.resume(&present.observation());
     }

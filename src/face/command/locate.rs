@@ -28,7 +28,11 @@ pub(super) fn run(options: &args::Locate, protocols: &Protocols, out: &mut Out) 
 }
 
 /// Weighs all that a job holds.
-pub(super) fn located(loaded: &Loaded, views: &[StageView], protocols: &Protocols) -> Result<Located> {
+pub(in crate::face) fn located(
+    loaded: &Loaded,
+    views: &[StageView],
+    protocols: &Protocols,
+) -> Result<Located> {
     let fits = fits(loaded, protocols)?;
     locate::locate(&evidence(views), &fits)
 }

@@ -15,7 +15,10 @@ mod patterns;
 mod ports;
 mod protocol;
 mod report;
+mod sheet;
 mod table;
+
+pub(in crate::face) use locate::located;
 
 use super::args::{Arguments, Command};
 use super::out::{Out, Outcome};

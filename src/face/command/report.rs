@@ -10,6 +10,7 @@ use crate::analysis::episode::fold;
 use crate::analysis::pattern::Pattern;
 use crate::base::{Anchor, Error, Nanoseconds, Result};
 use crate::face::args;
+pub(super) use crate::face::findings::keys;
 use crate::face::out::{Out, Outcome};
 use crate::face::report::{
     self, Capture, Folded, Level, Observed, Readings, ReportModel, Stage, StageTimeline, TimelineBuilder,
@@ -114,7 +115,7 @@ fn captures(loaded: &Loaded) -> Result<Vec<Capture>> {
                 },
                 hands_off: capture.hands == Hands::Off,
                 started: capture.started.and_then(|anchor| anchor.wall(Nanoseconds::ZERO)),
-                span_s: loaded.span(capture)?.map_or(0.0, |span| span.length().seconds()),
+                span_s: loaded.span(capture).map_or(0.0, |span| span.length().seconds()),
                 bytes: capture.bytes.unwrap_or(0),
                 sha256: capture.sha256.clone(),
             });
@@ -182,26 +183,6 @@ fn observed(view: &StageView) -> Result<Option<Observed>> {
     serde_json::from_value(value).map(Some).map_err(|error| unserialised(&error))
 }
 
-/// What the strays of a stage were, in words, the most frequent first.
-pub(super) fn keys(view: &StageView) -> Vec<(String, u64)> {
-    let train = &view.stage.seen.train;
-    let mut counts = vec![0u64; train.symbols().len()];
-    for occurrence in train.occurrences() {
-        if let Some(count) = counts.get_mut(occurrence.symbol as usize) {
-            *count += 1;
-        }
-    }
-    // Input comes before what the software then did without one.
-    let mut keys: Vec<(bool, String, u64)> = train
-        .symbols()
-        .iter()
-        .zip(counts)
-        .map(|(symbol, count)| (!symbol.path.is_input(), symbol.label(), count))
-        .collect();
-    keys.sort_by(|a, b| a.0.cmp(&b.0).then(b.2.cmp(&a.2)).then(a.1.cmp(&b.1)));
-    keys.into_iter().map(|(_, label, count)| (label, count)).collect()
-}
-
 fn shown_pattern(pattern: &Pattern, view: &StageView, number: u32) -> Result<report::Pattern> {
     let mut value = serde_json::to_value(pattern).map_err(|error| unserialised(&error))?;
     value["id"] = serde_json::json!(pattern.id.to_string());
@@ -224,7 +205,7 @@ fn lanes(loaded: &Loaded, view: &StageView, number: u32) -> Result<(StageTimelin
     let mut builder = TimelineBuilder::new(number);
     let mut shift = Nanoseconds::ZERO;
     for capture in &view.stage.captures {
-        let span = loaded.span(capture)?.unwrap_or_default();
+        let span = loaded.span(capture).unwrap_or_default();
         let off = capture.hands == Hands::Off;
         loaded.events(capture, &mut |event| {
             readings.push(&event);

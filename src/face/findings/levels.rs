@@ -1,0 +1,210 @@
+//! Keypad readings between the stages: level, spread, drift and ripple; and where the rate of strays changed.
+
+use std::collections::BTreeMap;
+
+use serde::Serialize;
+
+use super::load::Loaded;
+use super::views::StageView;
+use crate::analysis::change::{Cost, change_points};
+use crate::analysis::compare::CompareOptions;
+use crate::analysis::episode::{episodes, fold};
+use crate::analysis::level::{LevelShift, Readings, Ripple, compare_levels, ripple};
+use crate::base::words::{duration, number};
+use crate::base::{Name, Nanoseconds, Result};
+use crate::timeline::job::Hands;
+
+/// One line's readings in one stage.
+#[derive(Clone, Debug, Serialize)]
+pub struct LineLevels {
+    /// The stage.
+    pub stage: usize,
+    /// Keypad line.
+    pub line: String,
+    /// The stage that it is compared with: the last one before with readings of this line.
+    pub against: Option<usize>,
+    /// What changed, in counts.
+    pub shift: Option<LevelShift>,
+    /// The strongest ripple, when it is beyond chance.
+    pub ripple: Option<Ripple>,
+    /// What it means, in sentences.
+    pub notes: Vec<String>,
+}
+
+/// A stretch of a stage in which strays came at one rate.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct RateStretch {
+    /// The stage.
+    pub stage: usize,
+    /// From when, seconds of watching in this stage.
+    pub from_s: f64,
+    /// Until when.
+    pub to_s: f64,
+    /// Episodes in it.
+    pub episodes: u64,
+    /// Episodes a minute.
+    pub per_min: f64,
+}
+
+/// Readings of one line in one stage that enter the tests of level, and those of one unbroken run for the ripple.
+const MOST: u64 = 4096;
+const RUN: usize = 600;
+/// A ripple is told when noise shows such a peak in fewer tries than this.
+const RIPPLES: f64 = 0.001;
+/// Lamps that are dimmed at known rates are none of ours to know.
+const NO_LAMPS: [f64; 0] = [];
+
+#[derive(Default)]
+struct Gathered {
+    spread: BTreeMap<Name, Readings>,
+    run: BTreeMap<Name, Readings>,
+}
+
+fn gather(loaded: &Loaded, view: &StageView) -> Result<Gathered> {
+    let mut found = Gathered::default();
+    let mut shift = Nanoseconds::ZERO;
+    for capture in view.stage.captures.iter().filter(|capture| capture.hands == Hands::Off) {
+        let span = loaded.span(capture).unwrap_or_default();
+        let zero = shift - span.start;
+        loaded.readings(capture, MOST, &mut |event| {
+            put(&mut found.spread, event.t + zero, &event, usize::MAX);
+            Ok(())
+        })?;
+        if found.run.is_empty() {
+            loaded.first_readings(capture, RUN * 4, &mut |event| {
+                put(&mut found.run, event.t, &event, RUN);
+                Ok(())
+            })?;
+        }
+        shift = shift + span.length();
+    }
+    Ok(found)
+}
+
+fn put(into: &mut BTreeMap<Name, Readings>, t: Nanoseconds, event: &crate::base::Event, most: usize) {
+    let (Some(line), Some(counts)) = (&event.line, event.counts) else { return };
+    let readings = into.entry(Name::clone(line)).or_default();
+    if readings.t.len() < most && readings.t.last().is_none_or(|last| *last <= t.seconds()) {
+        readings.t.push(t.seconds());
+        readings.value.push(f64::from(counts));
+    }
+}
+
+/// Every line of every watched stage, compared with the watched stage before it.
+///
+/// # Errors
+/// `Machine` when the disk fails.
+pub fn levels(loaded: &Loaded, views: &[StageView], seed: u64) -> Result<Vec<LineLevels>> {
+    let mut list = Vec::new();
+    let mut last: BTreeMap<Name, (usize, Readings)> = BTreeMap::new();
+    for view in views.iter().filter(|view| view.stage.is_watched()) {
+        let found = gather(loaded, view)?;
+        for (line, readings) in found.spread {
+            let before = last.get(&line);
+            let shift = before.and_then(|(_, before)| compare_levels(before, &readings, seed));
+            let ripple = found
+                .run
+                .get(&line)
+                .and_then(|run| ripple(run, &NO_LAMPS))
+                .filter(|ripple| ripple.chance < RIPPLES);
+            let mut notes = shift.as_ref().map(|shift| shift.notes.clone()).unwrap_or_default();
+            notes.extend(ripple.as_ref().map(ripple_sentence));
+            list.push(LineLevels {
+                stage: view.stage.number,
+                line: line.to_string(),
+                against: before.map(|(stage, _)| *stage).filter(|_| shift.is_some()),
+                shift,
+                ripple,
+                notes,
+            });
+            last.insert(line, (view.stage.number, readings));
+        }
+    }
+    Ok(list)
+}
+
+fn ripple_sentence(ripple: &Ripple) -> String {
+    let share = number(100.0 * ripple.power);
+    let seen = format!(
+        "Ripple at {} Hz explains {share} % of the scatter (read {} times a second)",
+        number(ripple.frequency),
+        number(ripple.rate)
+    );
+    let names: Vec<String> =
+        ripple.candidates.iter().take(4).map(|alias| format!("{} Hz", number(alias.frequency))).collect();
+    match &names[..] {
+        [] => format!("{seen}."),
+        [one] => format!("{seen}: as {one} would look at this rate of reading."),
+        many => format!("{seen}: {} would look alike at this rate of reading.", many.join(", ")),
+    }
+}
+
+/// Equal stretches of time that are counted, and the cost of a further change, times ln of their number.
+const STRETCHES: usize = 200;
+const PENALTY: f64 = 3.0;
+/// Fewer episodes show no change of their rate.
+const FEWEST: usize = 8;
+
+/// Where the rate of episodes changed within a stage; empty where one rate fits.
+#[allow(clippy::cast_precision_loss, clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+pub fn rate_stretches(view: &StageView, options: &CompareOptions) -> Vec<RateStretch> {
+    let train = &view.stage.seen.train;
+    let watched = train.exposure().seconds();
+    let gap = options.rule.as_ref().map_or(options.episode_gap, |rule| rule.gap);
+    let found = episodes(&fold(train), gap);
+    if found.len() < FEWEST || watched <= 0.0 {
+        return Vec::new();
+    }
+    let mut counts = vec![0.0; STRETCHES];
+    for episode in &found {
+        let before: f64 = train
+            .segments()
+            .iter()
+            .take_while(|segment| segment.span.start <= episode.start)
+            .map(|segment| (episode.start.min(segment.span.end) - segment.span.start).seconds())
+            .sum();
+        let place = (before / watched * STRETCHES as f64) as usize;
+        counts[place.min(STRETCHES - 1)] += 1.0;
+    }
+    let ends = change_points(&counts, Cost::Counts, PENALTY * (STRETCHES as f64).ln(), 2);
+    if ends.len() < 2 {
+        return Vec::new();
+    }
+    let each = watched / STRETCHES as f64;
+    let mut from = 0;
+    ends.into_iter()
+        .map(|to| {
+            let episodes = counts[from..to].iter().sum::<f64>();
+            let (from_s, to_s) = (from as f64 * each, to as f64 * each);
+            from = to;
+            RateStretch {
+                stage: view.stage.number,
+                from_s,
+                to_s,
+                episodes: episodes as u64,
+                per_min: 60.0 * episodes / (to_s - from_s),
+            }
+        })
+        .collect()
+}
+
+/// The stretches of one stage in a sentence.
+pub fn stretches_sentence(stretches: &[RateStretch]) -> Option<String> {
+    let first = stretches.first()?;
+    let parts: Vec<String> = stretches
+        .iter()
+        .map(|s| {
+            format!(
+                "{} episodes a minute from {} to {}",
+                number(s.per_min),
+                duration(s.from_s),
+                duration(s.to_s)
+            )
+        })
+        .collect();
+    Some(format!(
+        "Stage {}: the rate changed while nothing was done: {}.",
+        first.stage,
+        parts.join(", then ")
+    ))
+}

@@ -1,0 +1,20 @@
+//! What a job says: its stages, figures, verdicts, patterns, causes, credit and place of the fault, as values.
+//!
+//! Shared by the commands, the report and whatever serves a page: [`Loaded::open`] brings a job's index up to
+//! date, [`state`] gives everything as one [`JobState`]. Nothing here prints.
+
+mod causes;
+mod levels;
+mod load;
+mod state;
+mod views;
+pub mod words;
+
+pub use causes::{CausePath, JobCauses, Orphan};
+pub use levels::{LineLevels, RateStretch, levels, rate_stretches, stretches_sentence};
+pub use load::{Loaded, Seen, StageSeen, observed, prints_readings};
+pub use state::{
+    Advice, AttributionRest, AttributionState, CaptureState, CreditState, JobState, PlanState, StageState,
+    captures, state, state_of, state_of_folder,
+};
+pub use views::{StageView, credit, keys, options, options_of, views};

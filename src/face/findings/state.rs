@@ -1,0 +1,351 @@
+//! The whole state of a job as one value: what `job show --json` prints and the page shows.
+
+use std::path::Path;
+
+use serde::Serialize;
+
+use super::causes::JobCauses;
+use super::levels::{LineLevels, RateStretch, levels, rate_stretches};
+use super::load::Loaded;
+use super::views::{StageView, credit, keys, options_of, views};
+use super::words;
+use crate::analysis::attribution::{Attribution, StepCredit};
+use crate::analysis::compare::{CompareOptions, Comparison, Side, Verdict};
+use crate::analysis::locate::Located;
+use crate::analysis::pattern::Pattern;
+use crate::analysis::quiet::QuietPlan;
+use crate::analysis::stray::Suspicion;
+use crate::base::{Nanoseconds, Result};
+use crate::face::command::located;
+use crate::timeline::Protocols;
+use crate::timeline::job::{CaptureSource, Hands};
+
+/// A capture as it is listed.
+#[derive(Clone, Debug, Serialize)]
+pub struct CaptureState {
+    /// Name in the job.
+    pub name: String,
+    /// File in the job's folder.
+    pub file: String,
+    /// Where it came from, in words.
+    pub source: String,
+    /// Whether anybody touched the controls.
+    pub hands: Hands,
+    /// Whether keys were asked for in it.
+    pub prompts: usize,
+    /// Wall time of its beginning, RFC 3339.
+    pub started: Option<String>,
+    /// Observed stretch, seconds.
+    pub span_s: Option<f64>,
+    /// SHA-256 once it is closed.
+    pub sha256: Option<String>,
+    /// Length once it is closed.
+    pub bytes: Option<u64>,
+}
+
+/// The soak that the next step will need.
+#[derive(Clone, Debug, Serialize)]
+pub struct PlanState {
+    /// The figures.
+    #[serde(flatten)]
+    pub plan: QuietPlan,
+    /// In a sentence.
+    pub advice: String,
+}
+
+/// One stage.
+#[derive(Debug, Serialize)]
+pub struct StageState {
+    /// Counted from 1.
+    pub stage: usize,
+    /// What was done before it.
+    pub step: String,
+    /// `isolate`, `repair`, `restore`; null on the first.
+    pub kind: Option<&'static str>,
+    /// Parts that the step touched.
+    pub parts: Vec<String>,
+    /// Seconds watched hands off.
+    pub span_s: f64,
+    /// Strays in that time.
+    pub strays: usize,
+    /// Episodes, rates and intervals; null while not watched.
+    pub figures: Option<Side>,
+    /// What the strays were, the most frequent first.
+    pub keys: Vec<(String, u64)>,
+    /// Its captures.
+    pub captures: Vec<CaptureState>,
+    /// Repeating strays.
+    pub patterns: Vec<Pattern>,
+    /// The stage of the comparison.
+    pub compared_with_stage: Option<usize>,
+    /// Against that stage.
+    pub comparison: Option<Comparison>,
+    /// The verdict in one sentence.
+    pub headline: Option<String>,
+    /// What the soak after the next step must be; null while not watched.
+    pub plan: Option<PlanState>,
+    /// Suspected strays among hands-on input; null without any.
+    pub suspicion: Option<Suspicion>,
+    /// Where the rate changed within the stage; empty where one rate fits.
+    pub rate_stretches: Vec<RateStretch>,
+}
+
+/// A step's credit, named by the stage that it began.
+#[derive(Clone, Debug, Serialize)]
+pub struct CreditState {
+    /// The stage that it began.
+    pub stage: usize,
+    /// The figures; `step` counts units of steps from 1.
+    #[serde(flatten)]
+    pub credit: StepCredit,
+}
+
+/// Which step did it.
+#[derive(Clone, Debug, Serialize)]
+pub struct AttributionState {
+    /// The units of steps in order.
+    pub steps: Vec<CreditState>,
+    /// The rest: nothing changed, drift, the restore and repeat that would settle it, sentences.
+    #[serde(flatten)]
+    pub rest: AttributionRest,
+}
+
+/// What is not about one step.
+#[derive(Clone, Debug, Serialize)]
+pub struct AttributionRest {
+    /// Probability that nothing changed at any step.
+    pub none: f64,
+    /// Whether a steady trend explains the counts better than any step.
+    pub drift: bool,
+    /// The cheapest restore and repeat, when it would settle the matter.
+    pub toggle: Option<crate::analysis::attribution::Toggle>,
+    /// In sentences.
+    pub notes: Vec<String>,
+}
+
+/// What to do next.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Advice {
+    /// `soak`, `test`, `repeat`, `hand-back` or `closed`.
+    pub action: &'static str,
+    /// In a sentence.
+    pub text: String,
+    /// Cautions that go with it.
+    pub cautions: Vec<String>,
+}
+
+/// All that a job says, at one moment.
+#[derive(Debug, Serialize)]
+pub struct JobState {
+    /// Version of this shape: 1.
+    pub version: u32,
+    /// The job's folder.
+    pub job: String,
+    /// Which set.
+    pub set: String,
+    /// Chassis by name, when it was given.
+    pub chassis: Option<String>,
+    /// What the customer complained of.
+    pub complaint: Option<String>,
+    /// Who works on it.
+    pub technician: Option<String>,
+    /// When the job was made, RFC 3339.
+    pub created: Option<String>,
+    /// When it was closed, RFC 3339.
+    pub closed: Option<String>,
+    /// Whether the cautions were read.
+    pub cautions_read: bool,
+    /// What a crash has left, what is damaged or missing.
+    pub remarks: Vec<String>,
+    /// The gap that separates episodes everywhere in this job, seconds; null when each press is one.
+    pub episode_gap_s: Option<f64>,
+    /// Seed of everything random.
+    pub seed: u64,
+    /// The verdict of the last stage that was compared; null before.
+    pub verdict: Option<Verdict>,
+    /// What to do next.
+    pub advice: Advice,
+    /// The stages in order.
+    pub stages: Vec<StageState>,
+    /// Menu changes and the inputs behind them.
+    pub causes: JobCauses,
+    /// Which step did it; null with fewer than two watched stages.
+    pub attribution: Option<AttributionState>,
+    /// Keypad readings between the stages.
+    pub levels: Vec<LineLevels>,
+    /// Where the fault is.
+    pub locate: Located,
+}
+
+impl JobState {
+    /// The findings alone: without what belongs to this copy of the job (its folder) and, since a packed capture
+    /// may be masked, without the sums of its files. The same job gives the same text wherever it is looked at.
+    pub fn findings(&self) -> String {
+        let mut value = serde_json::to_value(self).unwrap_or_default();
+        if let Some(whole) = value.as_object_mut() {
+            for field in ["job", "remarks", "set", "complaint", "technician", "closed"] {
+                whole.remove(field);
+            }
+        }
+        for stage in value["stages"].as_array_mut().into_iter().flatten() {
+            stage.as_object_mut().map(|stage| stage.remove("step"));
+            for capture in
+                stage["captures"].as_array_mut().into_iter().flatten().filter_map(|c| c.as_object_mut())
+            {
+                for field in ["sha256", "bytes", "source"] {
+                    capture.remove(field);
+                }
+            }
+        }
+        value.to_string()
+    }
+}
+
+/// Looks at a job: figures, verdicts, patterns, credit, place of the fault, what to do next.
+///
+/// # Errors
+/// `Machine` when the disk fails, `Input` when the built-in fault tree is broken.
+pub fn state(loaded: &Loaded, protocols: &Protocols) -> Result<JobState> {
+    state_of(loaded, &views(loaded)?, protocols)
+}
+
+/// The same from views that are there already.
+///
+/// # Errors
+/// As [`state`].
+pub fn state_of(loaded: &Loaded, views: &[StageView], protocols: &Protocols) -> Result<JobState> {
+    let info = loaded.job.info();
+    let options = options_of(views);
+    let locate = located(loaded, views, protocols)?;
+    let attribution = credit(views).map(attribution);
+    let last = views.iter().rev().find_map(|view| view.comparison.as_ref());
+    Ok(JobState {
+        version: 1,
+        job: loaded.job.folder().display().to_string(),
+        set: info.set.clone(),
+        chassis: info.chassis.clone(),
+        complaint: info.complaint.clone(),
+        technician: info.technician.clone(),
+        created: info.created.clone(),
+        closed: loaded.job.closed().map(str::to_owned),
+        cautions_read: loaded.job.cautions_read().is_some(),
+        remarks: loaded.job.remarks().to_vec(),
+        episode_gap_s: options.rule.as_ref().and_then(|rule| rule.gap).map(Nanoseconds::seconds),
+        seed: options.seed,
+        verdict: last.map(|(_, comparison)| comparison.verdict),
+        advice: advice(loaded, views, attribution.as_ref(), &locate),
+        stages: views.iter().map(|view| stage(loaded, view, &options)).collect(),
+        causes: loaded.causes().clone(),
+        attribution,
+        levels: levels(loaded, views, options.seed)?,
+        locate,
+    })
+}
+
+/// Opens a job and looks at it.
+///
+/// # Errors
+/// As [`Loaded::open`] and [`state`].
+pub fn state_of_folder(folder: &Path, protocols: &Protocols) -> Result<JobState> {
+    state(&Loaded::open(folder, protocols, false)?, protocols)
+}
+
+fn stage(loaded: &Loaded, view: &StageView, options: &CompareOptions) -> StageState {
+    let step = view.stage.step.as_ref();
+    StageState {
+        stage: view.stage.number,
+        step: view.stage.text.clone(),
+        kind: step.map(|step| step.kind.word()),
+        parts: step.map(|step| step.parts.clone()).unwrap_or_default(),
+        span_s: view.stage.seen.train.exposure().seconds(),
+        strays: view.stage.seen.train.len(),
+        figures: view.alone.clone(),
+        keys: keys(view),
+        captures: captures(loaded, view),
+        patterns: view.patterns.patterns.clone(),
+        compared_with_stage: view.comparison.as_ref().map(|(number, _)| *number),
+        headline: view.comparison.as_ref().map(|(_, comparison)| words::headline(comparison)),
+        comparison: view.comparison.as_ref().map(|(_, comparison)| comparison.clone()),
+        plan: view.plan.clone().map(|plan| PlanState { advice: plan.advice(), plan }),
+        suspicion: view.suspicion.clone(),
+        rate_stretches: rate_stretches(view, options),
+    }
+}
+
+/// The captures of a stage as they are listed.
+pub fn captures(loaded: &Loaded, view: &StageView) -> Vec<CaptureState> {
+    view.stage
+        .captures
+        .iter()
+        .map(|capture| CaptureState {
+            name: capture.name.clone(),
+            file: capture.file.clone(),
+            source: match &capture.source {
+                CaptureSource::Live { port } => port.clone(),
+                CaptureSource::File { path } => path.clone(),
+            },
+            hands: capture.hands,
+            prompts: capture.prompts.len(),
+            started: capture.started.and_then(|anchor| anchor.wall(Nanoseconds::ZERO)),
+            span_s: loaded.span(capture).map(|span| span.length().seconds()),
+            sha256: capture.sha256.clone(),
+            bytes: capture.bytes,
+        })
+        .collect()
+}
+
+fn attribution((found, began): (Attribution, Vec<usize>)) -> AttributionState {
+    AttributionState {
+        steps: found
+            .steps
+            .into_iter()
+            .zip(began)
+            .map(|(credit, stage)| CreditState { stage, credit })
+            .collect(),
+        rest: AttributionRest {
+            none: found.none,
+            drift: found.drift,
+            toggle: found.toggle,
+            notes: found.notes,
+        },
+    }
+}
+
+/// The next action: watch first, then test or repair, then prove; never the next thing before the last is settled.
+fn advice(
+    loaded: &Loaded,
+    views: &[StageView],
+    attribution: Option<&AttributionState>,
+    located: &Located,
+) -> Advice {
+    let say = |action, text: String| Advice { action, text, cautions: Vec::new() };
+    if let Some(at) = loaded.job.closed() {
+        return say("closed", words::closed(at));
+    }
+    let Some(last) = views.last().filter(|last| last.alone.is_some()) else {
+        let plan = views.iter().rev().find_map(|view| view.plan.as_ref());
+        return say("soak", words::soak_first(views.len(), plan.map(QuietPlan::advice).as_deref()));
+    };
+    if let Some((_, comparison)) = &last.comparison {
+        match (comparison.verdict, comparison.soak_more_s) {
+            (Verdict::Gone, _) => {
+                let toggle = attribution.and_then(|a| a.rest.toggle.as_ref());
+                return say("hand-back", words::hand_back(toggle.map(|toggle| toggle.sentence.as_str())));
+            }
+            (Verdict::Undecided, Some(more)) if more > 0.0 && comparison.after.strays == 0 => {
+                return say("soak", words::soak_longer(more));
+            }
+            _ => {}
+        }
+    } else if last.stage.seen.train.is_empty() {
+        return say("soak", words::NOTHING_YET.to_owned());
+    }
+    match located.next.first() {
+        Some(next) => Advice {
+            action: "test",
+            text: words::next_test(&next.text, next.minutes),
+            cautions: next.cautions.clone(),
+        },
+        None => say("repeat", words::NO_TEST.to_owned()),
+    }
+}

@@ -1,0 +1,122 @@
+//! Every stage of a job with its patterns, its figures, and what its step did; one episode gap for all.
+
+use super::load::{Loaded, StageSeen};
+use crate::analysis::attribution::{Attribution, StageCount, attribute};
+use crate::analysis::compare::{CompareOptions, Comparison, Observation, Side, alone, compare, plan};
+use crate::analysis::pattern::{PatternOptions, Patterns, find};
+use crate::analysis::quiet::QuietPlan;
+use crate::analysis::rate::Count;
+use crate::analysis::stray::{Suspicion, suspect};
+use crate::base::Result;
+use crate::timeline::job::Hands;
+
+/// One stage as it is shown: strays, patterns, and what its step did.
+#[derive(Debug)]
+pub struct StageView {
+    /// The stage and its strays.
+    pub stage: StageSeen,
+    /// Repeating strays.
+    pub patterns: Patterns,
+    /// Against the last earlier stage that was watched hands off.
+    pub comparison: Option<(usize, Comparison)>,
+    /// The stage by itself, when it was watched hands off.
+    pub alone: Option<Side>,
+    /// What this stage demands of the soak after the next step, when it was watched hands off.
+    pub plan: Option<QuietPlan>,
+    /// What its hands-on input gives away, when there is any.
+    pub suspicion: Option<Suspicion>,
+}
+
+/// Comparison with one gap between episodes for the whole job: counts of different stages mean the same.
+pub fn options(stages: &[StageSeen]) -> CompareOptions {
+    learn(stages.iter())
+}
+
+/// The same from views that are there already.
+pub fn options_of(views: &[StageView]) -> CompareOptions {
+    learn(views.iter().map(|view| &view.stage))
+}
+
+fn learn<'a>(stages: impl Iterator<Item = &'a StageSeen>) -> CompareOptions {
+    let observations: Vec<Observation> =
+        stages.filter(|stage| stage.is_watched()).map(StageSeen::observation).collect();
+    CompareOptions::of_job(&observations.iter().collect::<Vec<_>>())
+}
+
+/// Every stage with its patterns, compared with the watched stage before it.
+///
+/// # Errors
+/// `Machine` when the disk fails.
+pub fn views(loaded: &Loaded) -> Result<Vec<StageView>> {
+    let mut views: Vec<StageView> = Vec::new();
+    let stages = loaded.stages()?;
+    let options = options(&stages);
+    for (stage, of) in stages.into_iter().zip(loaded.job.stages()) {
+        let patterns = find(&stage.seen.train, &PatternOptions::default());
+        let watched = stage.is_watched();
+        let observation = stage.observation();
+        let earlier = views.iter().rev().find(|view| view.stage.is_watched()).filter(|_| watched);
+        let comparison = earlier
+            .map(|view| (view.stage.number, compare(&view.stage.observation(), &observation, &options)));
+        let by_hand = loaded.seen(of, Hands::On)?;
+        views.push(StageView {
+            patterns,
+            comparison,
+            alone: watched.then(|| alone(&observation, &options)),
+            plan: watched.then(|| plan(&observation, &options)),
+            suspicion: (!by_hand.train.is_empty()).then(|| suspect(&by_hand.train)),
+            stage,
+        });
+    }
+    Ok(views)
+}
+
+/// Which step changed the rate. Steps with no soak between them cannot be told apart and are one unit; so are the
+/// parts of one step. `None` with fewer than two watched stages.
+///
+/// The second value gives, for each unit, the stage that it began.
+pub fn credit(views: &[StageView]) -> Option<(Attribution, Vec<usize>)> {
+    let mut counts: Vec<StageCount> = Vec::new();
+    let mut began = Vec::new();
+    let mut changes: Vec<String> = Vec::new();
+    for view in views {
+        if let Some(step) = &view.stage.step {
+            match &step.parts[..] {
+                [] | [_] => changes.push(step.text.clone()),
+                parts => changes.extend(parts.iter().map(|part| format!("{} ({part})", step.text))),
+            }
+        }
+        let Some(side) = &view.alone else { continue };
+        if !counts.is_empty() {
+            began.push(view.stage.number);
+        }
+        let exposure = side.span_s * (1.0 - side.stray_share) / 60.0;
+        counts.push(StageCount {
+            // What was done before the first soak changed nothing that was seen.
+            changes: if counts.is_empty() { Vec::new() } else { std::mem::take(&mut changes) },
+            count: Count { count: side.episodes, exposure },
+        });
+        changes.clear();
+    }
+    (counts.len() > 1).then(|| (attribute(&counts), began))
+}
+
+/// What the strays of a stage were, in words, the most frequent first.
+pub fn keys(view: &StageView) -> Vec<(String, u64)> {
+    let train = &view.stage.seen.train;
+    let mut counts = vec![0u64; train.symbols().len()];
+    for occurrence in train.occurrences() {
+        if let Some(count) = counts.get_mut(occurrence.symbol as usize) {
+            *count += 1;
+        }
+    }
+    // Input comes before what the software then did without one.
+    let mut keys: Vec<(bool, String, u64)> = train
+        .symbols()
+        .iter()
+        .zip(counts)
+        .map(|(symbol, count)| (!symbol.path.is_input(), symbol.label(), count))
+        .collect();
+    keys.sort_by(|a, b| a.0.cmp(&b.0).then(b.2.cmp(&a.2)).then(a.1.cmp(&b.1)));
+    keys.into_iter().map(|(_, label, count)| (label, count)).collect()
+}

@@ -1,0 +1,74 @@
+//! Sentences about a job that the terminal, the page and the report share.
+
+use crate::analysis::compare::{Comparison, Verdict};
+use crate::base::words::{chance, duration, number};
+
+/// No stray was seen yet in the first stage.
+pub const NOTHING_YET: &str =
+    "No stray was seen yet: watch the set as received until the fault shows itself, warm and cold.";
+/// No test tells more.
+pub const NO_TEST: &str = "No test of the list tells more: repair what is likeliest, one part, then soak.";
+
+/// The verdict in one sentence.
+pub fn headline(comparison: &Comparison) -> String {
+    match comparison.verdict {
+        Verdict::Gone => format!(
+            "gone. Quiet for {}; an unrepaired set would be this quiet with chance {}.",
+            duration(comparison.after.span_s),
+            chance(comparison.quiet_anyway)
+        ),
+        Verdict::Reduced => format!(
+            "reduced, not gone. The rate fell {} (95 % interval {} to {}).",
+            times(comparison.ratio),
+            times(comparison.ratio_low),
+            times(comparison.ratio_high)
+        ),
+        Verdict::Unchanged => "unchanged. About as many strays as before.".to_owned(),
+        Verdict::Worse => "worse. There are more strays than before.".to_owned(),
+        Verdict::Undecided => match comparison.soak_more_s {
+            Some(more) if more > 0.0 => {
+                format!("undecided. About {} more of hands-off soak are needed.", duration(more.ceil()))
+            }
+            _ => "undecided. No soak of this length can tell.".to_owned(),
+        },
+    }
+}
+
+fn times(ratio: f64) -> String {
+    if ratio.is_finite() { format!("{ratio:.1}-fold") } else { "without limit".to_owned() }
+}
+
+/// The job is closed.
+pub fn closed(at: &str) -> String {
+    format!("The job was closed on {at}; nothing more is taken up. A new complaint is a new job.")
+}
+
+/// The present stage was not watched yet.
+pub fn soak_first(stages: usize, plan: Option<&str>) -> String {
+    match (stages, plan) {
+        (0 | 1, _) => "Soak the set as received, hands off, before anything is touched.".to_owned(),
+        (_, Some(plan)) => format!("Soak now, hands off, to see what the last step did. {plan}"),
+        (_, None) => "Soak now, hands off, to see what the last step did.".to_owned(),
+    }
+}
+
+/// Quiet so far, but not for long enough.
+pub fn soak_longer(seconds: f64) -> String {
+    format!("Quiet so far; soak {} more, hands off, before anything is said.", duration(seconds.ceil()))
+}
+
+/// The fault is gone.
+pub fn hand_back(toggle: Option<&str>) -> String {
+    match toggle {
+        None => "The fault is gone: write the report, close the job, hand the set back.".to_owned(),
+        Some(toggle) => format!(
+            "The fault is gone: write the report and hand the set back. Which step did it is not settled; only if \
+             that matters: {toggle}"
+        ),
+    }
+}
+
+/// A test that tells most.
+pub fn next_test(test: &str, minutes: f64) -> String {
+    format!("Next test, about {} minutes: {test}", number(minutes.ceil()))
+}
