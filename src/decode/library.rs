@@ -1,6 +1,7 @@
 //! All chassis files: those that are built in, and the user's, which win.
 
 use std::collections::BTreeMap;
+use std::io::Read as _;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, LazyLock};
 
@@ -156,14 +157,21 @@ fn toml_files(folder: &Path) -> Result<Vec<PathBuf>> {
 /// # Errors
 /// `Input` when it is missing, too large or no UTF-8; `Machine` when the disk fails.
 pub fn read(path: &Path) -> Result<String> {
-    let size =
-        std::fs::metadata(path).map_err(|e| Error::io("cannot read the protocol file", path, e))?.len();
-    if size > file::LARGEST as u64 {
-        return Err(Error::input(format!("the protocol file has {size} bytes, more than {}", file::LARGEST))
+    let failed = |error| Error::io("cannot read the protocol file", path, error);
+    // A pipe or a device never ends, and opening one may wait for ever.
+    if !std::fs::metadata(path).map_err(failed)?.is_file() {
+        return Err(Error::input("this is no regular file").at(path).remedy(
+            "name a protocol file (*.toml); folders go to `--protocols`, pipes and devices are not read",
+        ));
+    }
+    let mut bytes = Vec::new();
+    let limit = file::LARGEST as u64;
+    std::fs::File::open(path).map_err(failed)?.take(limit + 1).read_to_end(&mut bytes).map_err(failed)?;
+    if bytes.len() as u64 > limit {
+        return Err(Error::input(format!("the protocol file has more than {limit} bytes"))
             .at(path)
             .remedy("a protocol file describes one decoder; captures do not belong into it"));
     }
-    let bytes = std::fs::read(path).map_err(|e| Error::io("cannot read the protocol file", path, e))?;
     String::from_utf8(bytes).map_err(|error| {
         Error::input("the protocol file is no UTF-8 text")
             .at(path)

@@ -2,6 +2,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // helpers outside of test functions
 
 mod frame;
+mod hostile;
 mod ladder;
 mod library;
 mod linux;

@@ -15,7 +15,7 @@ use crate::decode::protocol::{ChassisFile, KeyRule, KeyState, Meaning, Record, R
 use crate::decode::shape::{self, Automaton, Form, Shape};
 
 /// Most records times prefixes in one file.
-const MOST_SHAPES: usize = 1_000;
+pub(super) const MOST_SHAPES: usize = 1_000;
 
 pub(super) struct Compiler<'a> {
     pub(super) path: &'a Path,
@@ -29,6 +29,7 @@ impl Compiler<'_> {
     }
 
     pub(super) fn compile(&self) -> Result<Chassis> {
+        self.check_limits()?;
         self.check_identity()?;
         let lines = self.lines()?;
         let mut patterns = self.patterns(&lines)?;
@@ -163,7 +164,7 @@ impl Compiler<'_> {
             }
         }
         let wanted = self.file.frame.is_none();
-        if patterns.is_empty() == wanted || patterns.len() > MOST_SHAPES {
+        if patterns.is_empty() == wanted {
             return Err(Error::input(format!("the file makes {} shapes", patterns.len()))
                 .at(self.path)
                 .remedy(format!(

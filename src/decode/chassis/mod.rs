@@ -2,6 +2,7 @@
 
 mod compile;
 mod frames;
+mod limits;
 
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};

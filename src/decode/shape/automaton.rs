@@ -3,7 +3,7 @@
 //! A table-driven automaton (dense) where it stays small; where it would not, the same automaton is built
 //! as far as the lines need it, in a bounded cache (lazy). Both read each byte of a line once.
 
-use std::collections::{HashMap, VecDeque};
+use std::collections::{HashMap, HashSet, VecDeque};
 
 use regex_automata::dfa::{Automaton as _, StartKind, dense};
 use regex_automata::hybrid::dfa as lazy;
@@ -245,6 +245,7 @@ impl Automaton {
         let mut came_from: HashMap<StateID, Option<(StateID, u8)>> = HashMap::from([(begin, None)]);
         let mut queue = VecDeque::from([begin]);
         let mut found: Vec<Overlap> = Vec::new();
+        let mut known: HashSet<(usize, usize)> = HashSet::new();
         while let Some(state) = queue.pop_front() {
             let end = dense.next_eoi_state(state);
             if dense.is_match_state(end) && dense.match_len(end) > 1 {
@@ -253,7 +254,7 @@ impl Automaton {
                 both.sort_unstable();
                 let (winner, losers) = both.split_first()?;
                 for loser in losers {
-                    if !found.iter().any(|o| o.winner == *winner && o.loser == *loser) {
+                    if known.insert((*winner, *loser)) {
                         found.push(Overlap {
                             winner: *winner,
                             loser: *loser,

@@ -111,14 +111,24 @@ fn check_files(files: &[PathBuf], user: Option<&Path>, out: &mut Out) -> Result<
     Ok(Outcome::Done)
 }
 
+/// Deepest folder below the user's that is looked into, and most files that are read.
+const DEEPEST: usize = 4;
+const MOST_FILES: usize = 2_000;
+
+/// The `*.toml` in and below a folder, by name; links to folders are not followed, since they may lead in a circle.
 fn toml_files(folder: &Path) -> Vec<PathBuf> {
     let mut found = Vec::new();
-    for entry in std::fs::read_dir(folder).into_iter().flatten().flatten() {
-        let path = entry.path();
-        if path.is_dir() {
-            found.extend(toml_files(&path));
-        } else if path.extension().is_some_and(|extension| extension == "toml") {
-            found.push(path);
+    let mut folders = vec![(folder.to_owned(), 0)];
+    while let Some((folder, depth)) = folders.pop() {
+        for entry in std::fs::read_dir(folder).into_iter().flatten().flatten() {
+            let path = entry.path();
+            match entry.file_type() {
+                Ok(sort) if sort.is_dir() && depth < DEEPEST => folders.push((path, depth + 1)),
+                Ok(sort) if sort.is_dir() => {}
+                _ if found.len() == MOST_FILES => break,
+                _ if path.extension().is_some_and(|extension| extension == "toml") => found.push(path),
+                _ => {}
+            }
         }
     }
     found.sort();
