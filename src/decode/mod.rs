@@ -9,6 +9,7 @@ pub mod check;
 pub mod example;
 pub mod file;
 pub mod frame;
+mod grams;
 pub mod infrared;
 pub mod ladder;
 pub mod library;

@@ -2,11 +2,13 @@
 //!
 //! Each chassis decodes the sample. A line of its own counts by how much fixed text its shape has (eight
 //! letters and digits count fully: a line of two numbers has the shape of many things), a damaged line counts
-//! against it. Ours; there is no published rule for this.
+//! against it. Ours; there is no published rule for this. A chassis whose fixed text is not in the sample is not tried:
+//! it cannot score.
 
 use std::sync::Arc;
 
 use super::chassis::Chassis;
+use super::grams::Grams;
 use super::text::TextDecoder;
 use crate::base::Name;
 
@@ -32,7 +34,7 @@ pub struct Score {
     pub score: f64,
     /// Lines that are records of the chassis.
     pub decoded: u64,
-    /// Lines that begin like records and are damaged.
+    /// Lines that begin like records and are damaged; 0 where no whole line can be there.
     pub damaged: u64,
     /// All lines of the sample.
     pub lines: u64,
@@ -58,10 +60,24 @@ pub(super) fn recognise<'a>(chassis: impl Iterator<Item = &'a Arc<Chassis>>, sam
         Some(end) => cut.get(..=end).unwrap_or(cut),
         None => cut,
     };
-    let mut proofs: Vec<(f64, Score)> = chassis.map(|chassis| score(chassis, whole)).collect();
+    let grams = Grams::new(whole);
+    let mut proofs: Vec<(f64, Score)> = chassis
+        .map(|chassis| {
+            if grams.may_be_of(chassis) {
+                score(chassis, whole)
+            } else {
+                (0.0, nothing(chassis, grams.lines()))
+            }
+        })
+        .collect();
     proofs.sort_by(|a, b| b.1.score.total_cmp(&a.1.score).then(a.1.name.cmp(&b.1.name)));
     let (choice, margin, because) = choose(&proofs);
     Recognition { ranked: proofs.into_iter().map(|(_, score)| score).collect(), choice, margin, because }
+}
+
+/// The score of a chassis of which nothing can be there.
+fn nothing(chassis: &Chassis, lines: u64) -> Score {
+    Score { name: chassis.name().to_owned(), score: 0.0, decoded: 0, damaged: 0, lines }
 }
 
 #[allow(clippy::cast_precision_loss)]

@@ -7,6 +7,7 @@ mod ladder;
 mod library;
 mod linux;
 mod protocol_file;
+mod recognition;
 mod set_clock;
 mod shape;
 mod shipped;

@@ -2,6 +2,7 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::print_stdout)]
 
+pub(crate) mod dialects;
 pub(crate) mod disk;
 pub(crate) mod random;
 pub(crate) mod small_disk;

@@ -1,7 +1,7 @@
 //! Takes terminal escape sequences and stray control characters out of a line.
 
 /// Whether a line holds anything to take away.
-pub(super) fn is_needed(line: &[u8]) -> bool {
+pub(in crate::decode) fn is_needed(line: &[u8]) -> bool {
     line.iter().any(|b| (*b < b' ' && *b != b'\t') || *b == 0x7f)
 }
 
@@ -11,7 +11,7 @@ pub(super) fn is_needed(line: &[u8]) -> bool {
 /// # Source
 /// ECMA-48 (5th edition), 5.3 and 5.4: `ESC [` parameters 0x30–0x3f, intermediates 0x20–0x2f, one final byte
 /// 0x40–0x7e; 8.3.89: `ESC ]` … up to BEL or `ESC \`; other two-byte sequences.
-pub(super) fn clean(line: &[u8], escapes: bool, out: &mut Vec<u8>) {
+pub(in crate::decode) fn clean(line: &[u8], escapes: bool, out: &mut Vec<u8>) {
     let mut rest = line;
     while let Some((&byte, after)) = rest.split_first() {
         rest = after;

@@ -13,7 +13,7 @@
 //! Time, best first: arrival and uptime together (see [`SetClock`]), arrival, uptime from the first stamp on,
 //! the nominal period of reading records. [`TextDecoder::time_basis`] says which.
 
-mod clean;
+pub(super) mod clean;
 mod fields;
 mod framed;
 mod held;
