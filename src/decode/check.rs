@@ -1,12 +1,14 @@
 //! Looks a chassis file over before it is used: mistakes, examples, shapes that get in each other's way.
 
+use std::ops::Range;
 use std::path::Path;
 use std::sync::Arc;
 
 use super::chassis::{Chassis, Pattern};
-use super::example;
+use super::ladder::{WindowRule, Windows};
 use super::protocol::Meaning;
-use super::shape::Automaton;
+use super::shape::{Automaton, Survey};
+use super::{example, file};
 use crate::base::{Error, Place, quote};
 
 /// How much a finding matters.
@@ -61,7 +63,9 @@ pub fn check(path: &Path, text: &str) -> Vec<Finding> {
         Err(error) => return vec![from_error(&error)],
     };
     let mut findings = Vec::new();
+    identity(&chassis, &mut findings);
     examples(&chassis, &mut findings);
+    windows(&chassis, &mut findings);
     overlaps(&chassis, &mut findings);
     integrity(&chassis, &mut findings);
     coverage(&chassis, &mut findings);
@@ -78,25 +82,19 @@ fn from_error(error: &Error) -> Finding {
     }
 }
 
+/// A finding at a stretch of the file, in bytes.
 fn finding(
     chassis: &Chassis,
     severity: Severity,
-    line: Option<usize>,
+    span: Option<Range<usize>>,
     message: String,
     remedy: &str,
 ) -> Finding {
-    Finding {
-        severity,
-        place: Place {
-            path: Some(chassis.path().to_owned()),
-            line: line.map(|line| line as u64),
-            column: None,
-            offset: None,
-        },
-        message,
-        remedy: Some(remedy.to_owned()),
-        picture: None,
-    }
+    let place = match span {
+        Some(span) => file::mistake(chassis.path(), &chassis.text, span, &message, None).place().clone(),
+        None => Place { path: Some(chassis.path().to_owned()), ..Place::default() },
+    };
+    Finding { severity, place, message, remedy: Some(remedy.to_owned()), picture: None }
 }
 
 fn examples(chassis: &Arc<Chassis>, findings: &mut Vec<Finding>) {
@@ -104,7 +102,7 @@ fn examples(chassis: &Arc<Chassis>, findings: &mut Vec<Finding>) {
         if let Some(difference) = outcome.difference {
             let message = format!("example {}: {difference}", outcome.number);
             let remedy = "correct the example if it is wrong, else the record that reads it";
-            findings.push(finding(chassis, Severity::Error, Some(outcome.line), message, remedy));
+            findings.push(finding(chassis, Severity::Error, Some(outcome.span.clone()), message, remedy));
         }
     }
     if chassis.file().example.is_empty() {
@@ -114,15 +112,14 @@ fn examples(chassis: &Arc<Chassis>, findings: &mut Vec<Finding>) {
     }
 }
 
-/// Line of the file on which a pattern's shape stands.
-fn line_of(chassis: &Chassis, pattern: &Pattern) -> Option<usize> {
-    let start = chassis.file().record.get(pattern.record)?.shape.span().start;
-    Some(chassis.text.get(..start)?.matches('\n').count() + 1)
+/// Where a pattern's shape stands.
+fn span_of(chassis: &Chassis, pattern: &Pattern) -> Option<Range<usize>> {
+    Some(chassis.file().record.get(pattern.record)?.shape.span())
 }
 
 fn overlaps(chassis: &Chassis, findings: &mut Vec<Finding>) {
     let regexes: Vec<String> = chassis.patterns.iter().map(|pattern| pattern.shape.regex()).collect();
-    let Some(overlaps) = Automaton::overlaps(&regexes) else {
+    let Some(Survey { overlaps, never }) = Automaton::survey(&regexes) else {
         let message = "the shapes are too many to look for overlaps".to_owned();
         findings.push(finding(
             chassis,
@@ -133,6 +130,7 @@ fn overlaps(chassis: &Chassis, findings: &mut Vec<Finding>) {
         ));
         return;
     };
+    never_matching(chassis, &never, findings);
     let mut said: Vec<(usize, usize)> = Vec::new();
     for overlap in overlaps {
         let (Some(winner), Some(loser)) =
@@ -155,7 +153,103 @@ fn overlaps(chassis: &Chassis, findings: &mut Vec<Finding>) {
             if tie { "first in the file" } else { "more specific, the first of the two," },
         );
         let remedy = "if a line can have both shapes, make one of them say more";
-        findings.push(finding(chassis, severity, line_of(chassis, loser), message, remedy));
+        findings.push(finding(chassis, severity, span_of(chassis, loser), message, remedy));
+    }
+}
+
+/// Records that could as well be left out: other shapes take every line of theirs, with every prefix.
+fn never_matching(chassis: &Chassis, never: &[usize], findings: &mut Vec<Finding>) {
+    for (index, record) in chassis.file().record.iter().enumerate() {
+        let mut own = chassis.patterns.iter().enumerate().filter(|(_, pattern)| pattern.record == index);
+        if own.all(|(i, _)| never.contains(&i)) {
+            let message =
+                format!("`{}` never matches: other shapes take every line of it", record.shape.get_ref());
+            let remedy = "take the record out, or make its shape say more than the others";
+            findings.push(finding(chassis, Severity::Warning, Some(record.shape.span()), message, remedy));
+        }
+    }
+}
+
+/// Facts without a source cannot be checked by anyone.
+fn identity(chassis: &Chassis, findings: &mut Vec<Finding>) {
+    let identity = &chassis.file().chassis;
+    if identity.source.trim().is_empty() {
+        let message = "the file does not say where its facts come from".to_owned();
+        let remedy = "write into `source` what was read or measured, or \"invented\"";
+        findings.push(finding(chassis, Severity::Warning, Some(identity.name.span()), message, remedy));
+    }
+}
+
+/// Keys that no reading means, readings that mean none, windows in each other's way.
+fn windows(chassis: &Chassis, findings: &mut Vec<Finding>) {
+    for (_, windows) in chassis.lines() {
+        unreachable_keys(chassis, windows, findings);
+        if windows.line().window == WindowRule::Tolerance {
+            tolerances(chassis, windows, findings);
+        }
+    }
+}
+
+fn unreachable_keys(chassis: &Chassis, windows: &Windows, findings: &mut Vec<Finding>) {
+    let line = windows.line();
+    for key in &line.key {
+        // One key may have several contacts, hence windows are told apart by their nominal reading.
+        let nominal = line.key_reading(key).or(key.low_counts);
+        let own = |window: &&super::ladder::Window| {
+            window.key == Some(*key.name.get_ref()) && window.nominal == nominal
+        };
+        let (severity, message) = match windows.all().iter().find(own) {
+            Some(window)
+                if nominal
+                    .is_some_and(|n| n < f64::from(window.low) - 0.5 || n > f64::from(window.high) + 0.5) =>
+            {
+                (Severity::Warning, "reads outside its own window".to_owned())
+            }
+            Some(window) if window.low == window.high && line.full_scale > 255 => {
+                (Severity::Warning, format!("has a window of one reading, {}", window.low))
+            }
+            Some(_) => continue,
+            None => (Severity::Error, "is never reached: no reading means it".to_owned()),
+        };
+        let message = format!("key {} of line {} {message}", key.name.get_ref().name(), line.name);
+        let remedy = "compare its resistor or counts with those of its neighbours and with the idle line";
+        findings.push(finding(chassis, severity, Some(key.name.span()), message, remedy));
+    }
+}
+
+/// Under the rule `tolerance` windows are declared one by one, so that they may overlap or leave gaps.
+fn tolerances(chassis: &Chassis, windows: &Windows, findings: &mut Vec<Finding>) {
+    let line = windows.line();
+    let reach = line.tolerance_counts.unwrap_or(0.0);
+    let mut keys: Vec<_> = line.key.iter().filter_map(|key| Some((line.key_reading(key)?, key))).collect();
+    keys.sort_by(|a, b| a.0.total_cmp(&b.0));
+    for pair in keys.windows(2) {
+        if let [(low, below), (high, above)] = pair
+            && high - low <= 2.0 * reach
+        {
+            let message = format!(
+                "the windows of {} and {} on line {} overlap: they read {low} and {high}, each {reach} either way",
+                below.name.get_ref().name(),
+                above.name.get_ref().name(),
+                line.name
+            );
+            let remedy =
+                "the first listed wins there; make tolerance_counts smaller than half their distance";
+            findings.push(finding(chassis, Severity::Warning, Some(above.name.span()), message, remedy));
+        }
+    }
+    let gaps: Vec<_> =
+        windows.all().iter().filter(|window| window.key.is_none() && window.nominal.is_none()).collect();
+    if let (Some(widest), Some(key)) = (gaps.iter().max_by_key(|gap| gap.high - gap.low), line.key.first()) {
+        let message = format!(
+            "line {} leaves {} gaps between its windows; the widest is {} to {}",
+            line.name,
+            gaps.len(),
+            widest.low,
+            widest.high
+        );
+        let remedy = "readings there mean no key; that is right if the firmware does the same";
+        findings.push(finding(chassis, Severity::Note, Some(key.name.span()), message, remedy));
     }
 }
 

@@ -16,6 +16,8 @@ pub struct Outcome {
     pub number: usize,
     /// Line of the file on which its input stands, counted from 1.
     pub line: usize,
+    /// Where its input stands in the file, in bytes.
+    pub span: std::ops::Range<usize>,
     /// The first difference in words; `None` when the events are as stated.
     pub difference: Option<String>,
     /// What became of the example's lines.
@@ -38,32 +40,34 @@ pub fn run(chassis: &Arc<Chassis>) -> Vec<Outcome> {
 fn outcome(chassis: &Arc<Chassis>, number: usize, example: &Example) -> Outcome {
     let mut decoder = TextDecoder::new(Arc::clone(chassis), "example".into());
     let mut events = Vec::new();
-    let (bytes, start) = input(example);
-    let line = chassis.text.get(..start).unwrap_or_default().matches('\n').count() + 1;
+    let (bytes, span) = input(example);
+    let line = chassis.text.get(..span.start).unwrap_or_default().matches('\n').count() + 1;
     let bytes = match bytes {
         Ok(bytes) => bytes,
-        Err(why) => return Outcome { number, line, difference: Some(why), counters: Counters::default() },
+        Err(why) => {
+            return Outcome { number, line, span, difference: Some(why), counters: Counters::default() };
+        }
     };
     decoder.push(None, 0, &bytes, &mut events);
     decoder.finish(&mut events);
     let counters = decoder.counters();
-    Outcome { number, line, difference: difference(example, &events, counters), counters }
+    Outcome { number, line, span, difference: difference(example, &events, counters), counters }
 }
 
 /// The bytes of an example, the last line ended, and where they stand in the file.
-fn input(example: &Example) -> (Result<Vec<u8>, String>, usize) {
+fn input(example: &Example) -> (Result<Vec<u8>, String>, std::ops::Range<usize>) {
     match (&example.input, &example.hex) {
         (Some(input), None) => {
             let mut bytes = input.get_ref().clone().into_bytes();
             if bytes.last() != Some(&b'\n') {
                 bytes.push(b'\n');
             }
-            (Ok(bytes), input.span().start)
+            (Ok(bytes), input.span())
         }
-        (None, Some(hex)) => (from_hex(hex.get_ref()), hex.span().start),
+        (None, Some(hex)) => (from_hex(hex.get_ref()), hex.span()),
         (input, hex) => {
-            let start = input.as_ref().or(hex.as_ref()).map_or(0, |text| text.span().start);
-            (Err("an example has either `input` or `hex`".into()), start)
+            let span = input.as_ref().or(hex.as_ref()).map_or(0..0, |text| text.span());
+            (Err("an example has either `input` or `hex`".into()), span)
         }
     }
 }

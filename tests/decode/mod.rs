@@ -6,6 +6,7 @@ mod hostile;
 mod ladder;
 mod library;
 mod linux;
+mod looked_over;
 mod protocol_file;
 mod recognition;
 mod set_clock;

@@ -104,8 +104,12 @@ fn shapes_that_fit_the_same_line_equally_well_are_a_warning() {
          [[example]]\ninput = \"go on\"\nevents = [{{ path = \"system\", kind = \"standby\" }}]\n"
     );
     let findings = check(Path::new("x.toml"), &text);
-    assert_eq!(findings.len(), 1, "{findings:?}");
-    assert_eq!((findings[0].severity, findings[0].place.line), (Severity::Warning, Some(12)));
+    // The second takes no line at all, and that is said too.
+    assert_eq!(findings.len(), 2, "{findings:?}");
+    for (finding, what) in findings.iter().zip(["never matches", "both fit the line"]) {
+        assert!(finding.message.contains(what), "{finding}");
+        assert_eq!((finding.severity, finding.place.line), (Severity::Warning, Some(12)));
+    }
 }
 
 #[test]

@@ -130,6 +130,15 @@ pub struct Automaton {
 #[derive(Debug, Default)]
 pub struct Scratch(Option<lazy::Cache>);
 
+/// How several shapes share the lines that they fit.
+#[derive(Clone, Debug, Default)]
+pub struct Survey {
+    /// Pairs that one line can have, each with such a line, shortest first.
+    pub overlaps: Vec<Overlap>,
+    /// Indexes of those that fit lines and win none: an earlier one fits each of them.
+    pub never: Vec<usize>,
+}
+
 /// Two shapes that the same line can have.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Overlap {
@@ -240,19 +249,26 @@ impl Automaton {
     /// Pairs of whole-line expressions that one line can match, each with such a line, shortest first;
     /// `None` when the search would be too large.
     pub fn overlaps(patterns: &[String]) -> Option<Vec<Overlap>> {
+        Self::survey(patterns).map(|survey| survey.overlaps)
+    }
+
+    /// Walks every line that whole-line expressions can match; `None` when the search would be too large.
+    pub fn survey(patterns: &[String]) -> Option<Survey> {
         let dense = dense_from(&nfa(patterns).ok()?, MatchKind::All)?;
         let begin = dense.start_state(&start::Config::new().anchored(Anchored::Yes)).ok()?;
         let mut came_from: HashMap<StateID, Option<(StateID, u8)>> = HashMap::from([(begin, None)]);
         let mut queue = VecDeque::from([begin]);
         let mut found: Vec<Overlap> = Vec::new();
         let mut known: HashSet<(usize, usize)> = HashSet::new();
+        let mut wins: HashSet<usize> = HashSet::new();
         while let Some(state) = queue.pop_front() {
             let end = dense.next_eoi_state(state);
-            if dense.is_match_state(end) && dense.match_len(end) > 1 {
+            if dense.is_match_state(end) {
                 let mut both: Vec<usize> =
                     (0..dense.match_len(end)).map(|i| dense.match_pattern(end, i).as_usize()).collect();
                 both.sort_unstable();
                 let (winner, losers) = both.split_first()?;
+                wins.insert(*winner);
                 for loser in losers {
                     if known.insert((*winner, *loser)) {
                         found.push(Overlap {
@@ -274,7 +290,11 @@ impl Automaton {
                 }
             }
         }
-        Some(found)
+        let mut never: Vec<usize> =
+            known.iter().map(|(_, loser)| *loser).filter(|i| !wins.contains(i)).collect();
+        never.sort_unstable();
+        never.dedup();
+        Some(Survey { overlaps: found, never })
     }
 }
 

@@ -24,7 +24,7 @@ mod automaton;
 mod extract;
 mod parse;
 
-pub use automaton::{Automaton, Overlap, Scratch};
+pub use automaton::{Automaton, Overlap, Scratch, Survey};
 pub use extract::{Captured, Misread, Step, read_whole};
 pub(crate) use extract::{hex, read};
 pub use parse::{Mistake, parse};
