@@ -30,6 +30,7 @@ pub struct Counters {
     pub decoded: u64,
     /// Records of this protocol that were damaged.
     pub damaged: u64,
-    /// Records of something else.
+    /// Records of something else. Where records are found among pulses (infrared, CEC) these are the pulses that
+    /// make none; they stand beside `records`, not within.
     pub not_mine: u64,
 }

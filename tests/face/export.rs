@@ -155,6 +155,29 @@ fn a_dump_holds_the_recorded_channels_and_the_events() {
     assert!(held > 1, "no key in the sample");
 }
 
+/// What was recorded stands in the export once more: decoded from there, it says the same.
+#[test]
+fn a_dump_decodes_like_the_capture_that_it_came_from() {
+    let file = sample("dump/receiver-and-cec.vcd");
+    let mut arguments = vec!["export", &file, "--to", "vcd"];
+    arguments.extend(WIRES);
+    let folder = tempfile::tempdir().unwrap();
+    let copy = folder.path().join("copy.vcd");
+    std::fs::write(&copy, run(&arguments)).unwrap();
+    let copy = copy.display().to_string();
+    let strip = |events: Vec<Event>| -> Vec<Event> {
+        let bare = |event: Event| Event { capture: None, offset: None, length: None, ..event };
+        events.into_iter().map(bare).collect()
+    };
+    let mut arguments = vec![file.as_str()];
+    arguments.extend(WIRES);
+    let before = strip(decoded(&arguments));
+    let wires = ["--wire", "recorded.bench_IR=infrared", "--wire", "recorded.bench_CEC=cec"];
+    let after = strip(decoded(&[&[copy.as_str()], &wires[..]].concat()));
+    assert!(before.len() > 5);
+    assert_eq!(after, before);
+}
+
 #[test]
 fn an_export_of_a_job_knows_its_stages_and_one_stage_stands_alone() {
     let folder = tempfile::tempdir().unwrap();

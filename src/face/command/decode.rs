@@ -102,9 +102,15 @@ pub(super) fn tell(summary: &Summary, out: &Out) {
     let seen = summary.counters;
     if seen.records > 0 {
         text.push_str(&format!(
-            "; {} records: {} decoded, {} damaged, {} of something else",
-            seen.records, seen.decoded, seen.damaged, seen.not_mine
+            "; {} records: {} decoded, {} damaged",
+            seen.records, seen.decoded, seen.damaged
         ));
+        // Among pulses, what is no frame is counted beside the records; see `Counters`.
+        text.push_str(&if seen.decoded + seen.damaged + seen.not_mine == seen.records {
+            format!(", {} of something else", seen.not_mine)
+        } else {
+            format!("; {} pulses beside them that make no frame", seen.not_mine)
+        });
     }
     if let Some(span) = summary.span {
         text.push_str(&format!("; {:.3} s", span.length().seconds()));
