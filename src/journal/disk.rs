@@ -1,7 +1,10 @@
-//! The five operations on a file that a journal uses; tests replace them by a disk that fails.
+//! Every call to the system that a journal makes; tests replace them by a disk that fails.
+//!
+//! [`Disk`] is what is done to one open file, [`Files`] what is done by name. Nothing else in this layer
+//! touches a disk.
 
-use std::fs::{File, OpenOptions};
-use std::io::{self, Write};
+use std::fs::{self, File, OpenOptions};
+use std::io::{self, Read, Write};
 use std::os::unix::fs::FileExt;
 use std::path::Path;
 
@@ -21,13 +24,13 @@ pub trait Disk: Send {
     /// As the system gives them.
     fn read_at(&mut self, offset: u64, into: &mut [u8]) -> io::Result<usize>;
 
-    /// Adds all of `bytes` at the end. After an error any part of them may be there.
+    /// Adds a first part of `bytes` at the end, and says how many that were.
     ///
     /// # Errors
-    /// As the system gives them.
-    fn append(&mut self, bytes: &[u8]) -> io::Result<()>;
+    /// As the system gives them; `StorageFull` when the disk is full.
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize>;
 
-    /// Returns once everything appended is safe.
+    /// Returns once everything written is safe.
     ///
     /// # Errors
     /// As the system gives them; what is on disk is unknown then.
@@ -38,6 +41,64 @@ pub trait Disk: Send {
     /// # Errors
     /// As the system gives them.
     fn cut(&mut self, length: u64) -> io::Result<()>;
+
+    /// Adds all of `bytes` at the end. After an error any part of them may be there.
+    ///
+    /// # Errors
+    /// As [`Disk::write`]; `WriteZero` when the disk takes nothing.
+    fn append(&mut self, mut bytes: &[u8]) -> io::Result<()> {
+        while !bytes.is_empty() {
+            match self.write(bytes) {
+                Ok(0) => return Err(io::ErrorKind::WriteZero.into()),
+                Ok(n) => bytes = bytes.get(n..).unwrap_or_default(),
+                Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
+                Err(error) => return Err(error),
+            }
+        }
+        Ok(())
+    }
+}
+
+/// Room on a disk.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Room {
+    /// Bytes that this user may still write.
+    pub free: u64,
+    /// Bytes of the whole disk.
+    pub total: u64,
+}
+
+/// What is done to files by their names.
+pub trait Files: Send + Sync {
+    /// Makes a new file; fails when the name is taken.
+    ///
+    /// # Errors
+    /// As the system gives them, here and below.
+    fn create(&self, path: &Path) -> io::Result<Box<dyn Disk>>;
+
+    /// Opens an existing file to append to it.
+    fn open(&self, path: &Path) -> io::Result<Box<dyn Disk>>;
+
+    /// Opens an existing file to read it from its beginning.
+    fn read(&self, path: &Path) -> io::Result<Box<dyn Read + Send>>;
+
+    /// Makes a folder; fails when the name is taken.
+    fn make_folder(&self, path: &Path) -> io::Result<()>;
+
+    /// Names and lengths of the files in a folder, in no order.
+    fn list(&self, folder: &Path) -> io::Result<Vec<(String, u64)>>;
+
+    /// Gives a file another name, in the place of one that has it.
+    fn rename(&self, from: &Path, to: &Path) -> io::Result<()>;
+
+    /// Removes a file.
+    fn remove(&self, path: &Path) -> io::Result<()>;
+
+    /// Returns once the names in a folder are safe.
+    fn sync_folder(&self, folder: &Path) -> io::Result<()>;
+
+    /// Room on the disk that holds a folder.
+    fn room(&self, folder: &Path) -> io::Result<Room>;
 }
 
 /// A real file.
@@ -52,12 +113,12 @@ impl FileDisk {
     /// # Errors
     /// `Machine` when it exists already or cannot be made.
     pub fn create(path: &Path) -> Result<Self> {
-        let file = OpenOptions::new()
-            .read(true)
-            .append(true)
-            .create_new(true)
-            .open(path)
-            .map_err(|error| Error::machine("cannot make this journal").at(path).because(error))?;
+        Self::create_new(path)
+            .map_err(|error| Error::machine("cannot make this journal").at(path).because(error))
+    }
+
+    fn create_new(path: &Path) -> io::Result<Self> {
+        let file = OpenOptions::new().read(true).append(true).create_new(true).open(path)?;
         Ok(Self { file })
     }
 
@@ -66,11 +127,11 @@ impl FileDisk {
     /// # Errors
     /// `Input` when it is missing or not readable, else `Machine`.
     pub fn open(path: &Path) -> Result<Self> {
-        let file = OpenOptions::new()
-            .read(true)
-            .append(true)
-            .open(path)
-            .map_err(|error| Error::io("cannot open this journal", path, error))?;
+        Self::existing(path).map_err(|error| Error::io("cannot open this journal", path, error))
+    }
+
+    fn existing(path: &Path) -> io::Result<Self> {
+        let file = OpenOptions::new().read(true).append(true).open(path)?;
         Ok(Self { file })
     }
 }
@@ -84,8 +145,8 @@ impl Disk for FileDisk {
         self.file.read_at(into, offset)
     }
 
-    fn append(&mut self, bytes: &[u8]) -> io::Result<()> {
-        self.file.write_all(bytes)
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        self.file.write(bytes)
     }
 
     fn sync(&mut self) -> io::Result<()> {
@@ -97,13 +158,71 @@ impl Disk for FileDisk {
     }
 }
 
+/// The real disk.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct SystemFiles;
+
+impl Files for SystemFiles {
+    fn create(&self, path: &Path) -> io::Result<Box<dyn Disk>> {
+        Ok(Box::new(FileDisk::create_new(path)?))
+    }
+
+    fn open(&self, path: &Path) -> io::Result<Box<dyn Disk>> {
+        Ok(Box::new(FileDisk::existing(path)?))
+    }
+
+    fn read(&self, path: &Path) -> io::Result<Box<dyn Read + Send>> {
+        Ok(Box::new(File::open(path)?))
+    }
+
+    fn make_folder(&self, path: &Path) -> io::Result<()> {
+        fs::create_dir(path)
+    }
+
+    fn list(&self, folder: &Path) -> io::Result<Vec<(String, u64)>> {
+        let mut found = Vec::new();
+        for entry in fs::read_dir(folder)? {
+            let entry = entry?;
+            // A file may be renamed or removed between the two calls.
+            let length = entry.metadata().map_or(0, |data| data.len());
+            found.push((entry.file_name().to_string_lossy().into_owned(), length));
+        }
+        Ok(found)
+    }
+
+    fn rename(&self, from: &Path, to: &Path) -> io::Result<()> {
+        fs::rename(from, to)
+    }
+
+    fn remove(&self, path: &Path) -> io::Result<()> {
+        fs::remove_file(path)
+    }
+
+    fn sync_folder(&self, folder: &Path) -> io::Result<()> {
+        let folder = if folder.as_os_str().is_empty() { Path::new(".") } else { folder };
+        File::open(folder).and_then(|folder| folder.sync_all())
+    }
+
+    fn room(&self, folder: &Path) -> io::Result<Room> {
+        let found = rustix::fs::statvfs(folder)?;
+        Ok(Room {
+            free: found.f_bavail.saturating_mul(found.f_frsize),
+            total: found.f_blocks.saturating_mul(found.f_frsize),
+        })
+    }
+}
+
 /// Makes the names in a folder survive a power cut.
 ///
 /// # Errors
 /// `Machine` when the folder cannot be synced.
 pub(crate) fn sync_folder(folder: &Path) -> Result<()> {
-    let folder = if folder.as_os_str().is_empty() { Path::new(".") } else { folder };
-    File::open(folder)
-        .and_then(|folder| folder.sync_all())
+    SystemFiles
+        .sync_folder(folder)
         .map_err(|error| Error::machine("cannot sync this folder").at(folder).because(error))
+}
+
+/// Whether an error of the system says that the disk is full.
+pub(super) fn is_full(error: &io::Error) -> bool {
+    matches!(error.kind(), io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded)
 }

@@ -73,18 +73,29 @@
 //! Not assumed: that a write is atomic, that unsynced sectors arrive in order, that a file whose length has
 //! grown holds what was written, that `fsync` may be tried again after it failed.
 
+mod chain;
 mod disk;
+mod forecast;
+mod group;
+mod inbox;
+mod pack;
 mod reader;
 mod record;
+mod recording;
+mod recover;
 mod scan;
+mod segment;
 mod walk;
 mod writer;
 
 pub(crate) use disk::sync_folder;
-pub use disk::{Disk, FileDisk};
+pub use disk::{Disk, FileDisk, Files, Room, SystemFiles};
+pub use forecast::{DiskLevel, Forecast};
+pub use group::{Feed, FeedState, Group, GroupStatus, Limits, Note};
 pub use reader::{Reader, Recovered};
 pub use record::{
     Corruption, HEADER_BYTES, Header, LARGEST_PAYLOAD, MAGIC, OwnedRecord, RECORD_BYTES, Record, RecordKind,
     Status, VERSION,
 };
+pub use recover::{Repaired, Sealed, recover, recover_on, seal, seal_on, verify};
 pub use writer::{Acknowledged, COMMIT_AFTER, COMMIT_BYTES, Writer};

@@ -4,7 +4,10 @@ use std::fs::File;
 use std::io::Read;
 use std::ops::Range;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
+use super::chain::{Chain, Opened};
+use super::disk::{Files, SystemFiles};
 use super::record::{OwnedRecord, RECORD_BYTES, RecordKind};
 use super::walk::{Step, Walk};
 use crate::base::{Anchor, Error, Nanoseconds, Result};
@@ -31,6 +34,15 @@ pub struct Recovered {
 pub struct Reader {
     walk: Walk<Box<dyn Read + Send>>,
     path: Option<PathBuf>,
+    /// The segments behind this one, when the capture is a folder of segments.
+    chain: Option<Chain>,
+    /// A remark on the chain that is due.
+    remark: Option<String>,
+    /// Of the segments before this one.
+    past: Recovered,
+    recovered: Option<Recovered>,
+    anchor: Option<Anchor>,
+    origin: Option<String>,
 }
 
 impl std::fmt::Debug for Reader {
@@ -48,14 +60,39 @@ enum Piece {
 }
 
 impl Reader {
-    /// Opens a journal file.
+    /// Opens a journal: a file, a packed file (its name ends in `.gz`), or a folder of segments.
     ///
     /// # Errors
     /// `Input` when it is missing or no journal, `Machine` when the disk fails.
     pub fn open(path: &Path) -> Result<Self> {
+        if path.is_dir() {
+            return Self::open_folder(Chain::new(Arc::new(SystemFiles), path));
+        }
         let file = File::open(path).map_err(|error| Error::io("cannot open this journal", path, error))?;
-        let mut reader = Self::new(Box::new(file)).map_err(|error| error.at(path))?;
+        let input: Box<dyn Read + Send> = if path.extension().is_some_and(|ending| ending == "gz") {
+            Box::new(flate2::read::MultiGzDecoder::new(std::io::BufReader::new(file)))
+        } else {
+            Box::new(file)
+        };
+        let mut reader = Self::new(input).map_err(|error| error.at(path))?;
         reader.path = Some(path.to_owned());
+        Ok(reader)
+    }
+
+    /// Reads the segments of a folder one after another, on a disk of the caller's.
+    ///
+    /// # Errors
+    /// As [`Reader::open`].
+    pub fn open_on(files: Arc<dyn Files>, folder: &Path) -> Result<Self> {
+        Self::open_folder(Chain::new(files, folder))
+    }
+
+    fn open_folder(mut chain: Chain) -> Result<Self> {
+        let Some(Opened { input, path, remark }) = chain.next()? else {
+            return Err(Error::input("this capture holds no segment").at(chain.folder()));
+        };
+        let mut reader = Self::new(input).map_err(|error| error.at(&path))?;
+        (reader.chain, reader.path, reader.remark) = (Some(chain), Some(path), remark);
         Ok(reader)
     }
 
@@ -64,12 +101,21 @@ impl Reader {
     /// # Errors
     /// As [`Reader::open`].
     pub fn new(input: Box<dyn Read + Send>) -> Result<Self> {
-        Ok(Self { walk: Walk::new(input)?, path: None })
+        Ok(Self {
+            walk: Walk::new(input)?,
+            path: None,
+            chain: None,
+            remark: None,
+            past: Recovered::default(),
+            recovered: None,
+            anchor: None,
+            origin: None,
+        })
     }
 
     /// What the first record says of the source, as JSON; known after the first pull.
     pub fn origin(&self) -> Option<&str> {
-        self.walk.origin.as_deref()
+        self.origin.as_deref().or(self.walk.origin.as_deref())
     }
 
     /// Whether the capture was ended in an orderly way; known at the end.
@@ -79,7 +125,7 @@ impl Reader {
 
     /// What was kept and what was cut; `None` before the end.
     pub fn recovered(&self) -> Option<Recovered> {
-        self.walk.recovered
+        self.recovered
     }
 
     /// Capture time of the last record so far.
@@ -107,10 +153,50 @@ impl Reader {
     }
 
     fn step(&mut self) -> Result<Step> {
-        self.walk.step().map_err(|error| match &self.path {
-            Some(path) => error.at(path),
-            None => error,
-        })
+        loop {
+            if let Some(remark) = self.remark.take() {
+                return Ok(Step::Mark(remark));
+            }
+            let step = self.walk.step().map_err(|error| match &self.path {
+                Some(path) => error.at(path),
+                None => error,
+            })?;
+            match step {
+                Step::End if self.next_segment()? => {}
+                other => return Ok(other),
+            }
+        }
+    }
+
+    /// Goes on to the next segment; `false` when this was the last.
+    fn next_segment(&mut self) -> Result<bool> {
+        if self.recovered.is_some() {
+            return Ok(false);
+        }
+        let here = self.walk.recovered.unwrap_or_default();
+        let sum = Recovered {
+            kept: self.past.kept + here.kept,
+            cut: self.past.cut + here.cut,
+            holes: self.past.holes + here.holes,
+            damaged: self.past.damaged + here.damaged,
+        };
+        let opened = match &mut self.chain {
+            Some(chain) => chain.next()?,
+            None => None,
+        };
+        let Some(Opened { input, path, remark }) = opened else {
+            self.remark = self.chain.as_mut().and_then(Chain::last_words);
+            self.recovered = Some(sum);
+            return Ok(self.remark.is_some());
+        };
+        self.past = sum;
+        self.anchor = self.anchor.or(self.walk.anchor);
+        self.origin = self.origin.take().or(self.walk.origin.take());
+        let (t, offset) = (self.walk.t, self.walk.offset);
+        self.walk = Walk::new(input).map_err(|error| error.at(&path))?;
+        (self.walk.t, self.walk.offset) = (t, offset);
+        (self.path, self.remark) = (Some(path), remark);
+        Ok(true)
     }
 
     fn piece(&mut self) -> Result<Piece> {
@@ -152,6 +238,6 @@ impl ByteSource for Reader {
 
     /// From the head of the file; when that is damaged, from the first record.
     fn anchor(&self) -> Option<Anchor> {
-        self.walk.anchor
+        self.anchor.or(self.walk.anchor)
     }
 }

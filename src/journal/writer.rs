@@ -3,7 +3,7 @@
 use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 
-use super::disk::{Disk, FileDisk, sync_folder};
+use super::disk::{Disk, FileDisk, is_full, sync_folder};
 use super::reader::Recovered;
 use super::record::{HEADER_BYTES, Header, LARGEST_PAYLOAD, RECORD_BYTES, Record, RecordKind};
 use super::walk::{Step, Walk};
@@ -26,6 +26,24 @@ pub struct Acknowledged {
     pub file: u64,
 }
 
+/// Why a write failed.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) struct Trouble {
+    /// In the system's words.
+    pub(super) why: String,
+    /// Whether the disk was full.
+    pub(super) full: bool,
+}
+
+impl Trouble {
+    /// From an error that a failing disk gave.
+    pub(super) fn of(error: &Error) -> Self {
+        let cause = std::error::Error::source(error);
+        let full = cause.and_then(|cause| cause.downcast_ref::<io::Error>()).is_some_and(is_full);
+        Self { why: cause.map_or_else(|| error.what().to_owned(), ToString::to_string), full }
+    }
+}
+
 /// Writes one journal.
 ///
 /// After a failed write or sync it refuses everything: nobody knows what is on disk until the file is
@@ -41,7 +59,7 @@ pub struct Writer {
     offset: u64,
     last: Nanoseconds,
     acknowledged: Acknowledged,
-    broken: Option<String>,
+    broken: Option<Trouble>,
     closed: bool,
 }
 
@@ -185,6 +203,12 @@ impl Writer {
     /// `Usage` for an entry, mark or origin longer than [`LARGEST_PAYLOAD`] and for anything after a close;
     /// `Machine` when a commit fails or an earlier one has.
     pub fn append(&mut self, kind: RecordKind, t: Nanoseconds, wall: i64, payload: &[u8]) -> Result<()> {
+        self.add(kind, t, wall, payload)?;
+        if self.waiting.len() >= COMMIT_BYTES { self.commit() } else { Ok(()) }
+    }
+
+    /// As [`Writer::append`], into memory alone: all of it is taken, or nothing.
+    pub(super) fn add(&mut self, kind: RecordKind, t: Nanoseconds, wall: i64, payload: &[u8]) -> Result<()> {
         self.check()?;
         if self.closed {
             return Err(Error::usage("this capture is closed; nothing can be added to it").at(&self.path));
@@ -197,17 +221,17 @@ impl Writer {
             .at(&self.path));
         }
         let (first, mut rest) = payload.split_at(payload.len().min(LARGEST_PAYLOAD));
-        self.put(kind, t, wall, first)?;
+        self.put(kind, t, wall, first);
         while !rest.is_empty() {
             let (next, after) = rest.split_at(rest.len().min(LARGEST_PAYLOAD));
-            self.put(kind, t, wall, next)?;
+            self.put(kind, t, wall, next);
             rest = after;
         }
         self.closed = kind == RecordKind::Close;
         Ok(())
     }
 
-    fn put(&mut self, kind: RecordKind, t: Nanoseconds, wall: i64, payload: &[u8]) -> Result<()> {
+    fn put(&mut self, kind: RecordKind, t: Nanoseconds, wall: i64, payload: &[u8]) {
         let record =
             Record { kind, source: 0, sequence: self.sequence, offset: self.offset, t: t.0, wall, payload };
         record.write(&mut self.waiting);
@@ -218,7 +242,6 @@ impl Writer {
         }
         self.last = t;
         self.waiting_since.get_or_insert(t);
-        if self.waiting.len() >= COMMIT_BYTES { self.commit() } else { Ok(()) }
     }
 
     /// Commits if records have waited for 50 ms of capture time; `now` is the present capture time.
@@ -238,14 +261,24 @@ impl Writer {
     /// # Errors
     /// `Machine` when the disk is full or fails, now or earlier. What was acknowledged before stays safe.
     pub fn commit(&mut self) -> Result<()> {
+        self.write_out()?;
+        self.sync_out()
+    }
+
+    /// First half of a commit: hands what waits to the system. [`Writer::sync_out`] must follow before
+    /// anything is added.
+    pub(super) fn write_out(&mut self) -> Result<()> {
+        self.check()?;
+        self.guard(|disk, waiting| if waiting.is_empty() { Ok(()) } else { disk.append(waiting) })
+    }
+
+    /// Second half: what was handed over is safe when this returns without an error.
+    pub(super) fn sync_out(&mut self) -> Result<()> {
         self.check()?;
         if self.waiting.is_empty() {
             return Ok(());
         }
-        if let Err(error) = self.disk.append(&self.waiting).and_then(|()| self.disk.sync()) {
-            self.broken = Some(error.to_string());
-            return Err(cannot_write(&self.path, &self.acknowledged, error));
-        }
+        self.guard(|disk, _| disk.sync())?;
         self.acknowledged = Acknowledged {
             records: self.records,
             captured: self.offset,
@@ -256,10 +289,52 @@ impl Writer {
         Ok(())
     }
 
+    fn guard(&mut self, run: impl FnOnce(&mut dyn Disk, &[u8]) -> io::Result<()>) -> Result<()> {
+        run(&mut *self.disk, &self.waiting).map_err(|error| {
+            self.broken = Some(Trouble { why: error.to_string(), full: is_full(&error) });
+            cannot_write(&self.path, &self.acknowledged, error)
+        })
+    }
+
+    /// After a failure: takes the file back to what was acknowledged. Nothing is believed of what a failed
+    /// write or sync has left behind it; the records still waiting are written anew by the next commit.
+    ///
+    /// # Errors
+    /// `Machine` when the disk still fails; it may be tried again.
+    pub(super) fn mend(&mut self) -> Result<()> {
+        if self.broken.is_none() {
+            return Ok(());
+        }
+        self.disk
+            .cut(self.acknowledged.file)
+            .and_then(|()| self.disk.sync())
+            .map_err(|error| cannot_write(&self.path, &self.acknowledged, error))?;
+        self.broken = None;
+        Ok(())
+    }
+
+    /// Why the last write failed, when it did.
+    pub(super) fn trouble(&self) -> Option<&Trouble> {
+        self.broken.as_ref()
+    }
+
+    /// Bytes of records that wait for a commit.
+    pub(super) fn waiting(&self) -> usize {
+        self.waiting.len()
+    }
+
+    /// The captured bytes go on at `offset`: those between were lost, or stand in an earlier segment.
+    pub(super) fn go_on_at(&mut self, offset: u64) {
+        self.offset = offset;
+        if self.waiting.is_empty() {
+            self.acknowledged.captured = offset;
+        }
+    }
+
     fn check(&self) -> Result<()> {
         match &self.broken {
             None => Ok(()),
-            Some(why) => Err(Error::machine(format!(
+            Some(Trouble { why, .. }) => Err(Error::machine(format!(
                 "the journal takes nothing more: an earlier write failed ({why})"
             ))
             .at(&self.path)
@@ -269,7 +344,7 @@ impl Writer {
 }
 
 fn cannot_write(path: &Path, acknowledged: &Acknowledged, error: io::Error) -> Error {
-    let full = matches!(error.kind(), io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded);
+    let full = is_full(&error);
     let what = if full { "the disk is full: the journal cannot grow" } else { "cannot write the journal" };
     let safe = format!(
         "{} captured bytes up to here are safe on disk; the rest of this capture is not recorded",

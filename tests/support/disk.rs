@@ -93,7 +93,7 @@ impl Disk for FailingDisk {
         Ok(n)
     }
 
-    fn append(&mut self, bytes: &[u8]) -> io::Result<()> {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
         let mut platter = self.0.lock().unwrap();
         if platter.is_dark() {
             return Err(io::Error::other("no power"));
@@ -106,13 +106,13 @@ impl Disk for FailingDisk {
         if let Some(room) = platter.room {
             let fits = room.saturating_sub(platter.cached.len()).min(bytes.len());
             platter.cached.extend_from_slice(&bytes[..fits]);
-            if fits < bytes.len() {
+            if fits == 0 {
                 return Err(io::ErrorKind::StorageFull.into());
             }
-            return Ok(());
+            return Ok(fits);
         }
         platter.cached.extend_from_slice(bytes);
-        Ok(())
+        Ok(bytes.len())
     }
 
     fn sync(&mut self) -> io::Result<()> {

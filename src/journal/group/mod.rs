@@ -1,0 +1,243 @@
+//! Several ports, one disk thread.
+//!
+//! A port pushes into a bounded buffer and never waits for the disk. The disk thread gathers what came within
+//! 50 ms (or 256 KiB) from all ports, writes it, and syncs it: then it is acknowledged. A second thread sums
+//! and packs closed segments. Memory is bounded: twice `buffer_bytes` for a port (what is gathered and what is
+//! being written) and half a mebibyte.
+//!
+//! When the disk is full or fails, the port's state says so ([`FeedState::Stopped`]); it is tried again every
+//! second; what the buffer holds is written then, and what it could not hold is a remark in the recording, with
+//! the number of bytes. Offsets count lost bytes, so that those of live events stay right.
+
+mod feed;
+mod lane;
+mod notes;
+mod packer;
+mod rounds;
+mod signal;
+
+use std::path::Path;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::thread::JoinHandle;
+use std::time::{Duration, Instant};
+
+use super::disk::{Files, SystemFiles};
+use super::forecast::Forecast;
+use super::recording::{Head, Recording, Rotation};
+use crate::base::{Anchor, Error, Nanoseconds, Result};
+pub use feed::Feed;
+pub use lane::FeedState;
+use lane::{Lane, Shared};
+pub use notes::Note;
+use notes::Notes;
+use packer::Desk;
+use rounds::Rounds;
+use signal::Signal;
+
+/// What a group keeps to.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Limits {
+    /// A segment is closed at so many bytes; 64 MiB.
+    pub segment_bytes: u64,
+    /// Or after so much capture time; 24 h.
+    pub segment_age: Nanoseconds,
+    /// Whether closed segments are packed.
+    pub pack: bool,
+    /// The oldest closed segments of running captures are removed when all segments of all of them are more
+    /// than this; `None` keeps everything. Summed segments only, never the current one, and never before the
+    /// recording says so.
+    pub keep_bytes: Option<u64>,
+    /// Buffer of each port in bytes; 4 MiB, which is 13 s at 3 Mbit/s.
+    pub buffer_bytes: usize,
+    /// The disk is low when it is full sooner than so many hours; 48.
+    pub warn_hours: f64,
+}
+
+impl Default for Limits {
+    fn default() -> Self {
+        Self {
+            segment_bytes: 64 << 20,
+            segment_age: Nanoseconds(24 * 3600 * Nanoseconds::SECOND.0),
+            pack: true,
+            keep_bytes: None,
+            buffer_bytes: 4 << 20,
+            warn_hours: 48.0,
+        }
+    }
+}
+
+/// How a group is.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct GroupStatus {
+    /// Time since the disk thread's last sign of life; it gives one a second at least. More than a few seconds
+    /// means a disk that does not answer.
+    pub beat_age: Duration,
+    /// Room on the disk; `None` before the first capture.
+    pub disk: Option<Forecast>,
+    /// Number of the next note.
+    pub notes_next: u64,
+}
+
+/// What the threads and the handles share.
+struct Common {
+    files: Arc<dyn Files>,
+    limits: Limits,
+    signal: Arc<Signal>,
+    arriving: Mutex<Vec<Lane>>,
+    notes: Arc<Notes>,
+    packer: Arc<Desk>,
+    forecast: Mutex<Option<Forecast>>,
+    born: Instant,
+    /// Nanoseconds since `born`.
+    beat: AtomicU64,
+    stop: AtomicBool,
+    threads: Mutex<Vec<JoinHandle<()>>>,
+}
+
+/// The disk thread and its helper; a clone is another handle on the same.
+#[derive(Clone)]
+pub struct Group(Arc<Common>);
+
+impl std::fmt::Debug for Group {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Group").field("limits", &self.0.limits).finish_non_exhaustive()
+    }
+}
+
+/// The thread gives a sign of life this often.
+const BEAT: Duration = Duration::from_secs(1);
+
+fn locked<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+impl Group {
+    /// Starts the threads.
+    ///
+    /// # Errors
+    /// `Machine` when the system gives no thread.
+    pub fn start(limits: Limits) -> Result<Self> {
+        Self::start_on(Arc::new(SystemFiles), limits)
+    }
+
+    /// As [`Group::start`], on a disk of the caller's.
+    ///
+    /// # Errors
+    /// As [`Group::start`].
+    pub fn start_on(files: Arc<dyn Files>, limits: Limits) -> Result<Self> {
+        let common = Arc::new(Common {
+            files,
+            limits,
+            signal: Arc::default(),
+            arriving: Mutex::default(),
+            notes: Arc::default(),
+            packer: Arc::default(),
+            forecast: Mutex::default(),
+            born: Instant::now(),
+            beat: AtomicU64::new(0),
+            stop: AtomicBool::new(false),
+            threads: Mutex::default(),
+        });
+        let (first, second) = (Arc::clone(&common), Arc::clone(&common));
+        let disk = thread("disk", move || first.run())?;
+        locked(&common.threads).push(disk);
+        let packer = thread("packer", move || {
+            second.packer.run(&*second.files, second.limits.pack, &second.notes);
+        })?;
+        locked(&common.threads).push(packer);
+        Ok(Self(common))
+    }
+
+    /// Begins a capture in a folder that does not exist yet. `origin` is JSON that tells where the bytes come
+    /// from, `anchor` the wall clock at capture time zero. When this returns, the empty capture and its name
+    /// are safe.
+    ///
+    /// # Errors
+    /// `Machine` when the folder exists already, or the disk fails or is full; `Usage` after a stop.
+    pub fn begin(&self, folder: &Path, anchor: Anchor, origin: &str) -> Result<Feed> {
+        if self.0.stop.load(Ordering::Acquire) {
+            return Err(Error::usage("the journals are stopped").at(folder));
+        }
+        let head = Head { folder: folder.to_owned(), anchor, origin: origin.to_owned() };
+        let rotation = Rotation { bytes: self.0.limits.segment_bytes, age: self.0.limits.segment_age };
+        let wall = Anchor::now().unix_ns;
+        let recording = Recording::create(Arc::clone(&self.0.files), head, rotation, wall)?;
+        Ok(self.take_in(recording))
+    }
+
+    fn take_in(&self, recording: Recording) -> Feed {
+        let shared =
+            Arc::new(Shared::new(self.0.limits.buffer_bytes, &recording, Arc::clone(&self.0.signal)));
+        locked(&self.0.arriving).push(Lane::new(Arc::clone(&shared), recording));
+        self.0.signal.raise();
+        Feed::new(shared)
+    }
+
+    /// How it is; never waits for the disk.
+    pub fn status(&self) -> GroupStatus {
+        let beat = Duration::from_nanos(self.0.beat.load(Ordering::Acquire));
+        GroupStatus {
+            beat_age: self.0.born.elapsed().saturating_sub(beat),
+            disk: *locked(&self.0.forecast),
+            notes_next: self.0.notes.next(),
+        }
+    }
+
+    /// The notes from number `from` on, of the last 256.
+    pub fn notes(&self, from: u64) -> Vec<Note> {
+        self.0.notes.since(from)
+    }
+
+    /// Writes what waits and ends the threads. Captures that were not closed keep what was acknowledged.
+    pub fn stop(&self) {
+        self.0.stop.store(true, Ordering::Release);
+        self.0.signal.raise();
+        let threads: Vec<JoinHandle<()>> = locked(&self.0.threads).drain(..).collect();
+        for thread in threads {
+            // A thread that panicked has nothing more to say.
+            let _ = thread.join();
+        }
+    }
+}
+
+fn thread(name: &str, run: impl FnOnce() + Send + 'static) -> Result<JoinHandle<()>> {
+    std::thread::Builder::new()
+        .name(name.to_owned())
+        .spawn(run)
+        .map_err(|error| Error::machine("the system gives no thread for the journals").because(error))
+}
+
+impl Common {
+    fn now(&self) -> Nanoseconds {
+        Nanoseconds(i64::try_from(self.born.elapsed().as_nanos()).unwrap_or(i64::MAX))
+    }
+
+    /// The disk thread.
+    fn run(&self) {
+        let (notes, packer) = (Arc::clone(&self.notes), Arc::clone(&self.packer));
+        let mut rounds = Rounds::new(Arc::clone(&self.files), self.limits.clone(), notes, packer);
+        loop {
+            let now = self.now();
+            self.beat.store(u64::try_from(now.0).unwrap_or(0), Ordering::Release);
+            let stop = self.stop.load(Ordering::Acquire);
+            rounds.lanes.append(&mut locked(&self.arriving));
+            if stop {
+                // One last round for everybody.
+                for lane in &rounds.lanes {
+                    lane.shared.lock().hurry = true;
+                }
+            }
+            let next = rounds.round(now);
+            if !rounds.lanes.is_empty() {
+                *locked(&self.forecast) = Some(rounds.forecast());
+            }
+            if stop {
+                break;
+            }
+            let wait = Duration::from_nanos(u64::try_from((next - self.now()).0).unwrap_or(0));
+            self.signal.wait(wait.min(BEAT));
+        }
+        self.packer.stop();
+    }
+}

@@ -1,0 +1,238 @@
+//! The work of the disk thread, one round at a time, with the time handed in.
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use super::super::disk::Files;
+use super::super::forecast::{DiskLevel, Forecast, Watch};
+use super::super::segment::{self, Sums, list};
+use super::Limits;
+use super::lane::{Lane, Phase};
+use super::notes::Notes;
+use super::packer::{Desk, Work};
+use crate::base::{Error, Nanoseconds, Result};
+
+/// The disk is looked at this often: 10 s; every second while something stands still.
+const LOOK_EVERY: Nanoseconds = Nanoseconds(10_000_000_000);
+
+/// Every port, and the disk that they share.
+pub(super) struct Rounds {
+    files: Arc<dyn Files>,
+    limits: Limits,
+    pub(super) lanes: Vec<Lane>,
+    notes: Arc<Notes>,
+    packer: Arc<Desk>,
+    watch: Watch,
+    next_look: Nanoseconds,
+    /// Written by captures that are closed.
+    written: u64,
+    /// Segments were closed or packed since retention was looked at.
+    crowded: bool,
+}
+
+/// A closed segment that may be removed.
+struct Removable {
+    lane: usize,
+    number: u32,
+    bytes: u64,
+    /// Sum of the uncompressed bytes.
+    sum: String,
+    /// Wall clock of its first record.
+    begun: i64,
+}
+
+impl Rounds {
+    pub(super) fn new(files: Arc<dyn Files>, limits: Limits, notes: Arc<Notes>, packer: Arc<Desk>) -> Self {
+        let watch = Watch::new(limits.warn_hours);
+        Self {
+            files,
+            limits,
+            lanes: Vec::new(),
+            notes,
+            packer,
+            watch,
+            next_look: Nanoseconds(i64::MIN),
+            written: 0,
+            crowded: false,
+        }
+    }
+
+    pub(super) fn forecast(&self) -> Forecast {
+        self.watch.now
+    }
+
+    /// One round at monotonic time `now`: all ports' records are written, then synced, so that they share
+    /// what a sync costs. Gives when the next round must be, at the latest.
+    pub(super) fn round(&mut self, now: Nanoseconds) -> Nanoseconds {
+        let ready: Vec<bool> = self.lanes.iter_mut().map(|lane| lane.first_half(now)).collect();
+        for (lane, _) in self.lanes.iter_mut().zip(ready).filter(|(_, ready)| *ready) {
+            if lane.second_half(now) {
+                self.packer.put(Work::Closed(lane.recording.folder().to_owned(), lane.recording.number()));
+                self.crowded = true;
+            }
+        }
+        self.tell();
+        self.leave();
+        if now >= self.next_look || self.crowded {
+            self.look(now);
+        }
+        let due = self.lanes.iter().filter_map(Lane::next_due).min();
+        due.map_or(self.next_look, |due| due.min(self.next_look))
+    }
+
+    fn tell(&mut self) {
+        for lane in &mut self.lanes {
+            let folder = lane.recording.folder().display().to_string();
+            for (what, stops) in lane.told.drain(..) {
+                let remedy = stops.then_some(
+                    "make room on this disk or mend it: recording goes on by itself; what was acknowledged is kept",
+                );
+                self.notes.put(format!("{folder}: {what}"), remedy);
+                if stops {
+                    self.next_look = Nanoseconds(i64::MIN);
+                }
+            }
+        }
+    }
+
+    /// Lets go of ports that are done.
+    fn leave(&mut self) {
+        let packer = &self.packer;
+        let written = &mut self.written;
+        self.lanes.retain(|lane| {
+            let mut inner = lane.shared.lock();
+            let settled = inner.inbox.is_empty() && inner.settled == inner.inbox.pushed;
+            let stays = match inner.phase {
+                Phase::Open | Phase::Closing => true,
+                Phase::Dropped => !settled && lane.stopped().is_none(),
+                _ => false,
+            };
+            if !stays {
+                *written += lane.written;
+                if inner.phase == Phase::Closed {
+                    packer.put(Work::Finish(lane.recording.folder().to_owned(), Arc::clone(&lane.shared)));
+                } else {
+                    inner.phase = Phase::Gone;
+                    lane.shared.changed.notify_all();
+                }
+            }
+            stays
+        });
+    }
+
+    /// Looks at the room, and makes some if the limit says so.
+    fn look(&mut self, now: Nanoseconds) {
+        let stopped: Vec<bool> = self.lanes.iter().filter_map(Lane::stopped).collect();
+        let pause = if stopped.is_empty() { LOOK_EVERY } else { Nanoseconds::SECOND };
+        self.next_look = now.saturating_add(pause);
+        let Some(folder) = self.lanes.first().map(|lane| lane.recording.folder().to_owned()) else { return };
+        let written = self.written + self.lanes.iter().map(|lane| lane.written).sum::<u64>();
+        match self.files.room(&folder) {
+            Ok(room) => {
+                if self.watch.look(now, written, room, stopped.contains(&true)) {
+                    self.say_level();
+                }
+            }
+            Err(error) => tracing::debug!("room on the disk is not known: {error}"),
+        }
+        if let Some(keep) = self.limits.keep_bytes {
+            self.crowded = match self.make_room(keep, now) {
+                Ok(done) => !done,
+                Err(error) => {
+                    self.notes.put(error.to_string(), None);
+                    false
+                }
+            };
+        } else {
+            self.crowded = false;
+        }
+    }
+
+    fn say_level(&self) {
+        let now = self.watch.now;
+        let (what, remedy) = match now.level {
+            DiskLevel::Fine => (format!("the disk has room again: {now}"), None),
+            DiskLevel::Low => (
+                format!("the disk gets full: {now}"),
+                Some("make room on this disk, or set a limit for what is kept"),
+            ),
+            DiskLevel::Full => (
+                format!("the disk is full: {now}; recording stands still"),
+                Some("make room on this disk: recording goes on by itself; what was acknowledged is kept"),
+            ),
+        };
+        self.notes.put(what, remedy);
+    }
+
+    /// Removes the oldest closed segments until no more than `keep` bytes lie there. `false` when it could not
+    /// look just now.
+    fn make_room(&mut self, keep: u64, now: Nanoseconds) -> Result<bool> {
+        loop {
+            let (total, oldest) = self.oldest()?;
+            let Some(oldest) = oldest.filter(|_| total > keep) else { return Ok(true) };
+            let Some(lane) = self.lanes.get_mut(oldest.lane) else { return Ok(true) };
+            let what = format!(
+                "segment {} is removed to make room: {} bytes, SHA-256 {}",
+                oldest.number, oldest.bytes, oldest.sum
+            );
+            // The recording says so before it happens; without that nothing is removed.
+            if !lane.remark(&what, now) {
+                return Ok(true);
+            }
+            let folder = lane.recording.folder().to_owned();
+            let files = &*self.files;
+            let Some(removed) = self.packer.while_quiet(|| remove(files, &folder, oldest.number)) else {
+                return Ok(false);
+            };
+            removed?;
+            self.notes.put(format!("{}: {what}", folder.display()), None);
+        }
+    }
+
+    /// Bytes of all captures, and the oldest segment that is closed and summed.
+    fn oldest(&self) -> Result<(u64, Option<Removable>)> {
+        let mut total = 0;
+        let mut oldest: Option<Removable> = None;
+        for (index, lane) in self.lanes.iter().enumerate() {
+            let folder = lane.recording.folder();
+            let listing = list(&*self.files, folder)
+                .map_err(|error| Error::machine("cannot look into this capture").at(folder).because(error))?;
+            total += listing.segments.values().map(segment::Present::bytes).sum::<u64>();
+            let sums = Sums::load(&*self.files, folder)?;
+            let closed = listing.segments.iter().find(|(number, _)| **number < lane.recording.number());
+            let Some((number, present)) = closed else { continue };
+            let Some(sum) = sums.0.get(number) else { continue };
+            let begun = begun(&*self.files, folder, *number);
+            if oldest.as_ref().is_none_or(|oldest| begun < oldest.begun) {
+                let (bytes, sum) = (present.bytes(), sum.clone());
+                oldest = Some(Removable { lane: index, number: *number, bytes, sum, begun });
+            }
+        }
+        Ok((total, oldest))
+    }
+}
+
+/// Wall clock of a segment's first record; the oldest possible when it cannot be read.
+fn begun(files: &dyn Files, folder: &Path, number: u32) -> i64 {
+    let first = segment::read(files, folder, number)
+        .ok()
+        .and_then(|file| super::super::reader::Reader::new(file).ok())
+        .and_then(|mut reader| reader.next_record().ok().flatten());
+    first.map_or(i64::MIN, |record| record.wall)
+}
+
+fn remove(files: &dyn Files, folder: &Path, number: u32) -> Result<()> {
+    let mut path = PathBuf::new();
+    let mut run = || {
+        for name in [segment::name(number), segment::packed_name(number)] {
+            path = folder.join(name);
+            match files.remove(&path) {
+                Err(error) if error.kind() != std::io::ErrorKind::NotFound => return Err(error),
+                _ => {}
+            }
+        }
+        files.sync_folder(folder)
+    };
+    let done = run();
+    done.map_err(|error| Error::machine("cannot remove this segment").at(&path).because(error))
+}
