@@ -177,7 +177,7 @@ fn of_job(
     let mut track = if recorded { Track::open(&capture.path, None)? } else { Track::none() };
     take(Step::Begin(Place { stage: Some(stage), anchor: capture.started }, &track))?;
     loaded.events(capture, &mut |event| take(Step::Event(Box::new(event), &mut track)))?;
-    take(Step::End(loaded.span(capture)?, &mut track))
+    take(Step::End(loaded.span(capture), &mut track))
 }
 
 fn of_file(

@@ -111,8 +111,8 @@ pub(super) fn learn(
     indexed: &BTreeMap<String, Indexed>,
     decoders: &str,
 ) -> Result<JobCauses> {
-    let of = job.captures().fold(Some(decoders.to_owned()), |sum, capture| {
-        Some(format!("{}\n{} {}", sum?, capture.name, capture.sha256.as_deref()?))
+    let of = job.captures().try_fold(decoders.to_owned(), |sum, capture| {
+        Some(format!("{sum}\n{} {}", capture.name, capture.sha256.as_deref()?))
     });
     if let (Some(of), Some(kept)) = (&of, store.finding("job", KIND)?)
         && let Ok(kept) = serde_json::from_str::<Kept>(&kept)
