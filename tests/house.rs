@@ -13,7 +13,7 @@ const LAYERS: [&str; 8] = ["base", "source", "journal", "signal", "decode", "tim
 const DOORS: [(&str, &[&str]); 13] = [
     ("serialport", &["source"]),
     ("csv", &["source", "timeline"]),
-    ("flate2", &["source"]),
+    ("flate2", &["source", "journal"]),
     ("crc32c", &["journal"]),
     ("regex_automata", &["decode"]),
     ("nom", &["decode"]),

@@ -108,3 +108,50 @@ impl fmt::Display for Forecast {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const HOUR: i64 = 3600 * 1_000_000_000;
+
+    /// A disk of 10 GB written at 10 kB/s: full in 277.8 hours, low from 48 hours on, whichever way it is
+    /// looked at; by hand, 10^10 B / 10^4 B/s / 3600 s.
+    #[test]
+    fn the_warning_comes_two_days_before_the_end() {
+        let mut watch = Watch::new(48.0);
+        let total = 10_000_000_000u64;
+        let mut warned = None;
+        for hour in 0..277i64 {
+            let written = hour as u64 * 36_000_000;
+            let room = Room { free: total - written, total };
+            let changed = watch.look(Nanoseconds(hour * HOUR), written, room, false);
+            if hour == 1 {
+                assert!((watch.now.hours_left.unwrap_or(0.0) - 276.78).abs() < 0.01, "{:?}", watch.now);
+            }
+            if changed {
+                assert_eq!(watch.now.level, DiskLevel::Low);
+                assert!(warned.replace(hour).is_none(), "told once");
+            }
+        }
+        assert_eq!(warned, Some(230));
+    }
+
+    #[test]
+    fn a_burst_is_forgotten_and_the_warning_does_not_flicker() {
+        let mut watch = Watch::new(48.0);
+        let room = Room { free: 1_000_000_000, total: 10_000_000_000 };
+        let mut written = 0;
+        let mut changes = 0;
+        for step in 0..720i64 {
+            // 20 kB/s for a minute, then 1 kB/s for two hours.
+            written += if step < 6 { 200_000 } else { 10_000 };
+            changes += usize::from(watch.look(Nanoseconds(step * 10 * 1_000_000_000), written, room, false));
+        }
+        assert_eq!(changes, 2, "low, and fine again");
+        assert_eq!(watch.now.level, DiskLevel::Fine);
+        // A full disk is full at once, and says so once.
+        assert!(watch.look(Nanoseconds(7200 * 1_000_000_000), written, room, true));
+        assert!(!watch.look(Nanoseconds(7201 * 1_000_000_000), written, room, true));
+    }
+}

@@ -230,13 +230,13 @@ impl Recording {
         !self.closed && (old || writer.acknowledged().file >= self.rotation.bytes)
     }
 
-    /// Commits, and begins the next segment.
-    pub(super) fn rotate(&mut self, wall: i64) -> Result<()> {
+    /// Commits, and begins the next segment at capture time `t`.
+    pub(super) fn rotate(&mut self, t: Nanoseconds, wall: i64) -> Result<()> {
         self.commit()?;
         self.past = self.acknowledged();
         self.writer = None;
         self.number += 1;
-        self.make_segment(self.last, wall)
+        self.make_segment(t, wall)
     }
 
     /// After a failure: takes up where the last acknowledged byte stands, and commits what waits.

@@ -4,11 +4,14 @@
 
 mod damaged;
 mod failing;
+mod faults;
 mod full;
 mod hostile;
 mod killed;
 mod layout;
 mod old;
+mod segments;
+mod slow;
 mod twin;
 
 use std::io::Cursor;

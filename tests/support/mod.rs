@@ -4,6 +4,7 @@
 
 pub(crate) mod dialects;
 pub(crate) mod disk;
+pub(crate) mod memory;
 pub(crate) mod random;
 pub(crate) mod small_disk;
 pub(crate) mod terminal;

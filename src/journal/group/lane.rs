@@ -12,6 +12,9 @@ use crate::base::{Anchor, Error, Nanoseconds, Result};
 /// After a failure the disk is tried again this often: 1 s.
 const RETRY_AFTER: Nanoseconds = Nanoseconds::SECOND;
 
+/// After a full disk there must be so much more room than for what waits: 64 KiB.
+const SPARE_BYTES: usize = 64 << 10;
+
 /// What a port is told of its recording.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub enum FeedState {
@@ -198,7 +201,7 @@ impl Lane {
                 self.recording.commit()?;
             }
             if self.recording.is_full(head.t) {
-                self.recording.rotate(head.wall)?;
+                self.recording.rotate(head.t, head.wall)?;
             }
             self.recording.add(head.kind, head.t, head.wall, payload)?;
             self.batch.advance();
@@ -231,7 +234,7 @@ impl Lane {
         let before = self.recording.number();
         let mut result = self.recording.sync_out();
         if result.is_ok() && self.recording.is_full(self.recording.last()) {
-            result = self.recording.rotate(Anchor::now().unix_ns);
+            result = self.recording.rotate(self.recording.last(), Anchor::now().unix_ns);
         }
         if self.judge(result, now) {
             self.settle();
@@ -316,7 +319,7 @@ impl Lane {
     /// recording would start and stop with every few bytes of room.
     fn has_room(&self, full: bool) -> Result<()> {
         let waiting = self.shared.lock().inbox.waiting() + self.batch.cost() + self.recording.waiting();
-        if !full || self.recording.room().is_none_or(|room| room.free >= (waiting + COMMIT_BYTES) as u64) {
+        if !full || self.recording.room().is_none_or(|room| room.free >= (waiting + SPARE_BYTES) as u64) {
             return Ok(());
         }
         let full = std::io::Error::from(std::io::ErrorKind::StorageFull);

@@ -221,7 +221,7 @@ impl Common {
             let now = self.now();
             self.beat.store(u64::try_from(now.0).unwrap_or(0), Ordering::Release);
             let stop = self.stop.load(Ordering::Acquire);
-            rounds.lanes.append(&mut locked(&self.arriving));
+            locked(&self.arriving).drain(..).for_each(|lane| rounds.arrive(lane));
             if stop {
                 // One last round for everybody.
                 for lane in &rounds.lanes {

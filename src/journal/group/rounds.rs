@@ -61,6 +61,12 @@ impl Rounds {
         self.watch.now
     }
 
+    /// Takes a port in; the disk is looked at in the next round, since it may be another one.
+    pub(super) fn arrive(&mut self, lane: Lane) {
+        self.lanes.push(lane);
+        self.next_look = Nanoseconds(i64::MIN);
+    }
+
     /// One round at monotonic time `now`: all ports' records are written, then synced, so that they share
     /// what a sync costs. Gives when the next round must be, at the latest.
     pub(super) fn round(&mut self, now: Nanoseconds) -> Nanoseconds {
