@@ -84,11 +84,16 @@ pub fn decode_path(
         return decode_reader("standard input", Box::new(std::io::stdin()), protocols, options, sink);
     }
     let file = File::open(path).map_err(|error| Error::io("cannot open the capture", path, error))?;
-    if file.metadata().is_ok_and(|metadata| metadata.is_dir()) {
-        return Err(Error::input("this is a folder, not a capture file").at(path));
-    }
     let name =
         path.file_name().map_or_else(|| path.display().to_string(), |n| n.to_string_lossy().into_owned());
+    if file.metadata().is_ok_and(|metadata| metadata.is_dir()) {
+        let Ok(mut segments) = Reader::open(path) else {
+            return Err(Error::input("this is a folder, not a capture file").at(path));
+        };
+        let mut summary = empty(&name, FileKind::Journal);
+        journal(&mut segments, protocols, options, sink, &mut summary)?;
+        return Ok(summary);
+    }
     decode_reader(&name, Box::new(file), protocols, options, sink).map_err(|error| {
         if error.place().path.is_none() && error.exit_status() != 2 { error.at(path) } else { error }
     })
@@ -115,7 +120,33 @@ pub fn decode_reader(
         kind = FileKind::Csv;
     }
     let capture = Name::from(name);
-    let mut summary = Summary {
+    let mut summary = empty(name, kind);
+    match kind {
+        FileKind::Empty => return Err(Error::input("the capture is empty").remedy("was anything recorded?")),
+        FileKind::Gzip => return Err(Error::input("the compressed file cannot be opened")),
+        FileKind::Text => {
+            summary.remarks.extend(text_remark(&head));
+            let mut log = TextLog::new(reader)?;
+            text(&mut log, &capture, protocols, options, sink, &mut summary)?;
+        }
+        FileKind::Journal => {
+            journal(&mut Reader::new(reader)?, protocols, options, sink, &mut summary)?;
+        }
+        FileKind::Csv => {
+            let mut table = CsvSource::new(reader, CsvOptions { sample_rate_hz: options.sample_rate_hz })?;
+            samples(&mut table, &capture, protocols, options, sink, &mut summary)?;
+        }
+        FileKind::Vcd => {
+            let mut dump = VcdSource::new(reader, VcdOptions::default())?;
+            samples(&mut dump, &capture, protocols, options, sink, &mut summary)?;
+        }
+    }
+    Ok(summary)
+}
+
+/// Nothing read yet.
+fn empty(name: &str, kind: FileKind) -> Summary {
+    Summary {
         capture: name.to_owned(),
         kind: kind.words(),
         chassis: None,
@@ -127,34 +158,24 @@ pub fn decode_reader(
         started: None,
         remarks: Vec::new(),
         anchor: None,
-    };
-    match kind {
-        FileKind::Empty => return Err(Error::input("the capture is empty").remedy("was anything recorded?")),
-        FileKind::Gzip => return Err(Error::input("the compressed file cannot be opened")),
-        FileKind::Text => {
-            summary.remarks.extend(text_remark(&head));
-            let mut log = TextLog::new(reader)?;
-            text(&mut log, &capture, protocols, options, sink, &mut summary)?;
-        }
-        FileKind::Journal => {
-            let mut journal = Reader::new(reader)?;
-            text(&mut journal, &capture, protocols, options, sink, &mut summary)?;
-            summary.span = Some(Span { start: Nanoseconds::ZERO, end: journal.now() });
-            if let Some(recovered) = journal.recovered() {
-                summary.remarks.extend(remark(recovered));
-            }
-        }
-        FileKind::Csv => {
-            let mut table = CsvSource::new(reader, CsvOptions { sample_rate_hz: options.sample_rate_hz })?;
-            samples(&mut table, &capture, protocols, options, sink, &mut summary)?;
-        }
-        FileKind::Vcd => {
-            let mut dump = VcdSource::new(reader, VcdOptions::default())?;
-            samples(&mut dump, &capture, protocols, options, sink, &mut summary)?;
-        }
     }
-    summary.started = summary.anchor.and_then(|anchor| anchor.wall(Nanoseconds::ZERO));
-    Ok(summary)
+}
+
+/// A journal: one file or a folder of segments.
+fn journal(
+    journal: &mut Reader,
+    protocols: &Protocols,
+    options: &Options,
+    sink: &mut Sink<'_>,
+    summary: &mut Summary,
+) -> Result<()> {
+    let capture = Name::from(summary.capture.as_str());
+    text(journal, &capture, protocols, options, sink, summary)?;
+    summary.span = Some(Span { start: Nanoseconds::ZERO, end: journal.now() });
+    if let Some(recovered) = journal.recovered() {
+        summary.remarks.extend(remark(recovered));
+    }
+    Ok(())
 }
 
 fn text(
@@ -182,6 +203,7 @@ fn text(
     stage.finish(&mut events)?;
     give(&mut events, sink, summary)?;
     summary.anchor = source.anchor();
+    summary.started = summary.anchor.and_then(|anchor| anchor.wall(Nanoseconds::ZERO));
     summary.chassis = stage.choice().cloned();
     summary.counters = stage.counters();
     basis(stage.time_basis(), summary);
@@ -267,6 +289,7 @@ fn samples(
     wiring.finish(end, &mut events)?;
     give(&mut events, sink, summary)?;
     summary.anchor = source.anchor();
+    summary.started = summary.anchor.and_then(|anchor| anchor.wall(Nanoseconds::ZERO));
     summary.timed = summary.span.is_some();
     summary.time_basis = "the sample times of the capture";
     if let Some(text) = wiring.text() {

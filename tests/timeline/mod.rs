@@ -5,6 +5,7 @@
 mod job;
 mod locked;
 mod manifest;
+mod segments;
 mod store;
 mod wired;
 

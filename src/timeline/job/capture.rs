@@ -1,28 +1,51 @@
 //! A live capture that is being recorded.
 
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 use crate::base::{Anchor, Nanoseconds, Result, Span};
-use crate::journal::{Acknowledged, RecordKind, Writer};
+use crate::journal::{Acknowledged, Feed, FeedState, RecordKind, Writer};
 use crate::source::{Mark, Pulled};
 
 /// A silent source leaves a sign of life in the journal this often: 10 s. A crash shortens a quiet soak by
 /// no more than that.
 pub const ALIVE_EVERY: Nanoseconds = Nanoseconds(10_000_000_000);
 
+/// The end of a capture waits so long for a disk thread: 10 s.
+const END_WITHIN: Duration = Duration::from_secs(10);
+
+/// Who writes.
+#[derive(Debug)]
+enum Recorder {
+    /// This thread, one file.
+    Own(Writer),
+    /// A disk thread, a folder of segments.
+    Group(Feed),
+}
+
 /// Records what a live source delivers. Ends by [`Job::end_capture`](super::Job::end_capture); when it is
 /// dropped instead, the job closes the capture the next time it is opened.
 #[derive(Debug)]
 pub struct CaptureWriter {
-    journal: Writer,
+    recorder: Recorder,
     name: String,
     path: PathBuf,
     now: Nanoseconds,
+    /// When the last record was made.
+    last: Nanoseconds,
 }
 
 impl CaptureWriter {
     pub(super) fn new(journal: Writer, name: String, path: PathBuf) -> Self {
-        Self { journal, name, path, now: Nanoseconds::ZERO }
+        Self::with(Recorder::Own(journal), name, path)
+    }
+
+    pub(super) fn in_group(feed: Feed, name: String, path: PathBuf) -> Self {
+        Self::with(Recorder::Group(feed), name, path)
+    }
+
+    fn with(recorder: Recorder, name: String, path: PathBuf) -> Self {
+        Self { recorder, name, path, now: Nanoseconds::ZERO, last: Nanoseconds::ZERO }
     }
 
     /// Name of the capture in the job.
@@ -30,14 +53,33 @@ impl CaptureWriter {
         &self.name
     }
 
-    /// The file that is written.
+    /// The file that is written, or the folder of segments.
     pub fn path(&self) -> &Path {
         &self.path
     }
 
     /// What is certainly on disk.
     pub fn acknowledged(&self) -> Acknowledged {
-        self.journal.acknowledged()
+        match &self.recorder {
+            Recorder::Own(journal) => journal.acknowledged(),
+            Recorder::Group(feed) => feed.acknowledged(),
+        }
+    }
+
+    /// How the recording is: a disk thread goes on by itself after a stop; without one an error says it.
+    pub fn feed_state(&self) -> FeedState {
+        match &self.recorder {
+            Recorder::Own(_) => FeedState::Recording,
+            Recorder::Group(feed) => feed.state(),
+        }
+    }
+
+    /// Captured bytes lost so far, because the disk took nothing for longer than the buffer holds.
+    pub fn lost(&self) -> u64 {
+        match &self.recorder {
+            Recorder::Own(_) => 0,
+            Recorder::Group(feed) => feed.lost(),
+        }
     }
 
     /// The stretch recorded so far.
@@ -50,8 +92,11 @@ impl CaptureWriter {
     /// Call it before decoding, and [`CaptureWriter::commit_if_due`] after the events were shown: then a slow
     /// disk does not make the display late.
     ///
+    /// With a disk thread it never waits for the disk.
+    ///
     /// # Errors
-    /// `Machine` when the disk fails; what was acknowledged stays.
+    /// `Machine` when the disk fails; what was acknowledged stays. With a disk thread none: see
+    /// [`CaptureWriter::feed_state`].
     pub fn take(&mut self, pulled: &Pulled<'_>) -> Result<()> {
         match pulled {
             Pulled::Chunk(chunk) => {
@@ -61,7 +106,7 @@ impl CaptureWriter {
             Pulled::Mark(mark) => self.mark(mark),
             Pulled::Quiet(now) => {
                 self.now = self.now.max(*now);
-                if self.now - self.journal.last() >= ALIVE_EVERY {
+                if self.now - self.last >= ALIVE_EVERY {
                     self.append(RecordKind::Alive, self.now, &[])?;
                 }
                 Ok(())
@@ -80,7 +125,16 @@ impl CaptureWriter {
     }
 
     fn append(&mut self, kind: RecordKind, t: Nanoseconds, payload: &[u8]) -> Result<()> {
-        self.journal.append(kind, t, Anchor::now().unix_ns, payload)
+        self.last = t;
+        let wall = Anchor::now().unix_ns;
+        match &mut self.recorder {
+            Recorder::Own(journal) => journal.append(kind, t, wall, payload),
+            Recorder::Group(feed) => {
+                // What does not fit is counted there, and becomes a record.
+                feed.push(kind, t, wall, payload);
+                Ok(())
+            }
+        }
     }
 
     /// Commits when records have waited for 50 ms; to be called after every pull.
@@ -88,7 +142,10 @@ impl CaptureWriter {
     /// # Errors
     /// `Machine` when the disk fails; what was acknowledged stays.
     pub fn commit_if_due(&mut self) -> Result<bool> {
-        self.journal.commit_if_due(self.now)
+        match &mut self.recorder {
+            Recorder::Own(journal) => journal.commit_if_due(self.now),
+            Recorder::Group(_) => Ok(false),
+        }
     }
 
     /// Commits at once.
@@ -96,14 +153,28 @@ impl CaptureWriter {
     /// # Errors
     /// As [`CaptureWriter::commit_if_due`].
     pub fn commit(&mut self) -> Result<()> {
-        self.journal.commit()
+        match &mut self.recorder {
+            Recorder::Own(journal) => journal.commit(),
+            Recorder::Group(feed) => feed.flush(END_WITHIN).map(|_| ()),
+        }
     }
 
-    /// Closes the journal; gives the observed stretch.
-    pub(super) fn finish(mut self) -> Result<Span> {
-        let close = serde_json::json!({ "captured": self.journal.captured() }).to_string();
-        self.append(RecordKind::Close, self.now, close.as_bytes())?;
-        self.journal.commit()?;
+    /// Closes the journal; gives the observed stretch. `busy` is set when a disk thread hangs and still holds
+    /// the recording after an error.
+    pub(super) fn finish(mut self, busy: &mut bool) -> Result<Span> {
+        if let Recorder::Own(journal) = &self.recorder {
+            let close = serde_json::json!({ "captured": journal.captured() }).to_string();
+            self.append(RecordKind::Close, self.now, close.as_bytes())?;
+            self.commit()?;
+            return Ok(self.span());
+        }
+        // A sign of life, so that the recording is as long as the observation.
+        self.append(RecordKind::Alive, self.now, &[])?;
+        if let Recorder::Group(feed) = &self.recorder {
+            let closed = feed.close(END_WITHIN).map_err(|error| error.at(&self.path));
+            *busy = !feed.is_gone();
+            closed?;
+        }
         Ok(self.span())
     }
 }

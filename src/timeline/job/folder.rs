@@ -8,7 +8,7 @@ use std::time::Duration;
 use sha2::{Digest, Sha256};
 
 use crate::base::{Anchor, Error, Nanoseconds, Result, quote};
-use crate::journal::sync_folder;
+use crate::journal::{seal, sync_folder};
 
 /// Size of the pieces in which files are copied and summed.
 const PIECE_BYTES: usize = 1 << 20;
@@ -35,8 +35,13 @@ pub(super) struct Sum {
     pub(super) bytes: u64,
 }
 
-/// SHA-256 in hexadecimal, as `sha256sum` prints it, and the length.
+/// SHA-256 in hexadecimal, as `sha256sum` prints it, and the length. For a folder of segments the sum is that
+/// of its `SHA256SUMS`, and the length that of all segments, unpacked; segments without a sum get one.
 pub(super) fn sum_of(path: &Path) -> Result<Sum> {
+    if path.is_dir() {
+        let sealed = seal(path)?;
+        return Ok(Sum { sha256: sealed.sha256, bytes: sealed.bytes });
+    }
     let file = File::open(path).map_err(|error| Error::io("cannot open this capture", path, error))?;
     pour(file, path, &mut io::sink(), path)
 }
@@ -95,7 +100,8 @@ fn pour(mut from: File, from_path: &Path, to: &mut dyn Write, to_path: &Path) ->
 /// Takes the write permission away, so that no editor alters a capture by accident. Best effort: not every
 /// file system knows permissions, and the checksum is what proves that nothing changed.
 pub(super) fn protect(path: &Path) {
-    if let Ok(data) = fs::metadata(path) {
+    // The segments of a folder may still be packed.
+    if let Some(data) = fs::metadata(path).ok().filter(|data| !data.is_dir()) {
         let mut permissions = data.permissions();
         permissions.set_readonly(true);
         let _ = fs::set_permissions(path, permissions);

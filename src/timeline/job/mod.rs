@@ -5,6 +5,7 @@
 //! | `job.toml` | which set, which chassis, what the complaint is |
 //! | `raw/steps.journal` | the step log: steps, captures begun and ended, prompts, cautions read |
 //! | `raw/NNNN-name.journal` | live captures, as [`journal`](crate::journal) describes |
+//! | `raw/NNNN-name.journal/` | the same in segments, packed when closed, with their own `SHA256SUMS` |
 //! | `raw/NNNN-name.*` | imported capture files, copied unaltered |
 //! | `straykey.db` | the index ([`store`](super::store)); may be deleted, is rebuilt from `raw/` |
 //! | `SHA256SUMS` | sums of the captures and the step log, when the job was closed |

@@ -8,7 +8,7 @@ use super::log::Entry;
 use super::model::{CaptureOptions, CaptureRef, CaptureSource, Prompt, Stage, Step};
 use super::open::{Job, STEP_LOG};
 use crate::base::{Anchor, Error, Nanoseconds, Result, Span};
-use crate::journal::{RecordKind, Writer};
+use crate::journal::{Group, RecordKind, Writer, recover, verify};
 
 impl Job {
     /// Notes that the cautions were shown in these words and read.
@@ -31,7 +31,8 @@ impl Job {
         let mut sums = String::new();
         for capture in self.captures() {
             if let Some(sum) = &capture.sha256 {
-                sums.push_str(&format!("{sum}  {}\n", capture.file));
+                let inside = if capture.path.is_dir() { "/SHA256SUMS" } else { "" };
+                sums.push_str(&format!("{sum}  {}{inside}\n", capture.file));
             }
         }
         let log = sum_of(&self.folder.join(STEP_LOG))?.sha256;
@@ -91,12 +92,44 @@ impl Job {
             origin.to_string().as_bytes(),
         )?;
         journal.commit()?;
-        let source = CaptureSource::Live { port: port.to_owned() };
-        let mut entries = vec![begin(&name, &file, source, options, Some(anchor))];
-        entries.extend(options.prompts.iter().map(|prompt| asked(&name, *prompt)));
-        self.write(entries)?;
-        self.running.insert(name.clone());
+        self.has_begun(&name, &file, port, options, anchor)?;
         Ok(CaptureWriter::new(journal, name, path))
+    }
+
+    /// As [`Job::begin_capture`], written by a disk thread into a folder of segments: the way for recordings
+    /// that run for days.
+    ///
+    /// # Errors
+    /// `Machine` when the disk fails.
+    pub fn begin_capture_in(
+        &mut self,
+        group: &Group,
+        options: &CaptureOptions,
+        port: &str,
+        origin: &serde_json::Value,
+        anchor: Anchor,
+    ) -> Result<CaptureWriter> {
+        let (name, file) = self.new_name(options.name.as_deref().unwrap_or("live"), "journal");
+        let path = self.folder.join(&file);
+        let feed = group.begin(&path, anchor, &origin.to_string())?;
+        self.has_begun(&name, &file, port, options, anchor)?;
+        Ok(CaptureWriter::in_group(feed, name, path))
+    }
+
+    fn has_begun(
+        &mut self,
+        name: &str,
+        file: &str,
+        port: &str,
+        options: &CaptureOptions,
+        anchor: Anchor,
+    ) -> Result<()> {
+        let source = CaptureSource::Live { port: port.to_owned() };
+        let mut entries = vec![begin(name, file, source, options, Some(anchor))];
+        entries.extend(options.prompts.iter().map(|prompt| asked(name, *prompt)));
+        self.write(entries)?;
+        self.running.insert(name.to_owned());
+        Ok(())
     }
 
     /// Notes that a key is asked for during a running capture.
@@ -121,8 +154,11 @@ impl Job {
         let name = capture.name().to_owned();
         let path = capture.path().to_owned();
         self.running.remove(&name);
-        match capture.finish() {
+        let mut busy = false;
+        match capture.finish(&mut busy) {
             Ok(span) => self.seal(&name, &path, Some(span), 0)?,
+            // Nothing is touched that another thread may still write; the next opening of the job does it.
+            Err(error) if busy => return Err(error),
             Err(error) => {
                 // If even this fails, the next opening of the job does it.
                 let _ = self.recover(&name, &path).and_then(|(span, cut)| self.seal(&name, &path, span, cut));
@@ -191,6 +227,9 @@ impl Job {
             let Some(expected) = &capture.sha256 else { continue };
             if !capture.path.exists() {
                 wrong.push(format!("{}: {} is missing", capture.name, capture.file));
+            } else if capture.path.is_dir() {
+                let found = verify(&capture.path, expected)?;
+                wrong.extend(found.into_iter().map(|what| format!("{}: {what}", capture.name)));
             } else if sum_of(&capture.path)?.sha256 != *expected {
                 wrong.push(format!("{}: {} was altered after the capture", capture.name, capture.file));
             }
@@ -216,12 +255,18 @@ impl Job {
 
     /// Looks a live capture through that had no orderly end; gives its stretch and how many bytes were cut.
     fn recover(&mut self, name: &str, path: &Path) -> Result<(Option<Span>, u64)> {
-        let (writer, recovered) = Writer::open(path)?;
-        let end = writer.last();
-        if !writer.is_closed() {
+        let (end, cut, closed) = if path.is_dir() {
+            let repaired = recover(path)?;
+            self.state.remarks.extend(repaired.remarks.iter().map(|what| format!("{name}: {what}")));
+            (repaired.end, repaired.recovered.cut, repaired.closed)
+        } else {
+            let (writer, recovered) = Writer::open(path)?;
+            (writer.last(), recovered.cut, writer.is_closed())
+        };
+        if !closed {
             self.state.remarks.push(format!("{name}: the recording was cut short after {end} s"));
         }
-        Ok((Some(Span { start: Nanoseconds::ZERO, end }), recovered.cut))
+        Ok((Some(Span { start: Nanoseconds::ZERO, end }), cut))
     }
 
     /// Sums the file of a complete capture and writes its end into the step log.
