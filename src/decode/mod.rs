@@ -15,6 +15,7 @@ pub mod ladder;
 pub mod library;
 pub mod protocol;
 pub mod recognise;
+pub mod schema;
 pub mod set_clock;
 pub mod shape;
 pub mod shipped;

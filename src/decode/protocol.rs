@@ -43,7 +43,7 @@ use super::ladder::Line;
 use crate::base::{ControlPath, Event, EventKind, Key};
 
 /// A chassis file.
-#[derive(Clone, Debug, Deserialize)]
+#[derive(Clone, Debug, Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct ChassisFile {
     /// Identity.
@@ -58,6 +58,7 @@ pub struct ChassisFile {
     pub repeat: Option<RepeatRules>,
     /// Words that the set prints for keys, valid for every record.
     #[serde(default)]
+    #[schemars(with = "BTreeMap<String, Key>")]
     pub keys: BTreeMap<String, Spanned<Key>>,
     /// Line shapes and their meaning.
     #[serde(default)]
@@ -79,10 +80,11 @@ pub struct ChassisFile {
 }
 
 /// Identity of a protocol file.
-#[derive(Clone, Debug, Deserialize)]
+#[derive(Clone, Debug, Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Identity {
     /// Name, equal to the file's name: lower case, digits, hyphens.
+    #[schemars(with = "String")]
     pub name: Spanned<String>,
     /// Version of the file, counted from 1.
     pub version: u32,
@@ -93,7 +95,7 @@ pub struct Identity {
 }
 
 /// How text bytes become characters.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Encoding {
     /// UTF-8; what is not is replaced.
@@ -105,7 +107,7 @@ pub enum Encoding {
 }
 
 /// How bytes become lines, and what stands before every record.
-#[derive(Clone, Debug, Deserialize)]
+#[derive(Clone, Debug, Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields, default)]
 pub struct TextRules {
     /// How captured words become text.
@@ -115,6 +117,7 @@ pub struct TextRules {
     /// Longest line in bytes; a longer one becomes one noise event. At most 65 536.
     pub longest_line: usize,
     /// What may stand before a record, as shapes; any of them.
+    #[schemars(with = "Vec<String>")]
     pub prefixes: Vec<Spanned<String>>,
     /// The set prints nothing but these records: any other line is a damaged one.
     pub only_records: bool,
@@ -133,7 +136,7 @@ impl Default for TextRules {
 }
 
 /// Unit of an uptime that is printed as a whole number.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize, schemars::JsonSchema)]
 pub enum ClockUnit {
     /// Seconds.
     #[default]
@@ -159,27 +162,30 @@ impl ClockUnit {
 }
 
 /// The set's clock.
-#[derive(Clone, Debug, Default, Deserialize)]
+#[derive(Clone, Debug, Default, Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields, default)]
 pub struct ClockRules {
     /// Unit of `{uptime:integer}` and `{uptime:hex}`; `{uptime:seconds}` has none.
     pub unit: ClockUnit,
     /// Nominal time between two reading records, for sets that print no stamp.
+    #[schemars(with = "Option<f64>")]
     pub line_period_s: Option<Spanned<f64>>,
 }
 
 /// How a held key repeats.
-#[derive(Clone, Debug, Deserialize)]
+#[derive(Clone, Debug, Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct RepeatRules {
     /// From the press to the first repeat.
+    #[schemars(with = "f64")]
     pub delay_s: Spanned<f64>,
     /// From one repeat to the next.
+    #[schemars(with = "f64")]
     pub period_s: Spanned<f64>,
 }
 
 /// What a record means.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Meaning {
     /// Converter counts of one or more lines.
@@ -211,7 +217,7 @@ pub enum Meaning {
 }
 
 /// What a state word says of a key.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum KeyState {
     /// Went down.
@@ -254,13 +260,26 @@ impl<'de> Deserialize<'de> for KeyRule {
     }
 }
 
+impl schemars::JsonSchema for KeyRule {
+    fn schema_name() -> std::borrow::Cow<'static, str> {
+        "KeyRule".into()
+    }
+    fn json_schema(generator: &mut schemars::SchemaGenerator) -> schemars::Schema {
+        let key = generator.subschema_for::<Key>();
+        let map = generator.subschema_for::<BTreeMap<String, Key>>();
+        schemars::json_schema!({ "anyOf": [key, map], "description": "a key, or a table from printed words to keys" })
+    }
+}
+
 /// One `[[record]]`: a line shape and what it means.
-#[derive(Clone, Debug, Deserialize)]
+#[derive(Clone, Debug, Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Record {
     /// The line, with placeholders.
+    #[schemars(with = "String")]
     pub shape: Spanned<String>,
     /// What it means.
+    #[schemars(with = "Meaning")]
     pub event: Spanned<Meaning>,
     /// Whether the prefixes of `[text]` stand before it.
     #[serde(default = "yes")]
@@ -268,8 +287,10 @@ pub struct Record {
     /// Control path, where it is not the usual one of the meaning.
     pub path: Option<ControlPath>,
     /// The key, or a map from the captured text to keys.
+    #[schemars(with = "Option<KeyRule>")]
     pub key: Option<Spanned<KeyRule>>,
     /// The placeholder that the key's map is looked up with; `key` when absent.
+    #[schemars(with = "Option<String>")]
     pub key_from: Option<Spanned<String>>,
     /// What the captured `state` says of the key.
     #[serde(default)]
@@ -294,7 +315,7 @@ fn yes() -> bool {
 }
 
 /// The menu's names.
-#[derive(Clone, Debug, Default, Deserialize)]
+#[derive(Clone, Debug, Default, Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields, default)]
 pub struct Menu {
     /// Printed items to the words that people see.
@@ -304,12 +325,14 @@ pub struct Menu {
 }
 
 /// One `[[example]]`.
-#[derive(Clone, Debug, Deserialize)]
+#[derive(Clone, Debug, Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Example {
     /// What the set prints; lines end at line ends.
+    #[schemars(with = "Option<String>")]
     pub input: Option<Spanned<String>>,
     /// The same as hexadecimal bytes, for binary frames; `#` begins a remark.
+    #[schemars(with = "Option<String>")]
     pub hex: Option<Spanned<String>>,
     /// Every event that it must give, in order; of each event only the fields named here are compared.
     pub events: Vec<ExampleEvent>,
@@ -324,7 +347,7 @@ pub struct Example {
 }
 
 /// The fields of an event that an example states.
-#[derive(Clone, Debug, Deserialize)]
+#[derive(Clone, Debug, Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
 #[allow(missing_docs)]
 pub struct ExampleEvent {

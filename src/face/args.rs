@@ -443,6 +443,12 @@ pub enum ProtocolCommand {
         /// Name, as `protocol list` gives it
         name: String,
     },
+    /// Print the JSON Schema of protocol files, for editors that complete and check them
+    #[command(after_help = "Example:\n  straykey protocol schema chassis >chassis.json")]
+    Schema {
+        /// Sort of file: chassis, remote or bus
+        sort: String,
+    },
     /// Learn a draft from an unknown log, or add to a file what a log shows beyond it
     #[command(
         after_help = "Examples:\n  straykey protocol learn keycheck.log --prompts prompts.jsonl --name elm --out elm.toml\n  straykey protocol learn second.log --prompts more.jsonl --extend elm.toml"

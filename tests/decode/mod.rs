@@ -9,6 +9,7 @@ mod linux;
 mod looked_over;
 mod protocol_file;
 mod recognition;
+mod schema;
 mod set_clock;
 mod shape;
 mod shipped;

@@ -58,7 +58,7 @@ fn every_command_shows_help_with_an_example() {
         if command == "job" {
             asked = ["new", "build", "show"].map(|sub| vec!["job", sub, "--help"]).to_vec();
         } else if command == "protocol" {
-            asked = ["check", "list", "show"].map(|sub| vec!["protocol", sub, "--help"]).to_vec();
+            asked = ["check", "list", "show", "schema"].map(|sub| vec!["protocol", sub, "--help"]).to_vec();
         }
         for arguments in asked {
             let help = text(&straykey(&arguments).stdout);

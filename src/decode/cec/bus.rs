@@ -10,7 +10,7 @@ use crate::base::{Error, Key, Name, Result};
 use crate::decode::{file, shipped};
 
 /// A window with its nominal value, microseconds.
-#[derive(Clone, Copy, Debug, PartialEq, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Window {
     /// Shortest.
@@ -37,7 +37,7 @@ impl Window {
 }
 
 /// Times of the bus, microseconds from the fall that begins a bit.
-#[derive(Clone, Copy, Debug, PartialEq, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Timing {
     /// Low of a start bit.
@@ -60,7 +60,7 @@ pub struct Timing {
     pub hold: f64,
 }
 
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub(super) enum Operand {
     UserControl,
@@ -78,7 +78,7 @@ pub(super) enum Operand {
     MenuStatus,
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
 struct File {
     bus: Declared,
@@ -88,32 +88,36 @@ struct File {
     user_control: Vec<DeclaredControl>,
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
 struct Declared {
+    #[schemars(with = "String")]
     name: Spanned<String>,
     version: u32,
     about: String,
     source: String,
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
 struct Addresses {
+    #[schemars(with = "Vec<String>")]
     names: Spanned<Vec<String>>,
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
 struct DeclaredOpcode {
+    #[schemars(with = "u8")]
     code: Spanned<u8>,
     name: String,
     operand: Option<Operand>,
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
 struct DeclaredControl {
+    #[schemars(with = "u8")]
     code: Spanned<u8>,
     name: String,
     key: Option<Key>,
@@ -234,4 +238,9 @@ impl Bus {
         }
         self.addresses.get(usize::from(address)).map_or("no address", String::as_str)
     }
+}
+
+/// JSON Schema of the files in `protocols/bus/`.
+pub(crate) fn schema() -> schemars::Schema {
+    schemars::schema_for!(File)
 }

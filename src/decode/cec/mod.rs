@@ -9,6 +9,7 @@ mod keys;
 mod message;
 mod wire;
 
+pub(crate) use bus::schema;
 pub use bus::{Bus, Timing, UserControl, Window};
 pub use keys::{HOLD, Keys};
 pub use message::{MOST_BLOCKS, message};

@@ -5,7 +5,7 @@ use serde::Deserialize;
 use super::layout::Order;
 
 /// How the check is made.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum CheckKind {
     /// Sum of the bytes, cut to the check's width.
@@ -21,7 +21,7 @@ pub enum CheckKind {
 /// # Source
 /// The parameter model of Williams, R. (1993), "A painless guide to CRC error detection algorithms", section 15
 /// (width, poly, init, refin, refout, xorout).
-#[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Checksum {
     /// How it is made.

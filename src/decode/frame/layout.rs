@@ -33,7 +33,7 @@ use crate::decode::protocol::{KeyRule, KeyState, Meaning, Record};
 pub const LONGEST_FRAME: usize = 1_024;
 
 /// Order of bytes and bits.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum Order {
     /// Most significant first.
@@ -44,7 +44,7 @@ pub enum Order {
 }
 
 /// Where a frame ends.
-#[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Length {
     /// Always this many bytes behind the sync bytes, checksum and all.
@@ -69,7 +69,7 @@ fn one() -> usize {
 }
 
 /// How bytes that would be taken for sync or end are hidden.
-#[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Stuffing {
     /// The byte before a hidden one.
@@ -82,24 +82,30 @@ pub struct Stuffing {
 }
 
 /// `[frame]`.
-#[derive(Clone, Debug, Deserialize)]
+#[derive(Clone, Debug, Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct FrameFile {
     /// Bytes that begin a frame, 1 to 8.
+    #[schemars(with = "Vec<u8>")]
     pub sync: Spanned<Vec<u8>>,
     /// Where it ends.
+    #[schemars(with = "Length")]
     pub length: Spanned<Length>,
     /// Longest frame, bytes behind the sync bytes.
     #[serde(default = "usual_longest")]
     pub longest: usize,
     /// How bytes are hidden.
+    #[schemars(with = "Option<Stuffing>")]
     pub stuffing: Option<Spanned<Stuffing>>,
     /// The check at its end.
+    #[schemars(with = "Option<Checksum>")]
     pub checksum: Option<Spanned<Checksum>>,
     /// `"none"` says that frames carry no check on purpose.
+    #[schemars(with = "Option<String>")]
     pub integrity: Option<Spanned<String>>,
     /// Fields that every packet has.
     #[serde(default)]
+    #[schemars(with = "Vec<Field>")]
     pub fields: Vec<Spanned<Field>>,
 }
 
@@ -108,7 +114,7 @@ fn usual_longest() -> usize {
 }
 
 /// What the bits of a field are.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum FieldForm {
     /// A number.
@@ -121,7 +127,7 @@ pub enum FieldForm {
 }
 
 /// One field of a frame.
-#[derive(Clone, Debug, PartialEq, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Field {
     /// Name, which says what it means, as for placeholders of a line shape.
@@ -156,22 +162,27 @@ fn eight() -> usize {
 }
 
 /// One `[[packet]]`: a kind of frame and what it means.
-#[derive(Clone, Debug, Deserialize)]
+#[derive(Clone, Debug, Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Packet {
     /// Values that fields must have.
     #[serde(default)]
+    #[schemars(with = "BTreeMap<String, i64>")]
     pub when: BTreeMap<String, Spanned<i64>>,
     /// Fields beyond those of `[frame]`.
     #[serde(default)]
+    #[schemars(with = "Vec<Field>")]
     pub fields: Vec<Spanned<Field>>,
     /// What it means.
+    #[schemars(with = "Meaning")]
     pub event: Spanned<Meaning>,
     /// Control path, where it is not the usual one of the meaning.
     pub path: Option<ControlPath>,
     /// The key, or a map from a field's value to keys.
+    #[schemars(with = "Option<KeyRule>")]
     pub key: Option<Spanned<KeyRule>>,
     /// The field that the key's map is looked up with; `key` when absent.
+    #[schemars(with = "Option<String>")]
     pub key_from: Option<Spanned<String>>,
     /// What the field `state` says of the key.
     #[serde(default)]

@@ -9,7 +9,7 @@ use crate::base::{Event, Nanoseconds};
 use crate::signal::Pulse;
 
 /// One example of a format file.
-#[derive(Clone, Debug, Deserialize)]
+#[derive(Clone, Debug, Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Example {
     /// The format whose file it stands in.

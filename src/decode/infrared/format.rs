@@ -44,7 +44,7 @@ use crate::decode::file;
 pub(crate) const CHECKED_BITS: u32 = 8;
 
 /// How a held key is sent.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum RepeatForm {
     /// The frame again.
@@ -57,7 +57,7 @@ pub enum RepeatForm {
     Either,
 }
 
-#[derive(Clone, Debug, Deserialize)]
+#[derive(Clone, Debug, Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct DeclaredRepeat {
     pub(crate) frame: RepeatForm,
@@ -67,7 +67,7 @@ pub(crate) struct DeclaredRepeat {
     pub(crate) period_us: f64,
 }
 
-#[derive(Clone, Debug, Deserialize)]
+#[derive(Clone, Debug, Deserialize, schemars::JsonSchema)]
 #[serde(tag = "kind", rename_all = "kebab-case", deny_unknown_fields)]
 enum DeclaredCoding {
     PulseDistance { zero: [f64; 2], one: [f64; 2] },
@@ -75,14 +75,14 @@ enum DeclaredCoding {
     Biphase { one: Halves },
 }
 
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 enum Halves {
     MarkSpace,
     SpaceMark,
 }
 
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "lowercase")]
 enum Order {
     Lsb,
@@ -90,7 +90,7 @@ enum Order {
 }
 
 /// Another format that may claim a frame of this one.
-#[derive(Clone, Debug, Deserialize)]
+#[derive(Clone, Debug, Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Shared {
     /// Its name.
@@ -99,31 +99,46 @@ pub struct Shared {
     pub reason: String,
 }
 
-#[derive(Clone, Debug, Deserialize)]
+#[derive(Clone, Debug, Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct Declared {
+    #[schemars(with = "String")]
     name: Spanned<String>,
     version: u32,
     about: String,
     source: String,
+    #[schemars(with = "f64")]
     carrier_hz: Spanned<f64>,
+    #[schemars(with = "f64")]
     unit_us: Spanned<f64>,
     leader: Option<[f64; 2]>,
+    #[schemars(with = "DeclaredCoding")]
     coding: Spanned<DeclaredCoding>,
     order: Order,
+    #[schemars(with = "String")]
     layout: Spanned<String>,
+    #[schemars(with = "Option<String>")]
     address: Option<Spanned<String>>,
+    #[schemars(with = "String")]
     command: Spanned<String>,
+    #[schemars(with = "Option<String>")]
     toggle: Option<Spanned<String>>,
     #[serde(default)]
+    #[schemars(with = "Vec<String>")]
     check: Vec<Spanned<String>>,
     #[serde(default)]
+    #[schemars(with = "Vec<String>")]
     one_of: Vec<Spanned<String>>,
     #[serde(default)]
+    #[schemars(with = "Vec<String>")]
     doubt: Vec<Spanned<String>>,
+    #[schemars(with = "DeclaredRepeat")]
     repeat: Spanned<DeclaredRepeat>,
+    #[schemars(with = "f64")]
     quiet_us: Spanned<f64>,
+    #[schemars(with = "Option<f64>")]
     pause_us: Option<Spanned<f64>>,
+    #[schemars(with = "f64")]
     tolerance: Spanned<f64>,
     #[serde(default = "ten_percent")]
     clock: f64,

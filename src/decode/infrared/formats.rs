@@ -20,7 +20,7 @@ const MOST_ENTRIES: usize = 64;
 const BUCKET: u32 = 16;
 const BUCKETS: usize = 256;
 
-#[derive(Deserialize)]
+#[derive(Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
 struct File {
     format: Option<Declared>,
@@ -29,19 +29,22 @@ struct File {
     example: Vec<Example>,
 }
 
-#[derive(Clone, Debug, Deserialize)]
+#[derive(Clone, Debug, Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
 struct DeclaredRemote {
+    #[schemars(with = "String")]
     name: Spanned<String>,
     version: u32,
     about: String,
     source: String,
+    #[schemars(with = "String")]
     format: Spanned<String>,
+    #[schemars(with = "u32")]
     address: Spanned<u32>,
     key: Vec<DeclaredKey>,
 }
 
-#[derive(Clone, Debug, Deserialize)]
+#[derive(Clone, Debug, Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
 struct DeclaredKey {
     command: u32,
@@ -376,4 +379,9 @@ fn first_windows(air: &Air, start: Start) -> Windows {
             Windows { mark: window(air.unit, most, slack), space: window(air.unit, most, slack) }
         }
     }
+}
+
+/// JSON Schema of the files in `protocols/remote/`.
+pub(crate) fn schema() -> schemars::Schema {
+    schemars::schema_for!(File)
 }

@@ -29,4 +29,5 @@ pub use decoder::Decoder;
 pub use encode::{Code, encode, encode_press, encode_repeat};
 pub use example::{Example, pulses};
 pub use format::{Format, RepeatForm, Shared};
+pub(crate) use formats::schema;
 pub use formats::{Formats, Remote};

@@ -11,7 +11,7 @@ use serde::Deserialize;
 use crate::base::Key;
 
 /// How the resistors of the keys are joined.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Topology {
     /// Each key grounds the line through its own resistor.
@@ -22,7 +22,7 @@ pub enum Topology {
 }
 
 /// The board that carries the pull-up.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Board {
     /// With the converter.
@@ -33,7 +33,7 @@ pub enum Board {
 }
 
 /// How the firmware chooses a key for a reading.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum WindowRule {
     /// Borders halfway between neighbouring nominal readings.
@@ -48,10 +48,11 @@ pub enum WindowRule {
 }
 
 /// One key of a ladder.
-#[derive(Clone, Debug, PartialEq, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct LadderKey {
     /// Linux input name.
+    #[schemars(with = "Key")]
     pub name: toml::Spanned<Key>,
     /// Resistance from the line to ground while the key is down.
     pub to_ground_ohm: Option<f64>,
@@ -62,7 +63,7 @@ pub struct LadderKey {
 }
 
 /// One `[[line]]` of a chassis file: the ladder on one converter input.
-#[derive(Clone, Debug, PartialEq, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Line {
     /// Name as the set prints it (`KEY1`).

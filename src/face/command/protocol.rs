@@ -9,7 +9,7 @@ use crate::decode::chassis::Chassis;
 use crate::decode::check::{self, Severity};
 use crate::decode::infrared::{Format, Formats};
 use crate::decode::library;
-use crate::decode::{example, shipped, show};
+use crate::decode::{example, schema, shipped, show};
 use crate::face::args::ProtocolCommand;
 use crate::face::out::{Out, Outcome, safe};
 use crate::timeline::Protocols;
@@ -19,6 +19,7 @@ pub(super) fn run(command: ProtocolCommand, user: Option<&Path>, out: &mut Out) 
         ProtocolCommand::Check { files } => check_files(&files, user, out),
         ProtocolCommand::List => list(&Protocols::load(user)?, out),
         ProtocolCommand::Show { name } => show_one(&name, &Protocols::load(user)?, out),
+        ProtocolCommand::Schema { sort } => print_schema(&sort, out),
         ProtocolCommand::Learn(options) => super::learn::run(&options, out),
         ProtocolCommand::New(options) => super::new_protocol::run(&options, out),
     }
@@ -255,6 +256,18 @@ fn list(protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
     for remark in library.remarks() {
         out.note(remark);
     }
+    Ok(Outcome::Done)
+}
+
+fn print_schema(sort: &str, out: &mut Out) -> Result<Outcome> {
+    let Some(schema) = schema::of(sort) else {
+        let sorts = schema::SORTS.join(", ");
+        return Err(Error::usage(format!("no sort of protocol file is called {}", safe(sort)))
+            .remedy(format!("name one of {sorts}")));
+    };
+    let text = serde_json::to_string_pretty(&schema)
+        .map_err(|error| Error::machine("the schema cannot be written").because(error))?;
+    out.line(text)?;
     Ok(Outcome::Done)
 }
 
