@@ -1,19 +1,24 @@
 //! `compare`: before and after a step.
 
+use serde::Serialize;
+
 use super::load::{self, Seen};
+use super::readings::{self, LineShift, LineState, Lines, SHIFT_COLUMNS, shift_rows};
 use super::table;
 use crate::analysis::compare::{CompareOptions, Comparison, Side, Verdict, compare};
 use crate::base::Result;
 use crate::face::args;
-use crate::face::out::{Out, Outcome};
+use crate::face::out::{Out, Outcome, safe};
 use crate::timeline::Protocols;
 use crate::timeline::text_stage::UNKNOWN;
 
 pub(super) fn run(options: &args::Compare, protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
     let mut sides = [Seen::new(true), Seen::new(true)];
+    let mut lines = [Lines::default(), Lines::default()];
     let mut known: Option<String> = None;
-    for (path, seen) in [&options.before, &options.after].into_iter().zip(&mut sides) {
-        let observed = load::observe(path, &options.reading, options.hands, protocols, out, seen);
+    for ((path, seen), lines) in [&options.before, &options.after].into_iter().zip(&mut sides).zip(&mut lines)
+    {
+        let observed = load::observe(path, &options.reading, options.hands, protocols, out, seen, lines);
         match (observed, &known) {
             (Ok(()), _) => known = seen.chassis.clone().or(known),
             // A quiet log may be too short to be recognised; it is of the same set as the other one.
@@ -26,7 +31,8 @@ pub(super) fn run(options: &args::Compare, protocols: &Protocols, out: &mut Out)
                 ));
                 let reading = args::Reading { chassis: Some(chassis.clone()), ..options.reading.clone() };
                 *seen = Seen::new(true);
-                load::observe(path, &reading, options.hands, protocols, out, seen)?;
+                *lines = Lines::default();
+                load::observe(path, &reading, options.hands, protocols, out, seen, lines)?;
             }
             (Err(error), _) => return Err(error),
         }
@@ -34,8 +40,8 @@ pub(super) fn run(options: &args::Compare, protocols: &Protocols, out: &mut Out)
     let unobserved = sides.iter().any(|seen| seen.untimed);
     let hands_off = sides.iter().all(|seen| seen.hands_off);
     let [before, after] = sides.map(Seen::into_observation);
-    let mut comparison =
-        compare(&before, &after, &CompareOptions { seed: options.seed, ..CompareOptions::default() });
+    let counting = load::shared_rule(&options.before, &options.after, protocols)?.unwrap_or_default();
+    let mut comparison = compare(&before, &after, &CompareOptions { seed: options.seed, ..counting });
     if unobserved {
         if hands_off {
             // The comparison knows only that one side proves nothing; the reason is another one.
@@ -53,13 +59,60 @@ pub(super) fn run(options: &args::Compare, protocols: &Protocols, out: &mut Out)
             .notes
             .push("Both captures were taken as hands off; if keys were pressed, say --hands on.".to_owned());
     }
+    let readings = LineFindings::of(&lines[0], &lines[1], options.seed);
     let gone = comparison.verdict == Verdict::Gone;
     if out.json {
-        out.value(&comparison)?;
+        out.value(&Shown { comparison: &comparison, readings: &readings })?;
     } else {
         show(&comparison, out)?;
+        readings.show(out)?;
     }
     Ok(if options.check && !gone { Outcome::Found } else { Outcome::Done })
+}
+
+#[derive(Serialize)]
+struct Shown<'a> {
+    #[serde(flatten)]
+    comparison: &'a Comparison,
+    readings: &'a LineFindings,
+}
+
+/// What the keypad readings of the two sides say.
+#[derive(Serialize)]
+struct LineFindings {
+    shifts: Vec<LineShift>,
+    before: Vec<LineState>,
+    after: Vec<LineState>,
+}
+
+impl LineFindings {
+    fn of(before: &Lines, after: &Lines, seed: u64) -> Self {
+        Self { shifts: readings::shifts(before, after, seed), before: before.states(), after: after.states() }
+    }
+
+    fn show(&self, out: &mut Out) -> Result<()> {
+        let sides = [("before", &self.before), ("after", &self.after)];
+        let mut said = readings::sentences(&self.shifts, &[]);
+        for (side, states) in sides {
+            let words = readings::sentences(&[], states);
+            said.extend(words.into_iter().map(|words| format!("{words} ({side})")));
+        }
+        if said.is_empty() {
+            return Ok(());
+        }
+        out.line("Keypad readings")?;
+        if !self.shifts.is_empty() {
+            let mut list = table::new(&SHIFT_COLUMNS, &[]);
+            for row in shift_rows(&self.shifts) {
+                list.add_row(row.iter().map(|cell| safe(cell)));
+            }
+            out.line(table::text(&list))?;
+        }
+        for sentence in said {
+            out.line(table::wrap(&format!("- {}", safe(&sentence)), 2))?;
+        }
+        Ok(())
+    }
 }
 
 /// Prints a comparison for people: the verdict first.

@@ -42,8 +42,16 @@ fn beside(manifest: &Path) -> PathBuf {
     manifest.with_extension("job")
 }
 
-pub(super) fn step(options: &args::Step, out: &mut Out) -> Result<Outcome> {
+pub(super) fn step(options: &args::Step, protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
     let mut job = Job::open(&options.job)?;
+    if options.kind == StepWord::Repair {
+        // Before the repair is the last moment at which a longer baseline can be had.
+        let loaded = Loaded::index(job, protocols, false)?;
+        if let Some(advice) = plan(&views(&loaded)?) {
+            out.note(advice);
+        }
+        job = loaded.job;
+    }
     let kind = match options.kind {
         StepWord::Isolate => StepKind::Isolate,
         StepWord::Repair => StepKind::Repair,
@@ -69,6 +77,12 @@ pub(super) fn step(options: &args::Step, out: &mut Out) -> Result<Outcome> {
         ))?;
     }
     Ok(Outcome::Done)
+}
+
+/// What the stage watched last demands of the soak after a repair.
+fn plan(views: &[StageView]) -> Option<String> {
+    let (stage, plan) = views.iter().rev().find_map(|view| Some((view.stage.number, view.plan.as_ref()?)))?;
+    Some(format!("Stage {stage}: {}", plan.advice()))
 }
 
 fn show(folder: &Path, protocols: &Protocols, rebuild: bool, out: &mut Out) -> Result<Outcome> {

@@ -17,7 +17,7 @@ use crate::face::out::{Out, Outcome};
 use crate::source::ByteSource;
 use crate::source::serial::{PortSpec, SerialPort};
 use crate::timeline::Protocols;
-use crate::timeline::job::{CaptureOptions, Hands, Job};
+use crate::timeline::job::{CaptureOptions, Hands, Job, StepKind};
 use crate::timeline::live::{Progress, Session};
 
 /// Set by Ctrl-C and by a request to end.
@@ -243,6 +243,11 @@ pub(super) fn run_soak(
         .rev()
         .find(|stage| stage.seen.train.exposure().0 > 0)
         .map(crate::face::findings::StageSeen::observation);
+    let repaired = present.step.as_ref().is_some_and(|step| step.kind == StepKind::Repair);
+    if let Some(before) = before.as_ref().filter(|_| repaired && plan.enough.is_none()) {
+        let needed = crate::analysis::compare::plan(before, &options);
+        out.note(format!("Before this repair: {}", needed.advice()));
+    }
     let mut soak = Soak::new(before.as_ref(), &options);
     if present.seen.train.exposure().0 > 0 {
         soak.resume(&present.observation());

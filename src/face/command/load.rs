@@ -4,15 +4,43 @@ use std::path::Path;
 
 use super::decode;
 use super::patterns::is_job;
-use crate::analysis::Train;
+use crate::analysis::{CompareOptions, Train};
 pub(super) use crate::base::words::{chance, duration};
 use crate::base::{Error, Event, Result};
 use crate::face::args::{Hands, Reading};
-use crate::face::findings::observed;
+use crate::face::findings::{self, observed};
 pub(super) use crate::face::findings::{Loaded, Seen, prints_readings};
 use crate::face::out::Out;
 use crate::timeline::Protocols;
 use crate::timeline::job::{self, JobReference};
+
+/// The rule for episodes when both sides are stages of one job: the job's, so that a stage counts the same in
+/// every view.
+pub(super) fn shared_rule(
+    before: &Path,
+    after: &Path,
+    protocols: &Protocols,
+) -> Result<Option<CompareOptions>> {
+    if !is_job(before) || !is_job(after) {
+        return Ok(None);
+    }
+    let folder = |path: &Path| JobReference::parse(&path.to_string_lossy()).map(|found| found.folder);
+    let (one, two) = (folder(before)?, folder(after)?);
+    let same =
+        one == two || one.canonicalize().ok().zip(two.canonicalize().ok()).is_some_and(|(a, b)| a == b);
+    if !same {
+        return Ok(None);
+    }
+    Ok(Some(findings::options(&Loaded::open(&one, protocols, false)?.stages()?)))
+}
+
+/// What else looks at the events of an observation.
+pub(super) trait Look {
+    /// One event.
+    fn event(&mut self, event: &Event);
+    /// The end of a capture; the next one has a clock of its own.
+    fn end(&mut self);
+}
 
 /// Adds a capture file, a job, or one stage of a job to an observation.
 pub(super) fn observe(
@@ -22,13 +50,16 @@ pub(super) fn observe(
     protocols: &Protocols,
     out: &Out,
     seen: &mut Seen,
+    look: &mut dyn Look,
 ) -> Result<()> {
     if !is_job(input) {
         let mut push = |event: Event| {
             seen.train.push(&event);
+            look.event(&event);
             Ok(())
         };
         let summary = decode::read(input, reading, protocols, &mut push)?;
+        look.end();
         decode::tell(&summary, out);
         seen.hands_off &= hands == Hands::Off;
         seen.chassis = summary.chassis.as_ref().map(|choice| choice.name.clone());
@@ -50,6 +81,11 @@ pub(super) fn observe(
     seen.train = Train::with_latency(loaded.causes().latency());
     for capture in captures(hands) {
         loaded.add(capture, seen)?;
+        loaded.events(capture, &mut |event| {
+            look.event(&event);
+            Ok(())
+        })?;
+        look.end();
     }
     if seen.train.exposure().0 == 0 {
         return Err(Error::input("nothing was captured here yet")

@@ -14,9 +14,11 @@ mod new_protocol;
 mod patterns;
 mod ports;
 mod protocol;
+mod readings;
 mod report;
 mod sheet;
 mod table;
+mod topics;
 
 pub(in crate::face) use locate::located;
 
@@ -41,7 +43,7 @@ pub fn run(arguments: Arguments) -> Result<Outcome> {
         Command::Patterns(options) => patterns::run(&options, &protocols()?, &mut out),
         Command::Compare(options) => compare::run(&options, &protocols()?, &mut out),
         Command::Job(options) => job::run(options.command, &protocols()?, &mut out),
-        Command::Step(options) => job::step(&options, &mut out),
+        Command::Step(options) => job::step(&options, &protocols()?, &mut out),
         Command::Soak(options) => live::soak(&options, &protocols()?, &mut out),
         Command::Locate(options) => locate::run(&options, &protocols()?, &mut out),
         Command::Report(options) => report::run(&options, &protocols()?, &mut out),

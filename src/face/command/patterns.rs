@@ -2,25 +2,91 @@
 
 use std::path::{Path, PathBuf};
 
-use super::load::{self, Seen};
-use super::table;
+use serde::Serialize;
+
+use super::load::{self, Look, Seen};
+use super::{sheet, table};
+use crate::analysis::cause::{CauseFinder, Causes};
 use crate::analysis::pattern::{Pattern, PatternOptions, Patterns, find};
-use crate::base::Result;
+use crate::analysis::stray::{Suspicion, suspect};
+use crate::base::words::plural;
+use crate::base::{Event, Nanoseconds, Result};
 use crate::face::args::{self, Hands, Reading};
 use crate::face::out::{Out, Outcome};
 use crate::timeline::Protocols;
 
 pub(super) fn run(options: &args::Patterns, protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
-    let seen = gather(&options.inputs, &options.reading, options.hands, protocols, out)?;
+    let mut finder = Finder::default();
+    let seen = gather(&options.inputs, &options.reading, options.hands, protocols, out, &mut finder)?;
+    let suspicion = (!seen.hands_off).then(|| suspect(&seen.train));
+    let causes = finder.0.finish();
     let mut patterns = find(&seen.train, &PatternOptions { seed: options.seed, ..PatternOptions::default() });
     patterns.patterns.truncate(32);
     let found = patterns.strays > 0;
     if out.json {
-        out.value(&patterns)?;
+        out.value(&Shown { patterns: &patterns, suspicion: suspicion.as_ref(), causes: &causes })?;
     } else {
         show(&patterns, seen.hands_off, out)?;
+        if let Some(suspicion) = &suspicion {
+            sheet::suspects("Hands on", suspicion, out)?;
+        }
+        for sentence in cause_sentences(&causes) {
+            out.line(table::wrap(&sentence, 2))?;
+        }
     }
     Ok(if options.check && found { Outcome::Found } else { Outcome::Done })
+}
+
+#[derive(Serialize)]
+struct Shown<'a> {
+    #[serde(flatten)]
+    patterns: &'a Patterns,
+    /// With hands on: what no hand seems to have given.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    suspicion: Option<&'a Suspicion>,
+    causes: &'a Causes,
+}
+
+/// Links menu changes to inputs while the events stream by.
+#[derive(Default)]
+struct Finder(CauseFinder);
+
+impl Look for Finder {
+    fn event(&mut self, event: &Event) {
+        self.0.push(event);
+    }
+
+    fn end(&mut self) {
+        self.0.next_capture(Nanoseconds::ZERO);
+    }
+}
+
+/// Menu changes with their causes, and when the orphans came.
+fn cause_sentences(causes: &Causes) -> Vec<String> {
+    let mut said: Vec<String> = causes
+        .paths
+        .iter()
+        .filter_map(|path| {
+            let (latency, reach) = (path.latency_s?, path.reach_s?);
+            let how = if path.learned { "" } else { ", assumed, since there are too few to learn it" };
+            Some(format!(
+                "Menu: {} of {} follow {} input, {latency:.2} s after it in the middle and {reach:.2} s at most{how}.",
+                path.changes,
+                plural(causes.changes, "menu change"),
+                path.path.word()
+            ))
+        })
+        .collect();
+    if causes.orphans > 0 {
+        let times: Vec<String> = causes.orphan_t.iter().take(10).map(|t| format!("{t:.2} s")).collect();
+        let more = if causes.orphans > 10 { " …" } else { "" };
+        said.push(format!(
+            "Menu: {} with no input behind (orphans): the software did it, or a path that was not captured; at {}{more}.",
+            plural(causes.orphans, "menu change"),
+            times.join(", ")
+        ));
+    }
+    said
 }
 
 fn gather(
@@ -29,10 +95,11 @@ fn gather(
     hands: Hands,
     protocols: &Protocols,
     out: &Out,
+    finder: &mut Finder,
 ) -> Result<Seen> {
     let mut whole = Seen::new(true);
     for input in inputs {
-        load::observe(input, reading, hands, protocols, out, &mut whole)?;
+        load::observe(input, reading, hands, protocols, out, &mut whole, finder)?;
     }
     Ok(whole)
 }

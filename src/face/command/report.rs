@@ -5,12 +5,13 @@ use std::path::{Path, PathBuf};
 
 use super::job::{StageView, views};
 use super::load::Loaded;
-use super::locate;
+use super::{locate, topics};
 use crate::analysis::episode::fold;
 use crate::analysis::pattern::Pattern;
 use crate::base::{Anchor, Error, Nanoseconds, Result};
 use crate::face::args;
 pub(super) use crate::face::findings::keys;
+use crate::face::findings::state_of;
 use crate::face::out::{Out, Outcome};
 use crate::face::report::{
     self, Capture, Folded, Level, Observed, Readings, ReportModel, Stage, StageTimeline, TimelineBuilder,
@@ -49,8 +50,9 @@ pub(super) fn write(folder: &Path, to: Option<&Path>, protocols: &Protocols, out
 fn model(loaded: &Loaded, protocols: &Protocols) -> Result<ReportModel> {
     let views = views(loaded)?;
     let info = loaded.job.info();
-    let located = locate::located(loaded, &views, protocols)?;
-    let located_json = serde_json::to_value(&located).map_err(|error| unserialised(&error))?;
+    let state = state_of(loaded, &views, protocols)?;
+    let located = &state.locate;
+    let located_json = serde_json::to_value(located).map_err(|error| unserialised(&error))?;
     let mut model = ReportModel {
         version: 1,
         set: info.set.clone(),
@@ -75,6 +77,7 @@ fn model(loaded: &Loaded, protocols: &Protocols) -> Result<ReportModel> {
         },
         ..ReportModel::default()
     };
+    model.topics = topics::topics(&state, loaded)?;
     for view in &views {
         add(&mut model, loaded, view)?;
     }

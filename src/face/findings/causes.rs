@@ -147,7 +147,9 @@ fn latencies(job: &Job, store: &Store, indexed: &BTreeMap<String, Indexed>) -> R
         shift = shift + span.length() + APART;
     }
     let found = finder.finish();
-    let reach = found.paths.iter().filter_map(|path| path.reach_s).fold(0.0, f64::max);
+    let learned = found.paths.iter().any(|path| path.learned);
+    let reaches = found.paths.iter().filter(|path| path.learned).filter_map(|path| path.reach_s);
+    let reach = reaches.fold(0.0, f64::max);
     Ok(JobCauses {
         paths: found
             .paths
@@ -164,7 +166,7 @@ fn latencies(job: &Job, store: &Store, indexed: &BTreeMap<String, Indexed>) -> R
         orphans: 0,
         first_orphans: Vec::new(),
         reach_s: if reach > 0.0 { reach } else { DEFAULT_LATENCY.seconds() },
-        learned: reach > 0.0,
+        learned,
     })
 }
 

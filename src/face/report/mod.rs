@@ -22,7 +22,7 @@ pub mod words;
 
 pub use model::{
     Capture, Comparison, Credit, Folded, LadderFit, Level, Location, Motif, NextTest, Observed, Pattern,
-    Rate, ReportModel, Stage, Verdict, Versions, WindowMark, Windows,
+    Rate, ReportModel, Stage, Topic, Verdict, Versions, WindowMark, Windows,
 };
 pub use timeline::{Lane, StageTimeline, Tick, TimelineBuilder};
 pub use windows::Readings;

@@ -44,12 +44,32 @@ pub struct ReportModel {
     pub next: Vec<NextTest>,
     /// Which step earned the credit.
     pub steps: Vec<Credit>,
+    /// What else the statistics say, topic by topic.
+    pub topics: Vec<Topic>,
     /// Whole sentences about the methods and their limits.
     pub method: Vec<String>,
     /// What was masked as private in this report.
     pub masked: Vec<String>,
     /// What is needed to reproduce it.
     pub versions: Versions,
+}
+
+/// A finding with its sentences, a table, and the same for programs.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Topic {
+    /// Name of the field in JSON.
+    pub id: String,
+    /// Heading.
+    pub title: String,
+    /// Whole sentences.
+    pub sentences: Vec<String>,
+    /// Headings of the table.
+    pub columns: Vec<String>,
+    /// Its rows; none for no table.
+    pub rows: Vec<Vec<String>>,
+    /// The finding as it stands in the command line's JSON.
+    pub data: serde_json::Value,
 }
 
 /// One capture.

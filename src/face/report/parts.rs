@@ -20,6 +20,7 @@ pub(super) fn page(model: &ReportModel, data: bool) -> String {
     results::comparisons(&mut html, model);
     results::patterns(&mut html, model);
     results::place(&mut html, model);
+    topics(&mut html, model);
     captures(&mut html, model);
     method(&mut html, model, data);
     html.raw("</main>\n");
@@ -139,6 +140,30 @@ fn stage_row(stage: &Stage) -> [String; 8] {
         observed.map_or_else(unseen, |o| o.episodes.to_string()),
         observed.map_or_else(unseen, |o| words::interval(o.per_min, o.per_min_low, o.per_min_high)),
     ]
+}
+
+/// What else the statistics say: a heading, sentences and a table each.
+fn topics(html: &mut Html, model: &ReportModel) {
+    if model.topics.is_empty() {
+        return;
+    }
+    html.section("statistics", words::STATISTICS);
+    for topic in &model.topics {
+        html.element("h3", &topic.title).raw("<ul>");
+        for sentence in topic.sentences.iter().take(MOST_ROWS) {
+            html.element("li", sentence);
+        }
+        html.raw("</ul>");
+        if !topic.rows.is_empty() {
+            let columns: Vec<&str> = topic.columns.iter().map(String::as_str).collect();
+            html.raw("<div class=\"scroll\">").table("", &columns, columns.len());
+            for row in topic.rows.iter().take(MOST_ROWS) {
+                html.row(row, columns.len());
+            }
+            html.end_table().raw("</div>\n");
+        }
+    }
+    html.raw("</section>\n");
 }
 
 fn captures(html: &mut Html, model: &ReportModel) {

@@ -83,6 +83,7 @@ mod texts {
     pub const MINUTES: &str = "Minutes";
     pub const GAIN: &str = "Expected gain, bits";
     pub const RISK: &str = "Risk";
+    pub const STATISTICS: &str = "What else the readings and the timing say";
     pub const CAPTURES: &str = "Captures";
     pub const CAPTURES_LEAD: &str = "The raw captures are kept as they came. Their SHA-256 lets anybody check that nothing was altered.";
     pub const CAPTURE: &str = "Capture";
