@@ -8,4 +8,5 @@ mod export;
 mod guide;
 mod program;
 mod report;
+mod statistics;
 mod story;
