@@ -10,10 +10,12 @@ use std::path::{Path, PathBuf};
 const LAYERS: [&str; 8] = ["base", "source", "journal", "signal", "decode", "timeline", "analysis", "face"];
 
 /// Crates that enter the house by one door each.
-const DOORS: [(&str, &[&str]); 13] = [
+const DOORS: [(&str, &[&str]); 14] = [
     ("serialport", &["source"]),
     ("csv", &["source", "timeline"]),
     ("flate2", &["source", "journal"]),
+    ("flate2", &["source", "timeline"]),
+    ("tar", &["timeline"]),
     ("crc32c", &["journal"]),
     ("regex_automata", &["decode"]),
     ("nom", &["decode"]),

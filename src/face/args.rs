@@ -81,7 +81,7 @@ SIGNAL is uart@BAUD (8N1), uart (rate and framing are found), infrared, cec or k
     Patterns(Patterns),
     /// Compare two captures, or two stages of a job, before and after a step
     #[command(
-        after_help = "Examples:\n  straykey compare before.log after.log\n  straykey compare bench/1187#0 bench/1187#2 --check"
+        after_help = "Examples:\n  straykey compare before.log after.log\n  straykey compare bench/1187#1 bench/1187#2 --check\n  straykey compare bench/1187"
     )]
     Compare(Compare),
     /// Make, build or show a job: one set on the bench, from first look to hand-back
@@ -225,9 +225,9 @@ pub struct Compare {
     /// Capture file, or JOB#STAGE, from before the step
     #[arg(value_name = "BEFORE")]
     pub before: PathBuf,
-    /// Capture file, or JOB#STAGE, from after the step
+    /// Capture file, or JOB#STAGE, from after the step; may be left out when BEFORE is a job: all its stages
     #[arg(value_name = "AFTER")]
-    pub after: PathBuf,
+    pub after: Option<PathBuf>,
     /// How the files are read.
     #[command(flatten)]
     pub reading: Reading,
@@ -296,6 +296,36 @@ The manifest (TOML, or the same as JSON):
         #[arg(value_name = "MANIFEST")]
         manifest: PathBuf,
         /// Folder of the job; beside the manifest, under its name, when left out
+        #[arg(long, value_name = "JOB")]
+        out: Option<PathBuf>,
+    },
+    /// Close a job: the set is handed back. Writes SHA256SUMS; no step and no capture is taken up any more
+    #[command(after_help = "Example:\n  straykey job close bench/1187")]
+    Close {
+        /// Folder of the job
+        #[arg(value_name = "JOB")]
+        folder: PathBuf,
+    },
+    /// Write a job into one file for another bench; likely private strings are masked in it
+    #[command(after_help = "Example:\n  straykey job pack bench/1187 --out ticket-1187.pack.tar.gz")]
+    Pack {
+        /// Folder of the job
+        #[arg(value_name = "JOB")]
+        folder: PathBuf,
+        /// The file; beside the job, under its name, when left out
+        #[arg(long, value_name = "FILE")]
+        out: Option<PathBuf>,
+        /// Leave network names, keys, serial numbers, addresses and accounts as they are
+        #[arg(long)]
+        keep_private: bool,
+    },
+    /// Open a pack from another bench as a job
+    #[command(after_help = "Example:\n  straykey job open ticket-1187.pack.tar.gz --out bench/1187")]
+    Open {
+        /// The pack
+        #[arg(value_name = "PACK")]
+        pack: PathBuf,
+        /// Folder of the job; beside the pack, under its name, when left out
         #[arg(long, value_name = "JOB")]
         out: Option<PathBuf>,
     },
@@ -381,6 +411,9 @@ pub struct Report {
     /// Where to write it; report.html in the job when left out
     #[arg(long, value_name = "FILE")]
     pub out: Option<PathBuf>,
+    /// Leave network names, keys, serial numbers, addresses and accounts as they are
+    #[arg(long)]
+    pub keep_private: bool,
 }
 
 /// Form of an export.

@@ -7,6 +7,7 @@ pub mod export;
 pub mod job;
 pub mod keypad_line;
 pub mod live;
+pub mod mask;
 pub mod protocols;
 pub mod store;
 pub mod text_stage;

@@ -2,22 +2,25 @@
 
 use serde::Serialize;
 
-use super::load::{self, Seen};
+use super::load::{self, Loaded, Seen};
+use super::patterns::is_job;
 use super::readings::{self, LineShift, LineState, Lines, SHIFT_COLUMNS, shift_rows};
-use super::table;
+use super::{sheet, table};
 use crate::analysis::compare::{CompareOptions, Comparison, Side, Verdict, compare};
-use crate::base::Result;
+use crate::base::{Error, Result};
 use crate::face::args;
+use crate::face::findings;
 use crate::face::out::{Out, Outcome, safe};
 use crate::timeline::Protocols;
+use crate::timeline::job::JobReference;
 use crate::timeline::text_stage::UNKNOWN;
 
 pub(super) fn run(options: &args::Compare, protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
+    let Some(after) = &options.after else { return whole_job(options, protocols, out) };
     let mut sides = [Seen::new(true), Seen::new(true)];
     let mut lines = [Lines::default(), Lines::default()];
     let mut known: Option<String> = None;
-    for ((path, seen), lines) in [&options.before, &options.after].into_iter().zip(&mut sides).zip(&mut lines)
-    {
+    for ((path, seen), lines) in [&options.before, after].into_iter().zip(&mut sides).zip(&mut lines) {
         let observed = load::observe(path, &options.reading, options.hands, protocols, out, seen, lines);
         match (observed, &known) {
             (Ok(()), _) => known = seen.chassis.clone().or(known),
@@ -39,8 +42,8 @@ pub(super) fn run(options: &args::Compare, protocols: &Protocols, out: &mut Out)
     }
     let unobserved = sides.iter().any(|seen| seen.untimed);
     let hands_off = sides.iter().all(|seen| seen.hands_off);
+    let counting = load::shared_rule(&options.before, after, protocols)?.unwrap_or_default();
     let [before, after] = sides.map(Seen::into_observation);
-    let counting = load::shared_rule(&options.before, &options.after, protocols)?.unwrap_or_default();
     let mut comparison = compare(&before, &after, &CompareOptions { seed: options.seed, ..counting });
     if unobserved {
         if hands_off {
@@ -113,6 +116,58 @@ impl LineFindings {
         }
         Ok(())
     }
+}
+
+/// Every watched stage of a job against the one before it, and which step did it.
+fn whole_job(options: &args::Compare, protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
+    if !is_job(&options.before) {
+        return Err(Error::usage("a capture file is compared with another one")
+            .at(&options.before)
+            .remedy("name the capture from after the step too, or a job folder alone"));
+    }
+    let reference = JobReference::parse(&options.before.to_string_lossy())?;
+    if reference.stage.is_some() {
+        return Err(Error::usage("a stage is compared with another one")
+            .at(&options.before)
+            .remedy("name the stage after it too, or the job folder alone"));
+    }
+    let loaded = Loaded::open(&reference.folder, protocols, false)?;
+    let state = findings::state(&loaded, protocols)?;
+    let gone = state.verdict == Some(Verdict::Gone);
+    if out.json {
+        let comparisons: Vec<_> = state
+            .stages
+            .iter()
+            .filter(|stage| stage.comparison.is_some())
+            .map(|stage| {
+                serde_json::json!({
+                    "before_stage": stage.compared_with_stage, "after_stage": stage.stage,
+                    "comparison": stage.comparison,
+                })
+            })
+            .collect();
+        out.value(&serde_json::json!({
+            "version": 1, "verdict": state.verdict, "comparisons": comparisons, "attribution": state.attribution,
+        }))?;
+    } else {
+        for stage in &state.stages {
+            if let (Some(before), Some(comparison)) = (stage.compared_with_stage, &stage.comparison) {
+                out.line(format!(
+                    "Stage {} against {before}, after \"{}\":",
+                    stage.stage,
+                    safe(&stage.step)
+                ))?;
+                show(comparison, out)?;
+            }
+        }
+        match &state.attribution {
+            Some(attribution) => sheet::credit(attribution, out)?,
+            None => {
+                out.line("Fewer than two stages were watched hands off: there is nothing to compare yet.")?
+            }
+        }
+    }
+    Ok(if options.check && !gone { Outcome::Found } else { Outcome::Done })
 }
 
 /// Prints a comparison for people: the verdict first.

@@ -56,7 +56,7 @@ pub(super) fn run(options: &Demo, protocols: &Protocols, out: &mut Out) -> Resul
     drop(job);
     let watched: f64 = scaled.iter().map(|(set, _)| set).sum();
     let real: f64 = scaled.iter().map(|(_, real)| real).sum();
-    let written = report::write(&folder, None, protocols, out)?;
+    let written = report::write(&folder, None, false, protocols, out)?;
     let seconds = started.elapsed().as_secs_f64();
     if out.json {
         out.value(&serde_json::json!({

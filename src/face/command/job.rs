@@ -4,13 +4,15 @@ use std::path::{Path, PathBuf};
 
 use super::load::Loaded;
 use super::{sheet, table};
+use crate::base::words::plural;
 use crate::base::{Error, Result};
 use crate::face::args::{self, JobCommand, StepWord};
 use crate::face::findings;
 pub(super) use crate::face::findings::{StageView, views};
 use crate::face::out::{Out, Outcome, safe};
 use crate::timeline::Protocols;
-use crate::timeline::job::{self, Job, JobInfo, StepKind};
+use crate::timeline::job::{self, Job, JobInfo, PackOptions, StepKind};
+use crate::timeline::mask::Masked;
 
 pub(super) fn run(command: JobCommand, protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
     match command {
@@ -33,8 +35,91 @@ pub(super) fn run(command: JobCommand, protocols: &Protocols, out: &mut Out) -> 
             drop(job::build(&manifest, &folder)?);
             show(&folder, protocols, false, out)
         }
+        JobCommand::Close { folder } => close(&folder, out),
+        JobCommand::Pack { folder, out: to, keep_private } => pack(&folder, to, keep_private, out),
+        JobCommand::Open { pack, out: to } => {
+            let folder = to.unwrap_or_else(|| unpacked_name(&pack));
+            drop(job::unpack(&pack, &folder)?);
+            out.note(format!("Unpacked to {}; every file has the sum of the manifest.", folder.display()));
+            show(&folder, protocols, false, out)
+        }
         JobCommand::Show { folder, rebuild } => show(&folder, protocols, rebuild, out),
     }
+}
+
+fn close(folder: &Path, out: &mut Out) -> Result<Outcome> {
+    let mut job = Job::open(folder)?;
+    job.close()?;
+    let sums = folder.join("SHA256SUMS");
+    let captures: Vec<_> = job
+        .captures()
+        .map(|capture| serde_json::json!({ "file": capture.file, "sha256": capture.sha256 }))
+        .collect();
+    if out.json {
+        out.value(&serde_json::json!({
+            "version": 1, "closed": job.closed(), "sums": sums.display().to_string(), "captures": captures,
+        }))?;
+        return Ok(Outcome::Done);
+    }
+    out.line(table::wrap(
+        &format!(
+            "Closed {}. {} and the step log are summed in {} (sha256sum --check reads it). No step and no capture is \
+             taken up any more.",
+            job.closed().unwrap_or_default(),
+            plural(captures.len() as u64, "capture"),
+            sums.display()
+        ),
+        0,
+    ))?;
+    Ok(Outcome::Done)
+}
+
+/// Packs, and says what was masked.
+fn pack(folder: &Path, to: Option<PathBuf>, keep_private: bool, out: &mut Out) -> Result<Outcome> {
+    let to = to.unwrap_or_else(|| {
+        let mut name = folder.file_name().unwrap_or_default().to_owned();
+        name.push(PACK_ENDING);
+        folder.with_file_name(name)
+    });
+    let job = Job::read(folder)?;
+    let packed = job.pack(&to, &PackOptions { keep_private })?;
+    if out.json {
+        out.value(&serde_json::json!({ "version": 1, "packed": packed }))?;
+        return Ok(Outcome::Done);
+    }
+    out.line(format!(
+        "Packed {} into {} ({} bytes).",
+        plural(packed.captures as u64, "capture"),
+        to.display(),
+        packed.bytes
+    ))?;
+    masked(&packed.masked, keep_private, out)
+}
+
+/// Says what was masked, where and how often.
+pub(super) fn masked(masked: &[Masked], keep_private: bool, out: &mut Out) -> Result<Outcome> {
+    if keep_private {
+        out.note("Private strings were left as they are: look the logs through before you hand them on.");
+    } else if masked.is_empty() {
+        out.note(
+            "Nothing private was recognised; look the logs through all the same before you hand them on.",
+        );
+    } else {
+        out.note("Masked as private (the job itself is untouched); look through what else there is:");
+        for one in masked {
+            out.note(format!("  {}", safe(&one.sentence())));
+        }
+    }
+    Ok(Outcome::Done)
+}
+
+const PACK_ENDING: &str = ".pack.tar.gz";
+
+/// The pack's name without its ending, beside it.
+fn unpacked_name(pack: &Path) -> PathBuf {
+    let name = pack.file_name().unwrap_or_default().to_string_lossy();
+    let stem = name.strip_suffix(PACK_ENDING).or_else(|| name.strip_suffix(".tar.gz")).unwrap_or(&name);
+    pack.with_file_name(if stem == name { format!("{stem}.job") } else { stem.to_owned() })
 }
 
 /// The manifest's own name without its ending, as a folder beside it.

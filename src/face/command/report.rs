@@ -1,5 +1,6 @@
 //! `report`: a job to one HTML file.
 
+use std::collections::BTreeMap;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
@@ -8,6 +9,7 @@ use super::load::Loaded;
 use super::{locate, topics};
 use crate::analysis::episode::fold;
 use crate::analysis::pattern::Pattern;
+use crate::base::words::plural;
 use crate::base::{Anchor, Error, Nanoseconds, Result};
 use crate::face::args;
 pub(super) use crate::face::findings::keys;
@@ -19,9 +21,10 @@ use crate::face::report::{
 };
 use crate::timeline::Protocols;
 use crate::timeline::job::{CaptureSource, Hands};
+use crate::timeline::mask::{Private, mask_text};
 
 pub(super) fn run(options: &args::Report, protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
-    let path = write(&options.job, options.out.as_deref(), protocols, out)?;
+    let path = write(&options.job, options.out.as_deref(), options.keep_private, protocols, out)?;
     if out.json {
         out.value(&serde_json::json!({ "version": 1, "report": path.display().to_string() }))?;
     } else {
@@ -31,13 +34,26 @@ pub(super) fn run(options: &args::Report, protocols: &Protocols, out: &mut Out) 
 }
 
 /// Writes the report of a job; gives its path.
-pub(super) fn write(folder: &Path, to: Option<&Path>, protocols: &Protocols, out: &Out) -> Result<PathBuf> {
+pub(super) fn write(
+    folder: &Path,
+    to: Option<&Path>,
+    keep_private: bool,
+    protocols: &Protocols,
+    out: &Out,
+) -> Result<PathBuf> {
     let loaded = Loaded::open(folder, protocols, false)?;
     let path = to.map_or_else(|| folder.join("report.html"), Path::to_path_buf);
     for wrong in loaded.job.verify()? {
         out.note(format!("Attention: {wrong}"));
     }
-    let page = report::write(&model(&loaded, protocols)?);
+    let mut model = model(&loaded, protocols)?;
+    if !keep_private {
+        masked(&mut model)?;
+        for sentence in &model.masked {
+            out.note(format!("Masked: {sentence}"));
+        }
+    }
+    let page = report::write(&model);
     // Written beside and renamed: a report that is there is whole.
     let part = path.with_extension("html.part");
     let failed = |error| Error::io("cannot write the report", &path, error);
@@ -73,7 +89,7 @@ fn model(loaded: &Loaded, protocols: &Protocols) -> Result<ReportModel> {
         versions: Versions {
             straykey: env!("CARGO_PKG_VERSION").to_owned(),
             decoders: decoders(loaded, protocols)?,
-            seed: Some(1),
+            seed: Some(state.seed),
         },
         ..ReportModel::default()
     };
@@ -82,6 +98,41 @@ fn model(loaded: &Loaded, protocols: &Protocols) -> Result<ReportModel> {
         add(&mut model, loaded, view)?;
     }
     Ok(model)
+}
+
+/// Masks what is likely private in every text of the report, and lists it.
+fn masked(model: &mut ReportModel) -> Result<()> {
+    for capture in model.captures.iter_mut().filter(|capture| !capture.source.starts_with("/dev/")) {
+        // Folders of imported files name people and customers.
+        capture.source = capture.source.rsplit(['/', '\\']).next().unwrap_or_default().to_owned();
+    }
+    let mut value = serde_json::to_value(&*model).map_err(|error| unserialised(&error))?;
+    let mut found: BTreeMap<(String, Private), u64> = BTreeMap::new();
+    for (field, inside) in value.as_object_mut().into_iter().flatten() {
+        mask(inside, &mut |kind| *found.entry((field.clone(), kind)).or_default() += 1);
+    }
+    if found.is_empty() {
+        return Ok(());
+    }
+    *model = serde_json::from_value(value).map_err(|error| unserialised(&error))?;
+    model.masked = found
+        .into_iter()
+        .map(|((field, kind), count)| format!("{} in {field}", plural(count, kind.words())))
+        .collect();
+    Ok(())
+}
+
+fn mask(value: &mut serde_json::Value, found: &mut dyn FnMut(Private)) {
+    match value {
+        serde_json::Value::String(text) => {
+            let (masked, kinds) = mask_text(text);
+            kinds.into_iter().for_each(&mut *found);
+            *text = masked;
+        }
+        serde_json::Value::Array(list) => list.iter_mut().for_each(|value| mask(value, found)),
+        serde_json::Value::Object(fields) => fields.values_mut().for_each(|value| mask(value, found)),
+        _ => {}
+    }
 }
 
 fn unserialised(error: &serde_json::Error) -> Error {

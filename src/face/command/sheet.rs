@@ -38,7 +38,7 @@ pub(super) fn show(state: &JobState, out: &mut Out) -> Result<()> {
     if !state.causes.sentences().is_empty() {
         say(&format!("Menu: {}", state.causes.sentences().join(" ")), out)?;
     }
-    for line in state.levels.iter().filter(|line| line.against.is_some() || line.ripple.is_some()) {
+    for line in state.levels.iter().filter(|line| line.has_changed() || line.ripple.is_some()) {
         let against = line.against.map_or(String::new(), |stage| format!(" against {stage}"));
         say(
             &format!("Line {}, stage {}{against}: {}", safe(&line.line), line.stage, line.notes.join(" ")),

@@ -31,6 +31,21 @@ pub struct LineLevels {
     pub notes: Vec<String>,
 }
 
+impl LineLevels {
+    /// Whether the readings differ from those before by a count or more, or in kind, beyond chance.
+    pub fn has_changed(&self) -> bool {
+        self.shift.as_ref().is_some_and(|shift| {
+            let certain =
+                shift.chance_any < CERTAIN || shift.chance_mean < CERTAIN || shift.chance_rank < CERTAIN;
+            let spikes = (shift.before.spikes - shift.after.spikes).abs() > 0.01;
+            certain && (shift.shift.abs() >= 1.0 || spikes)
+        })
+    }
+}
+
+/// Chance below which readings count as changed.
+const CERTAIN: f64 = 0.01;
+
 /// A stretch of a stage in which strays came at one rate.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct RateStretch {
@@ -51,6 +66,8 @@ const MOST: u64 = 4096;
 const RUN: usize = 600;
 /// A ripple is told when noise shows such a peak in fewer tries than this.
 const RIPPLES: f64 = 0.001;
+/// A ripple that explains less of the scatter is of no account for a key.
+const SHARE: f64 = 0.1;
 /// Lamps that are dimmed at known rates are none of ours to know.
 const NO_LAMPS: [f64; 0] = [];
 
@@ -105,8 +122,8 @@ pub fn levels(loaded: &Loaded, views: &[StageView], seed: u64) -> Result<Vec<Lin
             let ripple = found
                 .run
                 .get(&line)
-                .and_then(|run| ripple(run, &NO_LAMPS))
-                .filter(|ripple| ripple.chance < RIPPLES);
+                .and_then(|run| ripple(&settled(run), &NO_LAMPS))
+                .filter(|ripple| ripple.chance < RIPPLES && ripple.power >= SHARE);
             let mut notes = shift.as_ref().map(|shift| shift.notes.clone()).unwrap_or_default();
             notes.extend(ripple.as_ref().map(ripple_sentence));
             list.push(LineLevels {
@@ -121,6 +138,19 @@ pub fn levels(loaded: &Loaded, views: &[StageView], seed: u64) -> Result<Vec<Lin
         }
     }
     Ok(list)
+}
+
+/// Without the readings of keys and spikes, which would hide a ripple or look like one.
+fn settled(run: &Readings) -> Readings {
+    let median = |values: &mut Vec<f64>| {
+        values.sort_by(f64::total_cmp);
+        values.get(values.len() / 2).copied().unwrap_or_default()
+    };
+    let middle = median(&mut run.value.clone());
+    let spread = median(&mut run.value.iter().map(|value| (value - middle).abs()).collect());
+    let limit = (9.0 * spread).max(3.0);
+    let kept = || run.t.iter().zip(&run.value).filter(|(_, value)| (**value - middle).abs() <= limit);
+    Readings { t: kept().map(|(t, _)| *t).collect(), value: kept().map(|(_, value)| *value).collect() }
 }
 
 fn ripple_sentence(ripple: &Ripple) -> String {

@@ -27,6 +27,9 @@ pub struct StageView {
     pub suspicion: Option<Suspicion>,
 }
 
+/// Strays that a stage needs to teach the episode gap of a job. A rule of our own.
+const TEACHES: usize = 20;
+
 /// Comparison with one gap between episodes for the whole job: counts of different stages mean the same.
 pub fn options(stages: &[StageSeen]) -> CompareOptions {
     learn(stages.iter())
@@ -38,8 +41,14 @@ pub fn options_of(views: &[StageView]) -> CompareOptions {
 }
 
 fn learn<'a>(stages: impl Iterator<Item = &'a StageSeen>) -> CompareOptions {
-    let observations: Vec<Observation> =
-        stages.filter(|stage| stage.is_watched()).map(StageSeen::observation).collect();
+    let watched: Vec<&StageSeen> = stages.filter(|stage| stage.is_watched()).collect();
+    // The first stage that shows enough teaches the gap, and later ones never change it: what was counted once
+    // stays counted so, however far the job goes.
+    let teacher = watched.iter().find(|stage| stage.seen.train.len() >= TEACHES);
+    let observations: Vec<Observation> = match teacher {
+        Some(stage) => vec![stage.observation()],
+        None => watched.iter().map(|stage| stage.observation()).collect(),
+    };
     CompareOptions::of_job(&observations.iter().collect::<Vec<_>>())
 }
 

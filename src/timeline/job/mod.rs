@@ -15,6 +15,8 @@
 //! are JSON objects with the field `entry`. A stage is the stretch between two steps; the first stage is the
 //! set as it came in, and stages are counted from 1.
 //!
+//! [`Job::pack`] writes a job into one file for another bench, [`unpack`] opens it there.
+//!
 //! One process at a time works on a job ([`Job::open`]); any number may look at it ([`Job::read`]).
 
 mod capture;
@@ -23,6 +25,7 @@ mod log;
 mod manifest;
 mod model;
 mod open;
+mod pack;
 mod reference;
 mod work;
 
@@ -33,4 +36,5 @@ pub use model::{
     check_signal,
 };
 pub use open::Job;
+pub use pack::{LARGEST, PackOptions, Packed, unpack};
 pub use reference::JobReference;

@@ -234,7 +234,7 @@ impl Job {
 
 /// Whether a job may be made here: the folder is absent, empty, or was begun by a creation that did not get
 /// to its end (there is no `job.toml`, which is written last, and nothing that creation does not make).
-fn is_free(folder: &Path) -> bool {
+pub(super) fn is_free(folder: &Path) -> bool {
     let holds_only = |folder: &Path, names: &[&str]| {
         fs::read_dir(folder).map_or(true, |mut entries| {
             entries.all(|entry| entry.is_ok_and(|entry| names.iter().any(|name| entry.file_name() == *name)))

@@ -20,11 +20,13 @@ impl Job {
     }
 
     /// Closes the job: the set is handed back. Writes `SHA256SUMS` beside the job, for all captures and the
-    /// step log, as `sha256sum --check` reads it. Work can go on all the same; it shows in the log.
+    /// step log, as `sha256sum --check` reads it. From then on no step and no capture is taken up: what was signed
+    /// stays what was signed.
     ///
     /// # Errors
-    /// `Usage` while a capture runs, `Machine` when the disk fails.
+    /// `Usage` while a capture runs or when the job is closed already, `Machine` when the disk fails.
     pub fn close(&mut self) -> Result<()> {
+        self.check_open()?;
         self.check_idle()?;
         let at = Anchor::now().wall(Nanoseconds::ZERO).unwrap_or_default();
         self.write(vec![Entry::Closed { at }])?;
@@ -38,6 +40,15 @@ impl Job {
         let log = sum_of(&self.folder.join(STEP_LOG))?.sha256;
         sums.push_str(&format!("{log}  {STEP_LOG}\n"));
         write_whole(&self.folder.join("SHA256SUMS"), sums.as_bytes())
+    }
+
+    fn check_open(&self) -> Result<()> {
+        match self.closed() {
+            None => Ok(()),
+            Some(at) => Err(Error::usage(format!("the job was closed on {at} and takes nothing more"))
+                .at(&self.folder)
+                .remedy("a set that comes back is a new job: straykey job new")),
+        }
     }
 
     fn check_idle(&self) -> Result<()> {
@@ -60,8 +71,9 @@ impl Job {
     /// Notes a step; a new stage begins.
     ///
     /// # Errors
-    /// `Usage` while a capture runs or when the step has no words, `Machine` when the disk fails.
+    /// `Usage` while a capture runs, when the step has no words or the job is closed, `Machine` when the disk fails.
     pub fn add_step(&mut self, step: Step) -> Result<&Stage> {
+        self.check_open()?;
         self.check_idle()?;
         if step.text.trim().is_empty() {
             return Err(Error::usage("a step needs words: what was done?").at(&self.folder));
@@ -74,7 +86,7 @@ impl Job {
     /// the same as JSON; `anchor` is the wall clock at capture time zero.
     ///
     /// # Errors
-    /// `Machine` when the disk fails.
+    /// `Usage` when the job is closed, `Machine` when the disk fails.
     pub fn begin_capture(
         &mut self,
         options: &CaptureOptions,
@@ -82,6 +94,7 @@ impl Job {
         origin: &serde_json::Value,
         anchor: Anchor,
     ) -> Result<CaptureWriter> {
+        self.check_open()?;
         let (name, file) = self.new_name(options.name.as_deref().unwrap_or("live"), "journal");
         let path = self.folder.join(&file);
         let mut journal = Writer::create(&path, anchor)?;
@@ -171,11 +184,12 @@ impl Job {
     /// Copies a capture file into the job, unaltered, in the present stage.
     ///
     /// # Errors
-    /// `Input` when the file cannot be read, `Machine` when the copy cannot be written.
+    /// `Usage` when the job is closed, `Input` when the file cannot be read, `Machine` when the copy cannot be written.
     pub fn import(&mut self, from: &Path, options: &CaptureOptions) -> Result<CaptureRef> {
         if self.log.is_none() {
             return Err(Error::usage("the job was opened to look at it").at(&self.folder));
         }
+        self.check_open()?;
         let stem = from.file_stem().unwrap_or_default().to_string_lossy();
         let ending = from.extension().map_or("log".into(), |ending| ending.to_string_lossy());
         let (name, file) = self.new_name(options.name.as_deref().unwrap_or(&stem), &safe_word(&ending));

@@ -1,0 +1,233 @@
+//! A job in one file, for another bench: a gzip-compressed tar of manifest, captures, steps and sums.
+//!
+//! | in the pack | what |
+//! | --- | --- |
+//! | `manifest.json` | first: version, every file with length and SHA-256, what was masked |
+//! | `job.toml`, `raw/…` | the job's folder, without its index, which is made anew |
+//!
+//! Private strings are masked in the copies unless asked otherwise ([`mask`](crate::timeline::mask)); a masked
+//! capture keeps its length and its time, so that it gives the same findings, and the manifest holds the sum of
+//! the raw capture beside the sum of the copy. Nothing in the job itself is touched.
+//!
+//! A pack comes from elsewhere and is not trusted: only the files of the manifest are taken, each once, regular,
+//! of the length and the sum that stand there, below [`LARGEST`] together; everything else is refused, and what
+//! was unpacked until then is removed.
+
+mod copy;
+mod open;
+
+use std::fs::{self, File};
+use std::io::{Read, Write};
+use std::path::{Path, PathBuf};
+
+use flate2::Compression;
+use flate2::write::GzEncoder;
+use serde::{Deserialize, Serialize};
+
+use super::folder::sum_of;
+use super::open::{Job, STEP_LOG};
+use crate::base::{Anchor, Error, Nanoseconds, Result};
+use crate::timeline::mask::{Masked, Tally};
+
+pub use open::unpack;
+
+/// Most bytes that a pack may unpack to: 32 GiB.
+pub const LARGEST: u64 = 32 << 30;
+/// Version of the pack.
+const VERSION: u32 = 1;
+const MANIFEST: &str = "manifest.json";
+
+/// How a job is packed.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct PackOptions {
+    /// Leave private strings as they are.
+    pub keep_private: bool,
+}
+
+/// What was packed.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Packed {
+    /// The pack.
+    pub pack: PathBuf,
+    /// Its length.
+    pub bytes: u64,
+    /// Captures in it.
+    pub captures: usize,
+    /// What was masked in the copies.
+    pub masked: Vec<Masked>,
+}
+
+#[derive(Clone, Debug, Serialize, Deserialize)]
+struct Manifest {
+    version: u32,
+    straykey: String,
+    written: Option<String>,
+    set: String,
+    files: Vec<FileEntry>,
+    #[serde(default)]
+    masked: Vec<Masked>,
+}
+
+#[derive(Clone, Debug, Serialize, Deserialize)]
+struct FileEntry {
+    file: String,
+    bytes: u64,
+    sha256: String,
+    /// Sum of the raw capture, when this copy of it is masked.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    raw_sha256: Option<String>,
+}
+
+/// A folder that is removed when this is dropped.
+struct Scratch(PathBuf);
+
+impl Scratch {
+    fn make(path: PathBuf) -> Result<Self> {
+        if path.exists() {
+            fs::remove_dir_all(&path).map_err(|error| {
+                Error::machine("cannot remove what an earlier try has left").at(&path).because(error)
+            })?;
+        }
+        fs::create_dir_all(path.join("raw"))
+            .map_err(|error| Error::machine("cannot make a folder to work in").at(&path).because(error))?;
+        Ok(Self(path))
+    }
+}
+
+impl Drop for Scratch {
+    fn drop(&mut self) {
+        // Best effort; the next try removes it.
+        let _ = fs::remove_dir_all(&self.0);
+    }
+}
+
+fn beside(path: &Path, ending: &str) -> PathBuf {
+    let mut name = path.as_os_str().to_owned();
+    name.push(ending);
+    PathBuf::from(name)
+}
+
+impl Job {
+    /// Writes the job into one file. The job is not changed.
+    ///
+    /// # Errors
+    /// `Usage` when a capture is still running or the file is there already, `Input` when a capture is missing or
+    /// was altered after the capture, `Machine` when the disk fails.
+    pub fn pack(&self, to: &Path, options: &PackOptions) -> Result<Packed> {
+        if to.exists() {
+            return Err(Error::usage("there is a file of this name already")
+                .at(to)
+                .remedy("choose another name"));
+        }
+        if let Some(open) = self.captures().find(|capture| !capture.is_closed()) {
+            return Err(Error::usage(format!("the capture {} is still running", open.name))
+                .at(self.folder())
+                .remedy("end it first, then pack the job"));
+        }
+        if let Some(wrong) = self.verify()?.first() {
+            return Err(Error::input(format!("the job is not whole: {wrong}")).at(self.folder()).remedy(
+                "bring the capture back from a copy; a pack of altered captures would prove nothing",
+            ));
+        }
+        let scratch = Scratch::make(beside(to, ".part-files"))?;
+        let manifest = self.collect(&scratch.0, options)?;
+        let part = beside(to, ".part");
+        let written = write(&part, &manifest, &scratch.0, self.folder());
+        if written.is_err() {
+            let _ = fs::remove_file(&part);
+        }
+        let bytes = written?;
+        fs::rename(&part, to).map_err(|error| Error::io("cannot write the pack", to, error))?;
+        Ok(Packed { pack: to.to_owned(), bytes, captures: self.captures().count(), masked: manifest.masked })
+    }
+
+    /// Puts what differs from the job into a folder, and lists all.
+    fn collect(&self, scratch: &Path, options: &PackOptions) -> Result<Manifest> {
+        let mut manifest = Manifest {
+            version: VERSION,
+            straykey: env!("CARGO_PKG_VERSION").to_owned(),
+            written: Anchor::now().wall(Nanoseconds::ZERO),
+            set: self.info().set.clone(),
+            files: Vec::new(),
+            masked: Vec::new(),
+        };
+        let mut sums = std::collections::BTreeMap::new();
+        for capture in self.captures() {
+            let mut tally = Tally::default();
+            let copy = scratch.join(&capture.file);
+            if !options.keep_private {
+                copy::capture(&capture.path, &copy, &mut tally)?;
+            }
+            let masked = !tally.is_empty();
+            if !masked && copy.exists() {
+                fs::remove_file(&copy).map_err(|error| Error::io("cannot remove a copy", &copy, error))?;
+            }
+            let sum = sum_of(if masked { &copy } else { &capture.path })?;
+            manifest.masked.extend(tally.masked(&capture.name));
+            if masked {
+                sums.insert(capture.name.clone(), (sum.sha256.clone(), sum.bytes));
+            }
+            manifest.files.push(FileEntry {
+                file: capture.file.clone(),
+                bytes: sum.bytes,
+                sha256: sum.sha256,
+                raw_sha256: capture.sha256.clone().filter(|_| masked),
+            });
+        }
+        if !options.keep_private {
+            let mut tally = Tally::default();
+            copy::steps(&self.folder().join(STEP_LOG), &scratch.join(STEP_LOG), &sums, &mut tally)?;
+            copy::info(&self.folder().join("job.toml"), &scratch.join("job.toml"), &mut tally)?;
+            manifest.set = crate::timeline::mask::mask_text(&manifest.set).0;
+            manifest.masked.extend(tally.masked("the notes of the job"));
+        }
+        for file in ["job.toml", STEP_LOG] {
+            let copy = scratch.join(file);
+            let sum = sum_of(&if copy.exists() { copy } else { self.folder().join(file) })?;
+            manifest.files.push(FileEntry {
+                file: file.to_owned(),
+                bytes: sum.bytes,
+                sha256: sum.sha256,
+                raw_sha256: None,
+            });
+        }
+        Ok(manifest)
+    }
+}
+
+fn write(part: &Path, manifest: &Manifest, scratch: &Path, folder: &Path) -> Result<u64> {
+    let failed = |error| Error::io("cannot write the pack", part, error);
+    let text = serde_json::to_vec_pretty(manifest)
+        .map_err(|error| Error::machine("cannot write the manifest of the pack").because(error))?;
+    let file = File::create(part).map_err(failed)?;
+    let mut tar = tar::Builder::new(GzEncoder::new(file, Compression::default()));
+    put(&mut tar, MANIFEST, text.len() as u64, &mut text.as_slice()).map_err(failed)?;
+    for entry in &manifest.files {
+        let copy = scratch.join(&entry.file);
+        let from = if copy.exists() { copy } else { folder.join(&entry.file) };
+        let mut source =
+            File::open(&from).map_err(|error| Error::io("cannot open this capture", &from, error))?;
+        // The length of the manifest is what is packed, should somebody append in this moment.
+        put(&mut tar, &entry.file, entry.bytes, &mut (&mut source).take(entry.bytes)).map_err(failed)?;
+    }
+    let mut gz = tar.into_inner().map_err(failed)?;
+    gz.flush().map_err(failed)?;
+    let file = gz.finish().map_err(failed)?;
+    file.sync_all().map_err(failed)?;
+    Ok(file.metadata().map_err(failed)?.len())
+}
+
+/// The same bytes for the same files, whoever packs them and when.
+fn put(
+    tar: &mut tar::Builder<impl Write>,
+    name: &str,
+    bytes: u64,
+    from: &mut dyn Read,
+) -> std::io::Result<()> {
+    let mut header = tar::Header::new_ustar();
+    header.set_size(bytes);
+    header.set_mode(0o644);
+    header.set_mtime(0);
+    header.set_entry_type(tar::EntryType::Regular);
+    tar.append_data(&mut header, name, from)
+}
