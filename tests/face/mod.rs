@@ -5,6 +5,7 @@
 mod bench;
 mod demo;
 mod export;
+mod findings;
 mod guide;
 mod program;
 mod report;

@@ -6,6 +6,7 @@ mod job;
 mod locked;
 mod manifest;
 mod segments;
+mod pack;
 mod store;
 mod wired;
 

@@ -4,6 +4,7 @@ use super::load::{chance, duration};
 use super::table;
 use crate::analysis::stray::Suspicion;
 use crate::base::Result;
+use crate::base::words::plural;
 use crate::face::findings::{AttributionState, JobState, StageState, stretches_sentence};
 use crate::face::out::{Out, safe};
 
@@ -59,7 +60,28 @@ fn say(text: &str, out: &mut Out) -> Result<()> {
     out.line(table::wrap(text, 2))
 }
 
+/// Below this width a table would break words: lines say the same.
+const NARROW: u16 = 80;
+
+fn stage_line(stage: &StageState) -> String {
+    let kind = stage.kind.map_or(String::new(), |kind| format!(", {kind}"));
+    let seen = match &stage.figures {
+        None => "not watched".to_owned(),
+        Some(figures) => format!(
+            "watched {}, {} in {}",
+            duration(stage.span_s),
+            plural(stage.strays as u64, "stray"),
+            plural(figures.episodes, "episode")
+        ),
+    };
+    let verdict = stage.comparison.as_ref().map_or(String::new(), |c| format!(", {}", c.verdict.word()));
+    format!("Stage {}{kind}: {}: {seen}{verdict}", stage.stage, safe(&stage.step))
+}
+
 fn stages(stages: &[StageState], out: &mut Out) -> Result<()> {
+    if table::width() < NARROW {
+        return stages.iter().try_for_each(|stage| say(&stage_line(stage), out));
+    }
     let mut list = table::new(
         &["stage", "what was done", "kind", "watched", "strays", "episodes", "verdict"],
         &[0, 3, 4, 5],
@@ -104,6 +126,23 @@ pub(super) fn suspects(where_: &str, suspicion: &Suspicion, out: &mut Out) -> Re
 
 /// Which step did it.
 pub(super) fn credit(attribution: &AttributionState, out: &mut Out) -> Result<()> {
+    out.line("Which step changed it:")?;
+    if table::width() < NARROW {
+        for step in &attribution.steps {
+            let together = if step.credit.confounded { " (together, cannot be told apart)" } else { "" };
+            say(
+                &format!(
+                    "Step {} (before stage {}): {}{together}: credit {}",
+                    step.credit.step,
+                    step.stage,
+                    safe(&step.credit.changes.join("; ")),
+                    chance(step.credit.posterior)
+                ),
+                out,
+            )?;
+        }
+        return notes(&attribution.rest.notes, out);
+    }
     let mut list = table::new(
         &["step", "before stage", "what was changed", "credit", "chance of such a fall"],
         &[0, 1, 3, 4],
@@ -118,10 +157,10 @@ pub(super) fn credit(attribution: &AttributionState, out: &mut Out) -> Result<()
             chance(step.credit.chance_corrected),
         ]);
     }
-    out.line("Which step changed it:")?;
     out.line(table::text(&list))?;
-    for note in &attribution.rest.notes {
-        say(&format!("- {}", safe(note)), out)?;
-    }
-    Ok(())
+    notes(&attribution.rest.notes, out)
+}
+
+fn notes(list: &[String], out: &mut Out) -> Result<()> {
+    list.iter().try_for_each(|note| say(&format!("- {}", safe(note)), out))
 }
