@@ -56,7 +56,9 @@ fn every_command_shows_help_with_an_example() {
     for command in commands {
         let mut asked = vec![vec![command, "--help"]];
         if command == "job" {
-            asked = ["new", "build", "close", "pack", "open", "show"].map(|sub| vec!["job", sub, "--help"]).to_vec();
+            asked = ["new", "build", "close", "pack", "open", "show"]
+                .map(|sub| vec!["job", sub, "--help"])
+                .to_vec();
         } else if command == "protocol" {
             asked = ["check", "list", "show", "schema"].map(|sub| vec!["protocol", sub, "--help"]).to_vec();
         }

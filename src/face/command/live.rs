@@ -3,11 +3,9 @@
 use std::io::IsTerminal;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::time::Duration;
-
-use indicatif::{ProgressBar, ProgressStyle};
 
 use super::load::{Loaded, duration};
+use super::status::{SoakLook, Status, WatchLook};
 use super::{job, line};
 use crate::analysis::Observation;
 use crate::analysis::soak::{Soak, SoakState};
@@ -96,10 +94,20 @@ pub(super) fn watch(options: &args::Watch, protocols: &Protocols, out: &mut Out)
     let until = options.seconds.map(Nanoseconds::from_seconds);
     let json = out.json;
     let mut shown = Out::new(json);
+    let mut display = Status::new();
+    let mut look = WatchLook::default();
     let result = follow(&mut session, &stop, out, &mut |now, events, session| {
-        print(events, session.anchor(), &mut shown)?;
+        look.take(events);
+        if !events.is_empty() {
+            display.aside(|| print(events, session.anchor(), &mut shown))?;
+        }
+        if display.is_due(now) {
+            look.tick(now, session.last_byte(), session.bytes());
+            display.in_place(now, &look);
+        }
         Ok(until.is_some_and(|until| now >= until))
     });
+    display.end();
     let ended = finish(session, job.as_mut(), out, true);
     result.and(ended)?;
     Ok(Outcome::Done)
@@ -256,7 +264,7 @@ pub(super) fn run_soak(
     let recorder = begin(&mut job, source.as_ref(), spec, "soak", Hands::Off)?;
     let mut session = Session::new(source, Some(recorder), protocols, chassis.as_deref())?;
     let limit = Nanoseconds::from_seconds(plan.minutes * 60.0);
-    let mut display = Display::new(limit);
+    let mut display = Status::new();
     let mut state = soak.tick(Nanoseconds::ZERO);
     let has_before = before.is_some();
     let mut shown = Out::new(false);
@@ -269,7 +277,8 @@ pub(super) fn run_soak(
         }
         if display.is_due(now) || !events.is_empty() {
             state = soak.tick(now);
-            display.show(now, &state, session);
+            let last = session.last_byte();
+            display.show(now, &SoakLook { state: &state, now, limit, last, planned: has_before });
         }
         let certain = has_before && state.done && !plan.full;
         Ok(now >= limit || certain || plan.enough.as_ref().is_some_and(|enough| enough(session)))
@@ -304,76 +313,6 @@ fn unreadable() -> Error {
         "bytes came from the port, but not one line of them could be read, so nothing was observed",
     )
     .remedy("the rate, the framing or the chassis is wrong: try straykey watch first; the raw bytes are kept")
-}
-
-/// The state of a soak, in place on a terminal, a line a minute elsewhere.
-struct Display {
-    bar: Option<ProgressBar>,
-    limit: Nanoseconds,
-    next: Nanoseconds,
-    next_line: Nanoseconds,
-}
-
-impl Display {
-    fn new(limit: Nanoseconds) -> Self {
-        let bar = std::io::stderr().is_terminal().then(|| {
-            let bar = ProgressBar::new_spinner();
-            if let Ok(style) = ProgressStyle::with_template("{spinner} {msg}") {
-                bar.set_style(style);
-            }
-            bar.enable_steady_tick(Duration::from_millis(250));
-            bar
-        });
-        Self { bar, limit, next: Nanoseconds::ZERO, next_line: Nanoseconds(60 * Nanoseconds::SECOND.0) }
-    }
-
-    fn is_due(&self, now: Nanoseconds) -> bool {
-        now >= self.next
-    }
-
-    fn show(&mut self, now: Nanoseconds, state: &SoakState, session: &Session) {
-        self.next = now + Nanoseconds::from_millis(500);
-        let text = format!(
-            "{} of {}  {} strays in {} episodes  verdict so far: {}{}{}",
-            duration(now.seconds()),
-            duration(self.limit.seconds()),
-            state.strays,
-            state.episodes,
-            state.verdict,
-            match state.soak_more_s {
-                Some(more) if more > 0.0 => format!(", {} more needed", duration(more)),
-                _ => String::new(),
-            },
-            match session.last_byte() {
-                Some(last) if (now - last).seconds() > 10.0 =>
-                    format!("  (nothing from the set for {})", duration((now - last).seconds())),
-                None if now.seconds() > 3.0 => "  (nothing from the set yet)".to_owned(),
-                _ => String::new(),
-            }
-        );
-        match &self.bar {
-            Some(bar) => bar.set_message(text),
-            None if now >= self.next_line => {
-                self.next_line = now + Nanoseconds(60 * Nanoseconds::SECOND.0);
-                tracing::info!("{text}");
-            }
-            None => {}
-        }
-    }
-
-    /// Prints beside the status line without tearing it.
-    fn aside<T>(&self, print: impl FnOnce() -> T) -> T {
-        match &self.bar {
-            Some(bar) => bar.suspend(print),
-            None => print(),
-        }
-    }
-
-    fn end(&self) {
-        if let Some(bar) = &self.bar {
-            bar.finish_and_clear();
-        }
-    }
 }
 
 /// The end of a soak, for people and programs.

@@ -17,6 +17,7 @@ mod protocol;
 mod readings;
 mod report;
 mod sheet;
+mod status;
 mod table;
 mod topics;
 

@@ -26,7 +26,11 @@ pub(super) fn text(table: &Table) -> String {
 /// Width of the terminal: `COLUMNS`, else what the terminal says, else 100.
 pub(super) fn width() -> u16 {
     let told = std::env::var("COLUMNS").ok().and_then(|columns| columns.parse().ok());
-    let asked = || rustix::termios::tcgetwinsize(std::io::stdout()).ok().map(|size| size.ws_col);
+    let asked = || {
+        let size = rustix::termios::tcgetwinsize(std::io::stdout())
+            .or_else(|_| rustix::termios::tcgetwinsize(std::io::stderr()));
+        size.ok().map(|size| size.ws_col)
+    };
     told.or_else(asked).filter(|columns| *columns >= 40).unwrap_or(100)
 }
 

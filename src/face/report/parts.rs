@@ -210,6 +210,7 @@ fn method(html: &mut Html, model: &ReportModel, data: bool) {
             html.element("p", sentence);
         }
     }
+    html.element("p", words::LIMITS);
     if !model.masked.is_empty() {
         html.element("p", words::MASKED).raw("<ul>");
         for text in &model.masked {

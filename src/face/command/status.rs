@@ -1,0 +1,283 @@
+//! What a live capture shows while it runs: in place on a terminal, a plain line a minute elsewhere.
+
+use std::collections::BTreeMap;
+use std::io::IsTerminal;
+
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+
+use super::load::{chance, duration};
+use super::table;
+use crate::analysis::soak::SoakState;
+use crate::base::words::plural;
+use crate::base::{Event, EventKind, Key, Nanoseconds};
+
+/// Facts as lines, never wider than `width` characters.
+pub(super) trait Look {
+    /// The lines, the weightiest first.
+    fn lines(&self) -> Vec<String>;
+}
+
+/// A soak at one moment.
+pub(super) struct SoakLook<'a> {
+    pub(super) state: &'a SoakState,
+    pub(super) now: Nanoseconds,
+    pub(super) limit: Nanoseconds,
+    pub(super) last: Option<Nanoseconds>,
+    /// Whether there is an earlier stage that it is compared with.
+    pub(super) planned: bool,
+}
+
+impl Look for SoakLook<'_> {
+    fn lines(&self) -> Vec<String> {
+        let state = self.state;
+        let mut lines = vec![
+            format!("Soak {} of {}, hands off", duration(self.now.seconds()), duration(self.limit.seconds())),
+            format!("Verdict so far: {}", state.verdict),
+            format!("{} in {}", plural(state.strays, "stray"), plural(state.episodes, "episode")),
+        ];
+        if self.planned {
+            lines.push(format!("Chance of such quiet anyway: {}", chance(state.quiet_anyway)));
+            let needed = |more: Option<f64>| match more {
+                Some(more) if more > 0.0 => duration(more.ceil()),
+                Some(_) => "reached".to_owned(),
+                None => "out of reach".to_owned(),
+            };
+            lines.push(format!(
+                "Quiet still needed: {} for 95 %, {} for 99 %",
+                needed(state.soak_more_95_s),
+                needed(state.soak_more_s)
+            ));
+        }
+        if state.restarts > 0 {
+            lines.push(format!(
+                "Clock restarted {}; it counts all the same",
+                plural(state.restarts.into(), "time")
+            ));
+        }
+        lines.extend(silence(self.now, self.last));
+        lines
+    }
+}
+
+/// A set that says nothing is no quiet set.
+fn silence(now: Nanoseconds, last: Option<Nanoseconds>) -> Option<String> {
+    match last {
+        Some(last) if (now - last).seconds() > 10.0 => {
+            Some(format!("NOTHING FROM THE SET for {}", duration((now - last).seconds())))
+        }
+        None if now.seconds() > 3.0 => Some("NOTHING FROM THE SET yet".to_owned()),
+        _ => None,
+    }
+}
+
+/// A watch at one moment.
+#[derive(Default)]
+pub(super) struct WatchLook {
+    now: Nanoseconds,
+    last: Option<Nanoseconds>,
+    bytes: u64,
+    presses: u64,
+    changes: u64,
+    faults: u64,
+    down: BTreeMap<Key, Nanoseconds>,
+}
+
+impl WatchLook {
+    /// Takes what came.
+    pub(super) fn take(&mut self, events: &[Event]) {
+        for event in events {
+            match (event.kind, event.key) {
+                (EventKind::Press, Some(key)) if event.comes_in() => {
+                    self.presses += 1;
+                    self.down.insert(key, event.t);
+                }
+                (EventKind::Release, Some(key)) => {
+                    self.down.remove(&key);
+                }
+                (EventKind::Change, _) => self.changes += 1,
+                (EventKind::Fault | EventKind::Noise, _) => self.faults += 1,
+                _ => {}
+            }
+        }
+    }
+
+    /// Takes the time and what was read up to now.
+    pub(super) fn tick(&mut self, now: Nanoseconds, last: Option<Nanoseconds>, bytes: u64) {
+        (self.now, self.last, self.bytes) = (now, last, bytes);
+    }
+}
+
+impl Look for WatchLook {
+    fn lines(&self) -> Vec<String> {
+        let mut lines = vec![format!(
+            "Watching for {}: {}, {}, {}, {}",
+            duration(self.now.seconds()),
+            plural(self.bytes, "byte"),
+            plural(self.presses, "press").replace("presss", "presses"),
+            plural(self.changes, "menu change"),
+            plural(self.faults, "fault")
+        )];
+        let down: Vec<String> = self
+            .down
+            .iter()
+            .map(|(key, since)| {
+                format!("{} for {}", key.label(), duration((self.now - *since).seconds().max(0.0)))
+            })
+            .collect();
+        if !down.is_empty() {
+            lines.push(format!("Down now: {}", down.join(", ")));
+        }
+        lines.extend(silence(self.now, self.last));
+        lines
+    }
+}
+
+/// Lines at the foot of a terminal that are written anew in place; on anything else a line a minute.
+pub(super) struct Status {
+    bar: Option<ProgressBar>,
+    next: Nanoseconds,
+    next_line: Nanoseconds,
+}
+
+const EVERY: Nanoseconds = Nanoseconds::from_millis(500);
+const MINUTE: Nanoseconds = Nanoseconds::from_millis(60_000);
+
+impl Status {
+    pub(super) fn new() -> Self {
+        let bar = std::io::stderr().is_terminal().then(|| {
+            let bar = ProgressBar::with_draw_target(None, ProgressDrawTarget::stderr_with_hz(4));
+            if let Ok(style) = ProgressStyle::with_template("{msg}") {
+                bar.set_style(style);
+            }
+            bar
+        });
+        Self { bar, next: Nanoseconds::ZERO, next_line: MINUTE }
+    }
+
+    pub(super) fn is_due(&self, now: Nanoseconds) -> bool {
+        now >= self.next
+    }
+
+    /// Shows it in place; where there is no terminal, once a minute in one line.
+    pub(super) fn show(&mut self, now: Nanoseconds, look: &dyn Look) {
+        self.in_place(now, look);
+        if self.bar.is_none() && now >= self.next_line {
+            self.next_line = now + MINUTE;
+            let _ =
+                std::io::Write::write_all(&mut anstream::stderr(), format!("{}\n", plain(look)).as_bytes());
+        }
+    }
+
+    /// Shows it in place, or not at all where there is no terminal.
+    pub(super) fn in_place(&mut self, now: Nanoseconds, look: &dyn Look) {
+        self.next = now + EVERY;
+        if let Some(bar) = &self.bar {
+            bar.set_message(foot(look, usize::from(table::width())));
+            bar.tick();
+        }
+    }
+
+    /// Prints beside the status without tearing it.
+    pub(super) fn aside<T>(&self, print: impl FnOnce() -> T) -> T {
+        match &self.bar {
+            Some(bar) => bar.suspend(print),
+            None => print(),
+        }
+    }
+
+    pub(super) fn end(&self) {
+        if let Some(bar) = &self.bar {
+            bar.finish_and_clear();
+        }
+    }
+}
+
+/// All facts in one line, for a log.
+fn plain(look: &dyn Look) -> String {
+    look.lines().join("; ")
+}
+
+/// Short facts share a line where there is room; none is wider than the terminal.
+fn foot(look: &dyn Look, width: usize) -> String {
+    // The last column stays free: some terminals wrap when it is written.
+    let room = width.saturating_sub(1).max(20);
+    let mut rows: Vec<String> = Vec::new();
+    for line in look.lines() {
+        let line: String = line.chars().take(room).collect();
+        match rows.last_mut() {
+            Some(row) if row.chars().count() + 3 + line.chars().count() <= room => {
+                row.push_str(" | ");
+                row.push_str(&line);
+            }
+            _ => rows.push(line),
+        }
+    }
+    rows.join("\n")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::analysis::compare::Verdict;
+
+    fn state(strays: u64) -> SoakState {
+        SoakState {
+            elapsed_s: 95.0,
+            strays,
+            episodes: strays,
+            verdict: Verdict::Undecided,
+            done: false,
+            quiet_anyway: 0.31,
+            soak_more_s: Some(719.2),
+            soak_more_95_s: Some(420.0),
+            restarts: 1,
+            notes: Vec::new(),
+        }
+    }
+
+    #[test]
+    fn a_soak_fits_every_terminal_and_says_all_it_knows() {
+        let state = state(1);
+        let seconds = |s: f64| Nanoseconds::from_seconds(s);
+        let look = SoakLook {
+            state: &state,
+            now: seconds(95.0),
+            limit: seconds(1200.0),
+            last: Some(seconds(70.0)),
+            planned: true,
+        };
+        for width in [40, 60, 80, 120] {
+            let foot = foot(&look, width);
+            assert!(foot.lines().all(|line| line.chars().count() < width), "{width}: {foot}");
+            for fact in [
+                "1 min 35 s of 20 min",
+                "undecided",
+                "1 stray in 1 episode",
+                "anyway: 31 %",
+                "NOTHING FROM THE SET",
+            ] {
+                assert!(foot.contains(fact), "{width}: {fact}: {foot}");
+            }
+        }
+        let plain = plain(&look);
+        assert!(!plain.contains('\n') && plain.contains("7 min for 95 %, 12 min for 99 %"), "{plain}");
+    }
+
+    #[test]
+    fn a_watch_tells_which_keys_are_down() {
+        let mut look = WatchLook::default();
+        let menu = Key::from_name("KEY_MENU");
+        let mut event = Event::new(Nanoseconds::ZERO, crate::base::ControlPath::Keypad, EventKind::Press);
+        event.key = menu;
+        look.take(&[event.clone()]);
+        look.tick(Nanoseconds::from_seconds(4.0), Some(Nanoseconds::from_seconds(3.9)), 812);
+        let lines = look.lines();
+        assert!(
+            lines[0].contains("812 bytes, 1 press,") && lines[1] == "Down now: Menu for 4 s",
+            "{lines:?}"
+        );
+        event.kind = EventKind::Release;
+        look.take(&[event]);
+        assert_eq!(look.lines().len(), 1);
+    }
+}
