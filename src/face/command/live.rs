@@ -6,9 +6,10 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 use super::load::{Loaded, duration};
 use super::status::{SoakLook, Status, WatchLook};
-use super::{job, line};
+use super::{job, line, table};
 use crate::analysis::Observation;
 use crate::analysis::soak::{Soak, SoakState};
+use crate::base::words::plural;
 use crate::base::{Anchor, Error, Event, Nanoseconds, Result, write_event};
 use crate::face::args;
 use crate::face::out::{Out, Outcome};
@@ -320,15 +321,16 @@ fn tell(state: &SoakState, out: &mut Out) -> Result<()> {
     if out.json {
         return out.value(&serde_json::json!({ "version": 1, "soak": state }));
     }
-    out.line(format!(
-        "Watched {}: {} strays in {} episodes. Verdict: {}.",
+    let text = format!(
+        "Watched {}: {} in {}. Verdict: {}.",
         duration(state.elapsed_s),
-        state.strays,
-        state.episodes,
+        plural(state.strays, "stray"),
+        plural(state.episodes, "episode"),
         state.verdict
-    ))?;
+    );
+    out.line(table::wrap(&text, 2))?;
     for note in &state.notes {
-        out.line(format!("- {note}"))?;
+        out.line(table::wrap(&format!("- {note}"), 2))?;
     }
     Ok(())
 }

@@ -31,7 +31,11 @@ impl Look for SoakLook<'_> {
     fn lines(&self) -> Vec<String> {
         let state = self.state;
         let mut lines = vec![
-            format!("Soak {} of {}, hands off", duration(self.now.seconds()), duration(self.limit.seconds())),
+            format!(
+                "Soak {} of {}, hands off",
+                duration(self.now.seconds().floor()),
+                duration(self.limit.seconds())
+            ),
             format!("Verdict so far: {}", state.verdict),
             format!("{} in {}", plural(state.strays, "stray"), plural(state.episodes, "episode")),
         ];
@@ -111,7 +115,7 @@ impl Look for WatchLook {
     fn lines(&self) -> Vec<String> {
         let mut lines = vec![format!(
             "Watching for {}: {}, {}, {}, {}",
-            duration(self.now.seconds()),
+            duration(self.now.seconds().floor()),
             plural(self.bytes, "byte"),
             plural(self.presses, "press").replace("presss", "presses"),
             plural(self.changes, "menu change"),
