@@ -11,3 +11,5 @@ mod program;
 mod report;
 mod statistics;
 mod story;
+
+mod next_test;

@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 use crate::base::{ControlPath, Key};
 pub use crate::timeline::job::StepKind;
 
-use super::faults::{FaultTree, LOCATIONS, Test, TestKind};
+use super::faults::{FaultTree, LOCATIONS, Test, TestKind, plain};
 
 /// What became of the stray input in a stage, against the stage before it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -54,6 +54,30 @@ pub(super) const UNKNOWN_QUIET: f64 = 0.3;
 /// Share of observations that are simply wrong (wrong plug pulled, wrong stage noted); no evidence can then
 /// be stronger than this. Common practice, no source.
 const MISTAKE: f64 = 0.02;
+
+/// What a measurement gave, as a technician writes it down: `found` or `clear`, with "not", "no", "none" or
+/// "nothing" up to two words before it turning it round. `None` where the text says neither, or both.
+pub fn finding(text: &str) -> Option<Outcome> {
+    let text = plain(text);
+    let words: Vec<&str> = text.split(' ').collect();
+    let mut result = None;
+    for (i, word) in words.iter().enumerate() {
+        let turned =
+            words[i.saturating_sub(2)..i].iter().any(|w| matches!(*w, "not" | "no" | "none" | "nothing"));
+        let outcome = match (*word, turned) {
+            ("found", false) => Outcome::Found,
+            ("found", true) | ("clear", false) => Outcome::Clear,
+            // "Not clear" leaves it open.
+            ("clear", true) => return None,
+            _ => continue,
+        };
+        if result.is_some_and(|before| before != outcome) {
+            return None;
+        }
+        result = Some(outcome);
+    }
+    result
+}
 
 /// A stage's meaning in the weighing.
 pub(super) struct Weighed<'a> {

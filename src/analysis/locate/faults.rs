@@ -310,10 +310,11 @@ impl Reader<'_> {
 impl FaultTree {
     /// The test that a step is, by its own words and parts; `None` when the tree has none like it.
     ///
-    /// A name of a test is taken as it stands. Else every group of a test's words must be met; the test with
-    /// the most groups, then the most words, wins.
+    /// A name of a test is taken as it stands, also with a colon and remarks after it. Else every group of a
+    /// test's words must be met; the test with the most groups, then the most words, wins.
     pub fn recognise(&self, text: &str, parts: &[String]) -> Option<&Test> {
-        if let Some(test) = self.tests.iter().find(|t| t.name == text.trim()) {
+        let head = text.split(':').next().unwrap_or(text).trim();
+        if let Some(test) = self.tests.iter().find(|t| t.name == head) {
             return Some(test);
         }
         let said =
@@ -330,7 +331,7 @@ impl FaultTree {
 }
 
 /// Lower case, every run of other characters than letters and digits one blank.
-fn plain(text: &str) -> String {
+pub(super) fn plain(text: &str) -> String {
     let lower = text.to_lowercase();
     lower.split(|c: char| !c.is_alphanumeric()).filter(|w| !w.is_empty()).collect::<Vec<_>>().join(" ")
 }

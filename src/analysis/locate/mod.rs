@@ -12,7 +12,7 @@ mod report;
 
 pub use collect::Collector;
 pub use credit::Credit;
-pub use evidence::{Outcome, StageEvidence, StepKind};
+pub use evidence::{Outcome, StageEvidence, StepKind, finding};
 pub use faults::{FaultTree, LOCATIONS, Location, Risk, Test, TestKind, faults, parse};
 pub use next::{Proposal, expected_gain};
 pub use report::{Belief, Located, StageNote, locate, locate_with};

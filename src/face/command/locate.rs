@@ -34,37 +34,90 @@ pub(in crate::face) fn located(
     protocols: &Protocols,
 ) -> Result<Located> {
     let fits = fits(loaded, protocols)?;
-    locate::locate(&evidence(views), &fits)
+    let tree = locate::faults()?;
+    let mut located = locate::locate_with(tree, &evidence(views, tree), &fits);
+    located.notes.extend(without_result(views, tree));
+    Ok(located)
 }
 
-fn evidence(views: &[StageView]) -> Vec<StageEvidence> {
+/// What each stage showed: those that were watched with hands off, and measurements with their result.
+fn evidence(views: &[StageView], tree: &locate::FaultTree) -> Vec<StageEvidence> {
     let mut list: Vec<StageEvidence> = Vec::with_capacity(views.len());
-    let mut was_quiet = false;
-    for view in views.iter().filter(|view| view.stage.seen.train.exposure().0 > 0) {
-        let keys = keys(view);
-        let strays = !view.stage.seen.train.is_empty();
-        let outcome = match (strays, list.last()) {
-            (false, _) => Seen::Stops,
-            (true, None) => Seen::Stays,
-            (true, Some(_)) if was_quiet => Seen::Returns,
-            (true, Some(before)) if leading(&before.keys) != leading(&keys) => Seen::Changes,
-            (true, Some(_)) => Seen::Stays,
-        };
-        was_quiet = !strays;
-        let comparison = view.comparison.as_ref().map(|(_, comparison)| comparison);
-        list.push(StageEvidence {
-            kind: view.stage.step.as_ref().map(|step| step.kind),
-            text: view.stage.text.clone(),
-            parts: view.stage.step.as_ref().map(|step| step.parts.clone()).unwrap_or_default(),
-            outcome,
-            quiet_anyway: comparison.map(|comparison| comparison.quiet_anyway),
-            exposure_s: view.stage.seen.train.exposure().seconds(),
-            episodes: comparison.map_or(u64::from(strays), |comparison| comparison.after.episodes),
-            keys,
-            path: path(view),
-        });
+    // The last watched stage.
+    let mut before: Option<usize> = None;
+    for view in views {
+        let result = measures(view, tree).then(|| locate::finding(&view.stage.text)).flatten();
+        if let Some(outcome) = result {
+            list.push(measured(view, outcome));
+        } else if view.stage.seen.train.exposure().0 > 0 {
+            list.push(watched(view, before.and_then(|i| list.get(i))));
+            before = Some(list.len() - 1);
+        }
     }
     list
+}
+
+/// Whether a stage's step is a measurement of the fault tree, which needs no soak.
+fn measures(view: &StageView, tree: &locate::FaultTree) -> bool {
+    let step = view.stage.step.as_ref().filter(|step| step.kind == locate::StepKind::Isolate);
+    step.and_then(|step| tree.recognise(&step.text, &step.parts))
+        .is_some_and(|test| test.kind == locate::TestKind::Measure)
+}
+
+/// A measurement's result as evidence.
+fn measured(view: &StageView, outcome: Seen) -> StageEvidence {
+    let step = view.stage.step.as_ref();
+    StageEvidence {
+        kind: step.map(|step| step.kind),
+        text: view.stage.text.clone(),
+        parts: step.map(|step| step.parts.clone()).unwrap_or_default(),
+        outcome,
+        quiet_anyway: None,
+        exposure_s: 0.0,
+        episodes: 0,
+        keys: Vec::new(),
+        path: None,
+    }
+}
+
+/// A stage that was watched with hands off, against the watched one before it.
+fn watched(view: &StageView, before: Option<&StageEvidence>) -> StageEvidence {
+    let (keys, path) = (keys(view), path(view));
+    let strays = !view.stage.seen.train.is_empty();
+    let outcome = match (strays, before) {
+        (false, _) => Seen::Stops,
+        (true, None) => Seen::Stays,
+        (true, Some(before)) if before.outcome == Seen::Stops => Seen::Returns,
+        (true, Some(before)) if leading(&before.keys) != leading(&keys) || before.path != path => {
+            Seen::Changes
+        }
+        (true, Some(_)) => Seen::Stays,
+    };
+    let comparison = view.comparison.as_ref().map(|(_, comparison)| comparison);
+    StageEvidence {
+        kind: view.stage.step.as_ref().map(|step| step.kind),
+        text: view.stage.text.clone(),
+        parts: view.stage.step.as_ref().map(|step| step.parts.clone()).unwrap_or_default(),
+        outcome,
+        quiet_anyway: comparison.map(|comparison| comparison.quiet_anyway),
+        exposure_s: view.stage.seen.train.exposure().seconds(),
+        episodes: comparison.map_or(u64::from(strays), |comparison| comparison.after.episodes),
+        keys,
+        path,
+    }
+}
+
+/// Asks for the result of every measurement whose step does not say it.
+fn without_result(views: &[StageView], tree: &locate::FaultTree) -> Vec<String> {
+    let open = |view: &&StageView| measures(view, tree) && locate::finding(&view.stage.text).is_none();
+    let ask = |view: &StageView| {
+        format!(
+            "The step \"{}\" is a measurement whose result is not known; write it as a step that ends in \": found\" or \": \
+             clear\".",
+            view.stage.text
+        )
+    };
+    views.iter().filter(open).map(ask).collect()
 }
 
 /// The key that makes most of a stage's strays stands first in [`keys`].
@@ -179,22 +232,43 @@ fn show(located: &Located, out: &mut Out) -> Result<()> {
         ))?;
     }
     if let Some(next) = located.next.first() {
-        out.line(table::wrap(
-            &format!(
-                "Next test: {} ({:.0} minutes, gains {:.2} bits, risk {})",
-                safe(&next.test),
-                next.minutes,
-                next.gain_bits,
-                format!("{:?}", next.risk).to_lowercase()
-            ),
-            2,
-        ))?;
-        for caution in &next.cautions {
-            out.line(table::wrap(&format!("  Caution: {}", safe(caution)), 4))?;
-        }
+        propose(next, out)?;
     }
     for note in &located.notes {
         out.line(table::wrap(&format!("- {}", safe(note)), 2))?;
+    }
+    Ok(())
+}
+
+/// The next test: what must be so first stands before what to do.
+fn propose(next: &locate::Proposal, out: &mut Out) -> Result<()> {
+    let risk = match next.risk {
+        locate::Risk::Low => "low: covers stay on",
+        locate::Risk::Medium => "medium: covers off, power off",
+        locate::Risk::High => "high: powered with covers off",
+    };
+    out.line(table::wrap(
+        &format!(
+            "Next test: {} ({:.0} minutes, gains {:.2} bits, risk {risk})",
+            safe(&next.test),
+            next.minutes,
+            next.gain_bits
+        ),
+        2,
+    ))?;
+    for first in &next.prerequisites {
+        out.line(table::wrap(&format!("  First: {}", safe(first)), 4))?;
+    }
+    out.line(table::wrap(&format!("  Then: {}", safe(&next.text)), 4))?;
+    if next.kind == locate::TestKind::Measure && !next.test.starts_with("read-") {
+        let record = format!(
+            "  Write it down: straykey step JOB \"{}: found\" --kind isolate, or \": clear\"",
+            next.test
+        );
+        out.line(table::wrap(&record, 4))?;
+    }
+    for caution in &next.cautions {
+        out.line(table::wrap(&format!("  Caution: {}", safe(caution)), 4))?;
     }
     Ok(())
 }

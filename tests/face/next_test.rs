@@ -1,0 +1,112 @@
+//! `locate` as a technician reads it: the next test with what must be so first, and results of measurements.
+
+#![allow(clippy::unwrap_used)] // helpers of tests are not seen as tests by the lint
+
+use std::fmt::Write as _;
+use std::path::{Path, PathBuf};
+
+use super::program::{straykey, text};
+
+/// Ten minutes of alder at rest whose first line falls to `stray` counts for a second in every twenty.
+///
+/// 785 counts are the worked reading of a leak of 33 kΩ beside the 10 kΩ pull-up: 1024 * 33 / 43.
+fn alder(stray: u32) -> String {
+    let mut log = String::from("[0.012] boot: alder firmware 1.4 reset=cold\n");
+    for i in 0..12_000u32 {
+        let t = 1.0 + f64::from(i) * 0.05;
+        let counts = if i % 400 < 20 { stray } else { 1023 };
+        let _ = writeln!(log, "[{t:.3}] keyscan: line=KEY1 adc=0x{counts:03x}");
+        let _ = writeln!(log, "[{t:.3}] keyscan: line=KEY2 adc=0x3ff");
+    }
+    log
+}
+
+/// A job of stages, each a step in a technician's words with one hands-off log.
+fn build(folder: &Path, chassis: &str, stages: &[(&str, &str)]) -> String {
+    let mut manifest = format!("set = \"kitchen set\"\nchassis = \"{chassis}\"\n");
+    for (i, (step, log)) in stages.iter().enumerate() {
+        let name = format!("stage{i}.log");
+        std::fs::write(folder.join(&name), log).unwrap();
+        let kind = if i > 0 { "kind = \"isolate\"\n" } else { "" };
+        let _ = writeln!(
+            manifest,
+            "[[stage]]\nstep = \"{step}\"\n{kind}[[stage.capture]]\nfile = \"{name}\"\nhands = \"off\""
+        );
+    }
+    let file: PathBuf = folder.join("ticket.toml");
+    std::fs::write(&file, manifest).unwrap();
+    let job = folder.join("job").display().to_string();
+    let built = straykey(&["job", "build", file.to_str().unwrap(), "--out", &job]);
+    assert_eq!(built.status.code(), Some(0), "{}", text(&built.stderr));
+    job
+}
+
+fn located(job: &str) -> serde_json::Value {
+    let output = straykey(&["locate", job, "--json"]);
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+    serde_json::from_slice(&output.stdout).unwrap()
+}
+
+fn odds(located: &serde_json::Value, name: &str) -> f64 {
+    let list = located["locations"].as_array().unwrap();
+    list.iter().find(|l| l["location"] == name).unwrap()["probability"].as_f64().unwrap()
+}
+
+#[test]
+fn the_next_test_says_what_must_be_so_before_what_to_do() {
+    let folder = tempfile::tempdir().unwrap();
+    let job = build(folder.path(), "alder", &[("as received", &alder(785))]);
+    let next = located(&job)["next"][0].clone();
+    // Lines are wrapped: compare without their ends.
+    let flat = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
+    let shown = flat(&text(&straykey(&["locate", &job]).stdout));
+    let place = |words: &str| {
+        let words = flat(words);
+        shown.find(&words).unwrap_or_else(|| panic!("\"{words}\" is not in {shown}"))
+    };
+    let what = place(&format!("Then: {}", next["text"].as_str().unwrap()));
+    for first in next["prerequisites"].as_array().unwrap() {
+        assert!(place(&format!("First: {}", first.as_str().unwrap())) < what);
+    }
+    for caution in next["cautions"].as_array().unwrap() {
+        place(&format!("Caution: {}", caution.as_str().unwrap()));
+    }
+    assert!(place("Next test:") < what);
+}
+
+#[test]
+fn a_measurement_noted_as_a_step_moves_the_odds_without_a_soak() {
+    let folder = tempfile::tempdir().unwrap();
+    let job = build(folder.path(), "alder", &[("as received", &alder(785))]);
+    let before = odds(&located(&job), "ground-bond");
+    let step = |words: &str| {
+        let output = straykey(&["step", &job, words, "--kind", "isolate"]);
+        assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+    };
+    step("millivolts-between-grounds");
+    let open = located(&job);
+    assert!((odds(&open, "ground-bond") - before).abs() < 1e-9, "nothing measured, nothing learnt");
+    let notes = open["notes"].to_string();
+    assert!(notes.contains("whose result is not known"), "{notes}");
+    step("millivolts-between-grounds: found, 80 mV");
+    let after = located(&job);
+    assert!(odds(&after, "ground-bond") > 3.0 * before, "{before} to {}", odds(&after, "ground-bond"));
+    let next = after["next"].to_string();
+    assert!(!next.contains("millivolts-between-grounds"), "done once, not proposed again: {next}");
+}
+
+#[test]
+fn the_same_key_over_another_path_is_a_change() {
+    // One key by the keypad, then by infrared: the fault that pressed it first is not what presses it now.
+    let lines =
+        |words: &str| (1..40).map(|i| format!("[{:5}.000000][  T103] {words}\n", i * 15)).collect::<String>();
+    let folder = tempfile::tempdir().unwrap();
+    let stages = [
+        ("as received", lines("keypad: key VOL+")),
+        ("key board unplugged", lines("ir: addr=04 cmd=1a rpt=0")),
+    ];
+    let stages: Vec<(&str, &str)> = stages.iter().map(|(step, log)| (*step, log.as_str())).collect();
+    let job = build(folder.path(), "birch", &stages);
+    let note = located(&job)["stages"][1]["text"].to_string();
+    assert!(note.contains("the stray input changed"), "{note}");
+}
