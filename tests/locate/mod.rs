@@ -10,6 +10,7 @@ mod hum; // hum on the readings, key checks, the drawing
 mod identify; // simulated jobs with known truth
 mod ladders; // the ladders that the tests share
 mod lines; // lines of protocol files as networks
+mod promises; // what is never proposed, never offered, never parted
 mod scipy; // values and intervals by SciPy
 #[allow(dead_code)] // the example prints more of it
 mod simulation; // jobs made up with known faults; asserts nothing
