@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
+pub use super::check_args::Keycheck;
 pub use super::learn_args::{ProtocolLearn, ProtocolNew};
 
 /// Exit statuses, as `--help` shows them.
@@ -94,6 +95,13 @@ SIGNAL is uart@BAUD (8N1), uart (rate and framing are found), infrared, cec or k
     /// Observe with hands off; the verdict is live, and the soak stops when it is certain
     #[command(after_help = "Example:\n  straykey soak bench/1187 --port /dev/ttyUSB0 --minutes 30")]
     Soak(Soak),
+    /// Ask for each key in turn, or judge captures of that: what the set saw, how each contact reads
+    #[command(after_help = "\
+Examples:
+  straykey keycheck bench/1187 --port /dev/ttyUSB0
+  straykey keycheck bench/1187#2
+  straykey keycheck check.log --prompts prompts.jsonl --chassis alder --check")]
+    Keycheck(Keycheck),
     /// Say where the fault is, how large, and which test tells most next
     #[command(after_help = "Example:\n  straykey locate bench/1187")]
     Locate(Locate),

@@ -47,6 +47,9 @@ pub struct KeyRow {
     pub spread: Option<f64>,
     /// Resistance from line to ground that the reading means with a healthy pull-up, ohms.
     pub ohm: Option<f64>,
+    /// Ohms above what the nominal reading means: the resistance of the contact, if nothing else is wrong with the
+    /// line. Below zero within the parts' tolerance on a good contact.
+    pub contact_ohm: Option<f64>,
     /// Counts between the reading and the nearest border of the key's own window; negative is outside.
     pub margin: Option<f64>,
     /// Time from the first reading off idle to the first steady one, seconds.
@@ -219,6 +222,9 @@ fn row(
         counts,
         spread: reading.as_ref().map(|r| r.spread),
         ohm: counts.and_then(|c| resistance(network, c)),
+        contact_ohm: window
+            .and_then(|w| w.nominal)
+            .and_then(|nominal| Some(resistance(network, counts?)? - resistance(network, nominal)?)),
         margin: counts.zip(window).map(|(c, w)| (c - w.low).min(w.high - c)),
         settle_s: presses.iter().map(|p| p.settle.seconds()).reduce(f64::max),
         bounces: presses.iter().map(|p| p.bounces).max().unwrap_or(0),

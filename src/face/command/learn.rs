@@ -95,7 +95,7 @@ fn open(path: &Path, name: &str, binary: bool) -> Result<Loaded> {
 }
 
 /// Prompts, one JSON object a line.
-fn prompts(path: &Path) -> Result<Vec<Prompt>> {
+pub(super) fn prompts(path: &Path) -> Result<Vec<Prompt>> {
     let metadata =
         std::fs::metadata(path).map_err(|error| Error::io("cannot open the prompts", path, error))?;
     if metadata.len() > LARGEST_PROMPTS {

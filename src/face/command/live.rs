@@ -54,12 +54,12 @@ impl Stop {
     }
 }
 
-fn open(port: &args::Port) -> Result<(SerialPort, PortSpec)> {
+pub(super) fn open(port: &args::Port) -> Result<(SerialPort, PortSpec)> {
     let spec = PortSpec::new(&port.port, port.baud).framing(&port.framing)?;
     Ok((SerialPort::open(&spec)?, spec))
 }
 
-fn words(spec: &PortSpec) -> String {
+pub(super) fn words(spec: &PortSpec) -> String {
     format!("{} at {} baud {}", spec.path.display(), spec.baud, spec.framing_text())
 }
 
@@ -115,10 +115,10 @@ pub(super) fn watch(options: &args::Watch, protocols: &Protocols, out: &mut Out)
 }
 
 /// Looks at what one pull gave; `true` ends the session.
-type Look<'a> = dyn FnMut(Nanoseconds, &[Event], &Session) -> Result<bool> + 'a;
+pub(super) type Look<'a> = dyn FnMut(Nanoseconds, &[Event], &Session) -> Result<bool> + 'a;
 
 /// Pulls, hands on to `look` and records, until the source ends, the user stops, or `look` says so.
-fn follow(session: &mut Session, stop: &Stop, out: &Out, look: &mut Look<'_>) -> Result<()> {
+pub(super) fn follow(session: &mut Session, stop: &Stop, out: &Out, look: &mut Look<'_>) -> Result<()> {
     let mut events = Vec::new();
     let mut recognised = session.choice().is_some();
     loop {
@@ -163,7 +163,7 @@ fn print(events: &[Event], anchor: Option<Anchor>, out: &mut Out) -> Result<()> 
 }
 
 /// Ends a session: the last events, and the capture closed in its job.
-fn finish(session: Session, job: Option<&mut Job>, out: &mut Out, show: bool) -> Result<()> {
+pub(super) fn finish(session: Session, job: Option<&mut Job>, out: &mut Out, show: bool) -> Result<()> {
     if session.bytes() == 0 {
         out.note("Nothing arrived: is the set on, its ground connected, and the rate right?");
     } else if session.choice().is_none() {
@@ -302,7 +302,7 @@ pub(super) fn run_soak(
 }
 
 /// A port that says nothing is not a quiet set.
-fn silence() -> Error {
+pub(super) fn silence() -> Error {
     Error::machine("not one byte came from the port, so nothing was observed").remedy(
         "a silent port is no quiet set: check ground, rate and whether the set is on, then soak again",
     )

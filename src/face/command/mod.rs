@@ -5,6 +5,8 @@ mod decode;
 mod demo;
 mod export;
 mod job;
+mod keycheck;
+mod keycheck_live;
 mod learn;
 mod line;
 mod live;
@@ -46,6 +48,7 @@ pub fn run(arguments: Arguments) -> Result<Outcome> {
         Command::Job(options) => job::run(options.command, &protocols()?, &mut out),
         Command::Step(options) => job::step(&options, &protocols()?, &mut out),
         Command::Soak(options) => live::soak(&options, &protocols()?, &mut out),
+        Command::Keycheck(options) => keycheck::run(&options, &protocols()?, &mut out),
         Command::Locate(options) => locate::run(&options, &protocols()?, &mut out),
         Command::Report(options) => report::run(&options, &protocols()?, &mut out),
         Command::Export(options) => export::run(&options, &protocols()?, &mut out),
