@@ -1,8 +1,8 @@
 //! What people and programs see: the command line, the report, the demo.
 
 pub mod args;
-pub mod check_args;
 pub mod cautions;
+pub mod check_args;
 pub mod command;
 pub mod demo;
 pub mod findings;

@@ -7,6 +7,7 @@ mod demo;
 mod export;
 mod findings;
 mod guide;
+mod keycheck;
 mod program;
 mod report;
 mod statistics;

@@ -306,7 +306,8 @@ fn notes(check: &Check, cut: bool) -> Vec<String> {
         );
     }
     if cut {
-        notes.push(format!("Only the first {MOST} readings of a line and the first {MOST} events were used."));
+        notes
+            .push(format!("Only the first {MOST} readings of a line and the first {MOST} events were used."));
     }
     notes
 }
@@ -342,8 +343,17 @@ fn show(check: &Check, out: &mut Out) -> Result<()> {
 }
 
 fn show_line(line: &ladder::KeyCheck, out: &mut Out) -> Result<()> {
-    let headings =
-        ["  key", "nominal", "reads", "deviation", "margin", "contact", "bounces", "settles", "fault foresees"];
+    let headings = [
+        "  key",
+        "nominal",
+        "reads",
+        "deviation",
+        "margin",
+        "contact",
+        "bounces",
+        "settles",
+        "fault foresees",
+    ];
     let mut list = table::new(&headings, &[1, 2, 3, 4, 5, 6, 7, 8]);
     let number = |value: Option<f64>| value.map_or("–".to_owned(), |value| format!("{value:.0}"));
     for row in &line.keys {

@@ -37,8 +37,7 @@ pub(super) fn run(
     let chassis = options.reading.chassis.clone().or_else(|| job.info().chassis.clone());
     let known = chassis.as_deref().map(|name| keys(name, &named, protocols)).transpose()?;
     job::cautions(&mut job, options.cautions_read, out)?;
-    let port =
-        args::Port { port: port.to_owned(), baud: options.baud, framing: options.framing.clone() };
+    let port = args::Port { port: port.to_owned(), baud: options.baud, framing: options.framing.clone() };
     let (source, spec) = live::open(&port)?;
     let source: Box<dyn ByteSource> = Box::new(source);
     let recorder = live::begin(&mut job, source.as_ref(), &spec, "keycheck", Hands::On)?;
@@ -86,10 +85,12 @@ pub(super) fn run(
 
 fn key(name: &str) -> Result<Key> {
     let name = name.trim();
-    Key::from_name(name).or_else(|| Key::from_name(&format!("KEY_{}", name.to_uppercase()))).ok_or_else(|| {
-        let near = Key::nearest_name(name).unwrap_or("KEY_VOLUMEUP");
-        Error::usage(format!("{name:?} is no key")).remedy(format!("did you mean {near}?"))
-    })
+    Key::from_name(name).or_else(|| Key::from_name(&format!("KEY_{}", name.to_uppercase()))).ok_or_else(
+        || {
+            let near = Key::nearest_name(name).unwrap_or("KEY_VOLUMEUP");
+            Error::usage(format!("{name:?} is no key")).remedy(format!("did you mean {near}?"))
+        },
+    )
 }
 
 /// The keys to ask for: those that were named, else all of the chassis's ladders.
