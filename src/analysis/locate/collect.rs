@@ -11,6 +11,7 @@ use crate::base::{Event, EventKind, Key, Nanoseconds};
 
 use super::evidence::StepKind;
 use super::faults::FaultTree;
+use super::hum::Hum;
 
 /// Most readings that a key check keeps for one line; at 20 a second that is an hour.
 const MOST_CHECKED: usize = 100_000;
@@ -41,6 +42,7 @@ struct Line {
     seen: Vec<(Nanoseconds, Key)>,
     resting: Vec<Reading>,
     keys: Vec<Reading>,
+    hum: Hum,
 }
 
 impl Collector {
@@ -54,6 +56,7 @@ impl Collector {
             seen: Vec::new(),
             resting: Vec::new(),
             keys: Vec::new(),
+            hum: Hum::default(),
         };
         Self {
             lines: networks.into_iter().map(line).collect(),
@@ -101,6 +104,7 @@ impl Collector {
             (EventKind::Reading, Some(counts), _) if self.hands_off => {
                 let key = line.windows.key(f64::from(counts));
                 line.levels.entry(key).or_default().push(counts);
+                line.hum.push(key, event.t, counts);
             }
             (EventKind::Reading, Some(counts), _) if line.checked.len() < MOST_CHECKED => {
                 line.checked.push((event.t, counts));
@@ -117,9 +121,11 @@ impl Collector {
         for line in &mut self.lines {
             if self.hands_off {
                 line.resting.extend(line.rest(&self.plug));
+                line.hum.close(&self.plug);
             } else if !self.asked.is_empty() && self.plug == Condition::Idle {
                 let checked = Checked { asked: &self.asked, readings: &line.checked, seen: &line.seen };
                 line.keys.extend(keycheck::readings(&line.network, &checked));
+                line.hum.checked(&checked, &line.windows);
             }
             line.levels.clear();
             line.checked.clear();
@@ -139,12 +145,31 @@ impl Collector {
 
     /// One fit a line that has readings.
     pub fn fits(&mut self) -> Vec<Fit> {
-        let with_readings = self.readings().into_iter().filter(|(_, readings)| !readings.is_empty());
-        with_readings.map(|(network, readings)| fit(&network, &readings)).collect()
+        self.fits_of(|_| true)
+    }
+
+    /// One fit for each wanted line that has readings, with the hum that was found on them and what their rate
+    /// would hide.
+    pub fn fits_of(&mut self, wanted: impl Fn(&str) -> bool) -> Vec<Fit> {
+        self.end_capture();
+        let lines = self.lines.iter().filter(|line| wanted(&line.network.name));
+        lines.filter_map(Line::fitted).collect()
     }
 }
 
 impl Line {
+    fn fitted(&self) -> Option<Fit> {
+        let readings = self.joined();
+        if readings.is_empty() {
+            return None;
+        }
+        let fitted = fit(&self.network, &readings).with_ripples(&self.hum.ripples());
+        Some(match self.hum.period() {
+            Some(period) => fitted.with_scan(period, &[]),
+            None => fitted,
+        })
+    }
+
     /// The resting level of a hands-off capture. A fault that comes and goes shows two levels; the one that means
     /// a key is the fault's.
     fn rest(&self, plug: &Condition) -> Option<Reading> {

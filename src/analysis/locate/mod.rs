@@ -7,6 +7,7 @@ mod collect;
 mod credit;
 mod evidence;
 mod faults;
+mod hum;
 mod next;
 mod report;
 

@@ -316,6 +316,19 @@ fn first_text(stage: &StageEvidence) -> String {
     }
 }
 
+/// Hum that the scan rate folds to a steady level, where the readings cannot show it.
+fn hidden(fit: &Fit) -> Option<String> {
+    let list: Vec<String> = fit.hidden_hz.iter().map(|f| format!("{f:.0}")).collect();
+    (!list.is_empty()).then(|| {
+        format!(
+            "{}: its scan rate folds hum of {} Hz to a steady level, so that the readings cannot show it; an \
+             oscilloscope, or a second scan rate, would.",
+            fit.network.name,
+            list.join(", ")
+        )
+    })
+}
+
 /// What must be said beside the numbers.
 fn remarks(stages: &[StageEvidence], fits: &[Fit], path: Option<ControlPath>) -> Vec<String> {
     let mut notes = Vec::new();
@@ -326,6 +339,7 @@ fn remarks(stages: &[StageEvidence], fits: &[Fit], path: Option<ControlPath>) ->
     for fit in fits.iter().filter(|fit| !fit.readings.is_empty()) {
         let name = &fit.network.name;
         notes.extend(fit.ripple.iter().map(|clue| clue.text.clone()));
+        notes.extend(hidden(fit));
         if fit.readings.iter().all(|r| r.condition == crate::analysis::ladder::Condition::Idle) {
             notes.push(format!(
                 "{name} was read only with no key pressed: a leak on either board fits that equally. Read it with the \

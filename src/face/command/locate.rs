@@ -7,7 +7,7 @@ use super::load::{self, Loaded};
 use super::table;
 use crate::analysis::compare::Verdict;
 use crate::analysis::ladder::keycheck::Asked;
-use crate::analysis::ladder::{Fit, Network, fit};
+use crate::analysis::ladder::{Fit, Network};
 use crate::analysis::locate::{self, Collector, Located, Outcome as Seen, StageEvidence};
 use crate::base::{ControlPath, EventKind, Key, Result};
 use crate::face::args;
@@ -177,14 +177,7 @@ fn fits(loaded: &Loaded, protocols: &Protocols) -> Result<Vec<Fit>> {
         }
     }
     // Where strays sit on one line, another line's healthy readings say nothing about them.
-    Ok(collector
-        .readings()
-        .into_iter()
-        .filter(|(network, readings)| {
-            !readings.is_empty() && (strays.is_empty() || strays.contains(&network.name))
-        })
-        .map(|(network, readings)| fit(&network, &readings))
-        .collect())
+    Ok(collector.fits_of(|line| strays.is_empty() || strays.contains(line)))
 }
 
 type Chassis = std::sync::Arc<crate::decode::chassis::Chassis>;
