@@ -10,6 +10,7 @@ mod faults;
 mod hum;
 mod next;
 mod report;
+mod settle;
 
 pub use collect::Collector;
 pub use credit::Credit;

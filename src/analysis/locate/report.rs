@@ -10,6 +10,7 @@ use super::credit::{Credit, credits};
 use super::evidence::{Outcome, StageEvidence, Weighed, weigh};
 use super::faults::{FaultTree, LOCATIONS, faults};
 use super::next::{Proposal, Question, choose, entropy};
+use super::settle::{mended, settle};
 
 /// One location with its chance.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -119,8 +120,10 @@ pub fn locate_with(tree: &FaultTree, stages: &[StageEvidence], fits: &[Fit]) -> 
         }
     }
     let done: Vec<&str> = weighed.iter().filter_map(|w| w.test.map(|t| t.name.as_str())).collect();
-    let next =
-        choose(&Question { tree, posterior: &chances, done: &done, per_minute: rate(stages), fits, keypad });
+    let question =
+        Question { tree, posterior: &chances, done: &done, per_minute: rate(stages), fits, keypad };
+    // Once a repair has ended it, a test could only settle which change did it.
+    let next = if mended(stages) { settle(tree, stages) } else { choose(&question) };
     let top = chances.iter().copied().fold(0.0, f64::max);
     Located {
         version: 1,
