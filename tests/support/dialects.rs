@@ -40,7 +40,8 @@ impl Dialect {
         let Self { name, tag, screen, field, between, .. } = self;
         let prefix = ["[{uptime:seconds}] ", "<{uptime:integer}> ", "{uptime:seconds} "][self.stamp];
         let counts = if self.hex { "0x{counts:hex}" } else { "{counts:integer}" };
-        let line = self.line(12.5, 512);
+        // At rest, so that the reading is the only event.
+        let line = self.line(12.5, 1_020);
         format!(
             "[chassis]\nname = \"{name}\"\nversion = 1\nabout = \"invented\"\nsource = \"invented\"\n\n\
              [text]\nprefixes = [\"{prefix}\"]\n\n[clock]\nunit = \"ms\"\n\n\
@@ -49,7 +50,7 @@ impl Dialect {
              [[record]]\nshape = \"{screen}{between}hidden\"\nevent = \"ignore\"\n\n\
              [[line]]\nname = \"K1\"\nfull_scale = 1023\nsupply_volts = 3.3\npull_up_ohm = 10000\n\
              key = [{{ name = \"KEY_MENU\", to_ground_ohm = 1000 }}, {{ name = \"KEY_OK\", to_ground_ohm = 4700 }}]\n\n\
-             [[example]]\ninput = \"{line}\"\nevents = [{{ path = \"keypad\", kind = \"reading\", counts = 512 }}]\n"
+             [[example]]\ninput = \"{line}\"\nevents = [{{ path = \"keypad\", kind = \"reading\", counts = 1020 }}]\n"
         )
     }
 
