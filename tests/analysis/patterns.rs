@@ -139,6 +139,21 @@ fn two_patterns_at_once_are_two() {
     assert_eq!(periods, [0.9, 7.3], "{found:?}");
 }
 
+/// Two single keys and a pair, each on a beat of its own, over the same 270 s.
+#[test]
+fn three_patterns_at_once_are_three() {
+    let mut random = Random::new(31);
+    let (mut points, seconds) = planted(&mut random, &Plant { beats: 300, ..plant(&[(0.0, 0)], 0.9) });
+    let pair = plant(&[(0.0, 2), (0.6, 3)], 3.1);
+    for more in [Plant { beats: 87, ..pair }, Plant { beats: 37, ..plant(&[(0.0, 1)], 7.3) }] {
+        points.extend(planted(&mut random, &more).0);
+    }
+    let found = look(&train(points, seconds));
+    let told: Vec<(f64, usize)> =
+        real(&found).iter().map(|p| ((p.period_s.unwrap() * 10.0).round() / 10.0, p.motif.len())).collect();
+    assert_eq!(told, [(0.9, 1), (3.1, 2), (7.3, 1)], "{found:?}");
+}
+
 #[test]
 fn bursts_have_their_beat_within() {
     let mut random = Random::new(14);
