@@ -13,8 +13,7 @@ const LAYERS: [&str; 8] = ["base", "source", "journal", "signal", "decode", "tim
 const DOORS: [(&str, &[&str]); 14] = [
     ("serialport", &["source"]),
     ("csv", &["source", "timeline"]),
-    ("flate2", &["source", "journal"]),
-    ("flate2", &["source", "timeline"]),
+    ("flate2", &["source", "journal", "timeline"]),
     ("tar", &["timeline"]),
     ("crc32c", &["journal"]),
     ("regex_automata", &["decode"]),

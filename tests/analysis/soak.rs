@@ -68,8 +68,8 @@ fn a_baseline_says_how_much_quiet_a_repair_will_need() {
     soak.push(&press(400.0, 0));
     let state = soak.tick(seconds(600.0));
     assert!(!state.done);
-    // 10 min (0.05^(-1/2) - 1) = 34.7 min.
-    assert!(state.notes.iter().any(|note| note.contains("35 min")), "{:?}", state.notes);
+    // 10 min (0.05^(-1/2) - 1) = 34.72 min.
+    assert!(state.notes.iter().any(|note| note.contains("34 min 43 s")), "{:?}", state.notes);
 }
 
 /// An unrepaired source at one a minute, the clock restarted after every stray, as long as the technician has

@@ -187,7 +187,7 @@ fn one_burst_is_one_episode_and_proves_little() {
 fn the_soak_needed_is_told_before_the_repair() {
     let few = regular(2, 600.0);
     let advice = plan(&few, &CompareOptions::default()).advice();
-    assert!(advice.contains("95 % will need 35 min") && advice.contains("longer first"), "{advice}");
+    assert!(advice.contains("95 % will need 34 min 43 s") && advice.contains("longer first"), "{advice}");
     let none = plan(&regular(0, 600.0), &CompareOptions::default()).advice();
     assert!(none.contains("no repair can be proved"), "{none}");
 }

@@ -5,8 +5,8 @@
 mod job;
 mod locked;
 mod manifest;
-mod segments;
 mod pack;
+mod segments;
 mod store;
 mod wired;
 

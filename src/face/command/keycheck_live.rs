@@ -57,7 +57,7 @@ pub(super) fn run(
         match asker.step(now, events, session.last_byte().is_some()) {
             Act::Ask(key, number, all) => {
                 job.add_prompt(&name, Prompt { t: now, key })?;
-                prompt(key, number, all);
+                prompt(key, number, all, out);
                 Ok(false)
             }
             Act::Wait => Ok(false),
@@ -218,14 +218,14 @@ fn enters() -> Arc<AtomicUsize> {
 
 /// The request: in a frame on a terminal, a plain line elsewhere. On standard error, since the result goes to
 /// standard output.
-fn prompt(key: Key, number: usize, all: usize) {
+fn prompt(key: Key, number: usize, all: usize, out: &Out) {
     let label = key.label();
     if !std::io::stderr().is_terminal() {
-        eprintln!("Press {label} ({}), {number} of {all}", key.name());
+        out.note(format!("Press {label} ({}), {number} of {all}", key.name()));
         return;
     }
     let text = format!("PRESS   {}   AND LET GO", label.to_uppercase());
     let bar = "═".repeat(text.chars().count() + 8);
-    eprintln!("\n  ╔{bar}╗\n  ║    {text}    ║\n  ╚{bar}╝");
-    eprintln!("  {number} of {all}; Enter goes on when nothing happens\n");
+    out.note(format!("\n  ╔{bar}╗\n  ║    {text}    ║\n  ╚{bar}╝"));
+    out.note(format!("  {number} of {all}; Enter goes on when nothing happens\n"));
 }
