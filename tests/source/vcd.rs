@@ -287,6 +287,9 @@ fn heads_without_bound_are_refused() {
     }
     let long = format!("$timescale 1 ns $end $var wire 1 ! {} $end", "n".repeat(600));
     assert!(error(&long).what().contains("512"));
+    // Found by the fuzz target: the bits of a bus have longer names than the bus.
+    let bus = format!("$timescale 1 ns $end $var wire 4 ! {} $end", "n".repeat(510));
+    assert!(error(&bus).what().contains("512"));
 }
 
 fn channels(names: &[(&str, bool)]) -> Vec<Channel> {

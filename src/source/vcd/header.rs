@@ -265,11 +265,15 @@ impl Header {
             }
         }
         let name = self.full_name(reference);
+        let long = || wrong("its name with its scopes is longer than 512 bytes");
         if name.len() > NAME {
-            return Err(wrong("its name with its scopes is longer than 512 bytes"));
+            return Err(long());
         }
+        let first = self.channels.len();
         self.add(name, width, real);
-        Ok(())
+        // The index of a bit belongs to its name: what is written from here must be read again.
+        let bits = self.channels.get(first..).unwrap_or_default();
+        if bits.iter().any(|bit| bit.name.len() > NAME) { Err(long()) } else { Ok(()) }
     }
 
     /// Scopes and reference, joined by points.
