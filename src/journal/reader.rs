@@ -10,7 +10,7 @@ use super::chain::{Chain, Opened};
 use super::disk::{Files, SystemFiles};
 use super::record::{OwnedRecord, RECORD_BYTES, RecordKind};
 use super::walk::{Step, Walk};
-use crate::base::{Anchor, Error, Nanoseconds, Result};
+use crate::base::{Anchor, Error, Kind, Nanoseconds, Result};
 use crate::source::{ByteSource, Chunk, Mark, Pulled};
 
 /// What became of a journal that was opened after a crash.
@@ -193,7 +193,17 @@ impl Reader {
         self.anchor = self.anchor.or(self.walk.anchor);
         self.origin = self.origin.take().or(self.walk.origin.take());
         let (t, offset) = (self.walk.t, self.walk.offset);
-        self.walk = Walk::new(input).map_err(|error| error.at(&path))?;
+        match Walk::new(input) {
+            Ok(walk) => self.walk = walk,
+            // Zeros of a power cut, or a file that somebody put there: the others are not lost by it.
+            Err(error) if error.kind() == Kind::Input => {
+                let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
+                self.remark = Some(format!("{name} is passed over: {}", error.what()));
+                self.walk.recovered = Some(Recovered::default());
+                return Ok(true);
+            }
+            Err(error) => return Err(error.at(&path)),
+        }
         (self.walk.t, self.walk.offset) = (t, offset);
         (self.path, self.remark) = (Some(path), remark);
         Ok(true)

@@ -8,6 +8,7 @@ use straykey::base::Nanoseconds;
 use straykey::journal::{Reader, RecordKind, Writer};
 
 use super::{ANCHOR, replay_reader};
+use crate::support::crash;
 use crate::support::random::Random;
 
 const PATH_VARIABLE: &str = "STRAYKEY_TEST_KILLED_JOURNAL";
@@ -95,4 +96,35 @@ fn killed_at_any_moment_everything_acknowledged_is_there() {
         assert_eq!(Some(recovered.cut), replayed.recovered.map(|recovered| recovered.cut));
         assert_eq!(std::fs::metadata(&path).unwrap().len(), recovered.kept);
     }
+}
+
+/// The child of the next test.
+#[test]
+#[ignore = "a process of its own, started and killed by killed_under_load_no_port_loses_an_acknowledged_byte"]
+fn the_child_with_three_ports() {
+    if std::env::var_os(crash::FOLDER).is_some() {
+        crash::child();
+    }
+}
+
+/// Sixty kills; `cargo run --release --example crash -- 2000` does more.
+#[test]
+fn killed_under_load_no_port_loses_an_acknowledged_byte() {
+    let place = tempfile::tempdir().unwrap();
+    let mut random = Random(60);
+    let mut shown = crash::Shown::default();
+    for seed in 0..60 {
+        let folder = place.path().join(seed.to_string());
+        std::fs::create_dir(&folder).unwrap();
+        let mut command = Command::new(std::env::current_exe().unwrap());
+        command
+            .args(["journal::killed::the_child_with_three_ports", "--exact", "--ignored", "--nocapture"])
+            .stdout(Stdio::piped())
+            .stderr(Stdio::null());
+        let run = std::time::Duration::from_micros(random.below(60_000) as u64);
+        crash::kill_and_check(&mut command, &folder, seed, run, &mut shown);
+        std::fs::remove_dir_all(&folder).unwrap();
+    }
+    // The kills fell into the work and not before it.
+    assert!(shown.captures > 60 && shown.acknowledged > 1_000_000 && shown.segments > 60, "{shown:?}");
 }

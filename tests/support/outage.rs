@@ -1,0 +1,78 @@
+//! Power cuts and kills within this process: many more of them than processes can be killed.
+
+use std::path::Path;
+use std::sync::Arc;
+use std::time::Duration;
+
+use straykey::base::{Anchor, Nanoseconds};
+use straykey::journal::{Feed, Group, Limits, Reader, RecordKind, recover_on, seal_on};
+use straykey::source::{ByteSource, Pulled};
+
+use super::memory::Memory;
+use super::random::Random;
+
+const FOLDER: &str = "/raw/a.journal";
+const WAIT: Duration = Duration::from_secs(30);
+
+/// Records some seeded pieces; the power goes at a seeded change of the disk. Every acknowledged byte must be
+/// there afterwards and none be false, at once and after it was put in order. Gives the acknowledged bytes.
+pub(crate) fn cut_and_check(seed: u64) -> u64 {
+    let mut random = Random(seed);
+    let memory = Memory::default();
+    memory.cut_power_at(random.below(160));
+    let limits = Limits { segment_bytes: 2048, ..Limits::default() };
+    let group = Group::start_on(Arc::new(memory.clone()), limits).expect("threads");
+    let mut sent = Vec::new();
+    let mut safe = 0;
+    if let Ok(feed) = group.begin(Path::new(FOLDER), Anchor { unix_ns: 0 }, "{}") {
+        safe = record(&feed, &mut random, &mut sent);
+        drop(feed);
+    }
+    group.stop();
+    let image = if seed % 2 == 0 { memory.after_power_cut(&mut random) } else { memory.after_kill() };
+    if safe > 0 {
+        assert!(replay(&image, &sent) >= safe, "seed {seed}");
+    }
+    match recover_on(&image, Path::new(FOLDER)) {
+        Ok(repaired) => {
+            assert!(repaired.captured >= safe, "seed {seed}");
+            seal_on(&image, Path::new(FOLDER)).expect("sums");
+            assert_eq!(replay(&image, &sent), repaired.captured, "seed {seed}");
+        }
+        Err(error) => assert!(safe == 0, "seed {seed}: {error}"),
+    }
+    safe
+}
+
+fn record(feed: &Feed, random: &mut Random, sent: &mut Vec<u8>) -> u64 {
+    for step in 0..24 {
+        let length = 1 + random.below(900);
+        let bytes = random.bytes(length);
+        feed.push(RecordKind::Bytes, Nanoseconds(step), step, &bytes);
+        sent.extend_from_slice(&bytes);
+        if random.below(2) == 0 && feed.flush(WAIT).is_err() {
+            break;
+        }
+    }
+    // After the power is gone this gives an error.
+    let _ = feed.close(WAIT);
+    feed.acknowledged().captured
+}
+
+fn replay(memory: &Memory, sent: &[u8]) -> u64 {
+    let mut reader = Reader::open_on(Arc::new(memory.clone()), Path::new(FOLDER)).expect("a capture");
+    let mut at = 0;
+    loop {
+        match reader.pull().expect("the disk is sound") {
+            Pulled::Chunk(chunk) => {
+                let from = chunk.offset as usize;
+                assert!(chunk.bytes == &sent[from..from + chunk.bytes.len()], "false bytes");
+                if chunk.offset == at {
+                    at += chunk.bytes.len() as u64;
+                }
+            }
+            Pulled::End => return at,
+            _ => {}
+        }
+    }
+}
