@@ -264,13 +264,27 @@ impl Masked {
 /// Counts what was masked, by kind.
 #[derive(Clone, Debug, Default)]
 pub struct Tally {
+    off: bool,
     found: BTreeMap<Private, (u64, u64)>,
     line: u64,
 }
 
 impl Tally {
+    /// Masks nothing.
+    pub fn off() -> Self {
+        Self { off: true, ..Self::default() }
+    }
+
+    /// Whether it masks.
+    pub fn masks(&self) -> bool {
+        !self.off
+    }
+
     /// Masks the next line in place.
     pub fn line(&mut self, line: &mut [u8]) {
+        if self.off {
+            return;
+        }
         self.line += 1;
         let number = self.line;
         mask_line(line, &mut |kind| {

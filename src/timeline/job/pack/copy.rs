@@ -19,6 +19,9 @@ use crate::timeline::mask::{Tally, mask_stream, mask_text};
 /// Copies a capture, masked where it holds text: a live journal, a log, or a compressed log. Tables and value
 /// change dumps hold numbers; they are not copied, and the tally stays empty.
 pub(super) fn capture(from: &Path, to: &Path, tally: &mut Tally) -> Result<()> {
+    if from.is_dir() {
+        return journal(from, to, tally);
+    }
     let cannot_read = |error| Error::io("cannot read this capture", from, error);
     let cannot_write = |error| Error::io("cannot write the masked copy of a capture", to, error);
     let mut source = File::open(from).map_err(cannot_read)?;
@@ -57,7 +60,18 @@ fn journal(from: &Path, to: &Path, tally: &mut Tally) -> Result<()> {
     let mut writer = rewriter(&reader, to)?;
     let mut waiting: Vec<OwnedRecord> = Vec::new();
     let mut line: Vec<u8> = Vec::new();
+    let mut origin = false;
+    let mut close = None;
     while let Some(record) = reader.next_record()? {
+        // Each segment has an origin and an end of its own; the whole has one of each.
+        match record.kind {
+            RecordKind::Origin if std::mem::replace(&mut origin, true) => continue,
+            RecordKind::Close => {
+                close = Some(record);
+                continue;
+            }
+            _ => {}
+        }
         if record.kind == RecordKind::Bytes {
             line.extend_from_slice(&record.payload);
         }
@@ -72,6 +86,7 @@ fn journal(from: &Path, to: &Path, tally: &mut Tally) -> Result<()> {
             }
         }
     }
+    waiting.extend(close);
     pour(&mut writer, &mut waiting, &mut line, tally)?;
     writer.commit()
 }
@@ -128,6 +143,7 @@ pub(super) fn steps(
 }
 
 fn masked(entry: Entry, sums: &BTreeMap<String, (String, u64)>, tally: &mut Tally) -> Entry {
+    let masks = tally.masks();
     let mut words = |text: String| {
         let mut bytes = text.clone().into_bytes();
         tally.line(&mut bytes);
@@ -142,10 +158,10 @@ fn masked(entry: Entry, sums: &BTreeMap<String, (String, u64)>, tally: &mut Tall
         Entry::Begin { name, file, source, hands, wire, chassis, started_unix_ns } => {
             let source = match source {
                 // Folders name people and customers.
-                CaptureSource::File { path } => CaptureSource::File {
+                CaptureSource::File { path } if masks => CaptureSource::File {
                     path: words(path.rsplit(['/', '\\']).next().unwrap_or_default().to_owned()),
                 },
-                live @ CaptureSource::Live { .. } => live,
+                other => other,
             };
             Entry::Begin { name, file, source, hands, wire, chassis, started_unix_ns }
         }
@@ -161,7 +177,7 @@ fn masked(entry: Entry, sums: &BTreeMap<String, (String, u64)>, tally: &mut Tall
 pub(super) fn info(from: &Path, to: &Path, tally: &mut Tally) -> Result<()> {
     let mut text = fs::read(from).map_err(|error| Error::io("cannot read this file", from, error))?;
     let (_, found) = mask_text(&String::from_utf8_lossy(&text));
-    if !found.is_empty() {
+    if tally.masks() && !found.is_empty() {
         for line in text.split_inclusive_mut(|byte| *byte == b'\n') {
             tally.line(line);
         }

@@ -73,7 +73,7 @@ struct FileEntry {
     file: String,
     bytes: u64,
     sha256: String,
-    /// Sum of the raw capture, when this copy of it is masked.
+    /// Sum of the raw capture, when this copy of it is masked or was put together from segments.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     raw_sha256: Option<String>,
 }
@@ -151,14 +151,17 @@ impl Job {
             files: Vec::new(),
             masked: Vec::new(),
         };
+        let tally = || if options.keep_private { Tally::off() } else { Tally::default() };
         let mut sums = std::collections::BTreeMap::new();
         for capture in self.captures() {
-            let mut tally = Tally::default();
+            let mut tally = tally();
             let copy = scratch.join(&capture.file);
-            if !options.keep_private {
+            // A capture in segments is packed as one journal, so that a pack holds plain files alone.
+            let segments = capture.path.is_dir();
+            if tally.masks() || segments {
                 copy::capture(&capture.path, &copy, &mut tally)?;
             }
-            let masked = !tally.is_empty();
+            let masked = segments || !tally.is_empty();
             if !masked && copy.exists() {
                 fs::remove_file(&copy).map_err(|error| Error::io("cannot remove a copy", &copy, error))?;
             }
@@ -174,11 +177,13 @@ impl Job {
                 raw_sha256: capture.sha256.clone().filter(|_| masked),
             });
         }
-        if !options.keep_private {
-            let mut tally = Tally::default();
+        if !options.keep_private || !sums.is_empty() {
+            let mut tally = tally();
             copy::steps(&self.folder().join(STEP_LOG), &scratch.join(STEP_LOG), &sums, &mut tally)?;
             copy::info(&self.folder().join("job.toml"), &scratch.join("job.toml"), &mut tally)?;
-            manifest.set = crate::timeline::mask::mask_text(&manifest.set).0;
+            if tally.masks() {
+                manifest.set = crate::timeline::mask::mask_text(&manifest.set).0;
+            }
             manifest.masked.extend(tally.masked("the notes of the job"));
         }
         for file in ["job.toml", STEP_LOG] {
