@@ -29,7 +29,8 @@ pub(crate) fn cut_and_check(seed: u64) -> u64 {
         drop(feed);
     }
     group.stop();
-    let image = if seed.is_multiple_of(2) { memory.after_power_cut(&mut random) } else { memory.after_kill() };
+    let image =
+        if seed.is_multiple_of(2) { memory.after_power_cut(&mut random) } else { memory.after_kill() };
     if safe > 0 {
         assert!(replay(&image, &sent) >= safe, "seed {seed}");
     }
