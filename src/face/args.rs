@@ -69,7 +69,6 @@ pub enum Command {
     /// Decode capture files to events
     #[command(after_help = "\
 Examples:
-  straykey decode baseline.log --json
   straykey decode bench.csv --wire CH0=uart@115200 --wire CH1=infrared
   zcat old.log.gz | straykey decode - --chassis birch
 
@@ -95,11 +94,10 @@ SIGNAL is uart@BAUD (8N1), uart (rate and framing are found), infrared, cec or k
     /// Observe with hands off; the verdict is live, and the soak stops when it is certain
     #[command(after_help = "Example:\n  straykey soak bench/1187 --port /dev/ttyUSB0 --minutes 30")]
     Soak(Soak),
-    /// Ask for each key in turn, or judge captures of that: what the set saw, how each contact reads
+    /// Ask for each key in turn, or judge captures of that
     #[command(after_help = "\
 Examples:
   straykey keycheck bench/1187 --port /dev/ttyUSB0
-  straykey keycheck bench/1187#2
   straykey keycheck check.log --prompts prompts.jsonl --chassis alder --check")]
     Keycheck(Keycheck),
     /// Say where the fault is, how large, and which test tells most next
@@ -111,8 +109,7 @@ Examples:
     /// Write the events of a job or of capture files for other programs
     #[command(after_help = "\
 Examples:
-  straykey export bench/1187 --to csv --out ticket-1187.csv
-  straykey export bench/1187 --stage 2 --to jsonl
+  straykey export bench/1187 --stage 2 --to csv --out ticket-1187.csv
   straykey export bench.csv --wire CH0=uart --wire CH1=infrared --to vcd --out bench.vcd
 
 A VCD holds held keys, readings, counts of events, and the channels of logic captures as recorded.")]
