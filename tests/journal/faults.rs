@@ -263,7 +263,6 @@ fn whichever_call_fails_while_a_capture_is_put_in_order_a_second_attempt_does_it
 }
 
 #[test]
-#[ignore = "known defect: with seed 954 recovery counts 11506 bytes and a replay gives 9750; mend recover, then take this away"]
 fn a_thousand_outages_at_seeded_moments() {
     // `cargo run --release --example crash -- 0 20000` does more.
     let safe: u64 = (0..1000).map(crate::support::outage::cut_and_check).sum();

@@ -193,7 +193,8 @@ fn retention_removes_the_oldest_closed_segments_and_the_recording_says_which() {
         sent.extend_from_slice(&bytes);
         feed.flush(WAIT).unwrap();
     }
-    let used = || memory.paths().iter().map(|path| memory.file(path).unwrap().len()).sum::<usize>();
+    // A file may be removed between the look at the names and the look at it.
+    let used = || memory.paths().iter().filter_map(|path| memory.file(path)).map(|f| f.len()).sum::<usize>();
     wait_for(|| used() < 52_000);
     feed.close(WAIT).unwrap();
     quiet.close(WAIT).unwrap();
@@ -212,12 +213,14 @@ fn retention_removes_the_oldest_closed_segments_and_the_recording_says_which() {
     for removal in removals {
         assert!(sums.contains(removal.rsplit(' ').next().unwrap()), "{removal}");
     }
+    // One note for each segment below the first that is left; how many captured bytes a segment holds depends on
+    // how many remarks stand between them.
     let notes = group.notes(0);
-    assert_eq!(
-        notes.iter().filter(|note| note.what.contains("is removed")).count(),
-        gone / 10_000,
-        "{notes:?}"
-    );
+    let left = memory.paths().into_iter().filter(|path| path.parent() == Some(first));
+    let numbers = left.filter_map(|path| path.file_name()?.to_str()?.strip_suffix(".journal")?.parse().ok());
+    let removed = numbers.min().unwrap_or(0usize) - 1;
+    assert!(removed >= 7, "{removed} segments are gone");
+    assert_eq!(notes.iter().filter(|note| note.what.contains("is removed")).count(), removed, "{notes:?}");
 }
 
 #[test]
