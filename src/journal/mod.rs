@@ -98,4 +98,5 @@ pub use record::{
     Status, VERSION,
 };
 pub use recover::{Repaired, Sealed, recover, recover_on, seal, seal_on, verify};
+pub(crate) use segment::hexadecimal;
 pub use writer::{Acknowledged, COMMIT_AFTER, COMMIT_BYTES, Writer};

@@ -16,7 +16,7 @@ use flate2::Compression;
 use flate2::write::GzEncoder;
 
 use super::disk::{Disk, Files};
-use super::segment::{self, Sums, list, name, packed_name, unfinished};
+use super::segment::{self, Sums, look, name, packed_name, remove_if_there, unfinished};
 use crate::base::{Error, Result};
 
 /// A file as something to write to.
@@ -57,11 +57,6 @@ pub(super) fn unpacked(files: &dyn Files, folder: &Path, below: u32) -> Result<V
         .collect())
 }
 
-fn look(files: &dyn Files, folder: &Path) -> Result<segment::Listing> {
-    list(files, folder)
-        .map_err(|error| Error::machine("cannot look into this capture").at(folder).because(error))
-}
-
 /// Packs one closed segment whose sum is known.
 ///
 /// # Errors
@@ -76,10 +71,7 @@ pub(super) fn pack(files: &dyn Files, folder: &Path, number: u32) -> Result<()> 
         return Err(Error::machine("this segment has no sum yet").at(&plain));
     };
     let new = unfinished(&packed);
-    match files.remove(&new) {
-        Err(error) if error.kind() != io::ErrorKind::NotFound => return Err(failed(error)),
-        _ => {}
-    }
+    remove_if_there(files, &new).map_err(failed)?;
     let result = squeeze(files, &plain, &new).and_then(|()| {
         let file = files.read(&new)?;
         segment::sum(Box::new(flate2::read::MultiGzDecoder::new(file)))

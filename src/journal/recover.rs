@@ -6,7 +6,7 @@ use std::path::Path;
 use super::disk::{Files, SystemFiles};
 use super::pack;
 use super::reader::{Reader, Recovered};
-use super::segment::{self, Listing, Sums, list, name};
+use super::segment::{self, Sums, look, name};
 use super::walk::{Step, Walk};
 use super::writer::Writer;
 use crate::base::{Anchor, Error, Nanoseconds, Result};
@@ -71,11 +71,6 @@ pub fn recover_on(files: &dyn Files, folder: &Path) -> Result<Repaired> {
         return Ok(repaired);
     }
     Err(Error::input("this capture holds no segment").at(folder).remedy("begin the capture again"))
-}
-
-fn look(files: &dyn Files, folder: &Path) -> Result<Listing> {
-    list(files, folder)
-        .map_err(|error| Error::machine("cannot look into this capture").at(folder).because(error))
 }
 
 fn remove(files: &dyn Files, path: &Path) -> Result<()> {

@@ -68,6 +68,20 @@ pub(super) fn list(files: &dyn Files, folder: &Path) -> io::Result<Listing> {
     Ok(listing)
 }
 
+/// As [`list`], with words for people.
+pub(super) fn look(files: &dyn Files, folder: &Path) -> Result<Listing> {
+    list(files, folder)
+        .map_err(|error| Error::machine("cannot look into this capture").at(folder).because(error))
+}
+
+/// Removes a file that may not be there.
+pub(super) fn remove_if_there(files: &dyn Files, path: &Path) -> io::Result<()> {
+    match files.remove(path) {
+        Err(error) if error.kind() != io::ErrorKind::NotFound => Err(error),
+        _ => Ok(()),
+    }
+}
+
 fn number_of(name: &str, ending: &str) -> Option<u32> {
     let digits = name.strip_suffix(ending)?;
     let whole = digits.len() >= 6 && digits.bytes().all(|byte| byte.is_ascii_digit());
@@ -108,7 +122,8 @@ pub(super) fn sum(mut from: Box<dyn Read + Send>) -> io::Result<(String, u64)> {
     Ok((hexadecimal(&hash.finalize()), bytes))
 }
 
-pub(super) fn hexadecimal(bytes: &[u8]) -> String {
+/// Bytes in hexadecimal, as `sha256sum` prints a sum.
+pub(crate) fn hexadecimal(bytes: &[u8]) -> String {
     bytes.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
@@ -176,10 +191,7 @@ pub(super) fn unfinished(path: &Path) -> PathBuf {
 
 fn write_whole(files: &dyn Files, path: &Path, content: &[u8]) -> io::Result<()> {
     let new = unfinished(path);
-    match files.remove(&new) {
-        Err(error) if error.kind() != io::ErrorKind::NotFound => return Err(error),
-        _ => {}
-    }
+    remove_if_there(files, &new)?;
     let mut file = files.create(&new)?;
     file.append(content)?;
     file.sync()?;

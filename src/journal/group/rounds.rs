@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use super::super::disk::Files;
 use super::super::forecast::{DiskLevel, Forecast, Watch};
-use super::super::segment::{self, Sums, list};
+use super::super::segment::{self, Sums, look, remove_if_there};
 use super::Limits;
 use super::lane::{Lane, Phase};
 use super::notes::Notes;
@@ -201,8 +201,7 @@ impl Rounds {
         let mut oldest: Option<Removable> = None;
         for (index, lane) in self.lanes.iter().enumerate() {
             let folder = lane.recording.folder();
-            let listing = list(&*self.files, folder)
-                .map_err(|error| Error::machine("cannot look into this capture").at(folder).because(error))?;
+            let listing = look(&*self.files, folder)?;
             total += listing.segments.values().map(segment::Present::bytes).sum::<u64>();
             let sums = Sums::load(&*self.files, folder)?;
             let closed = listing.segments.iter().find(|(number, _)| **number < lane.recording.number());
@@ -232,10 +231,7 @@ fn remove(files: &dyn Files, folder: &Path, number: u32) -> Result<()> {
     let mut run = || {
         for name in [segment::name(number), segment::packed_name(number)] {
             path = folder.join(name);
-            match files.remove(&path) {
-                Err(error) if error.kind() != std::io::ErrorKind::NotFound => return Err(error),
-                _ => {}
-            }
+            remove_if_there(files, &path)?;
         }
         files.sync_folder(folder)
     };

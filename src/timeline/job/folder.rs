@@ -8,7 +8,7 @@ use std::time::Duration;
 use sha2::{Digest, Sha256};
 
 use crate::base::{Anchor, Error, Nanoseconds, Result, quote};
-use crate::journal::{seal, sync_folder};
+use crate::journal::{hexadecimal, seal, sync_folder};
 
 /// Size of the pieces in which files are copied and summed.
 const PIECE_BYTES: usize = 1 << 20;
@@ -93,8 +93,7 @@ fn pour(mut from: File, from_path: &Path, to: &mut dyn Write, to_path: &Path) ->
                 .remedy("make room on this disk; the original was not touched")
         })?;
     }
-    let sha256 = hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect();
-    Ok(Sum { sha256, bytes })
+    Ok(Sum { sha256: hexadecimal(&hash.finalize()), bytes })
 }
 
 /// Takes the write permission away, so that no editor alters a capture by accident. Best effort: not every

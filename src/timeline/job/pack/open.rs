@@ -10,6 +10,7 @@ use sha2::{Digest, Sha256};
 
 use super::{FileEntry, LARGEST, MANIFEST, Manifest, Scratch, VERSION, beside};
 use crate::base::{Error, Result, quote};
+use crate::journal::hexadecimal;
 use crate::timeline::job::folder::protect;
 use crate::timeline::job::open::{Job, STEP_LOG, is_free};
 
@@ -158,7 +159,7 @@ fn store(entry: &mut impl Read, file: &FileEntry, to: &Path) -> Result<()> {
         hash.update(part);
         copy.write_all(part).map_err(failed)?;
     }
-    let sum: String = hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect();
+    let sum = hexadecimal(&hash.finalize());
     if left > 0 || !sum.eq_ignore_ascii_case(&file.sha256) {
         return Err(refused(format!("\"{}\" has not the sum of the manifest", quote(file.file.as_bytes()))));
     }
