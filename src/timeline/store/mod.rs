@@ -17,7 +17,7 @@ mod schema;
 
 use std::path::{Path, PathBuf};
 
-use rusqlite::{Connection, OptionalExtension, Statement, params};
+use rusqlite::{Connection, OptionalExtension, Params, Statement, params};
 
 use super::job::{CaptureRef, Hands, Job};
 use crate::base::{Error, Event, Nanoseconds, Result, Span, write_event};
@@ -223,9 +223,8 @@ impl Store {
     /// What `take` gives; `Machine` when the disk fails or the index holds what is no event.
     pub fn events(&self, capture: &str, take: &mut dyn FnMut(Event) -> Result<()>) -> Result<()> {
         self.select(
-            "SELECT t_ns, json, n FROM events WHERE capture = ?1 AND ?2 = 1 ORDER BY n",
-            capture,
-            1,
+            "SELECT t_ns, json, n FROM events WHERE capture = ?1 ORDER BY n",
+            params![capture],
             &mut |_, event| take(event),
         )
     }
@@ -233,13 +232,12 @@ impl Store {
     fn select(
         &self,
         question: &str,
-        capture: &str,
-        number: i64,
+        of: impl Params,
         take: &mut dyn FnMut(i64, Event) -> Result<()>,
     ) -> Result<()> {
         let failed = |error| self.failed(error);
         let mut statement = self.connection.prepare(question).map_err(failed)?;
-        let mut rows = statement.query(params![capture, number]).map_err(failed)?;
+        let mut rows = statement.query(of).map_err(failed)?;
         while let Some(row) = rows.next().map_err(failed)? {
             let t: i64 = row.get(0).map_err(failed)?;
             let json: String = row.get(1).map_err(failed)?;
@@ -264,9 +262,8 @@ impl Store {
     /// As [`Store::events`].
     pub fn acts(&self, capture: &str, take: &mut dyn FnMut(i64, Event) -> Result<()>) -> Result<()> {
         self.select(
-            "SELECT t_ns, json, n FROM events WHERE capture = ?1 AND kind <> 'reading' AND ?2 = 1 ORDER BY n",
-            capture,
-            1,
+            "SELECT t_ns, json, n FROM events WHERE capture = ?1 AND kind <> 'reading' ORDER BY n",
+            params![capture],
             take,
         )
     }
@@ -283,8 +280,7 @@ impl Store {
     ) -> Result<()> {
         self.select(
             "SELECT t_ns, json, n FROM events WHERE capture = ?1 AND kind = 'reading' AND n % ?2 = 0 ORDER BY n",
-            capture,
-            i64::try_from(stride.max(1)).unwrap_or(i64::MAX),
+            params![capture, i64::try_from(stride.max(1)).unwrap_or(i64::MAX)],
             &mut |_, event| take(event),
         )
     }
@@ -301,8 +297,7 @@ impl Store {
     ) -> Result<()> {
         self.select(
             "SELECT t_ns, json, n FROM events WHERE capture = ?1 AND kind = 'reading' AND n < ?2 ORDER BY n",
-            capture,
-            integer(most),
+            params![capture, integer(most)],
             &mut |_, event| take(event),
         )
     }
