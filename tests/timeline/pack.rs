@@ -262,6 +262,15 @@ fn a_closed_job_takes_nothing_more_and_says_so() {
         )
         .err()
         .unwrap(),
+        job.begin_capture_in(
+            &straykey::journal::Group::start(straykey::journal::Limits::default()).unwrap(),
+            &super::hands_off(),
+            "port",
+            &serde_json::json!({}),
+            straykey::base::Anchor { unix_ns: 5 },
+        )
+        .err()
+        .unwrap(),
         job.close().unwrap_err(),
     ];
     for error in refusals {

@@ -6,7 +6,7 @@ use std::process::Command;
 use straykey::base::{Anchor, Event, Nanoseconds};
 use straykey::journal::{FeedState, Group, Limits};
 use straykey::source::{Chunk, Pulled};
-use straykey::timeline::job::{CaptureWriter, Job, JobInfo};
+use straykey::timeline::job::{CaptureWriter, Job, JobInfo, PackOptions, unpack};
 use straykey::timeline::{Options, Protocols, decode_path};
 
 use super::hands_off;
@@ -80,6 +80,17 @@ fn a_capture_in_segments_decodes_as_the_same_bytes_in_one_file() {
         .unwrap();
     assert!(checked.status.success(), "{}", String::from_utf8_lossy(&checked.stdout));
     group.stop();
+    // In a pack it is one journal, which says the same; the sum of the segments stands beside its own.
+    let pack = folder.path().join("job.pack.tar.gz");
+    job.pack(&pack, &PackOptions { keep_private: true }).unwrap();
+    let opened = unpack(&pack, &folder.path().join("elsewhere")).unwrap();
+    assert_eq!(opened.verify().unwrap(), Vec::<String>::new());
+    let copies: Vec<_> = opened.captures().collect();
+    assert!(copies.iter().all(|copy| copy.path.is_file()));
+    assert_eq!(copies[0].span, segmented.span);
+    for copy in copies {
+        assert_eq!(events(&copy.path), expected, "{}", copy.name);
+    }
     // Somebody alters a segment afterwards.
     let victim = std::fs::read_dir(&segmented.path)
         .unwrap()

@@ -113,7 +113,7 @@ impl Job {
     /// that run for days.
     ///
     /// # Errors
-    /// `Machine` when the disk fails.
+    /// `Usage` when the job is closed, `Machine` when the disk fails.
     pub fn begin_capture_in(
         &mut self,
         group: &Group,
@@ -122,6 +122,7 @@ impl Job {
         origin: &serde_json::Value,
         anchor: Anchor,
     ) -> Result<CaptureWriter> {
+        self.check_open()?;
         let (name, file) = self.new_name(options.name.as_deref().unwrap_or("live"), "journal");
         let path = self.folder.join(&file);
         let feed = group.begin(&path, anchor, &origin.to_string())?;
