@@ -86,7 +86,12 @@ pub fn chance(chance: f64) -> String {
     }
 }
 
-/// A count with its noun: `1 episode`, `3 episodes`.
+/// A count with its noun: `1 episode`, `3 episodes`, `2 addresses`.
 pub fn plural(count: u64, one: &str) -> String {
-    if count == 1 { format!("1 {one}") } else { format!("{count} {one}s") }
+    let ending = match count {
+        1 => "",
+        _ if one.ends_with('s') => "es",
+        _ => "s",
+    };
+    format!("{count} {one}{ending}")
 }

@@ -254,7 +254,7 @@ impl Masked {
     pub fn sentence(&self) -> String {
         format!(
             "{} in {}, the first in line {}",
-            plural(self.count, self.what.words()).replace("addresss", "addresses"),
+            plural(self.count, self.what.words()),
             self.place,
             self.first_line
         )

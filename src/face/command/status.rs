@@ -117,7 +117,7 @@ impl Look for WatchLook {
             "Watching for {}: {}, {}, {}, {}",
             duration(self.now.seconds().floor()),
             plural(self.bytes, "byte"),
-            plural(self.presses, "press").replace("presss", "presses"),
+            plural(self.presses, "press"),
             plural(self.changes, "menu change"),
             plural(self.faults, "fault")
         )];
