@@ -2,19 +2,10 @@
 
 use std::collections::BTreeMap;
 
-use serde::{Deserialize, Serialize};
+use serde::Serialize;
 
 use crate::base::{ControlPath, Event, EventKind, Key, Nanoseconds};
-
-/// One request to press a key.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct Prompt {
-    /// When the key was asked for, on the capture's clock.
-    pub t: Nanoseconds,
-    /// The key.
-    pub key: Key,
-}
+pub use crate::timeline::job::Prompt;
 
 /// How often one key was seen when one was asked for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]

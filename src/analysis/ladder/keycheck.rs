@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use serde::Serialize;
 
 use crate::base::{Key, Nanoseconds};
+pub use crate::timeline::job::Prompt as Asked;
 
 use super::fault::Condition;
 use super::fit::Fit;
@@ -12,15 +13,6 @@ use super::network::Network;
 use super::reading::{Gatherer, Reading};
 use super::windows::Windows;
 use super::words;
-
-/// A key that was asked for.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Asked {
-    /// When.
-    pub t: Nanoseconds,
-    /// Which.
-    pub key: Key,
-}
 
 /// Longest time after a prompt that counts as its answer.
 const ANSWER: Nanoseconds = Nanoseconds(10_000_000_000);

@@ -9,7 +9,7 @@ use super::load::Loaded;
 use super::patterns::is_job;
 use super::{decode, keycheck_live, learn, table};
 use crate::analysis::keycheck::{self, Confusion, Prompt};
-use crate::analysis::ladder::keycheck::{self as ladder, Asked, Checked};
+use crate::analysis::ladder::keycheck::{self as ladder, Checked};
 use crate::analysis::ladder::{Fit, Network};
 use crate::analysis::locate::{self, Collector, StepKind};
 use crate::base::{ControlPath, Error, Event, EventKind, Key, Name, Nanoseconds, Result};
@@ -192,10 +192,8 @@ pub(super) fn of_capture(
     if let Some(name) = capture.chassis.as_ref().or(loaded.job.info().chassis.as_ref()) {
         gathered.chassis = Some(name.clone());
     }
-    let prompts: Vec<Prompt> =
-        capture.prompts.iter().map(|prompt| Prompt { t: prompt.t, key: prompt.key }).collect();
     let before = &loaded.job.stages()[..stage.min(loaded.job.stages().len())];
-    let mut check = judge(&prompts, gathered, before, protocols)?;
+    let mut check = judge(&capture.prompts, gathered, before, protocols)?;
     check.capture = capture.name.clone();
     check.stage = Some(stage);
     Ok(check)
@@ -248,7 +246,6 @@ fn lines(
     strays: &[usize],
     stages: &[Stage],
 ) -> Result<Vec<ladder::KeyCheck>> {
-    let asked: Vec<Asked> = prompts.iter().map(|prompt| Asked { t: prompt.t, key: prompt.key }).collect();
     // What answers no prompt is stray, and no verdict on the key that was asked for.
     let seen: Vec<(Nanoseconds, Key)> = gathered
         .events
@@ -260,9 +257,9 @@ fn lines(
     let mut list = Vec::new();
     for (name, windows) in chassis.lines() {
         let network = Network::from(windows.line());
-        let own = network.keys.iter().any(|key| asked.iter().any(|asked| asked.key == key.key));
+        let own = network.keys.iter().any(|key| prompts.iter().any(|asked| asked.key == key.key));
         if let (Some(readings), true) = (gathered.readings.get(name), own) {
-            let checked = Checked { asked: &asked, readings, seen: &seen };
+            let checked = Checked { asked: prompts, readings, seen: &seen };
             let fit = fitted(&network, name, &checked, stages)?;
             list.push(ladder::check(&network, &checked, fit.as_ref()));
         }

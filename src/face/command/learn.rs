@@ -4,12 +4,12 @@ use std::fs::File;
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
-use crate::analysis::keycheck::Prompt;
 use crate::analysis::learn::{Capture, Extended, Loaded, extend, learn, learn_frames, load};
 use crate::base::{Error, Result};
 use crate::decode::library;
 use crate::face::learn_args::ProtocolLearn;
 use crate::face::out::{Out, Outcome, safe};
+use crate::timeline::job::{Prompt, read_prompts};
 
 /// Largest list of prompts that is read, bytes.
 const LARGEST_PROMPTS: u64 = 4 << 20;
@@ -96,24 +96,7 @@ fn open(path: &Path, name: &str, binary: bool) -> Result<Loaded> {
 
 /// Prompts, one JSON object a line.
 pub(super) fn prompts(path: &Path) -> Result<Vec<Prompt>> {
-    let metadata =
-        std::fs::metadata(path).map_err(|error| Error::io("cannot open the prompts", path, error))?;
-    if metadata.len() > LARGEST_PROMPTS {
-        return Err(Error::input(format!("a list of prompts of {} bytes", metadata.len())).at(path));
-    }
-    let text =
-        std::fs::read_to_string(path).map_err(|error| Error::io("cannot read the prompts", path, error))?;
-    let lines = text.lines().enumerate().filter(|(_, line)| !line.trim().is_empty());
-    lines
-        .map(|(index, line)| {
-            serde_json::from_str(line).map_err(|error| {
-                Error::input(error.to_string().split(" at line ").next().unwrap_or_default().to_owned())
-                    .at(path)
-                    .line(index as u64 + 1, Some(error.column() as u64))
-                    .remedy("write one prompt a line: {\"t\": 12.5, \"key\": \"KEY_VOLUMEUP\"}")
-            })
-        })
-        .collect()
+    read_prompts(path, LARGEST_PROMPTS)
 }
 
 /// Adds to a file; the file itself is replaced in one step, so that no half of it ever stands there.

@@ -6,7 +6,6 @@ use super::job::{StageView, views};
 use super::load::{self, Loaded};
 use super::table;
 use crate::analysis::compare::Verdict;
-use crate::analysis::ladder::keycheck::Asked;
 use crate::analysis::ladder::{Fit, Network};
 use crate::analysis::locate::{self, Collector, Located, Outcome as Seen, StageEvidence};
 use crate::base::{ControlPath, EventKind, Key, Result};
@@ -164,9 +163,7 @@ fn fits(loaded: &Loaded, protocols: &Protocols) -> Result<Vec<Fit>> {
         }
         for capture in &stage.captures {
             let off = capture.hands == Hands::Off;
-            let asked: Vec<Asked> =
-                capture.prompts.iter().map(|prompt| Asked { t: prompt.t, key: prompt.key }).collect();
-            collector.capture(off, &asked);
+            collector.capture(off, &capture.prompts);
             loaded.events(capture, &mut |event| {
                 collector.event(&event);
                 if off && event.kind == EventKind::Press {

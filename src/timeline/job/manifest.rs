@@ -95,7 +95,7 @@ struct PlannedStage {
 /// `Input` with line, column and what was expected for a mistake in the manifest, a missing capture or a
 /// damaged list of prompts; `Usage` when the folder is in use; `Machine` when the disk fails.
 pub fn build(manifest: &Path, folder: &Path) -> Result<Job> {
-    let text = read_small(manifest, "manifest")?;
+    let text = read_small(manifest, "manifest", LARGEST)?;
     let base = manifest.parent().unwrap_or(Path::new("."));
     let plan = if text.trim_start().starts_with('{') {
         let parsed: Manifest<String> = parse_json(manifest, &text)?;
@@ -237,7 +237,7 @@ impl Checker<'_> {
                     let what = format!("there is no file {}", quote(path.display().to_string().as_bytes()));
                     return Err(self.wrong(file, &what, "expected a file of prompts, one {t, key} a line"));
                 }
-                read_prompts(&path)?
+                in_order(&path)?
             }
         };
         let options = CaptureOptions {
@@ -251,11 +251,11 @@ impl Checker<'_> {
     }
 }
 
-fn read_small(path: &Path, what: &str) -> Result<String> {
+fn read_small(path: &Path, what: &str, largest: u64) -> Result<String> {
     let length =
         fs::metadata(path).map_err(|error| Error::io(format!("cannot open this {what}"), path, error))?;
-    if length.len() > LARGEST {
-        return Err(Error::input(format!("this {what} has {} bytes, more than {LARGEST}", length.len()))
+    if length.len() > largest {
+        return Err(Error::input(format!("this {what} has {} bytes, more than {largest}", length.len()))
             .at(path)
             .remedy("captures stand beside it in files of their own"));
     }
@@ -279,16 +279,41 @@ fn parse_json<T: DeserializeOwned>(path: &Path, text: &str) -> Result<T> {
     })
 }
 
-/// Prompts, one JSON object `{t, key}` a line, in order of time.
-fn read_prompts(path: &Path) -> Result<Vec<Prompt>> {
-    let text = read_small(path, "list of prompts")?;
+/// Prompts of a manifest: in order of time.
+fn in_order(path: &Path) -> Result<Vec<Prompt>> {
     let mut prompts: Vec<Prompt> = Vec::new();
-    for (index, line) in text.lines().enumerate() {
-        if line.trim().is_empty() {
-            continue;
+    each_prompt(path, LARGEST, &mut |line, prompt| {
+        if prompts.last().is_some_and(|last| last.t > prompt.t) {
+            return Err(Error::input("the prompts run back in time")
+                .at(path)
+                .line(line, None)
+                .remedy("sort them by t"));
         }
-        let number = index as u64 + 1;
-        let prompt: Prompt = serde_json::from_str(line).map_err(|error| {
+        prompts.push(prompt);
+        Ok(())
+    })?;
+    Ok(prompts)
+}
+
+/// Reads what was asked, when: one JSON object `{t, key}` a line, in any order. `largest` is in bytes.
+///
+/// # Errors
+/// `Input` for a file that is missing, larger, no UTF-8 text, or has a line that is no prompt; `Machine` when the
+/// disk fails.
+pub fn read_prompts(path: &Path, largest: u64) -> Result<Vec<Prompt>> {
+    let mut prompts = Vec::new();
+    each_prompt(path, largest, &mut |_, prompt| {
+        prompts.push(prompt);
+        Ok(())
+    })?;
+    Ok(prompts)
+}
+
+/// Gives each prompt with its line, from 1.
+fn each_prompt(path: &Path, largest: u64, take: &mut dyn FnMut(u64, Prompt) -> Result<()>) -> Result<()> {
+    let text = read_small(path, "list of prompts", largest)?;
+    for (number, line) in (1..).zip(text.lines()).filter(|(_, line)| !line.trim().is_empty()) {
+        let prompt = serde_json::from_str(line).map_err(|error| {
             let what = error.to_string();
             let what = what.split(" at line ").next().unwrap_or_default().to_owned();
             Error::input(what)
@@ -296,13 +321,7 @@ fn read_prompts(path: &Path) -> Result<Vec<Prompt>> {
                 .line(number, Some(error.column() as u64))
                 .remedy("write one prompt a line: {\"t\": 12.5, \"key\": \"KEY_VOLUMEUP\"}")
         })?;
-        if prompts.last().is_some_and(|last| last.t > prompt.t) {
-            return Err(Error::input("the prompts run back in time")
-                .at(path)
-                .line(number, None)
-                .remedy("sort them by t"));
-        }
-        prompts.push(prompt);
+        take(number, prompt)?;
     }
-    Ok(prompts)
+    Ok(())
 }
