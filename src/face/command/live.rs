@@ -250,7 +250,7 @@ pub(super) fn run_soak(
     let before: Option<Observation> = earlier
         .iter()
         .rev()
-        .find(|stage| stage.seen.train.exposure().0 > 0)
+        .find(|stage| stage.is_watched())
         .map(crate::face::findings::StageSeen::observation);
     let repaired = present.step.as_ref().is_some_and(|step| step.kind == StepKind::Repair);
     if let Some(before) = before.as_ref().filter(|_| repaired && plan.enough.is_none()) {
@@ -258,7 +258,7 @@ pub(super) fn run_soak(
         out.note(format!("Before this repair: {}", needed.advice()));
     }
     let mut soak = Soak::new(before.as_ref(), &options);
-    if present.seen.train.exposure().0 > 0 {
+    if present.is_watched() {
         soak.resume(&present.observation());
     }
     let chassis = plan.chassis.clone().or_else(|| job.info().chassis.clone());

@@ -23,8 +23,6 @@ mod status;
 mod table;
 mod topics;
 
-pub(in crate::face) use locate::located;
-
 use super::args::{Arguments, Command};
 use super::out::{Out, Outcome};
 use crate::base::Result;

@@ -6,14 +6,15 @@ use std::path::{Path, PathBuf};
 
 use super::job::{StageView, views};
 use super::load::Loaded;
-use super::{locate, topics};
+use super::topics;
 use crate::analysis::episode::fold;
 use crate::analysis::pattern::Pattern;
 use crate::base::words::plural;
 use crate::base::{Anchor, Error, Nanoseconds, Result};
+use crate::decode::chassis::Chassis;
 use crate::face::args;
 pub(super) use crate::face::findings::keys;
-use crate::face::findings::state_of;
+use crate::face::findings::{chassis, concluding, state_of};
 use crate::face::out::{Out, Outcome};
 use crate::face::report::{
     self, Capture, Folded, Level, Observed, Readings, ReportModel, Stage, StageTimeline, TimelineBuilder,
@@ -68,27 +69,28 @@ fn model(loaded: &Loaded, protocols: &Protocols) -> Result<ReportModel> {
     let info = loaded.job.info();
     let state = state_of(loaded, &views, protocols)?;
     let located = &state.locate;
+    let chassis = chassis(loaded, protocols)?;
+    let decoder = chassis.as_ref().map(|chassis| chassis.decoder().to_string());
     let located_json = serde_json::to_value(located).map_err(|error| unserialised(&error))?;
     let mut model = ReportModel {
         version: 1,
         set: info.set.clone(),
-        chassis: locate::chassis(loaded, protocols)?
-            .map_or_else(|| "not recognised".to_owned(), |chassis| chassis.decoder().to_string()),
+        chassis: decoder.clone().unwrap_or_else(|| "not recognised".to_owned()),
         complaint: info.complaint.clone().unwrap_or_default(),
         technician: info.technician.clone(),
         written: Anchor::now().wall(Nanoseconds::ZERO),
         notices: notices(loaded),
-        concluding_stage: locate::concluding(&views),
+        concluding_stage: concluding(&views),
         captures: captures(loaded)?,
         locations: part(&located_json, "locations")?,
         ladder: part(&located_json, "ladder")?,
         next: part(&located_json, "next")?,
         steps: part(&located_json, "steps")?,
-        windows: windows(loaded, protocols)?,
+        windows: chassis.as_deref().map(windows).unwrap_or_default(),
         method: vec![located.method.to_owned()],
         versions: Versions {
             straykey: env!("CARGO_PKG_VERSION").to_owned(),
-            decoders: decoders(loaded, protocols)?,
+            decoders: decoder.into_iter().collect(),
             seed: Some(state.seed),
         },
         ..ReportModel::default()
@@ -152,10 +154,6 @@ fn notices(loaded: &Loaded) -> Vec<String> {
     notices
 }
 
-fn decoders(loaded: &Loaded, protocols: &Protocols) -> Result<Vec<String>> {
-    Ok(locate::chassis(loaded, protocols)?.map(|chassis| chassis.decoder().to_string()).into_iter().collect())
-}
-
 fn captures(loaded: &Loaded) -> Result<Vec<Capture>> {
     let mut list = Vec::new();
     for stage in loaded.job.stages() {
@@ -178,9 +176,8 @@ fn captures(loaded: &Loaded) -> Result<Vec<Capture>> {
     Ok(list)
 }
 
-fn windows(loaded: &Loaded, protocols: &Protocols) -> Result<Vec<Windows>> {
-    let Some(chassis) = locate::chassis(loaded, protocols)? else { return Ok(Vec::new()) };
-    Ok(chassis
+fn windows(chassis: &Chassis) -> Vec<Windows> {
+    chassis
         .lines()
         .map(|(name, windows)| Windows {
             line: name.to_string(),
@@ -198,7 +195,7 @@ fn windows(loaded: &Loaded, protocols: &Protocols) -> Result<Vec<Windows>> {
                 .collect(),
             marks: Vec::new(),
         })
-        .collect())
+        .collect()
 }
 
 fn add(model: &mut ReportModel, loaded: &Loaded, view: &StageView) -> Result<()> {

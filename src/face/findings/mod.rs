@@ -6,6 +6,7 @@
 mod causes;
 mod levels;
 mod load;
+mod place;
 mod state;
 mod views;
 pub mod words;
@@ -13,6 +14,7 @@ pub mod words;
 pub use causes::{CausePath, JobCauses, Orphan};
 pub use levels::{LineLevels, RateStretch, levels, rate_stretches, stretches_sentence};
 pub use load::{Loaded, Seen, StageSeen, observed, prints_readings};
+pub use place::{chassis, concluding, located};
 pub use state::{
     Advice, AttributionRest, AttributionState, CaptureState, CreditState, JobState, PlanState, StageState,
     captures, state, state_of, state_of_folder,

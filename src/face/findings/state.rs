@@ -7,6 +7,7 @@ use serde::Serialize;
 use super::causes::JobCauses;
 use super::levels::{LineLevels, RateStretch, levels, rate_stretches};
 use super::load::Loaded;
+use super::place::located;
 use super::views::{StageView, credit, keys, options_of, views};
 use super::words;
 use crate::analysis::attribution::{Attribution, StepCredit};
@@ -16,7 +17,6 @@ use crate::analysis::pattern::Pattern;
 use crate::analysis::quiet::QuietPlan;
 use crate::analysis::stray::Suspicion;
 use crate::base::{Nanoseconds, Result};
-use crate::face::command::located;
 use crate::timeline::Protocols;
 use crate::timeline::job::{CaptureSource, Hands};
 

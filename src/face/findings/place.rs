@@ -1,0 +1,196 @@
+//! Where the fault is: what the stages and the readings of a job say to the fault tree and to the ladder.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use super::load::Loaded;
+use super::views::StageView;
+use crate::analysis::compare::Verdict;
+use crate::analysis::ladder::{Fit, Network};
+use crate::analysis::locate::{self, Collector, Located, Outcome as Seen, StageEvidence};
+use crate::base::{ControlPath, EventKind, Key, Result};
+use crate::timeline::Protocols;
+use crate::timeline::job::Hands;
+
+/// Weighs all that a job holds.
+///
+/// # Errors
+/// `Machine` when the disk fails, `Input` when the built-in fault tree is broken, `Usage` when the chassis of the job is
+/// not known.
+pub fn located(loaded: &Loaded, views: &[StageView], protocols: &Protocols) -> Result<Located> {
+    let fits = fits(loaded, protocols)?;
+    let tree = locate::faults()?;
+    let mut located = locate::locate_with(tree, &evidence(views, tree), &fits);
+    located.notes.extend(without_result(views, tree));
+    Ok(located)
+}
+
+/// What each stage showed: those that were watched with hands off, and measurements with their result.
+fn evidence(views: &[StageView], tree: &locate::FaultTree) -> Vec<StageEvidence> {
+    let mut list: Vec<StageEvidence> = Vec::with_capacity(views.len());
+    // The last watched stage.
+    let mut before: Option<usize> = None;
+    for view in views {
+        let result = measures(view, tree).then(|| locate::finding(&view.stage.text)).flatten();
+        if let Some(outcome) = result {
+            list.push(measured(view, outcome));
+        } else if view.stage.is_watched() {
+            list.push(watched(view, before.and_then(|i| list.get(i))));
+            before = Some(list.len() - 1);
+        }
+    }
+    list
+}
+
+/// Whether a stage's step is a measurement of the fault tree, which needs no soak.
+fn measures(view: &StageView, tree: &locate::FaultTree) -> bool {
+    let step = view.stage.step.as_ref().filter(|step| step.kind == locate::StepKind::Isolate);
+    step.and_then(|step| tree.recognise(&step.text, &step.parts))
+        .is_some_and(|test| test.kind == locate::TestKind::Measure)
+}
+
+/// A measurement's result as evidence.
+fn measured(view: &StageView, outcome: Seen) -> StageEvidence {
+    let step = view.stage.step.as_ref();
+    StageEvidence {
+        kind: step.map(|step| step.kind),
+        text: view.stage.text.clone(),
+        parts: step.map(|step| step.parts.clone()).unwrap_or_default(),
+        outcome,
+        quiet_anyway: None,
+        exposure_s: 0.0,
+        episodes: 0,
+        keys: Vec::new(),
+        path: None,
+    }
+}
+
+/// A stage that was watched with hands off, against the watched one before it.
+fn watched(view: &StageView, before: Option<&StageEvidence>) -> StageEvidence {
+    let (keys, path) = (keys(view), path(view));
+    let strays = !view.stage.seen.train.is_empty();
+    let outcome = match (strays, before) {
+        (false, _) => Seen::Stops,
+        (true, None) => Seen::Stays,
+        (true, Some(before)) if before.outcome == Seen::Stops => Seen::Returns,
+        (true, Some(before)) if leading(&before.keys) != leading(&keys) || before.path != path => {
+            Seen::Changes
+        }
+        (true, Some(_)) => Seen::Stays,
+    };
+    let comparison = view.comparison.as_ref().map(|(_, comparison)| comparison);
+    StageEvidence {
+        kind: view.stage.step.as_ref().map(|step| step.kind),
+        text: view.stage.text.clone(),
+        parts: view.stage.step.as_ref().map(|step| step.parts.clone()).unwrap_or_default(),
+        outcome,
+        quiet_anyway: comparison.map(|comparison| comparison.quiet_anyway),
+        exposure_s: view.stage.seen.train.exposure().seconds(),
+        episodes: comparison.map_or(u64::from(strays), |comparison| comparison.after.episodes),
+        keys,
+        path,
+    }
+}
+
+/// Asks for the result of every measurement whose step does not say it.
+fn without_result(views: &[StageView], tree: &locate::FaultTree) -> Vec<String> {
+    let open = |view: &&StageView| measures(view, tree) && locate::finding(&view.stage.text).is_none();
+    let ask = |view: &StageView| {
+        format!(
+            "The step \"{}\" is a measurement whose result is not known; write it as a step that ends in \": found\" or \": \
+             clear\".",
+            view.stage.text
+        )
+    };
+    views.iter().filter(open).map(ask).collect()
+}
+
+/// The key that makes most of a stage's strays stands first in [`keys`].
+fn leading(keys: &[Key]) -> Option<Key> {
+    keys.first().copied()
+}
+
+/// The stray keys of a stage, the most frequent first.
+fn keys(view: &StageView) -> Vec<Key> {
+    let train = &view.stage.seen.train;
+    let mut counts: BTreeMap<Key, u64> = BTreeMap::new();
+    for occurrence in train.occurrences().iter().filter(|occurrence| occurrence.kind == EventKind::Press) {
+        if let Some(key) = train.symbols().get(occurrence.symbol as usize).and_then(|symbol| symbol.key) {
+            *counts.entry(key).or_default() += 1;
+        }
+    }
+    let mut keys: Vec<(Key, u64)> = counts.into_iter().collect();
+    keys.sort_by_key(|(key, count)| (std::cmp::Reverse(*count), *key));
+    keys.into_iter().map(|(key, _)| key).collect()
+}
+
+/// The control path of most strays of a stage.
+fn path(view: &StageView) -> Option<ControlPath> {
+    let train = &view.stage.seen.train;
+    let mut counts: BTreeMap<ControlPath, u64> = BTreeMap::new();
+    for occurrence in train.occurrences() {
+        if let Some(symbol) = train.symbols().get(occurrence.symbol as usize) {
+            *counts.entry(symbol.path).or_default() += 1;
+        }
+    }
+    counts.into_iter().max_by_key(|(path, count)| (*count, std::cmp::Reverse(*path))).map(|(path, _)| path)
+}
+
+/// The ladder of each line fitted to the readings of all stages up to the first repair.
+fn fits(loaded: &Loaded, protocols: &Protocols) -> Result<Vec<Fit>> {
+    let Some(chassis) = chassis(loaded, protocols)? else { return Ok(Vec::new()) };
+    let mut collector =
+        Collector::new(chassis.lines().map(|(_, windows)| Network::from(windows.line())).collect());
+    let tree = locate::faults()?;
+    let mut strays: BTreeSet<String> = BTreeSet::new();
+    for stage in loaded.job.stages() {
+        if let Some(step) = &stage.step {
+            collector.stage(tree, step.kind, &step.text, &step.parts);
+        }
+        for capture in &stage.captures {
+            let off = capture.hands == Hands::Off;
+            collector.capture(off, &capture.prompts);
+            loaded.events(capture, &mut |event| {
+                collector.event(&event);
+                if off && event.kind == EventKind::Press {
+                    strays.extend(event.line.as_deref().map(str::to_owned));
+                }
+                Ok(())
+            })?;
+        }
+    }
+    // Where strays sit on one line, another line's healthy readings say nothing about them.
+    Ok(collector.fits_of(|line| strays.is_empty() || strays.contains(line)))
+}
+
+type Chassis = std::sync::Arc<crate::decode::chassis::Chassis>;
+
+/// The job's chassis, named or as its captures were recognised.
+///
+/// # Errors
+/// `Machine` when the disk fails, `Usage` when the chassis is not known.
+pub fn chassis(loaded: &Loaded, protocols: &Protocols) -> Result<Option<Chassis>> {
+    if let Some(name) = &loaded.job.info().chassis {
+        return protocols.library.chassis(name).map(Some);
+    }
+    let mut name = None;
+    for capture in loaded.job.captures() {
+        loaded.events(capture, &mut |event| {
+            if name.is_none() && event.path == ControlPath::Keypad {
+                name =
+                    event.decoder.as_deref().and_then(|decoder| decoder.split('@').next()).map(str::to_owned);
+            }
+            Ok(())
+        })?;
+        if name.is_some() {
+            break;
+        }
+    }
+    name.map(|name| protocols.library.chassis(&name)).transpose()
+}
+
+/// Whether any stage ended with the fault gone.
+pub fn concluding(views: &[StageView]) -> Option<u32> {
+    let last = views.iter().rev().find(|view| view.comparison.is_some())?;
+    let (_, comparison) = last.comparison.as_ref()?;
+    (comparison.verdict != Verdict::Undecided).then(|| u32::try_from(last.stage.number).unwrap_or(u32::MAX))
+}
