@@ -2,14 +2,13 @@
 
 use serde::Serialize;
 
-use super::load::{self, Loaded, Seen};
-use super::patterns::is_job;
+use super::load::{self, Loaded, Seen, is_job};
 use super::readings::{self, LineShift, LineState, Lines, SHIFT_COLUMNS, shift_rows};
 use super::{sheet, table};
 use crate::analysis::compare::{CompareOptions, Comparison, Side, Verdict, compare};
 use crate::base::{Error, Result};
 use crate::face::args;
-use crate::face::findings;
+use crate::face::findings::{self, words::headline};
 use crate::face::out::{Out, Outcome, safe};
 use crate::timeline::Protocols;
 use crate::timeline::job::JobReference;
@@ -57,7 +56,7 @@ pub(super) fn run(options: &args::Compare, protocols: &Protocols, out: &mut Out)
                 .to_owned(),
         );
     }
-    if options.hands == args::Hands::Off && !super::patterns::is_job(&options.before) {
+    if options.hands == args::Hands::Off && !is_job(&options.before) {
         comparison
             .notes
             .push("Both captures were taken as hands off; if keys were pressed, say --hands on.".to_owned());
@@ -183,8 +182,6 @@ pub(super) fn show(comparison: &Comparison, out: &mut Out) -> Result<()> {
     }
     out.line(table::wrap(&format!("Method: {}", comparison.method), 2))
 }
-
-pub(super) use crate::face::findings::words::headline;
 
 fn row(name: &str, side: &Side) -> [String; 5] {
     let number = |value: f64| if value.is_finite() { format!("{value:.3}") } else { "–".to_owned() };

@@ -1,15 +1,13 @@
 //! `export`: the events of a job or of capture files, for other programs.
 
-use std::fs::File;
 use std::io::{self, BufWriter, IsTerminal};
 use std::path::{Path, PathBuf};
 
 use super::decode;
-use super::load::Loaded;
-use super::patterns::is_job;
+use super::load::{Loaded, is_job};
 use crate::base::{Error, Event, Result, Span};
 use crate::face::args::{self, ExportForm, Reading};
-use crate::face::out::{Out, Outcome};
+use crate::face::out::{Out, Outcome, whole_file};
 use crate::timeline::Protocols;
 use crate::timeline::export::{Export, Form, Place, Shape, Track, available, exporter};
 use crate::timeline::job::{CaptureRef, JobReference};
@@ -48,29 +46,17 @@ pub(super) fn run(options: &args::Export, protocols: &Protocols, out: &mut Out) 
     Ok(Outcome::Done)
 }
 
-/// Written beside and renamed: an export that is there is whole.
+/// Writes one file, which must be none of the captures.
 fn to_file(path: &Path, form: Form, shape: Option<Shape>, inputs: &Inputs<'_>, out: &Out) -> Result<u64> {
     if inputs.holds(path) {
         return Err(Error::usage("the export would replace the capture that it is made from").at(path));
     }
-    let mut part = path.as_os_str().to_owned();
-    part.push(".part");
-    let part = PathBuf::from(part);
-    let failed = |error| Error::io("cannot write the export", path, error);
-    let written = (|| {
-        let file = File::create(&part).map_err(failed)?;
-        let kept = file.try_clone().map_err(failed)?;
+    whole_file(path, "cannot write the export", |file| {
         let mut writer = exporter(form, Box::new(BufWriter::with_capacity(1 << 18, file)), shape)?;
         let count = inputs.write(writer.as_mut(), form, out)?;
         writer.finish()?;
-        kept.sync_all().map_err(failed)?;
-        std::fs::rename(&part, path).map_err(failed)?;
         Ok(count)
-    })();
-    if written.is_err() {
-        let _ = std::fs::remove_file(&part);
-    }
-    written
+    })
 }
 
 /// Where the events come from.

@@ -8,7 +8,6 @@ use crate::base::words::plural;
 use crate::base::{Error, Result};
 use crate::face::args::{self, JobCommand, StepWord};
 use crate::face::findings;
-pub(super) use crate::face::findings::{StageView, views};
 use crate::face::out::{Out, Outcome, safe};
 use crate::timeline::Protocols;
 use crate::timeline::job::{self, Job, JobInfo, PackOptions, StepKind};
@@ -132,8 +131,8 @@ pub(super) fn step(options: &args::Step, protocols: &Protocols, out: &mut Out) -
     if options.kind == StepWord::Repair {
         // Before the repair is the last moment at which a longer baseline can be had.
         let loaded = Loaded::index(job, protocols, false)?;
-        if let Some(advice) = plan(&views(&loaded)?) {
-            out.note(advice);
+        if let Some((stage, plan)) = findings::last_plan(&loaded.stages()?) {
+            out.note(format!("Stage {stage}: {}", plan.advice()));
         }
         job = loaded.job;
     }
@@ -162,12 +161,6 @@ pub(super) fn step(options: &args::Step, protocols: &Protocols, out: &mut Out) -
         ))?;
     }
     Ok(Outcome::Done)
-}
-
-/// What the stage watched last demands of the soak after a repair.
-fn plan(views: &[StageView]) -> Option<String> {
-    let (stage, plan) = views.iter().rev().find_map(|view| Some((view.stage.number, view.plan.as_ref()?)))?;
-    Some(format!("Stage {stage}: {}", plan.advice()))
 }
 
 fn show(folder: &Path, protocols: &Protocols, rebuild: bool, out: &mut Out) -> Result<Outcome> {

@@ -5,8 +5,7 @@ use std::path::Path;
 
 use serde::Serialize;
 
-use super::load::Loaded;
-use super::patterns::is_job;
+use super::load::{Loaded, is_job};
 use super::{decode, keycheck_live, learn, table};
 use crate::analysis::keycheck::{self, Confusion, Prompt};
 use crate::analysis::ladder::keycheck::{self as ladder, Checked};

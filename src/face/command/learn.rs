@@ -2,13 +2,13 @@
 
 use std::fs::File;
 use std::io::Write as _;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use crate::analysis::learn::{Capture, Extended, Loaded, extend, learn, learn_frames, load};
 use crate::base::{Error, Result};
 use crate::decode::library;
 use crate::face::learn_args::ProtocolLearn;
-use crate::face::out::{Out, Outcome, safe};
+use crate::face::out::{Out, Outcome, safe, whole_file};
 use crate::timeline::job::{Prompt, read_prompts};
 
 /// Largest list of prompts that is read, bytes.
@@ -113,11 +113,10 @@ fn add(file: &Path, to: Option<&Path>, captures: &[Capture], out: &mut Out) -> R
     if let Some(to) = to {
         write_new(to, &extended.text)?;
     } else if !extended.added.is_empty() {
-        let mut beside = file.as_os_str().to_owned();
-        beside.push(".new");
-        let beside = PathBuf::from(beside);
-        write_new(&beside, &extended.text)?;
-        std::fs::rename(&beside, file).map_err(|error| Error::io("cannot replace the file", file, error))?;
+        whole_file(file, "cannot replace the file", |mut new| {
+            let written = new.write_all(extended.text.as_bytes());
+            written.map_err(|error| Error::io("cannot replace the file", file, error))
+        })?;
     }
     if out.json {
         out.value(&serde_json::json!({ "version": 1, "added": extended.added, "left": extended.left }))?;

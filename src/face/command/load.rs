@@ -1,18 +1,24 @@
 //! Capture files and jobs to what analysis looks at.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use super::decode;
-use super::patterns::is_job;
 use crate::analysis::{CompareOptions, Train};
 pub(super) use crate::base::words::{chance, duration};
-use crate::base::{Error, Event, Result};
+use crate::base::{Error, Event, EventKind, Result};
 use crate::face::args::{Hands, Reading};
 use crate::face::findings::{self, observed};
 pub(super) use crate::face::findings::{Loaded, Seen, prints_readings};
 use crate::face::out::Out;
 use crate::timeline::Protocols;
 use crate::timeline::job::{self, JobReference};
+
+/// Whether a path names a job (or a stage of one) rather than a capture file.
+pub(super) fn is_job(input: &Path) -> bool {
+    let text = input.to_string_lossy();
+    let folder = text.rsplit_once('#').map_or(input.to_path_buf(), |(folder, _)| PathBuf::from(folder));
+    input.join("job.toml").is_file() || (!input.exists() && folder.join("job.toml").is_file())
+}
 
 /// The rule for episodes when both sides are stages of one job: the job's, so that a stage counts the same in
 /// every view.
@@ -80,11 +86,15 @@ pub(super) fn observe(
     let hands = if captures(job::Hands::Off).next().is_some() { job::Hands::Off } else { job::Hands::On };
     seen.train = Train::with_latency(loaded.causes().latency());
     for capture in captures(hands) {
-        loaded.add(capture, seen)?;
         loaded.events(capture, &mut |event| {
+            // Readings are no strays; see `Loaded::add`.
+            if event.kind != EventKind::Reading {
+                seen.train.push(&event);
+            }
             look.event(&event);
             Ok(())
         })?;
+        loaded.close(capture, seen);
         look.end();
     }
     if seen.train.exposure().0 == 0 {

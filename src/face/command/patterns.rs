@@ -1,6 +1,6 @@
 //! `patterns`: repeating strays in captures or in a job.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use serde::Serialize;
 
@@ -149,11 +149,4 @@ fn row(pattern: &Pattern) -> [String; 9] {
 /// The motif in words: `Menu, Volume down`.
 pub(super) fn motif(pattern: &Pattern) -> String {
     pattern.motif.iter().map(|event| event.symbol.label()).collect::<Vec<_>>().join(", ")
-}
-
-/// Whether a path names a job (or a stage of one) rather than a capture file.
-pub(super) fn is_job(input: &Path) -> bool {
-    let text = input.to_string_lossy();
-    let folder = text.rsplit_once('#').map_or(input.to_path_buf(), |(folder, _)| PathBuf::from(folder));
-    input.join("job.toml").is_file() || (!input.exists() && folder.join("job.toml").is_file())
 }

@@ -264,15 +264,21 @@ pub(super) fn shift_rows(shifts: &[LineShift]) -> Vec<Vec<String>> {
     shifts
         .iter()
         .map(|shift| {
-            let (before, after) = (shift.found.before, shift.found.after);
-            vec![
-                shift.line.clone(),
-                format!("{:.0} → {:.0}", before.level, after.level),
-                format!("{:.1} → {:.1}", before.spread, after.spread),
-                format!("{:.2} → {:.2}", before.drift_per_min, after.drift_per_min),
-                super::load::chance(shift.found.chance_any),
-                super::load::chance(shift.found.chance_mean),
-            ]
+            let mut row = vec![shift.line.clone()];
+            row.extend(shift_cells(&shift.found));
+            row
         })
         .collect()
+}
+
+/// Level, spread and drift before and after, and the chances.
+pub(super) fn shift_cells(found: &LevelShift) -> [String; 5] {
+    let (before, after) = (found.before, found.after);
+    [
+        format!("{:.0} → {:.0}", before.level, after.level),
+        format!("{:.1} → {:.1}", before.spread, after.spread),
+        format!("{:.2} → {:.2}", before.drift_per_min, after.drift_per_min),
+        super::load::chance(found.chance_any),
+        super::load::chance(found.chance_mean),
+    ]
 }

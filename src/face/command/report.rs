@@ -4,7 +4,6 @@ use std::collections::BTreeMap;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
-use super::job::{StageView, views};
 use super::load::Loaded;
 use super::topics;
 use crate::analysis::episode::fold;
@@ -13,9 +12,8 @@ use crate::base::words::plural;
 use crate::base::{Anchor, Error, Nanoseconds, Result};
 use crate::decode::chassis::Chassis;
 use crate::face::args;
-pub(super) use crate::face::findings::keys;
-use crate::face::findings::{chassis, concluding, state_of};
-use crate::face::out::{Out, Outcome};
+use crate::face::findings::{StageView, chassis, concluding, keys, state_of, views};
+use crate::face::out::{Out, Outcome, whole_file};
 use crate::face::report::{
     self, Capture, Folded, Level, Observed, Readings, ReportModel, Stage, StageTimeline, TimelineBuilder,
     Versions, Windows,
@@ -55,12 +53,9 @@ pub(super) fn write(
         }
     }
     let page = report::write(&model);
-    // Written beside and renamed: a report that is there is whole.
-    let part = path.with_extension("html.part");
-    let failed = |error| Error::io("cannot write the report", &path, error);
-    let mut file = std::fs::File::create(&part).map_err(failed)?;
-    file.write_all(page.as_bytes()).and_then(|()| file.sync_all()).map_err(failed)?;
-    std::fs::rename(&part, &path).map_err(failed)?;
+    whole_file(&path, "cannot write the report", |mut file| {
+        file.write_all(page.as_bytes()).map_err(|error| Error::io("cannot write the report", &path, error))
+    })?;
     Ok(path)
 }
 

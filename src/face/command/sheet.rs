@@ -5,11 +5,8 @@ use super::table;
 use crate::analysis::stray::Suspicion;
 use crate::base::Result;
 use crate::base::words::plural;
-use crate::face::findings::{AttributionState, JobState, StageState, stretches_sentence};
+use crate::face::findings::{AttributionState, JobState, StageState, stretches_sentence, worth_telling};
 use crate::face::out::{Out, safe};
-
-/// Suspects that are worth a line.
-const SUSPECT: f64 = 0.05;
 
 /// Prints the whole state for people: what it is, what was done and seen, what follows, what to do.
 pub(super) fn show(state: &JobState, out: &mut Out) -> Result<()> {
@@ -104,7 +101,7 @@ fn stages(stages: &[StageState], out: &mut Out) -> Result<()> {
 
 /// Hands-on input that looks like a machine's, with the odds, and what to do about it.
 pub(super) fn suspects(where_: &str, suspicion: &Suspicion, out: &mut Out) -> Result<()> {
-    let worth: Vec<_> = suspicion.suspects.iter().filter(|suspect| suspect.probability >= SUSPECT).collect();
+    let worth: Vec<_> = worth_telling(suspicion).collect();
     for suspect in &worth {
         say(
             &format!(
@@ -118,7 +115,7 @@ pub(super) fn suspects(where_: &str, suspicion: &Suspicion, out: &mut Out) -> Re
             out,
         )?;
     }
-    if worth.is_empty() && suspicion.suspects.is_empty() {
+    if suspicion.suspects.is_empty() {
         return Ok(());
     }
     say(&format!("{where_}: {}", suspicion.advice), out)
@@ -129,13 +126,12 @@ pub(super) fn credit(attribution: &AttributionState, out: &mut Out) -> Result<()
     out.line("Which step changed it:")?;
     if table::width() < NARROW {
         for step in &attribution.steps {
-            let together = if step.credit.confounded { " (together, cannot be told apart)" } else { "" };
             say(
                 &format!(
-                    "Step {} (before stage {}): {}{together}: credit {}",
+                    "Step {} (before stage {}): {}: credit {}",
                     step.credit.step,
                     step.stage,
-                    safe(&step.credit.changes.join("; ")),
+                    safe(&step.changed()),
                     chance(step.credit.posterior)
                 ),
                 out,
@@ -148,11 +144,10 @@ pub(super) fn credit(attribution: &AttributionState, out: &mut Out) -> Result<()
         &[0, 1, 3, 4],
     );
     for step in &attribution.steps {
-        let together = if step.credit.confounded { " (together, cannot be told apart)" } else { "" };
         list.add_row([
             step.credit.step.to_string(),
             step.stage.to_string(),
-            format!("{}{together}", safe(&step.credit.changes.join("; "))),
+            safe(&step.changed()),
             chance(step.credit.posterior),
             chance(step.credit.chance_corrected),
         ]);

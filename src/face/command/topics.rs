@@ -5,9 +5,9 @@ use serde::Serialize;
 
 use super::load::{Loaded, Look, chance, duration};
 use super::readings::{self, Lines};
-use crate::analysis::stray::{Suspect, Suspicion};
+use crate::analysis::stray::Suspicion;
 use crate::base::{Error, Result};
-use crate::face::findings::{JobState, LineLevels, stretches_sentence};
+use crate::face::findings::{JobState, LineLevels, stretches_sentence, worth_telling};
 use crate::face::report::Topic;
 use crate::timeline::job::Hands;
 
@@ -48,11 +48,10 @@ fn credit(state: &JobState) -> Result<Option<Topic>> {
         .steps
         .iter()
         .map(|step| {
-            let together = if step.credit.confounded { " (together, cannot be told apart)" } else { "" };
             vec![
                 step.credit.step.to_string(),
                 step.stage.to_string(),
-                format!("{}{together}", step.credit.changes.join("; ")),
+                step.changed(),
                 chance(step.credit.posterior),
                 chance(step.credit.chance_corrected),
             ]
@@ -64,9 +63,6 @@ fn credit(state: &JobState) -> Result<Option<Topic>> {
         ["Step", "Before stage", "What was changed", "Probability", "Chance of such a fall, corrected"];
     Ok(Some(table(found, columns, rows)))
 }
-
-/// Suspects that are worth a line.
-const SUSPECT: f64 = 0.05;
 
 #[derive(Serialize)]
 struct StageSuspicion<'a> {
@@ -86,10 +82,9 @@ fn suspected(state: &JobState) -> Result<Option<Topic>> {
     }
     let sentences =
         found.iter().map(|one| format!("Stage {}: {}", one.stage, one.suspicion.advice)).collect();
-    let worth = |suspect: &&Suspect| suspect.probability >= SUSPECT;
     let rows = found
         .iter()
-        .flat_map(|one| one.suspicion.suspects.iter().filter(worth).map(|suspect| (one.stage, suspect)))
+        .flat_map(|one| worth_telling(one.suspicion).map(|suspect| (one.stage, suspect)))
         .map(|(stage, suspect)| {
             vec![
                 stage.to_string(),
@@ -163,15 +158,9 @@ fn levels(state: &JobState, loaded: &Loaded) -> Result<Option<Topic>> {
         .iter()
         .filter_map(|line| {
             let shift = line.shift.as_ref()?;
-            Some(vec![
-                line.line.clone(),
-                format!("{} against {}", line.stage, line.against?),
-                format!("{:.0} → {:.0}", shift.before.level, shift.after.level),
-                format!("{:.1} → {:.1}", shift.before.spread, shift.after.spread),
-                format!("{:.2} → {:.2}", shift.before.drift_per_min, shift.after.drift_per_min),
-                chance(shift.chance_any),
-                chance(shift.chance_mean),
-            ])
+            let mut row = vec![line.line.clone(), format!("{} against {}", line.stage, line.against?)];
+            row.extend(readings::shift_cells(shift));
+            Some(row)
         })
         .collect();
     let topic = topic("levels", "Keypad readings", sentences, &Levels { stages: &state.levels, lines })?;

@@ -159,9 +159,14 @@ impl Loaded {
             seen.train.push(&event);
             Ok(())
         })?;
+        self.close(capture, seen);
+        Ok(())
+    }
+
+    /// Ends a capture whose events an observation has taken.
+    pub fn close(&self, capture: &CaptureRef, seen: &mut Seen) {
         seen.hands_off &= capture.hands == Hands::Off;
         seen.close(self.span(capture));
-        Ok(())
     }
 
     /// Gives the events of a capture.

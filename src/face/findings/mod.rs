@@ -19,4 +19,4 @@ pub use state::{
     Advice, AttributionRest, AttributionState, CaptureState, CreditState, JobState, PlanState, StageState,
     captures, state, state_of, state_of_folder,
 };
-pub use views::{StageView, credit, keys, options, options_of, views};
+pub use views::{StageView, credit, keys, last_plan, options, options_of, views, worth_telling};

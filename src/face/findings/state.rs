@@ -100,6 +100,14 @@ pub struct CreditState {
     pub credit: StepCredit,
 }
 
+impl CreditState {
+    /// What was changed, in words.
+    pub fn changed(&self) -> String {
+        let together = if self.credit.confounded { " (together, cannot be told apart)" } else { "" };
+        format!("{}{together}", self.credit.changes.join("; "))
+    }
+}
+
 /// Which step did it.
 #[derive(Clone, Debug, Serialize)]
 pub struct AttributionState {

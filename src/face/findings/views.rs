@@ -6,7 +6,7 @@ use crate::analysis::compare::{CompareOptions, Comparison, Observation, Side, al
 use crate::analysis::pattern::{PatternOptions, Patterns, find};
 use crate::analysis::quiet::QuietPlan;
 use crate::analysis::rate::Count;
-use crate::analysis::stray::{Suspicion, suspect};
+use crate::analysis::stray::{Suspect, Suspicion, suspect};
 use crate::base::Result;
 use crate::timeline::job::Hands;
 
@@ -50,6 +50,12 @@ fn learn<'a>(stages: impl Iterator<Item = &'a StageSeen>) -> CompareOptions {
         None => watched.iter().map(|stage| stage.observation()).collect(),
     };
     CompareOptions::of_job(&observations.iter().collect::<Vec<_>>())
+}
+
+/// What the stage watched last demands of the soak after the next step, with its number.
+pub fn last_plan(stages: &[StageSeen]) -> Option<(usize, QuietPlan)> {
+    let last = stages.iter().rev().find(|stage| stage.is_watched())?;
+    Some((last.number, plan(&last.observation(), &options(stages))))
 }
 
 /// Every stage with its patterns, compared with the watched stage before it.
@@ -108,6 +114,14 @@ pub fn credit(views: &[StageView]) -> Option<(Attribution, Vec<usize>)> {
         changes.clear();
     }
     (counts.len() > 1).then(|| (attribute(&counts), began))
+}
+
+/// Suspects below this probability are not worth a line.
+const TOLD: f64 = 0.05;
+
+/// The suspects that are worth a line.
+pub fn worth_telling(suspicion: &Suspicion) -> impl Iterator<Item = &Suspect> {
+    suspicion.suspects.iter().filter(|suspect| suspect.probability >= TOLD)
 }
 
 /// What the strays of a stage were, in words, the most frequent first.
