@@ -1,0 +1,32 @@
+// One table of single keys and two-key sequences; typing in a field is never taken for a command.
+
+const commands = new Map();
+let first = "";
+let timer = null;
+
+/** Binds a key (`s`, `/`) or a sequence (`g j`); returns a function that ends that. */
+export function command(keys, act) {
+  commands.set(keys, act);
+  return () => { if (commands.get(keys) === act) commands.delete(keys); };
+}
+
+const typing = (node) => node?.closest?.("input:not([type=radio]):not([type=checkbox]), textarea, select, dialog");
+
+/** Begins to listen. */
+export function shortcuts() {
+  addEventListener("keydown", (event) => {
+    if (event.ctrlKey || event.metaKey || event.altKey || typing(event.target)) return;
+    const pressed = event.key;
+    const both = first ? `${first} ${pressed}` : pressed;
+    clearTimeout(timer);
+    first = "";
+    const act = commands.get(both) ?? commands.get(pressed);
+    if (act) {
+      event.preventDefault();
+      act();
+    } else if ([...commands.keys()].some((keys) => keys.startsWith(`${pressed} `))) {
+      first = pressed;
+      timer = setTimeout(() => { first = ""; }, 1500);
+    }
+  });
+}
