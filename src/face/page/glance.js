@@ -1,0 +1,161 @@
+// The band that answers within two seconds' look: what the set is doing, whether it is stray, how long the soak runs,
+// what it says, what to do next. State is said by shape, word and colour together.
+
+import { W, chance, clock, duration, key } from "./words.js";
+import { el, say, svg } from "./dom.js";
+import { bench, on } from "./link.js";
+import { label } from "./draw.js";
+
+/** A stray counts as present for this long, seconds: twice the pause of a usual auto-repeat of half a second, and long
+ * enough to be seen. */
+const PRESENT = 4;
+
+const SHAPES = {
+  quiet: () => svg("circle", { cx: 24, cy: 24, r: 17 }),
+  stray: () => svg("path", { d: "M4 8h40L24 44z" }),
+  recording: () => svg("path", { d: "M6 24h8l5-14 9 28 6-14h8", fill: "none", "stroke-width": 5, stroke: "currentColor" }),
+  gone: () => svg("path", { d: "M8 8l32 32M40 8L8 40", fill: "none", "stroke-width": 7, stroke: "currentColor" }),
+  off: () => svg("path", { d: "M12 10h8v28h-8zM28 10h8v28h-8z" }),
+};
+
+/** Makes the band of a job. */
+export function glance(job, go) {
+  const shape = el("span.shape", { "aria-hidden": "true" });
+  const word = el("p.state-word", { id: "state-word" });
+  const detail = el("p.state-detail", { id: "state-detail" });
+  const fact = (id, title) => {
+    const value = el("dd", { id }, W.none);
+    const small = el("dd.small");
+    return { box: el("div", {}, el("dt", {}, title), value, small), value, small };
+  };
+  const soakClock = fact("soak-clock", W.glance.soakClock);
+  const verdict = fact("soak-verdict", W.glance.verdict);
+  const quiet = fact("quiet-anyway", W.glance.quietAnyway);
+  const needed = fact("still-needed", W.glance.needed);
+  const strays = fact("stray-count", W.glance.strays);
+  const next = el("p.next-text", { id: "next-text" });
+  const nextButton = el("a.button", { id: "next-go", href: "#" }, W.glance.next);
+  nextButton.addEventListener("click", (event) => { event.preventDefault(); go(); });
+  const spoken = el("p.unseen", { role: "status" });
+  const root = el("section.glance", { id: "glance", "aria-label": W.bench },
+    el("div.state", {}, shape, el("div", {}, word, detail)),
+    el("dl.facts", {}, soakClock.box, strays.box, verdict.box, quiet.box, needed.box),
+    el("div.next", {}, nextButton, next), spoken);
+
+  let state = null;
+  let lastStray = null;
+  let lastPress = null;
+  let held = new Map();
+  let since = null;
+  let soak = null;
+  let soakAt = 0;
+  let shown = "";
+
+  const live = () => state?.live?.[0] ?? null;
+  const port = () => {
+    const running = [...bench.ports.values()].find((p) => p.job === job);
+    return running ?? (live() ? bench.ports.get(live().port) : null);
+  };
+  const seconds = (at) => (performance.now() - at) / 1000;
+
+  function condition() {
+    const p = port();
+    if (bench.link === "lost") return ["gone", ...W.glance.lost];
+    if (state?.closed) return ["off", ...W.glance.closed];
+    if (!p || p.state === "off") return ["off", ...W.glance.off];
+    if (p.state === "gone") return ["gone", W.glance.gone[0], p.why ? `${W.glance.gone[1]} (${p.why})` : W.glance.gone[1]];
+    if (p.state === "failed" || p.state === "busy") return ["gone", W.glance.failed, p.why ?? W.port.states[p.state]];
+    const on = `${W.glance.port(p.name)}, ${p.state === "silent" ? W.glance.silent : W.glance.bytes(p.bytes_per_s ?? 0)}`;
+    if (lastStray && (seconds(lastStray.at) < PRESENT || held.get(lastStray.event.key)?.stray)) {
+      const down = held.get(lastStray.event.key)?.stray ? `, ${W.glance.held}` : "";
+      return ["stray", W.glance.stray, `${label(lastStray.event)} ${W.glance.on(W.paths[lastStray.event.path])}${down}`];
+    }
+    if (soak || p.soak) {
+      const quietFor = lastStray ? W.glance.lastStray(label(lastStray.event), Math.floor(seconds(lastStray.at)))
+        : (soak ?? p.soak).strays === 0 ? W.glance.quietFor(Math.floor(elapsed())) : W.glance.quietFor(since ? Math.floor(seconds(since)) : 0);
+      return ["quiet", W.glance.quiet, `${quietFor}; ${on}`];
+    }
+    const pressed = lastPress && seconds(lastPress.at) < PRESENT ? `${label(lastPress.event)}; ` : "";
+    return ["recording", W.glance.recording, `${pressed}${W.glance.handsOn}; ${on}`];
+  }
+
+  // Between two messages the clock goes on by itself while bytes are taken.
+  const elapsed = () => (soak ? soak.elapsed_s + (port()?.state === "open" ? Math.min(seconds(soakAt), 2) : 0) : 0);
+
+  function show() {
+    const [kind, words, more] = condition();
+    if (shown !== kind) {
+      root.dataset.state = kind;
+      shape.replaceChildren(svg("svg", { viewBox: "0 0 48 48" }, SHAPES[kind]()));
+      shown = kind;
+      say(spoken, kind === "stray" ? `${words}: ${more}` : words);
+    }
+    say(word, words);
+    say(detail, more);
+    const s = soak;
+    soakClock.box.hidden = strays.box.hidden = verdict.box.hidden = !s;
+    const planned = s && (s.soak_more_s !== null || s.quiet_anyway < 1);
+    quiet.box.hidden = needed.box.hidden = !s || (!planned && (state?.stages?.length ?? 1) < 2);
+    if (s) {
+      say(soakClock.value, clock(elapsed()));
+      say(strays.value, String(s.strays));
+      say(strays.small, W.glance.inEpisodes(s.strays, s.episodes));
+      say(verdict.value, W.verdicts[s.verdict] ?? s.verdict);
+      verdict.value.className = `verdict ${s.verdict}`;
+      say(verdict.small, s.done ? W.soak.done : "");
+      say(quiet.value, chance(s.quiet_anyway));
+      say(quiet.small, W.glance.quietAnywaySaid);
+      const more = (left) => (left === null ? W.glance.outOfReach : left > 0 ? duration(Math.ceil(left)) : W.glance.reached);
+      say(needed.value, more(s.soak_more_s));
+      say(needed.small, W.glance.needed95(more(s.soak_more_95_s)));
+    }
+    say(next, state?.advice?.text ?? "");
+  }
+
+  function take(events) {
+    for (const event of events) {
+      if (event.kind === "press" && event.key) held.set(event.key, event);
+      if (event.kind === "release") held.delete(event.key);
+      if (event.kind === "press" || event.kind === "change") lastPress = { event, at: performance.now() };
+      if (event.stray && event.kind !== "release") {
+        const fresh = !lastStray || seconds(lastStray.at) > PRESENT;
+        lastStray = { event, at: performance.now() };
+        if (fresh) say(spoken, `${W.glance.stray}: ${key(event.key)}`);
+      }
+    }
+    show();
+  }
+
+  const ends = [
+    on("events", (message) => { if (message.job === job) take(message.events); }),
+    on("soak", (message) => {
+      if (message.job !== job) return;
+      soak = message.soak;
+      soakAt = performance.now();
+      since ??= performance.now();
+      show();
+    }),
+    on("ports", () => {
+      const p = port();
+      if (!p || !p.capture) { soak = null; since = null; held = new Map(); }
+      else if (p.soak && !soak) { soak = p.soak; soakAt = performance.now(); }
+      show();
+    }),
+    on("link", show),
+    on("anew", () => { lastStray = null; held = new Map(); }),
+  ];
+  const beat = setInterval(show, 500);
+  return {
+    root,
+    update(fresh) {
+      state = fresh;
+      const running = live()?.soak ?? port()?.soak;
+      if (running && !soak) { soak = running; soakAt = performance.now(); }
+      if (!live() && !port()) { soak = null; lastStray = null; }
+      show();
+    },
+    soaking: () => Boolean(soak),
+    /** The last press with the moment of its arrival. */
+    end() { clearInterval(beat); ends.forEach((end) => end()); },
+  };
+}
