@@ -6,6 +6,7 @@ use clap::{Args, Parser, Subcommand, ValueEnum};
 
 pub use super::check_args::Keycheck;
 pub use super::learn_args::{ProtocolLearn, ProtocolNew};
+pub use super::serve_args::Serve;
 
 /// Exit statuses, as `--help` shows them.
 const STATUSES: &str = "\
@@ -116,6 +117,8 @@ A VCD holds held keys, readings, counts of events, and the channels of logic cap
     Export(Export),
     /// Check, list, show, learn or begin protocol files
     Protocol(ProtocolArguments),
+    /// The bench daemon: ports, jobs and a page, for days
+    Serve(Serve),
 }
 
 /// `demo`.
