@@ -43,7 +43,11 @@ struct Piece {
 }
 
 enum State {
-    Listening { held: Vec<Piece>, sample: Vec<u8>, asked: usize },
+    Listening {
+        held: Vec<Piece>,
+        sample: Vec<u8>,
+        asked: usize,
+    },
     Decoding(Box<TextDecoder>),
     /// A live port that no chassis fits: it is heard and not understood.
     Unknown,

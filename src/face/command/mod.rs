@@ -22,6 +22,7 @@ mod serve;
 mod sheet;
 mod status;
 mod table;
+mod through;
 mod topics;
 
 use super::args::{Arguments, Command};

@@ -95,13 +95,15 @@ const PIECE: Duration = Duration::from_millis(50);
 
 impl Demo {
     fn begin(options: &Serve) -> Result<Self> {
-        let jobs = options.out.clone().unwrap_or_else(|| {
-            std::env::temp_dir().join(format!("straykey-bench-{}", std::process::id()))
-        });
+        let jobs = options
+            .out
+            .clone()
+            .unwrap_or_else(|| std::env::temp_dir().join(format!("straykey-bench-{}", std::process::id())));
         let scenario = Scenario::main_board_leak(options.seed);
         let job = jobs.join("jobs/demo");
         if !job.join("job.toml").is_file() {
-            let failed = |error| Error::machine("cannot make the folder of the demo").at(&jobs).because(error);
+            let failed =
+                |error| Error::machine("cannot make the folder of the demo").at(&jobs).because(error);
             std::fs::create_dir_all(jobs.join("jobs")).map_err(failed)?;
             let info = JobInfo {
                 complaint: Some(scenario.complaint.to_owned()),

@@ -148,7 +148,10 @@ impl Bench {
             return Err(Refusal::conflict("a port of this name is bound already"));
         }
         if let Some(other) = ports.values().find(|port| port.config().binding == config.binding) {
-            return Err(Refusal::conflict(format!("this device is bound already, as {}", other.config().name)));
+            return Err(Refusal::conflict(format!(
+                "this device is bound already, as {}",
+                other.config().name
+            )));
         }
         if ports.len() >= MOST_PORTS {
             return Err(Refusal::conflict(format!("{MOST_PORTS} ports are bound already")));

@@ -15,6 +15,9 @@ use crate::timeline::job::Hands;
 /// Where the daemon listens when nobody says otherwise.
 pub const LISTEN: &str = "127.0.0.1:4187";
 
+/// A port that is gone is looked for so often.
+const REPLUGGED_WITHIN: std::time::Duration = std::time::Duration::from_millis(200);
+
 /// Longest name of a job or a port.
 pub const LONGEST_NAME: usize = 64;
 
@@ -89,6 +92,7 @@ impl PortConfig {
     pub fn spec(&self) -> Result<PortSpec> {
         let mut spec = PortSpec::new(self.binding.find()?, self.baud).framing(&self.framing)?;
         spec.reconnect = true;
+        spec.reconnect_every = REPLUGGED_WITHIN;
         Ok(spec)
     }
 }
@@ -219,8 +223,10 @@ impl Config {
             Some(folder) if inside.is_relative() => folder.join(inside),
             _ => inside,
         };
-        let home = || Error::usage("HOME is not set, so there is no place for jobs and token")
-            .remedy("set `jobs` and `token_file` in the configuration");
+        let home = || {
+            Error::usage("HOME is not set, so there is no place for jobs and token")
+                .remedy("set `jobs` and `token_file` in the configuration")
+        };
         let jobs = match table.jobs {
             Some(jobs) => beside(jobs),
             None => data_folder().ok_or_else(home)?.join("jobs"),
@@ -364,7 +370,8 @@ mod tests {
     fn mistakes_are_shown_at_their_place() {
         let unknown = mistake("jbs = \"x\"\n");
         assert!(unknown.contains("serve.toml:1:1") && unknown.contains("did you mean `jobs`"), "{unknown}");
-        let twice = "[[port]]\nname = \"a\"\ndevice = \"/dev/x\"\n[[port]]\nname = \"a\"\ndevice = \"/dev/y\"\n";
+        let twice =
+            "[[port]]\nname = \"a\"\ndevice = \"/dev/x\"\n[[port]]\nname = \"a\"\ndevice = \"/dev/y\"\n";
         assert!(mistake(twice).contains("serve.toml:5:8: two ports have this name"), "{}", mistake(twice));
         assert!(mistake("listen = \"0.0.0.0:80\"\n").contains("serve.toml:1:10"));
         assert!(mistake("[[port]]\nname = \"../x\"\ndevice = \"/dev/x\"\n").contains("no name of a port"));

@@ -83,9 +83,7 @@ pub async fn guard(State(bench): State<App>, request: Request, next: Next) -> Re
     };
     bench.count(response.status().as_u16());
     let headers = response.headers_mut();
-    headers
-        .entry(header::CONTENT_SECURITY_POLICY)
-        .or_insert(HeaderValue::from_static(POLICY));
+    headers.entry(header::CONTENT_SECURITY_POLICY).or_insert(HeaderValue::from_static(POLICY));
     headers.entry(header::CACHE_CONTROL).or_insert(HeaderValue::from_static("no-store"));
     let fixed = [
         ("x-content-type-options", "nosniff"),
@@ -116,14 +114,16 @@ fn check(bench: &App, request: &Request, peer: Option<Peer>) -> Answer<()> {
         }
     }
     if !matches!(*request.method(), Method::GET | Method::HEAD | Method::OPTIONS) {
-        let kind = headers.get(header::CONTENT_TYPE).and_then(|value| value.to_str().ok()).unwrap_or_default();
+        let kind =
+            headers.get(header::CONTENT_TYPE).and_then(|value| value.to_str().ok()).unwrap_or_default();
         let kind = kind.split(';').next().unwrap_or_default().trim();
         if !kind.eq_ignore_ascii_case("application/json") {
             return Err(Refusal::new(StatusCode::UNSUPPORTED_MEDIA_TYPE, "a change is asked for in JSON")
                 .remedy("send Content-Type: application/json"));
         }
     }
-    let length = headers.get(header::CONTENT_LENGTH).and_then(|value| value.to_str().ok()?.parse::<u64>().ok());
+    let length =
+        headers.get(header::CONTENT_LENGTH).and_then(|value| value.to_str().ok()?.parse::<u64>().ok());
     if length.is_some_and(|length| length > LARGEST_BODY as u64) {
         return Err(Refusal::new(
             StatusCode::PAYLOAD_TOO_LARGE,
@@ -203,9 +203,13 @@ mod tests {
 
     #[test]
     fn a_port_is_no_part_of_a_name() {
-        for (host, name) in
-            [("localhost:80", "localhost"), ("[::1]:4187", "[::1]"), ("[::1]", "[::1]"), ("a.b", "a.b"), ("a:", "a:")]
-        {
+        for (host, name) in [
+            ("localhost:80", "localhost"),
+            ("[::1]:4187", "[::1]"),
+            ("[::1]", "[::1]"),
+            ("a.b", "a.b"),
+            ("a:", "a:"),
+        ] {
             assert_eq!(without_port(host), name);
         }
     }

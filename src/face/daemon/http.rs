@@ -89,7 +89,8 @@ pub async fn tcp(bench: App, listener: TcpListener, tls: Option<TlsAcceptor>, ro
     }
 }
 
-const FULL: &[u8] = b"HTTP/1.1 503 Service Unavailable\r\nContent-Length: 0\r\nRetry-After: 2\r\nConnection: close\r\n\r\n";
+const FULL: &[u8] =
+    b"HTTP/1.1 503 Service Unavailable\r\nContent-Length: 0\r\nRetry-After: 2\r\nConnection: close\r\n\r\n";
 
 /// Takes connections on the Unix socket until the daemon ends.
 pub async fn unix(bench: App, listener: UnixListener, router: Router) {

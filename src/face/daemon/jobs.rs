@@ -105,8 +105,9 @@ impl Jobs {
         fs::create_dir_all(folder).map_err(|error| {
             crate::base::Error::machine("cannot make the jobs folder").at(folder).because(error)
         })?;
-        let folder = fs::canonicalize(folder)
-            .map_err(|error| crate::base::Error::machine("cannot look into the jobs folder").at(folder).because(error))?;
+        let folder = fs::canonicalize(folder).map_err(|error| {
+            crate::base::Error::machine("cannot look into the jobs folder").at(folder).because(error)
+        })?;
         Ok(Self { folder, entries: Mutex::default() })
     }
 
@@ -288,8 +289,7 @@ impl Entry {
             action: Some(state.advice.action.to_owned()),
         };
         view.cost = begun.elapsed();
-        view.made =
-            Some(Made { stamp, at: Instant::now(), json: Some(Arc::clone(&text)), summary, running });
+        view.made = Some(Made { stamp, at: Instant::now(), json: Some(Arc::clone(&text)), summary, running });
         Ok(text)
     }
 

@@ -29,8 +29,11 @@ pub fn draw(loaded: &Loaded, protocols: &Protocols, dark: bool) -> Result<Option
         return Ok(None);
     }
     let read = presses(loaded)?;
-    let (paper, ink, faint, mark) =
-        if dark { ("#16181c", "#f1f3f5", "#5b6470", "#ffb454") } else { ("#ffffff", "#1b1f24", "#b9c1cb", "#b34700") };
+    let (paper, ink, faint, mark) = if dark {
+        ("#16181c", "#f1f3f5", "#5b6470", "#ffb454")
+    } else {
+        ("#ffffff", "#1b1f24", "#b9c1cb", "#b34700")
+    };
     let rows: usize = lines.iter().map(|(_, windows)| windows.all().len() + 1).sum();
     #[allow(clippy::cast_precision_loss)]
     let height = rows as f64 * ROW + 12.0;

@@ -139,7 +139,9 @@ async fn live(
         socket = Some(own);
         tokio::spawn(http::unix(Arc::clone(bench), listener, router.clone()));
     } else {
-        tracing::info!("no place for the Unix socket: XDG_RUNTIME_DIR is not set, and `socket` is not configured");
+        tracing::info!(
+            "no place for the Unix socket: XDG_RUNTIME_DIR is not set, and `socket` is not configured"
+        );
     }
     recover(bench);
     for port in &config.ports {
@@ -208,9 +210,8 @@ struct Ends {
 
 impl Ends {
     fn listen() -> Result<Self> {
-        let one = |kind| {
-            signal(kind).map_err(|error| Error::machine("cannot listen for signals").because(error))
-        };
+        let one =
+            |kind| signal(kind).map_err(|error| Error::machine("cannot listen for signals").because(error));
         Ok(Self {
             interrupt: one(SignalKind::interrupt())?,
             terminate: one(SignalKind::terminate())?,
@@ -236,9 +237,9 @@ fn recover(bench: &Bench) {
     for name in bench.jobs.names() {
         let Ok(entry) = bench.jobs.find(&name) else { continue };
         let open = match Job::read(&entry.folder) {
-            Ok(job) => job.captures().any(|capture| {
-                !capture.is_closed() && matches!(capture.source, CaptureSource::Live { .. })
-            }),
+            Ok(job) => job
+                .captures()
+                .any(|capture| !capture.is_closed() && matches!(capture.source, CaptureSource::Live { .. })),
             Err(error) => {
                 say(bench, format!("{name}: {}", error.sentence()));
                 continue;
@@ -335,7 +336,9 @@ impl Keeper {
         }
         match (self.load)() {
             Ok(config) => self.apply(config, why),
-            Err(error) => tracing::error!("the configuration stays as it was: {}", error.to_string().replace('\n', " ")),
+            Err(error) => {
+                tracing::error!("the configuration stays as it was: {}", error.to_string().replace('\n', " "))
+            }
         }
         notify(&[NotifyState::Ready]);
     }

@@ -230,7 +230,8 @@ mod tests {
         let table =
             LogTable { file: Some(path.clone()), rotate_bytes: 10_000, keep_files: 2, ..LogTable::default() };
         let log = Log::open(&table).unwrap();
-        let fields = Fields { message: "a\x1b[2Jb\nc".to_owned(), others: vec![("port", "\u{202e}x".to_owned())] };
+        let fields =
+            Fields { message: "a\x1b[2Jb\nc".to_owned(), others: vec![("port", "\u{202e}x".to_owned())] };
         let line = fields.text("now", Level::WARN);
         assert_eq!(line, "now WARN  a\\u{1b}[2Jb\\nc port=\\u{202e}x\n");
         let json: serde_json::Value = serde_json::from_str(&fields.json("now", Level::WARN)).unwrap();

@@ -10,6 +10,7 @@
 pub mod api;
 pub mod axis;
 pub mod bench;
+pub mod client;
 pub mod config;
 pub mod guard;
 pub mod http;

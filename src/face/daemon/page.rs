@@ -33,7 +33,10 @@ pub fn tagged(assets: &[Asset]) -> Vec<Tagged> {
         .map(|asset| {
             let sum = hexadecimal(&Sha256::digest(asset.bytes));
             let tag = format!("\"{}\"", sum.get(..16).unwrap_or_default());
-            Tagged { asset: *asset, tag: HeaderValue::from_str(&tag).unwrap_or(HeaderValue::from_static("\"\"")) }
+            Tagged {
+                asset: *asset,
+                tag: HeaderValue::from_str(&tag).unwrap_or(HeaderValue::from_static("\"\"")),
+            }
         })
         .collect()
 }
@@ -76,8 +79,7 @@ pub async fn open(State(bench): State<App>, request: Request) -> Response {
     }
     let tls = matches!(request.extensions().get::<Peer>(), Some(Peer::Tcp { tls: true, .. }));
     let secure = if tls { "; Secure" } else { "" };
-    let cookie =
-        format!("straykey={}; HttpOnly; SameSite=Strict; Path=/{secure}", bench.token.secret());
+    let cookie = format!("straykey={}; HttpOnly; SameSite=Strict; Path=/{secure}", bench.token.secret());
     let mut headers = HeaderMap::new();
     if let Ok(cookie) = HeaderValue::from_str(&cookie) {
         headers.insert(header::SET_COOKIE, cookie);

@@ -148,12 +148,7 @@ impl Port {
     }
 }
 
-fn spawn(
-    name: &str,
-    orders: Receiver<Order>,
-    port: Weak<Port>,
-    bench: Arc<Bench>,
-) -> Answer<JoinHandle<()>> {
+fn spawn(name: &str, orders: Receiver<Order>, port: Weak<Port>, bench: Arc<Bench>) -> Answer<JoinHandle<()>> {
     let short: String = name.chars().take(12).collect();
     std::thread::Builder::new()
         .name(format!("port {short}"))

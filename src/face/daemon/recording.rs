@@ -88,7 +88,12 @@ struct SoakTold<'a> {
 
 impl Recording {
     /// Opens the port and begins the capture.
-    pub(super) fn begin(begin: &Begin, spec: &PortSpec, chassis: Option<&str>, bench: &Bench) -> Answer<Self> {
+    pub(super) fn begin(
+        begin: &Begin,
+        spec: &PortSpec,
+        chassis: Option<&str>,
+        bench: &Bench,
+    ) -> Answer<Self> {
         let entry = bench.jobs.find(&begin.job)?;
         let held = entry.hold()?;
         let protocols = bench.protocols();
@@ -118,7 +123,8 @@ impl Recording {
         let words = format!("{} at {} baud {}", spec.path.display(), spec.baud, spec.framing_text());
         let origin = serde_json::to_value(spec).unwrap_or_default();
         let (recorder, own, stage, base_s) = entry.with(|job| {
-            let own = begin.chassis.as_deref().or(chassis).or(job.info().chassis.as_deref()).map(str::to_owned);
+            let own =
+                begin.chassis.as_deref().or(chassis).or(job.info().chassis.as_deref()).map(str::to_owned);
             let recorder = job.begin_capture_in(&bench.group, &options, &words, &origin, anchor)?;
             let now = Axis::of(job, |capture| axis.find(&capture.name).map(|placed| placed.span));
             let placed = now.find(recorder.name());
@@ -205,7 +211,9 @@ impl Recording {
                 } else if note.starts_with(BACK) {
                     self.gone = false;
                     tracing::info!(port, job = %self.held.entry().name, "{note}");
-                } else if let Some(lost) = note.split_once(" bytes lost").and_then(|(n, _)| n.parse::<u64>().ok()) {
+                } else if let Some(lost) =
+                    note.split_once(" bytes lost").and_then(|(n, _)| n.parse::<u64>().ok())
+                {
                     self.lost_by_port += lost;
                 }
             }
@@ -305,19 +313,21 @@ impl Recording {
         };
         let silent = now - last.unwrap_or_default() > SILENT;
         let (level, why) = match (&stopped, self.gone, silent) {
-            (Some(why), _, _) => (PortLevel::Failed, Some(format!("the disk does not take the recording: {why}"))),
+            (Some(why), _, _) => {
+                (PortLevel::Failed, Some(format!("the disk does not take the recording: {why}")))
+            }
             (_, true, _) => (PortLevel::Gone, Some("unplugged; it is looked for again and again".to_owned())),
-            (_, _, true) => (
-                PortLevel::Silent,
-                Some("no byte for ten seconds: a silent port is no quiet set".to_owned()),
-            ),
+            (_, _, true) => {
+                (PortLevel::Silent, Some("no byte for ten seconds: a silent port is no quiet set".to_owned()))
+            }
             _ => (PortLevel::Open, self.trouble.clone()),
         };
         let choice = self.session.choice();
         let changed = state.state != level
             || state.why != why
             || state.capture.as_deref() != Some(&*self.capture)
-            || state.chassis.as_deref() != choice.map(|choice| choice.name.as_str()).or(state.chassis.as_deref())
+            || state.chassis.as_deref()
+                != choice.map(|choice| choice.name.as_str()).or(state.chassis.as_deref())
             || self.level != level;
         self.level = level;
         (state.state, state.why) = (level, why);
@@ -377,8 +387,7 @@ impl Recording {
 fn prepare(loaded: &Loaded, plan: SoakPlan) -> Answer<Running> {
     let stages = loaded.stages()?;
     let options = findings::options(&stages);
-    let (present, earlier) =
-        stages.split_last().ok_or_else(|| Refusal::failed("the job has no stage"))?;
+    let (present, earlier) = stages.split_last().ok_or_else(|| Refusal::failed("the job has no stage"))?;
     let before = earlier.iter().rev().find(|stage| stage.is_watched()).map(StageSeen::observation);
     let mut soak = Soak::new(before.as_ref(), &options);
     if present.is_watched() {

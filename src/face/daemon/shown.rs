@@ -103,13 +103,16 @@ impl DiskShown {
     pub fn new(level: DiskLevel, free_bytes: u64, hours_left: Option<f64>) -> Self {
         let (word, sentence) = match level {
             DiskLevel::Fine => ("plenty", None),
-            DiskLevel::Low => ("low", Some(match hours_left {
-                Some(hours) => format!(
-                    "The disk is full in about {}: make room, or close and move old jobs.",
-                    crate::base::words::duration(hours * 3600.0)
-                ),
-                None => "The disk is nearly full: make room, or close and move old jobs.".to_owned(),
-            })),
+            DiskLevel::Low => (
+                "low",
+                Some(match hours_left {
+                    Some(hours) => format!(
+                        "The disk is full in about {}: make room, or close and move old jobs.",
+                        crate::base::words::duration(hours * 3600.0)
+                    ),
+                    None => "The disk is nearly full: make room, or close and move old jobs.".to_owned(),
+                }),
+            ),
             DiskLevel::Full => (
                 "full",
                 Some(

@@ -41,10 +41,9 @@ impl Token {
         match fs::metadata(path) {
             Ok(data) => {
                 if data.mode() & 0o077 != 0 {
-                    return Err(Error::usage("others may read or write the token").at(path).remedy(format!(
-                        "chmod 600 {0}, or delete it: a new one is made",
-                        path.display()
-                    )));
+                    return Err(Error::usage("others may read or write the token")
+                        .at(path)
+                        .remedy(format!("chmod 600 {0}, or delete it: a new one is made", path.display())));
                 }
                 let text = fs::read_to_string(path)
                     .map_err(|error| Error::io("cannot read the token", path, error))?;
@@ -67,7 +66,8 @@ impl Token {
             fs::create_dir_all(folder).map_err(failed)?;
         }
         let token = random_hex::<32>()?;
-        let mut file = OpenOptions::new().write(true).create_new(true).mode(0o600).open(path).map_err(failed)?;
+        let mut file =
+            OpenOptions::new().write(true).create_new(true).mode(0o600).open(path).map_err(failed)?;
         file.write_all(format!("{token}\n").as_bytes()).and_then(|()| file.sync_all()).map_err(failed)?;
         Ok(Self(token))
     }

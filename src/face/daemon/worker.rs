@@ -41,8 +41,7 @@ impl Worker {
             // The handle is gone before the thread began: the first order fails and ends it.
             None => (empty(), PortState::default()),
         };
-        let mut worker =
-            Self { port, bench, orders, config, state, doing: Doing::Nothing, stop: false };
+        let mut worker = Self { port, bench, orders, config, state, doing: Doing::Nothing, stop: false };
         if let Some(job) = worker.config.job.clone() {
             let begin = Begin {
                 job,
@@ -154,9 +153,8 @@ impl Worker {
 
     fn begin(&mut self, begin: Begin) -> Answer<PortState> {
         if let Doing::Recording(recording) = &self.doing {
-            let makes_way = begin.soak.is_some()
-                && recording.hands() == Hands::On
-                && **recording.job() == *begin.job;
+            let makes_way =
+                begin.soak.is_some() && recording.hands() == Hands::On && **recording.job() == *begin.job;
             if !makes_way {
                 return Err(Refusal::conflict(format!(
                     "{} is being recorded from this port in the job {}",

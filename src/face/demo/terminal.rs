@@ -67,7 +67,9 @@ impl Terminal {
         match self.near.write(bytes) {
             Ok(n) => Ok(n),
             Err(error) if error.kind() == std::io::ErrorKind::WouldBlock => Ok(0),
-            Err(error) => Err(Error::machine("the simulated set cannot write to its port").at(&self.path).because(error)),
+            Err(error) => Err(Error::machine("the simulated set cannot write to its port")
+                .at(&self.path)
+                .because(error)),
         }
     }
 

@@ -173,8 +173,10 @@ impl Store {
              WHERE capture = ?1 AND path = ?2 AND level = ?3 AND bucket >= ?4 AND bucket < ?9 GROUP BY 1",
         )?;
         // Those whose middle lies in the part.
-        let first = |t: i64| t.saturating_sub(wide / 2).div_euclid(wide)
-            + i64::from(t.saturating_sub(wide / 2).rem_euclid(wide) != 0);
+        let first = |t: i64| {
+            t.saturating_sub(wide / 2).div_euclid(wide)
+                + i64::from(t.saturating_sub(wide / 2).rem_euclid(wide) != 0)
+        };
         let rows = statement.query_map(
             params![
                 part.capture,
@@ -197,8 +199,7 @@ fn found(row: &rusqlite::Row<'_>) -> rusqlite::Result<(i64, Bucket)> {
     let number = |value: i64| u64::try_from(value).unwrap_or(0);
     let counts = |value: Option<i64>| value.and_then(|value| u32::try_from(value).ok());
     let readings = counts(row.get(3)?).zip(counts(row.get(4)?));
-    let bucket =
-        Bucket { events: number(row.get(1)?), inputs: number(row.get(2)?), readings };
+    let bucket = Bucket { events: number(row.get(1)?), inputs: number(row.get(2)?), readings };
     Ok((row.get(0)?, bucket))
 }
 

@@ -24,8 +24,13 @@ pub(super) fn routes() -> Vec<Route> {
             .gives::<Made>()
             .status(StatusCode::CREATED),
         Route::new(Method::GET, "/api/v1/jobs/{job}", "All that a job says, as `job show --json`.", show),
-        Route::new(Method::POST, "/api/v1/jobs/{job}/cautions", "Notes that the cautions were read.", cautions)
-            .takes::<Read>(),
+        Route::new(
+            Method::POST,
+            "/api/v1/jobs/{job}/cautions",
+            "Notes that the cautions were read.",
+            cautions,
+        )
+        .takes::<Read>(),
         Route::new(Method::POST, "/api/v1/jobs/{job}/steps", "Notes a step; a new stage begins.", step)
             .takes::<NewStep>()
             .gives::<StepDone>()
@@ -33,12 +38,23 @@ pub(super) fn routes() -> Vec<Route> {
         Route::new(Method::POST, "/api/v1/jobs/{job}/soak", "Begins a soak with a live verdict.", soak)
             .takes::<NewSoak>()
             .gives::<SoakBegun>(),
-        Route::new(Method::DELETE, "/api/v1/jobs/{job}/soak", "Ends the soak.", end_soak).gives::<SoakEnded>(),
-        Route::new(Method::POST, "/api/v1/jobs/{job}/prompt", "Notes that this key is asked for now.", prompt)
-            .takes::<Asked>()
-            .gives::<AskedAt>(),
-        Route::new(Method::POST, "/api/v1/jobs/{job}/close", "Closes the job: the set is handed back.", close)
-            .takes::<Nothing>(),
+        Route::new(Method::DELETE, "/api/v1/jobs/{job}/soak", "Ends the soak.", end_soak)
+            .gives::<SoakEnded>(),
+        Route::new(
+            Method::POST,
+            "/api/v1/jobs/{job}/prompt",
+            "Notes that this key is asked for now.",
+            prompt,
+        )
+        .takes::<Asked>()
+        .gives::<AskedAt>(),
+        Route::new(
+            Method::POST,
+            "/api/v1/jobs/{job}/close",
+            "Closes the job: the set is handed back.",
+            close,
+        )
+        .takes::<Nothing>(),
     ]
 }
 
@@ -154,9 +170,8 @@ async fn create(State(bench): State<App>, In(wanted): In<NewJob>) -> Answer<(Sta
         let name = match wanted.name {
             Some(name) if is_name(&name) => name,
             Some(_) => {
-                return Err(
-                    Refusal::wrong("this is no name of a job").remedy("letters, digits, `.`, `_`, `-`, 64 at most")
-                );
+                return Err(Refusal::wrong("this is no name of a job")
+                    .remedy("letters, digits, `.`, `_`, `-`, 64 at most"));
             }
             None => fresh_name(&bench),
         };
@@ -185,8 +200,7 @@ async fn create(State(bench): State<App>, In(wanted): In<NewJob>) -> Answer<(Sta
 
 /// `2026-05-01-2`: the day and a number.
 fn fresh_name(bench: &App) -> String {
-    let day: String =
-        Anchor::now().wall(Nanoseconds::ZERO).unwrap_or_default().chars().take(10).collect();
+    let day: String = Anchor::now().wall(Nanoseconds::ZERO).unwrap_or_default().chars().take(10).collect();
     let free = |name: &String| std::fs::symlink_metadata(bench.jobs.folder().join(name)).is_err();
     (1u32..).map(|number| format!("{day}-{number}")).find(free).unwrap_or(day)
 }
@@ -216,7 +230,12 @@ async fn show(State(bench): State<App>, Named(name): Named) -> Answer<Response> 
         bench.jobs.forget_old();
         let live: Vec<Live> = live(&bench, &name)
             .into_iter()
-            .map(|state| Live { port: state.name, capture: state.capture, stage: state.stage, soak: state.soak })
+            .map(|state| Live {
+                port: state.name,
+                capture: state.capture,
+                stage: state.stage,
+                soak: state.soak,
+            })
             .collect();
         let live = serde_json::to_string(&live).unwrap_or_else(|_| "[]".to_owned());
         // The state is text already; two fields are put in front of it.
@@ -364,7 +383,11 @@ struct SoakBegun {
     capture: String,
 }
 
-async fn soak(State(bench): State<App>, Named(name): Named, In(wanted): In<NewSoak>) -> Answer<Json<SoakBegun>> {
+async fn soak(
+    State(bench): State<App>,
+    Named(name): Named,
+    In(wanted): In<NewSoak>,
+) -> Answer<Json<SoakBegun>> {
     if !(wanted.minutes >= 0.01 && wanted.minutes <= 1e6) {
         return Err(Refusal::wrong("`minutes` is from 0.01 to 1000000"));
     }
@@ -416,7 +439,11 @@ struct AskedAt {
     capture: String,
 }
 
-async fn prompt(State(bench): State<App>, Named(name): Named, In(wanted): In<Asked>) -> Answer<Json<AskedAt>> {
+async fn prompt(
+    State(bench): State<App>,
+    Named(name): Named,
+    In(wanted): In<Asked>,
+) -> Answer<Json<AskedAt>> {
     let key = Key::from_name(&wanted.key).ok_or_else(|| {
         let near = Key::nearest_name(&wanted.key).unwrap_or("KEY_VOLUMEUP");
         Refusal::wrong("this is no key").remedy(format!("did you mean {near}?"))

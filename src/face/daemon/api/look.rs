@@ -23,15 +23,34 @@ use crate::timeline::job::{CaptureRef, CaptureSource, Hands, Job};
 
 pub(super) fn routes() -> Vec<Route> {
     vec![
-        Route::new(Method::GET, "/api/v1/jobs/{job}/raw", "Bytes of a raw capture.", raw).asks::<Where>().gives::<Raw>(),
-        Route::new(Method::GET, "/api/v1/jobs/{job}/fold", "A pattern's train, folded at its period.", folded)
-            .asks::<Which>()
-            .gives::<Folded>(),
-        Route::new(Method::GET, "/api/v1/jobs/{job}/keycheck", "The key checks, as `keycheck --json`.", keycheck),
-        Route::new(Method::GET, "/api/v1/jobs/{job}/ladder.svg", "The ladder with nominal and measured levels.", drawn)
-            .asks::<Look>()
-            .kind("image/svg+xml"),
-        Route::new(Method::POST, "/api/v1/jobs/{job}/report", "Writes the report.", write).takes::<Nothing>().gives::<Written>(),
+        Route::new(Method::GET, "/api/v1/jobs/{job}/raw", "Bytes of a raw capture.", raw)
+            .asks::<Where>()
+            .gives::<Raw>(),
+        Route::new(
+            Method::GET,
+            "/api/v1/jobs/{job}/fold",
+            "A pattern's train, folded at its period.",
+            folded,
+        )
+        .asks::<Which>()
+        .gives::<Folded>(),
+        Route::new(
+            Method::GET,
+            "/api/v1/jobs/{job}/keycheck",
+            "The key checks, as `keycheck --json`.",
+            keycheck,
+        ),
+        Route::new(
+            Method::GET,
+            "/api/v1/jobs/{job}/ladder.svg",
+            "The ladder with nominal and measured levels.",
+            drawn,
+        )
+        .asks::<Look>()
+        .kind("image/svg+xml"),
+        Route::new(Method::POST, "/api/v1/jobs/{job}/report", "Writes the report.", write)
+            .takes::<Nothing>()
+            .gives::<Written>(),
         Route::new(Method::GET, "/api/v1/jobs/{job}/report", "The report, HTML.", report).kind("text/html"),
     ]
 }
@@ -181,7 +200,11 @@ struct Folded {
     occurrences: Vec<OccurrenceShown>,
 }
 
-async fn folded(State(bench): State<App>, Named(name): Named, Ask(wanted): Ask<Which>) -> Answer<Json<Folded>> {
+async fn folded(
+    State(bench): State<App>,
+    Named(name): Named,
+    Ask(wanted): Ask<Which>,
+) -> Answer<Json<Folded>> {
     let number = wanted.pattern.strip_prefix('p').unwrap_or(&wanted.pattern);
     let id: u32 = number.parse().map_err(|_| Refusal::wrong("`pattern` is a number, as `p1`"))?;
     super::wait(move || {
@@ -303,7 +326,9 @@ async fn report(State(bench): State<App>, Named(name): Named) -> Answer<Response
         let path = entry.folder.join(REPORT);
         let plain = std::fs::symlink_metadata(&path).is_ok_and(|data| data.is_file());
         if !plain {
-            return Err(Refusal::missing("no report was written yet").remedy("POST to the same address writes it"));
+            return Err(
+                Refusal::missing("no report was written yet").remedy("POST to the same address writes it")
+            );
         }
         let page = std::fs::read(&path).map_err(|error| Error::io("cannot read the report", &path, error))?;
         let headers: [(HeaderName, HeaderValue); 2] = [

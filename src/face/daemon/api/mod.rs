@@ -135,7 +135,10 @@ impl<T: DeserializeOwned> FromRequest<App> for In<T> {
 
     async fn from_request(request: Request, _: &App) -> Answer<Self> {
         let bytes = body::to_bytes(request.into_body(), LARGEST_BODY).await.map_err(|_| {
-            Refusal::new(StatusCode::PAYLOAD_TOO_LARGE, format!("a request holds {LARGEST_BODY} bytes at most"))
+            Refusal::new(
+                StatusCode::PAYLOAD_TOO_LARGE,
+                format!("a request holds {LARGEST_BODY} bytes at most"),
+            )
         })?;
         let text: &[u8] = if bytes.is_empty() { b"{}" } else { &bytes };
         serde_json::from_slice(text).map(Self).map_err(|error| {

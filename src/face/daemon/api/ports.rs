@@ -25,18 +25,33 @@ pub(super) fn routes() -> Vec<Route> {
             .takes::<Bind>()
             .gives::<PortState>(),
         Route::new(Method::GET, "/api/v1/ports/found", "The serial ports that are plugged in.", found),
-        Route::new(Method::DELETE, "/api/v1/ports/{port}", "Lets go of an idle port that a request has bound.", unbind),
+        Route::new(
+            Method::DELETE,
+            "/api/v1/ports/{port}",
+            "Lets go of an idle port that a request has bound.",
+            unbind,
+        ),
         Route::new(Method::POST, "/api/v1/ports/{port}/open", "Begins a capture in a job.", open)
             .takes::<Open>()
             .gives::<PortState>(),
         Route::new(Method::POST, "/api/v1/ports/{port}/close", "Ends the capture in good order.", close)
             .takes::<Nothing>()
             .gives::<PortState>(),
-        Route::new(Method::POST, "/api/v1/ports/{port}/find", "Tries rates and framings and says which fits.", find)
-            .takes::<Find>(),
-        Route::new(Method::POST, "/api/v1/ports/{port}/command", "Writes a console command to the set.", command)
-            .takes::<Command>()
-            .gives::<Written>(),
+        Route::new(
+            Method::POST,
+            "/api/v1/ports/{port}/find",
+            "Tries rates and framings and says which fits.",
+            find,
+        )
+        .takes::<Find>(),
+        Route::new(
+            Method::POST,
+            "/api/v1/ports/{port}/command",
+            "Writes a console command to the set.",
+            command,
+        )
+        .takes::<Command>()
+        .gives::<Written>(),
     ]
 }
 
@@ -73,13 +88,17 @@ struct Bind {
 
 async fn bind(State(bench): State<App>, In(wanted): In<Bind>) -> Answer<Json<PortState>> {
     if !is_name(&wanted.name) {
-        return Err(Refusal::wrong("this is no name of a port").remedy("letters, digits, `.`, `_`, `-`, 64 at most"));
+        return Err(
+            Refusal::wrong("this is no name of a port").remedy("letters, digits, `.`, `_`, `-`, 64 at most")
+        );
     }
     // A path below /dev alone: a request must not make the daemon open anything else.
     let device = PathBuf::from(&wanted.device);
     let plain = device.components().all(|part| !matches!(part, std::path::Component::ParentDir));
     if !device.starts_with("/dev") || !plain || wanted.device.contains('\0') {
-        return Err(Refusal::wrong("a device is a path below /dev").remedy("GET /api/v1/ports/found lists them"));
+        return Err(
+            Refusal::wrong("a device is a path below /dev").remedy("GET /api/v1/ports/found lists them")
+        );
     }
     let baud = wanted.baud.unwrap_or(115_200);
     let framing = wanted.framing.unwrap_or_else(|| "8N1".to_owned());
@@ -209,7 +228,9 @@ async fn command(
     In(wanted): In<Command>,
 ) -> Answer<Json<Written>> {
     if wanted.warned != Some(true) {
-        return Err(Refusal::wrong(WARNING).warning("console-command").remedy("repeat it with \"warned\": true"));
+        return Err(Refusal::wrong(WARNING)
+            .warning("console-command")
+            .remedy("repeat it with \"warned\": true"));
     }
     if wanted.text.is_empty() || wanted.text.len() > LARGEST_COMMAND {
         return Err(Refusal::wrong(format!("a console command has 1 to {LARGEST_COMMAND} bytes")));

@@ -20,12 +20,23 @@ use crate::face::daemon::shown::{DiskShown, PortLevel};
 pub(super) fn routes() -> Vec<Route> {
     vec![
         Route::new(Method::GET, "/api/v1/status", "How the daemon is.", status).gives::<Status>(),
-        Route::new(Method::GET, "/api/v1/protocols", "The chassis, formats and remotes that are known.", protocols)
-            .gives::<ProtocolList>(),
-        Route::new(Method::GET, "/api/v1/cautions", "What to read before an open set is touched.", read_cautions)
-            .gives::<Cautions>(),
+        Route::new(
+            Method::GET,
+            "/api/v1/protocols",
+            "The chassis, formats and remotes that are known.",
+            protocols,
+        )
+        .gives::<ProtocolList>(),
+        Route::new(
+            Method::GET,
+            "/api/v1/cautions",
+            "What to read before an open set is touched.",
+            read_cautions,
+        )
+        .gives::<Cautions>(),
         Route::new(Method::GET, "/api/v1/openapi.json", "This description.", openapi),
-        Route::new(Method::GET, "/metrics", "Counters and gauges for a collector.", metrics).kind("text/plain"),
+        Route::new(Method::GET, "/metrics", "Counters and gauges for a collector.", metrics)
+            .kind("text/plain"),
     ]
 }
 
@@ -188,10 +199,25 @@ async fn metrics(State(bench): State<App>) -> impl IntoResponse {
     let beat = bench.group.status().beat_age.as_secs_f64();
     one("journal_beat_age_seconds", "gauge", "Time since the disk thread's last sign of life.", &alone(beat));
     one("connections", "gauge", "Open connections.", &alone(load(&counts.connections)));
-    one("connections_refused_total", "counter", "Connections beyond the limit.", &alone(load(&counts.turned_away)));
-    one("requests_limited_total", "counter", "Requests refused for their rate.", &alone(load(&counts.too_many)));
+    one(
+        "connections_refused_total",
+        "counter",
+        "Connections beyond the limit.",
+        &alone(load(&counts.turned_away)),
+    );
+    one(
+        "requests_limited_total",
+        "counter",
+        "Requests refused for their rate.",
+        &alone(load(&counts.too_many)),
+    );
     one("subscribers", "gauge", "Open event streams.", &alone(load(&counts.subscribers)));
-    one("subscriber_gaps_total", "counter", "Readers that were too slow or away too long.", &alone(load(&counts.gaps)));
+    one(
+        "subscriber_gaps_total",
+        "counter",
+        "Readers that were too slow or away too long.",
+        &alone(load(&counts.gaps)),
+    );
     one("messages_total", "counter", "Messages to subscribers.", &alone(float(bench.ring.newest())));
     one("messages_kept_bytes", "gauge", "Memory of kept messages.", &alone(float(bench.ring.bytes() as u64)));
     let answers: Vec<(String, f64)> = (2..6)

@@ -201,7 +201,12 @@ fn lane(
         let mut events = Vec::with_capacity(count);
         for placed in captures {
             store.part(&Part { capture: &placed.capture, ..part(placed) }, &mut |event| {
-                events.push(LaneEvent::new(&event, placed.base_s, placed.hands == Hands::Off, &placed.capture));
+                events.push(LaneEvent::new(
+                    &event,
+                    placed.base_s,
+                    placed.hands == Hands::Off,
+                    &placed.capture,
+                ));
                 Ok(())
             })?;
         }
