@@ -155,7 +155,7 @@ fn a_reload_drops_no_port_and_a_broken_edit_changes_nothing() {
     daemon.job("one");
     daemon.post("/ports/a/open", &json!({ "job": "one", "hands": "on" }));
     one.print(readings(1000, false, 4).as_bytes());
-    daemon.until("a", "read", |port| port["events"] == 4);
+    daemon.until("a", "read", |port| port["bytes"] == 4 * 38);
     configured(folder.path(), "nonsense");
     daemon.signal("-HUP");
     let line = daemon.said("stays as it was");
@@ -165,7 +165,7 @@ fn a_reload_drops_no_port_and_a_broken_edit_changes_nothing() {
     daemon.said("configuration taken");
     assert_eq!(daemon.port("b")["state"], "off");
     one.print(readings(1200, false, 4).as_bytes());
-    let port = daemon.until("a", "going on", |port| port["events"] == 8);
+    let port = daemon.until("a", "going on", |port| port["bytes"] == 8 * 38);
     assert_eq!((&port["capture"], &port["gaps"]), (&json!("0001-watch"), &json!(0)));
     // Without a signal: the file is looked at.
     std::thread::sleep(Duration::from_millis(50));

@@ -61,7 +61,8 @@ fn an_adapter_that_is_pulled_and_plugged_goes_on_in_the_same_capture() {
     assert_eq!(faults["total"], times);
 }
 
-/// Several ports that flood for a few seconds: what was sent, what was read and what is on disk are the same bytes.
+/// Eight ports at 3 Mbit/s (300 000 bytes a second, 8N1) for a few seconds: what was sent, what was read and what is on
+/// disk are the same bytes.
 #[test]
 fn flooding_ports_lose_nothing() {
     let folder = tempfile::tempdir().unwrap();
@@ -89,6 +90,8 @@ fn flooding_ports_lose_nothing() {
                     terminal.print(piece.as_bytes());
                     sent.push_str(&piece);
                     ms += 2500;
+                    let due = Duration::from_secs_f64(sent.len() as f64 / 300_000.0);
+                    std::thread::sleep(due.saturating_sub(begun.elapsed()));
                 }
                 (terminal, sent)
             })
@@ -121,14 +124,15 @@ fn a_missing_port_is_waited_for_and_a_taken_one_named() {
     plug(&link, &terminal);
     daemon.until("a", "open", |port| port["state"] == "open");
     terminal.print(readings(1000, true, 8).as_bytes());
-    daemon.until("a", "read", |port| port["events"].as_u64().unwrap() >= 8);
+    daemon.until("a", "read", |port| port["bytes"] == 8 * 38);
     // Another daemon's port is in use; it says by whom.
     let other = tempfile::tempdir().unwrap();
     let second = Daemon::start(other.path(), &bound("b", terminal.path(), ""));
     second.job("two");
     let refused = second.ask("POST", "/ports/b/open", &json!({ "job": "two", "hands": "on" }));
-    assert_eq!(refused.status, 503);
-    assert!(refused.body.contains(&format!("process {}", daemon.id())), "{refused:?}");
+    assert_eq!(refused.status, 409);
+    // By this test, which keeps the far end open, or by the daemon: whom the system names first.
+    assert!(refused.body.contains("in use by process"), "{refused:?}");
     assert_eq!(second.port("b")["state"], "busy");
     // The job that the first one has is not opened by another process.
     let job = folder.path().join("jobs/one");

@@ -92,9 +92,12 @@ impl Refusal {
     }
 }
 
+/// How the error of a port begins that another program has.
+const IN_USE: &str = "the port is in use";
+
 impl From<Error> for Refusal {
     fn from(error: Error) -> Self {
-        let status = if crate::timeline::job::is_held(&error) {
+        let status = if crate::timeline::job::is_held(&error) || error.what().starts_with(IN_USE) {
             StatusCode::CONFLICT
         } else {
             match error.kind() {
