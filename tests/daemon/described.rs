@@ -1,6 +1,6 @@
 //! The description of the requests, judged by a validator that is not ours, and the requests by a fuzzer that reads it.
 
-use super::Daemon;
+use crate::support::daemon::Daemon;
 use crate::support::python;
 
 /// openapi-spec-validator (OpenAPI 3.1 schema by the OpenAPI Initiative).

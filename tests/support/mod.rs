@@ -3,6 +3,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::print_stdout)]
 
 pub(crate) mod crash;
+pub(crate) mod daemon;
 pub(crate) mod dialects;
 pub(crate) mod disk;
 pub(crate) mod memory;
