@@ -11,6 +11,7 @@ mod journal; // records, recovery, failing disks
 mod learn; // shapes, keys and frames from unknown logs; drain3
 mod live; // serial ports over pseudo-terminals
 mod locate; // ladder faults, fault tree
+mod page; // the bench page and the report in a browser
 mod remote; // infrared and CEC
 mod signal; // edges, pulses, UART characters, levels
 mod source; // capture files

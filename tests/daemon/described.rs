@@ -1,39 +1,28 @@
 //! The description of the requests, judged by a validator that is not ours, and the requests by a fuzzer that reads it.
 
-use std::path::Path;
-use std::process::Command;
-
-use super::Daemon;
-
-/// Python with the reference libraries, installed by `tests/run`.
-fn python() -> std::path::PathBuf {
-    let venv = Path::new(env!("CARGO_MANIFEST_DIR")).join("target/reference/venv/bin/python");
-    assert!(venv.exists(), "bash tests/run installs the reference libraries");
-    venv
-}
+use crate::support::daemon::Daemon;
+use crate::support::python;
 
 /// openapi-spec-validator (OpenAPI 3.1 schema by the OpenAPI Initiative).
 #[test]
-#[ignore = "needs the reference libraries; bash tests/run runs it"]
 fn the_description_is_valid() {
     let folder = tempfile::tempdir().unwrap();
     let daemon = Daemon::start(folder.path(), "");
     let described = daemon.get("/openapi.json");
     let path = folder.path().join("openapi.json");
     std::fs::write(&path, described.to_string()).unwrap();
-    let output = Command::new(python()).args(["-m", "openapi_spec_validator"]).arg(&path).output().unwrap();
+    let output = python().args(["-m", "openapi_spec_validator"]).arg(&path).output().unwrap();
     assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stdout));
 }
 
 /// Schemathesis: requests made from the description, right and wrong ones; none may end in a 5xx that is not the disk's or
 /// the port's.
 #[test]
-#[ignore = "needs the reference libraries; bash tests/run runs it"]
 fn made_up_requests_never_break_it() {
     let folder = tempfile::tempdir().unwrap();
     let daemon = Daemon::start(folder.path(), "");
     daemon.job("one");
-    let output = Command::new(python())
+    let output = python()
         .args(["-m", "schemathesis.cli", "run", "--checks", "not_a_server_error", "--max-examples", "25"])
         .args(["--seed", "1", "--request-timeout", "20", "--rate-limit", "150/s", "--workers", "1"])
         // The stream does not end, and trying rates takes its time.

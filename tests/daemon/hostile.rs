@@ -8,7 +8,7 @@ use std::time::{Duration, Instant};
 
 use serde_json::json;
 
-use super::{Daemon, bound};
+use crate::support::daemon::{Daemon, bound};
 use crate::support::terminal::Terminal;
 
 #[test]

@@ -5,7 +5,7 @@ use std::time::{Duration, Instant};
 
 use serde_json::json;
 
-use super::{Daemon, PATIENCE, bound, configured, readings};
+use crate::support::daemon::{Daemon, PATIENCE, bound, configured, readings};
 use crate::support::terminal::Terminal;
 
 #[test]

@@ -6,7 +6,7 @@ use std::time::{Duration, Instant};
 use serde_json::json;
 use straykey::journal::{Reader, RecordKind};
 
-use super::{Daemon, bound, readings};
+use crate::support::daemon::{Daemon, bound, readings};
 use crate::support::terminal::Terminal;
 
 /// All captured bytes of a recording.

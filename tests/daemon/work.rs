@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use serde_json::{Value, json};
 
-use super::{Daemon, PATIENCE, bound, readings};
+use crate::support::daemon::{Daemon, PATIENCE, bound, readings};
 use crate::support::terminal::Terminal;
 
 #[test]
@@ -28,8 +28,10 @@ fn a_soak_is_told_live_and_ends_with_its_verdict() {
         "the set must not change in a stage"
     );
     assert_eq!(daemon.ask("POST", "/jobs/one/close", &json!({})).status, 409);
-    terminal
-        .print((readings(1000, false, 4) + &readings(1200, true, 6) + &readings(1500, false, 4)).as_bytes());
+    terminal.print(
+        (readings(1000, false, 4) + readings(1200, true, 6).as_str() + readings(1500, false, 4).as_str())
+            .as_bytes(),
+    );
     for client in [first, second] {
         let mut press = None;
         let mut strays = 0;
@@ -127,7 +129,7 @@ fn a_key_check_notes_what_was_asked_for_and_when() {
     let asked = daemon.post("/jobs/one/prompt", &json!({ "port": "a", "key": "KEY_MENU" }));
     assert!(asked["t"].as_f64().unwrap() > 0.0);
     std::thread::sleep(Duration::from_millis(300));
-    terminal.print((readings(2500, true, 6) + &readings(2800, false, 6)).as_bytes());
+    terminal.print((readings(2500, true, 6) + readings(2800, false, 6).as_str()).as_bytes());
     daemon.until("a", "pressed", |port| port["bytes"] == 22 * 38);
     daemon.post("/ports/a/close", &json!({}));
     let checked = daemon.get("/jobs/one/keycheck");
@@ -175,7 +177,7 @@ fn the_commands_talk_to_the_daemon_that_has_the_job() {
     let port = terminal.path().to_str().unwrap().to_owned();
     let spoken = std::thread::spawn(move || {
         std::thread::sleep(Duration::from_millis(1500));
-        terminal.print((readings(5000, true, 6) + &readings(5300, false, 6)).as_bytes());
+        terminal.print((readings(5000, true, 6) + readings(5300, false, 6).as_str()).as_bytes());
         terminal
     });
     let soak = beside(&daemon, &["soak", job, "--port", &port, "--minutes", "0.06", "--json"]);

@@ -99,7 +99,8 @@ fn an_unplugged_soak_keeps_what_was_read() {
     let mut child =
         spawn(&["soak", job_text, "--port", &port, "--minutes", "5", "--cautions-read", "--json"]);
     let told = listening(&mut child);
-    let bytes = readings(1000, false, 10) + &readings(1500, true, 10) + &readings(2000, false, 10);
+    let bytes =
+        readings(1000, false, 10) + readings(1500, true, 10).as_str() + readings(2000, false, 10).as_str();
     terminal.print(bytes.as_bytes());
     // The kernel throws away what is unread when the port goes: wait until it is on disk.
     let journal = job.join("raw/0001-soak.journal");

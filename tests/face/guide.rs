@@ -45,7 +45,8 @@ fn every_command_of_the_guide_prints_what_stands_there() {
             .env("COLUMNS", "100")
             .output()
             .unwrap();
-        let printed = String::from_utf8(output.stdout).unwrap() + &String::from_utf8(output.stderr).unwrap();
+        let printed =
+            String::from_utf8(output.stdout).unwrap() + String::from_utf8(output.stderr).unwrap().as_str();
         assert_eq!(printed, expected, "{command}");
         assert!(output.status.success(), "{command}");
         commands += 1;

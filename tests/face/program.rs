@@ -158,7 +158,7 @@ fn a_mistake_in_a_protocol_file_is_shown_with_place_and_remedy() {
     let (_folder, path) = file("alder.toml", broken.as_bytes());
     let output = straykey(&["protocol", "check", path.to_str().unwrap()]);
     assert_eq!(output.status.code(), Some(3));
-    let told = text(&output.stdout) + &text(&output.stderr);
+    let told = text(&output.stdout) + text(&output.stderr).as_str();
     assert!(told.contains(&format!("alder.toml:{line}:")), "{told}");
     assert!(told.contains("hexx") && told.contains("hex"), "{told}");
     // The same folder as the user's own: nothing is decoded with a broken file.
@@ -257,7 +257,7 @@ fn getevent(period: u32, span: u32) -> String {
         text += &line(t, "KEY_VOLUMEDOWN", "DOWN");
         text += &line(t + 0.08, "KEY_VOLUMEDOWN", "UP");
     }
-    text + &scan(100.0 + f64::from(span))
+    text + scan(100.0 + f64::from(span)).as_str()
 }
 
 #[test]

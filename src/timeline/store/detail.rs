@@ -135,8 +135,8 @@ impl Store {
         let coarse = (0..LEVELS).rev().find(|level| width(*level) * 4 <= bucket);
         let run = || -> rusqlite::Result<Vec<(i64, Bucket)>> {
             match coarse.filter(|_| part.search.is_none()) {
-                Some(level) => self.from_afar(part, start.0, bucket, level),
-                None => self.from_near(part, start.0, bucket),
+                Some(level) => self.summaries(part, start.0, bucket, level),
+                None => self.each_event(part, start.0, bucket),
             }
         };
         for (place, found) in run().map_err(|error| schema::failed(&self.path, error))? {
@@ -147,7 +147,7 @@ impl Store {
         Ok(())
     }
 
-    fn from_near(&self, part: &Part<'_>, start: i64, bucket: i64) -> rusqlite::Result<Vec<(i64, Bucket)>> {
+    fn each_event(&self, part: &Part<'_>, start: i64, bucket: i64) -> rusqlite::Result<Vec<(i64, Bucket)>> {
         let (condition, pattern) = part.condition();
         let mut statement = self.connection.prepare(&format!(
             "SELECT (t_ns - ?6) / ?7, count(*), sum(input), min(counts), max(counts) FROM events \
@@ -160,7 +160,7 @@ impl Store {
         rows.collect()
     }
 
-    fn from_afar(
+    fn summaries(
         &self,
         part: &Part<'_>,
         start: i64,

@@ -1,0 +1,6 @@
+//! The bench page and the report in Debian's Chromium, driven over WebDriver (W3C), against the real daemon.
+
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
+mod browser;
+mod served;
