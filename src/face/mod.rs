@@ -9,5 +9,6 @@ pub mod demo;
 pub mod findings;
 pub mod learn_args;
 pub mod out;
+pub mod page;
 pub mod report;
 pub mod serve_args;

@@ -6,10 +6,11 @@ use std::time::{Duration, Instant};
 use super::{keycheck, report};
 use crate::base::{Error, Nanoseconds, Result};
 use crate::face::daemon::config::PortConfig;
-use crate::face::daemon::{self, Config, Makers, Ready, Start, page};
+use crate::face::daemon::{self, Asset, Config, Makers, Ready, Start};
 use crate::face::demo::scenario::Scenario;
 use crate::face::demo::terminal::Terminal;
 use crate::face::out::{Out, Outcome};
+use crate::face::page;
 use crate::face::serve_args::Serve;
 use crate::source::serial::Binding;
 use crate::timeline::Protocols;
@@ -50,7 +51,10 @@ pub(super) fn run(options: &Serve, user: Option<&Path>, out: &mut Out) -> Result
     daemon::run(Start {
         config: Box::new(config),
         makers: Makers { report: make_report, keycheck: make_keycheck },
-        page: page::BARE,
+        page: page::ASSETS
+            .iter()
+            .map(|&page::Asset { path, kind, bytes }| Asset { path, kind, bytes })
+            .collect(),
         ready: Box::new(move |ready| tell(ready, json)),
     })?;
     drop(demo);

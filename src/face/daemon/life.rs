@@ -36,8 +36,8 @@ pub struct Start {
     pub config: Box<dyn Fn() -> Result<Config> + Send>,
     /// What other faces make.
     pub makers: Makers,
-    /// The page; [`page::BARE`] where there is none.
-    pub page: &'static [Asset],
+    /// The files of the page.
+    pub page: Vec<Asset>,
     /// Told once it listens: the address and the token for the link.
     pub ready: Box<dyn FnOnce(&Ready) + Send>,
 }
@@ -94,7 +94,7 @@ pub fn run(start: Start) -> Result<()> {
         counts: Counts::default(),
         surveying: AtomicBool::new(false),
         rates: Rates::default(),
-        page: page::tagged(start.page),
+        page: page::tagged(&start.page),
         ending: watch::Sender::new(false),
     });
     let runtime = tokio::runtime::Builder::new_current_thread()

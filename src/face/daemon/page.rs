@@ -12,13 +12,6 @@ use super::guard::Peer;
 use super::refusal::Refusal;
 use crate::journal::hexadecimal;
 
-/// What is served at `/` where no page was built in.
-pub const BARE: &[Asset] = &[Asset {
-    path: "/",
-    kind: "text/plain; charset=utf-8",
-    bytes: b"This is the straykey bench daemon. Its requests are described at /api/v1/openapi.json.\n",
-}];
-
 /// A file with its tag.
 #[derive(Clone, Debug)]
 pub struct Tagged {

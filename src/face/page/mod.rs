@@ -1,0 +1,31 @@
+//! The bench page: plain files, served as they stand. There is no step between what is here and what the browser runs.
+
+/// A file of the page.
+#[derive(Clone, Copy, Debug)]
+pub struct Asset {
+    /// Where it is served: `/` or `/name`.
+    pub path: &'static str,
+    /// Its media type.
+    pub kind: &'static str,
+    /// Its content.
+    pub bytes: &'static [u8],
+}
+
+const SCRIPT: &str = "text/javascript; charset=utf-8";
+
+macro_rules! scripts {
+    ($($name:literal)*) => {
+        &[
+            Asset { path: "/", kind: "text/html; charset=utf-8", bytes: include_bytes!("index.html") },
+            Asset { path: "/page.css", kind: "text/css; charset=utf-8", bytes: include_bytes!("page.css") },
+            Asset { path: "/mark.svg", kind: "image/svg+xml", bytes: include_bytes!("mark.svg") },
+            $(Asset { path: concat!("/", $name), kind: SCRIPT, bytes: include_bytes!($name) },)*
+        ]
+    };
+}
+
+/// All files of the page; the first is what `/` shows.
+pub const ASSETS: &[Asset] = scripts![
+    "app.js" "bench.js" "cards.js" "cautions.js" "check.js" "detail.js" "dom.js" "draw.js" "glance.js" "jobs.js"
+    "keys.js" "lanes.js" "link.js" "news.js" "pointer.js" "port.js" "span.js" "tasks.js" "words.js"
+];
