@@ -31,10 +31,12 @@ pub struct Axis {
 
 impl Axis {
     /// Places the captures of a job by their wall anchors; those without one follow the one before. A wall clock that
-    /// was set back moves nothing before what was there already. `span` tells the observed stretch.
+    /// was set back moves nothing before what was there already, and a stage begins after the one before. `span` tells the observed stretch.
     pub fn of(job: &Job, span: impl Fn(&CaptureRef) -> Option<Span>) -> Self {
         let mut axis = Self::default();
         for stage in job.stages() {
+            // A step lies between two stages, so they do not overlap, whatever clock the set's time was fitted to.
+            axis.last_base_s = axis.last_base_s.max(axis.end_s);
             for capture in &stage.captures {
                 let span = capture.span.or_else(|| span(capture)).unwrap_or_default();
                 let base_s = axis.base(capture.started, span);

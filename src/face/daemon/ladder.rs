@@ -3,7 +3,11 @@
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
+use schemars::JsonSchema;
+use serde::Serialize;
+
 use crate::base::{EventKind, Key, Name, Result};
+use crate::decode::ladder::Window;
 use crate::face::findings::{Loaded, chassis};
 use crate::timeline::Protocols;
 
@@ -18,6 +22,55 @@ struct Read {
     count: u32,
 }
 
+/// A line of the keypad with what its readings mean.
+#[derive(Debug, Serialize, JsonSchema)]
+pub struct LineWindows {
+    line: String,
+    /// Largest reading, counts.
+    full_scale: u32,
+    supply_volts: f64,
+    /// From the lowest reading to the highest, without gaps.
+    windows: Vec<KeyWindow>,
+}
+
+/// A run of readings that mean the same key, or none.
+#[derive(Debug, Serialize, JsonSchema)]
+struct KeyWindow {
+    key: Option<Key>,
+    /// Lowest and highest reading, counts.
+    low: u32,
+    high: u32,
+    /// The reading that the ladder is made for, counts and volts; none for a gap between keys.
+    nominal: Option<f64>,
+    nominal_volts: Option<f64>,
+}
+
+/// The key windows of a job's chassis; empty where the chassis is not known or has no ladder.
+///
+/// # Errors
+/// `Usage` when the job's chassis is not known to the program.
+pub fn windows(loaded: &Loaded, protocols: &Protocols) -> Result<Vec<LineWindows>> {
+    let Some(chassis) = chassis(loaded, protocols)? else { return Ok(Vec::new()) };
+    let lines = chassis.lines().map(|(name, windows)| {
+        let line = windows.line();
+        let per_count = line.volts(line.full_scale) / f64::from(line.full_scale.max(1));
+        let window = |window: &Window| KeyWindow {
+            key: window.key,
+            low: window.low,
+            high: window.high,
+            nominal: window.nominal,
+            nominal_volts: window.nominal.map(|counts| counts * per_count),
+        };
+        LineWindows {
+            line: name.to_string(),
+            full_scale: line.full_scale,
+            supply_volts: line.supply_volts,
+            windows: windows.all().iter().map(window).collect(),
+        }
+    });
+    Ok(lines.collect())
+}
+
 /// The drawing, `None` where there is no ladder.
 ///
 /// # Errors
@@ -30,9 +83,9 @@ pub fn draw(loaded: &Loaded, protocols: &Protocols, dark: bool) -> Result<Option
     }
     let read = presses(loaded)?;
     let (paper, ink, faint, mark) = if dark {
-        ("#16181c", "#f1f3f5", "#5b6470", "#ffb454")
+        ("#1b211f", "#e9ede8", "#55635c", "#ff9f83")
     } else {
-        ("#ffffff", "#1b1f24", "#b9c1cb", "#b34700")
+        ("#ffffff", "#1d2630", "#c3ccbf", "#a3341f")
     };
     let rows: usize = lines.iter().map(|(_, windows)| windows.all().len() + 1).sum();
     #[allow(clippy::cast_precision_loss)]

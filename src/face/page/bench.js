@@ -71,8 +71,10 @@ function board(root, job, first, go) {
   root.replaceChildren(band.root, el("div.work", {},
     el("aside.way-side", { "aria-label": W.route.title }, el("nav", { "aria-label": W.route.title }, way), panel,
       el("div.row", {}, button(`⚠ ${W.cautions.again}`, showCautions, { id: "show-cautions" }))),
-    el("div.board", {}, lane.root, el("div.cards", {}, cards.readings.root, cards.compare.root, cards.where.root,
-      cards.patterns.root, cards.ladder.root, facts.root))));
+    el("div.board", {}, lane.root, el("div.cards", {},
+      el("div.column", {}, cards.readings.root, cards.where.root),
+      el("div.column", {}, cards.compare.root, facts.root),
+      el("div.column.third", {}, cards.patterns.root, cards.ladder.root)))));
 
   async function showCautions() {
     const answer = await get("/cautions").catch(failed);
@@ -148,7 +150,8 @@ function board(root, job, first, go) {
     const dark = document.documentElement.dataset.theme === "dark"
       || (!document.documentElement.dataset.theme && matchMedia("(prefers-color-scheme: dark)").matches);
     if (!windows?.lines.length) { redraw(cards.ladder.body, el("p", {}, W.ladder.none)); return; }
-    const query = `theme=${dark ? "dark" : "light"}&revision=${state.revision ?? 0}`;
+    // The mark behind # makes the browser ask again after a change.
+    const query = `theme=${dark ? "dark" : "light"}#${state.revision ?? 0}`;
     const image = el("img.ladder", { src: `/api/v1${jobPath(job, `/ladder.svg?${query}`)}`, alt: W.ladder.alt });
     image.addEventListener("error", () => redraw(cards.ladder.body, el("p", {}, W.ladder.none)));
     redraw(cards.ladder.body, image);

@@ -60,7 +60,7 @@ export function patterns(state, act) {
         p.period_s !== null ? el("p.hint", {}, `${W.patterns.columns[4]}: ${number(p.chance)}`) : null),
       el("div.row", {}, button(W.patterns.occurrences, () => act.goto(stage, p),
         { "aria-label": W.patterns.goto(p.id), id: `goto-${stage.stage}-${p.id}` }),
-      p.period_s !== null ? button("Fold", () => act.fold(stage, p),
+      p.period_s !== null ? button(W.patterns.foldShort, () => act.fold(stage, p),
         { "aria-label": W.patterns.fold(p.id), id: `fold-${stage.stage}-${p.id}` }) : null));
     }))));
 }

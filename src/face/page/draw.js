@@ -169,17 +169,17 @@ function lines(c, view, events, top, height, colours, full) {
 function marks(c, view, name, events, top, height, colours) {
   const foot = top + height - 5;
   const tall = Math.min(18, height - 26);
-  let free = GUTTER + 2;
-  const shown = events.filter((e) => e.kind !== "reading");
+  const all = events.filter((e) => e.kind !== "reading");
   const ends = new Map();
-  for (let i = shown.length - 1; i >= 0; i -= 1) {
+  for (let i = all.length - 1; i >= 0; i -= 1) {
     // A press lasts until its release; without one it is drawn to the present.
-    const e = shown[i];
+    const e = all[i];
     if (e.kind === "release") ends.set(e.key, e.t);
     if (e.kind === "press") { e.until = ends.get(e.key) ?? null; ends.delete(e.key); }
   }
-  for (const event of shown) {
-    if (event.kind === "release") continue;
+  const shown = all.filter((e) => e.kind !== "release");
+  for (let i = 0; i < shown.length; i += 1) {
+    const event = shown[i];
     const x = across(view, event.t);
     const until = event.until ?? (event.kind === "press" && view.live && name === "keypad" && view.edge - event.t < 2
       ? view.edge : event.t);
@@ -204,18 +204,16 @@ function marks(c, view, name, events, top, height, colours) {
       c.strokeRect(left - 4, foot - tall - 12, Math.max(10, x1 - left + 8), tall + 15);
       c.lineWidth = 1;
     }
+    // A name stands inside its bar, or behind it as far as the next one leaves room.
+    const next = i + 1 < shown.length ? across(view, shown[i + 1].t) - 6 : view.width - 2;
+    if (Math.max(next, x1) - left < 24) continue;
     const text = `${label(event)}${event.stray ? ` · ${W.lanes.stray}` : ""}`;
     const room = c.measureText(text).width;
-    const at = x1 - left > room + 8 ? left + 4 : x1 + 4;
-    if (at > free && at + room < view.width - 2) {
-      if (at < x1) {
-        c.fillStyle = colours.paper;
-      }
-      c.textAlign = "left";
-      c.fillText(text, at, foot - tall / 2 + 4);
-      free = at + room + 8;
-    }
-    free = Math.max(free, x1 + 4);
+    const within = x1 - left > room + 8;
+    if (!within && x1 + 4 + room > next) continue;
+    c.fillStyle = within ? colours.paper : ink;
+    c.textAlign = "left";
+    c.fillText(text, within ? left + 4 : x1 + 4, foot - tall / 2 + 4);
   }
 }
 

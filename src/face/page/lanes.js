@@ -40,6 +40,7 @@ export function lanes(job, choose) {
   only.addEventListener("change", filtered);
   let typing = null;
   search.addEventListener("input", () => { clearTimeout(typing); typing = setTimeout(filtered, 250); });
+  const sieve = el("details", { id: "sieve" }, el("summary", {}, W.lanes.filter), el("div.row.tools", {}, search, ...paths));
   const rows = el("div");
   const unfolded = el("details", { id: "lanes-table" }, el("summary", {}, W.lanes.table), rows);
   unfolded.addEventListener("toggle", () => listed());
@@ -58,8 +59,8 @@ export function lanes(job, choose) {
       button("→", () => pan(0.4), { "aria-label": W.lanes.forth, id: "later" }),
       button(`▼ ${W.lanes.lastStray}`, () => jump(-1), { id: "previous-stray", "aria-keyshortcuts": "p" }),
       button(`▼ ${W.lanes.nextStray}`, () => jump(1), { id: "next-stray", "aria-keyshortcuts": "n" }),
-      search, el("label.tick", {}, only, W.lanes.onlyStrays), ...paths),
-    unfolded);
+      el("label.tick", {}, only, W.lanes.onlyStrays)),
+    el("div.row.folds", {}, sieve, unfolded));
 
   function filtered() {
     span.filter.search = search.value.trim();
@@ -269,7 +270,7 @@ export function lanes(job, choose) {
     command("0", all),
     command("n", () => jump(1)),
     command("p", () => jump(-1)),
-    command("/", () => search.focus()),
+    command("/", () => { sieve.open = true; search.focus(); }),
     command("l", () => frame.focus()),
   ];
   const beat = setInterval(() => {

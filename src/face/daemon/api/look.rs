@@ -48,6 +48,13 @@ pub(super) fn routes() -> Vec<Route> {
         )
         .asks::<Look>()
         .kind("image/svg+xml"),
+        Route::new(
+            Method::GET,
+            "/api/v1/jobs/{job}/windows",
+            "Which readings of the key lines mean which key.",
+            windows,
+        )
+        .gives::<Lines>(),
         Route::new(Method::POST, "/api/v1/jobs/{job}/report", "Writes the report.", write)
             .takes::<Nothing>()
             .gives::<Written>(),
@@ -293,6 +300,22 @@ async fn drawn(State(bench): State<App>, Named(name): Named, Ask(look): Ask<Look
         let svg = ladder::draw(&loaded, &protocols, dark)?
             .ok_or_else(|| Refusal::missing("the job's chassis has no ladder, or is not known yet"))?;
         Ok(([(header::CONTENT_TYPE, "image/svg+xml")], svg).into_response())
+    })
+    .await
+}
+
+#[derive(Debug, Serialize, JsonSchema)]
+struct Lines {
+    /// None where the chassis is not known or has no ladder.
+    lines: Vec<ladder::LineWindows>,
+}
+
+async fn windows(State(bench): State<App>, Named(name): Named) -> Answer<Json<Lines>> {
+    super::wait(move || {
+        let entry = bench.jobs.find(&name)?;
+        let protocols = bench.protocols();
+        let loaded = entry.loaded(&protocols)?;
+        Ok(Json(Lines { lines: ladder::windows(&loaded, &protocols)? }))
     })
     .await
 }
