@@ -11,9 +11,9 @@ use crate::decode::ladder::Window;
 use crate::face::findings::{Loaded, chassis};
 use crate::timeline::Protocols;
 
-const WIDTH: f64 = 640.0;
+const WIDTH: f64 = 440.0;
 const ROW: f64 = 26.0;
-const LEFT: f64 = 130.0;
+const LEFT: f64 = 112.0;
 
 /// What was read at the presses of a key.
 #[derive(Clone, Copy, Debug, Default)]

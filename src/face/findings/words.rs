@@ -70,5 +70,6 @@ pub fn hand_back(toggle: Option<&str>) -> String {
 
 /// A test that tells most.
 pub fn next_test(test: &str, minutes: f64) -> String {
-    format!("Next test, about {} minutes: {test}", number(minutes.ceil()))
+    let minutes = minutes.ceil().max(1.0);
+    format!("Next test, about {} minute{}: {test}", number(minutes), if minutes > 1.0 { "s" } else { "" })
 }

@@ -11,7 +11,7 @@ import { lanes } from "./lanes.js";
 import { detail } from "./detail.js";
 import { keyCheck } from "./check.js";
 import { portTask, runningPort } from "./port.js";
-import { handBackTask, isolateTask, soakTask, stepTask } from "./tasks.js";
+import { handBackTask, isolateTask, measured, soakTask, stepTask } from "./tasks.js";
 import { compare, folded, patterns, readings, where } from "./cards.js";
 
 const PLACES = ["port", "baseline", "isolate", "repair", "soak", "report"];
@@ -86,6 +86,7 @@ function board(root, job, first, go) {
     if (name === "baseline" || name === "soak") return soakTask(job, current, name === "baseline");
     if (name === "isolate") {
       return isolateTask(job, current, (test) => {
+        if (measured(test)) { go(`#/job/${encodeURIComponent(job)}/keys`); return; }
         draft = { text: test.text, kind: test.kind === "repair" ? "repair" : "isolate", parts: [] };
         show("repair", true);
       }, () => { draft = {}; show("repair", true); });

@@ -4,6 +4,9 @@
 import { W, between, duration, key, motif, number, quantity, share } from "./words.js";
 import { el, svg, button, table } from "./dom.js";
 
+/** Width of a drawing in its own units: about what a card is wide, so that letters stay as large as the text. */
+const WIDE = 440;
+
 const text = (x, y, content, attributes = {}, kind = "") =>
   svg(`text${kind ? `.${kind}` : ""}`, { x, y, ...attributes }, content);
 
@@ -13,14 +16,15 @@ export function readings(windows, now) {
   if (!windows.lines.length) return [el("p", {}, W.readings.noLadder)];
   const rows = [];
   const drawings = windows.lines.map((line) => {
-    const wide = 640;
+    const wide = WIDE;
     const at = (counts) => 8 + (counts / line.full_scale) * (wide - 16);
     const counts = now.get(line.line);
     const inside = line.windows.find((w) => counts >= w.low && counts <= w.high);
     const name = (w) => (w.key ? key(w.key) : W.readings.rest);
     const said = counts === undefined ? `${line.line}: ${W.readings.none}`
       : W.readings.said(line.line, counts, inside ? name(inside) : W.readings.outside);
-    const drawing = svg("svg.windows", { viewBox: `0 0 ${wide} 74`, role: "img", "aria-label": said });
+    const drawing = svg("svg.windows", { viewBox: `0 0 ${wide} 88`, role: "img", "aria-label": said });
+    let named = 0;
     line.windows.forEach((w, i) => {
       const [x0, x1] = [at(w.low), at(w.high)];
       rows.push([line.line, name(w), String(w.low), String(w.high), w.nominal === null ? W.none : number(w.nominal)]);
@@ -30,8 +34,12 @@ export function readings(windows, now) {
       if (w.nominal !== null && w.nominal !== undefined) {
         drawing.append(svg("path.nominal", { d: `M${at(w.nominal)} 24V50` }));
       }
-      const label = name(w);
-      if (x1 - x0 > label.length * 8.2) drawing.append(text((x0 + x1) / 2, 67, label, { "text-anchor": "middle" }, "small"));
+      // Names stand in two rows in turn, so that neighbours do not meet.
+      if (w.key || w.nominal !== null) {
+        named += 1;
+        const x = Math.min(wide - 30, Math.max(30, (x0 + x1) / 2));
+        drawing.append(text(x, named % 2 ? 66 : 83, name(w), { "text-anchor": "middle" }, "small"));
+      }
     });
     if (counts !== undefined) {
       const x = at(Math.min(counts, line.full_scale));
@@ -89,9 +97,9 @@ export function compare(state) {
   const watched = state.stages.filter((stage) => stage.figures);
   if (!watched.length) return [el("p", {}, W.compare.none)];
   const most = Math.max(...watched.map((s) => s.figures.per_min_high)) || 1;
-  const wide = 640;
-  const left = 76;
-  const at = (rate) => left + (Math.min(rate, most) / most) * (wide - left - 128);
+  const wide = WIDE;
+  const left = 64;
+  const at = (rate) => left + (Math.min(rate, most) / most) * (wide - left - 108);
   const tall = watched.length * 32 + 26;
   const drawing = svg("svg.rates", { viewBox: `0 0 ${wide} ${tall}`, role: "img",
     "aria-label": `${W.compare.title}: ${W.compare.axis}` });
@@ -100,14 +108,14 @@ export function compare(state) {
     const f = stage.figures;
     const verdict = stage.comparison?.verdict;
     drawing.append(text(0, y + 5, W.lanes.stage(stage.stage)),
-      svg("path.grid", { d: `M${left} ${y}H${wide - 128}` }),
+      svg("path.grid", { d: `M${left} ${y}H${wide - 108}` }),
       svg("path.whisker", { d: `M${at(f.per_min_low)} ${y}H${at(f.per_min_high)}M${at(f.per_min_low)} ${y - 6}v12M${at(f.per_min_high)} ${y - 6}v12` }),
       svg(f.strays ? "circle.value" : "circle.value-none", { cx: at(f.per_min), cy: y, r: 5.5 }),
-      text(wide - 118, y + 5, verdict ? (W.verdicts[verdict] ?? verdict) : `${number(f.per_min)}/min`));
+      text(wide - 100, y + 5, verdict ? (W.verdicts[verdict] ?? verdict) : `${number(f.per_min)}/min`));
   });
   const foot = tall - 4;
   drawing.append(text(left, foot, "0", {}, "small"),
-    text(wide - 128, foot, `${number(most)}/min`, { "text-anchor": "end" }, "small"));
+    text(wide - 108, foot, `${number(most)}/min`, { "text-anchor": "end" }, "small"));
   const rows = state.stages.map((stage) => {
     const f = stage.figures;
     return [String(stage.stage), `${stage.step}${stage.kind ? ` (${W.stepKinds[stage.kind] ?? stage.kind})` : ""}`,

@@ -63,13 +63,15 @@ function axis(c, view, colours) {
 function captures(c, view, data, colours) {
   // Where nothing was recorded is hatched: empty is not the same as quiet.
   const spans = data.captures.map((k) => [k.start_s, k.end_s ?? view.edge, k]).sort((a, b) => a[0] - b[0]);
+  // The last one goes on while something is recorded.
+  if (view.live && spans.length) spans[spans.length - 1][1] = view.edge;
   let at = view.from;
-  const gap = (from, to) => {
+  const gap = (from, to, ahead) => {
     const [x0, x1] = [Math.max(GUTTER, across(view, from)), Math.min(view.width, across(view, to))];
     if (x1 - x0 < 1) return;
     c.fillStyle = colours.shade2;
     c.fillRect(x0, AXIS, x1 - x0, view.height - AXIS);
-    if (x1 - x0 > 120) {
+    if (x1 - x0 > 120 && !ahead) {
       c.fillStyle = colours.soft;
       c.textAlign = "center";
       c.fillText(W.lanes.offSet, (x0 + x1) / 2, view.height - 12);
@@ -79,7 +81,7 @@ function captures(c, view, data, colours) {
     if (start > at) gap(at, Math.min(start, view.to));
     at = Math.max(at, Math.min(end, view.to));
   }
-  if (at < view.to) gap(at, view.to);
+  if (at < view.to) gap(Math.max(at, view.from), view.to, at >= view.edge - 0.5);
   c.textAlign = "left";
   for (const [start, , capture] of spans) {
     const x = across(view, start);

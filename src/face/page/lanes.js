@@ -94,8 +94,10 @@ export function lanes(job, choose) {
       view.edge = span.edge();
       view.live = span.running;
       if (follow && view.live) {
+        // The present runs into the view from the left until the view is full.
         const wide = view.to - view.from;
-        [view.from, view.to] = [view.edge - wide, view.edge];
+        view.to = Math.max(view.edge + wide * 0.03, wide);
+        view.from = view.to - wide;
       }
       draw(size(), view, span.all(), colours);
       said();
@@ -166,9 +168,9 @@ export function lanes(job, choose) {
   function setFollow(value) {
     follow = value;
     if (follow) {
-      const end = span.edge();
       const wide = Math.min(view.to - view.from, 60);
-      [view.from, view.to] = [end - wide, end];
+      view.to = Math.max(span.edge(), wide);
+      view.from = view.to - wide;
       load(true);
     }
     paint();
@@ -286,8 +288,7 @@ export function lanes(job, choose) {
     root,
     /** Shows the whole job, or follows when something runs. */
     async begin(live) {
-      await span.fetch(0, 1e7, 800).catch(() => null);
-      const end = Math.max(10, ...(span.data?.captures ?? []).map((c) => c.end_s ?? 0));
+      const end = Math.max(10, await span.end().catch(() => 0));
       if (live) span.setClock(end);
       if (live) setFollow(true);
       else { follow = false; [view.from, view.to] = [0, end * 1.01]; load(true); }
@@ -296,7 +297,7 @@ export function lanes(job, choose) {
     running(live) {
       if (live && !span.running) {
         span.setClock(span.edge());
-        if (view.to - view.from > 120) [view.from, view.to] = [view.to - 60, view.to];
+        [view.from, view.to] = [0, 60];
         setFollow(true);
       }
       if (!live && span.running) {

@@ -48,6 +48,12 @@ export class Span {
     this.merged = null;
   }
 
+  /** The end of what is recorded, as the daemon says it. */
+  async end() {
+    const answer = await get(jobPath(this.job, "/timeline?from=0&to=1&buckets=1"));
+    return Math.max(0, ...answer.captures.map((c) => c.end_s ?? 0));
+  }
+
   /** Asks for a stretch around `from` to `to`; resolves true when the answer is the one that was asked for last. */
   async fetch(from, to, width) {
     const pad = (to - from) / 2;

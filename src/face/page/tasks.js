@@ -74,6 +74,9 @@ export function soakTask(job, state, baseline) {
   };
 }
 
+/** Whether a test is a reading at a key, with the set as it stands: a key check, and no step. */
+export const measured = (test) => test.kind === "measure" && !test.prerequisites?.length;
+
 /** The isolation tests that are proposed, with their odds and cautions. */
 export function isolateTask(job, state, did, repair) {
   const root = el("div.task");
@@ -85,8 +88,9 @@ export function isolateTask(job, state, did, repair) {
         el("ul", {}, test.prerequisites.map((line) => el("li", {}, line)))) : null,
       test.cautions?.length ? el("div.caution", {}, el("h3", {}, `⚠ ${W.isolate.cautions}`),
         el("ul", {}, test.cautions.map((line) => el("li", {}, line)))) : null,
-      el("div.row", {}, button(W.isolate.did, () => did(test), { id: first ? "did-first" : `did-${test.test}` },
-        first ? "strong" : "")));
+      measured(test) ? el("p.hint", {}, W.isolate.measureHint) : null,
+      el("div.row", {}, button(measured(test) ? W.isolate.measure : W.isolate.did, () => did(test),
+        { id: first ? "did-first" : `did-${test.test}` }, first ? "strong" : "")));
   }
   function update() {
     const tests = state().locate?.next ?? [];
@@ -154,7 +158,7 @@ export function stepTask(job, state, draft, noted) {
   }
   warned();
   return {
-    root: el("div.task", {}, el("h2", {}, W.step.title), el("p.lead", {}, W.step.lead),
+    root: el("div.task", {}, el("h2", {}, draft.kind === "isolate" ? W.step.titleTest : W.step.title), el("p.lead", {}, W.step.lead),
       el("form", { onsubmit: (event) => { event.preventDefault(); send(false); } },
         field(W.step.text, text, W.step.textHint),
         el("fieldset", {}, el("legend", {}, W.step.kind), kinds),

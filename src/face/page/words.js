@@ -97,6 +97,7 @@ const KEYS = {
   KEY_ENTER: "Enter", KEY_SELECT: "Select", KEY_UP: "Up", KEY_DOWN: "Down", KEY_LEFT: "Left",
   KEY_RIGHT: "Right", KEY_BACK: "Back", KEY_EXIT: "Exit", KEY_MUTE: "Mute", KEY_SOURCE: "Source",
   KEY_VIDEO: "Source", KEY_INPUT: "Input", KEY_HOME: "Home", KEY_INFO: "Info", KEY_SLEEP: "Sleep",
+  KEY_SWITCHVIDEOMODE: "Video mode", KEY_CONFIG: "Settings", KEY_SETUP: "Setup", KEY_PLAYPAUSE: "Play, pause",
 };
 
 /** Words for a key by its Linux input name. */
@@ -291,11 +292,14 @@ export const W = {
     before: "Before you begin",
     cautions: "Cautions",
     did: "I did this",
+    measure: "To the key check",
+    measureHint: "A reading is taken in a key check: press what is asked for, once.",
     alone: "Repair instead",
     more: (n) => `${n} more tests`,
   },
   step: {
     title: "Repair step",
+    titleTest: "Note the test as a step",
     lead: "One step, one part. Then soak. So you will know which one did it.",
     text: "What you did",
     textHint: "for example: key board cleaned",
