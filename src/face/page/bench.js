@@ -180,10 +180,15 @@ function board(root, job, first, go) {
 
   let asking = false;
   let again = false;
+  let freshAt = performance.now();
+  let cost = 0;
   async function refresh() {
     if (asking) { again = true; return; }
     asking = true;
+    const begun = performance.now();
     const fresh = await get(jobPath(job)).catch(() => null);
+    freshAt = performance.now();
+    cost = freshAt - begun;
     asking = false;
     if (fresh) {
       const moved = fresh.advice.action !== state.advice.action || fresh.stages.length !== state.stages.length
@@ -215,6 +220,10 @@ function board(root, job, first, go) {
     }),
     ...PLACES.map((name, i) => command(String(i + 1), () => { show(name, true); panel.querySelector("button, input, textarea")?.focus(); })),
   ];
+  // While something is recorded, patterns and rates follow; the dearer they are, the more seldom.
+  const beat = setInterval(() => {
+    if (bench.link === "open" && runningPort(job) && performance.now() - freshAt > Math.max(8000, cost * 20)) refresh();
+  }, 1000);
   const theme = () => drawLadder();
   document.addEventListener("theme", theme);
   lane.begin(Boolean(state.live?.length) || Boolean(runningPort(job)));
@@ -222,6 +231,7 @@ function board(root, job, first, go) {
   loadWindows();
   return () => {
     document.removeEventListener("theme", theme);
+    clearInterval(beat);
     task?.end();
     lane.end();
     band.end();

@@ -26,11 +26,15 @@ export function keyCheck(root, job, go) {
   async function first() {
     const windows = await get(jobPath(job, "/windows")).catch(() => ({ lines: [] }));
     const names = [...new Set(windows.lines.flatMap((line) => line.windows.map((w) => w.key)).filter(Boolean))];
-    const list = el("input", { type: "text", id: "check-keys", value: names.join(", "), autocomplete: "off", maxlength: 2000 });
+    const boxes = names.map((name) => el("label.tick", {},
+      el("input", { type: "checkbox", id: `check-${name}`, value: name, checked: true }), key(name)));
+    const list = el("input", { type: "text", id: "check-keys", autocomplete: "off", maxlength: 2000 });
     redraw(panel, el("h1", { id: "check-title" }, W.check.title), el("p.lead", {}, W.check.lead),
-      names.length ? null : el("p.notice", {}, W.check.noKeys), field(W.check.keys, list),
+      names.length ? el("fieldset", {}, el("legend", {}, W.check.keys), el("div.row", {}, boxes))
+        : field(W.check.keys, list, W.check.noKeys),
       el("div.row", {}, button(W.check.begin, () => {
-        keys = list.value.split(/[\s,]+/).filter(Boolean);
+        keys = names.length ? boxes.map((box) => box.firstChild).filter((box) => box.checked).map((box) => box.value)
+          : list.value.split(/[\s,]+/).filter(Boolean);
         if (keys.length) begin();
       }, { id: "check-begin" }, "strong"), back()));
   }

@@ -16,7 +16,7 @@ const spoken = (name, value) => {
   return String(value);
 };
 
-const PER_ROW = 16;
+const PER_ROW = 8;
 
 function bytes(hex) {
   const out = [];

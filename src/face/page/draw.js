@@ -8,6 +8,9 @@ export const AXIS = 26;
 export const LANES = [["keypad", 104], ["infrared", 46], ["cec", 46], ["menu", 50], ["system", 38]];
 export const HEIGHT = LANES.reduce((sum, [, height]) => sum + height, AXIS);
 
+/** Where the menu lane begins: its upper part is free for the names of the stages. */
+const MENU_TOP = LANES.slice(0, 3).reduce((sum, [, height]) => sum + height, AXIS);
+
 /** Colours of the theme, from the style sheet. */
 export function palette() {
   const style = getComputedStyle(document.documentElement);
@@ -88,7 +91,7 @@ function captures(c, view, data, colours) {
     if (x < GUTTER || x > view.width) continue;
     c.fillStyle = colours.lead;
     c.fillRect(Math.round(x), AXIS, 2, view.height - AXIS);
-    c.fillText(W.lanes.stage(capture.stage), Math.min(x + 5, view.width - 60), view.height - 6);
+    c.fillText(W.lanes.stage(capture.stage), Math.min(x + 5, view.width - 60), MENU_TOP + 15);
   }
 }
 

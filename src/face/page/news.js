@@ -11,7 +11,7 @@ export function news({ text, remedy, keep, bad }) {
   const root = document.getElementById("news");
   clearTimeout(timer);
   if (!text) { root.replaceChildren(); return; }
-  redraw(root, el(bad ? "div.line.bad" : "div.line", {}, el("span", {}, bad ? "! " : "i ", text,
+  redraw(root, el(bad ? "div.line.bad" : "div.line", {}, el("span", {}, bad ? "! " : null, text,
     remedy ? ` ${W.link.remedy(remedy)}` : ""),
   button(W.close, () => root.replaceChildren(), { id: "news-close" })));
   if (!keep) timer = setTimeout(() => root.replaceChildren(), 12000);

@@ -191,9 +191,8 @@ export function handBackTask(job, state, go) {
       verdict ? el("p", {}, el(`span.verdict.${verdict}`, {}, W.verdicts[verdict] ?? verdict)) : null,
       el("p.notice", {}, state().advice.text),
       el("div.row", {}, button(W.report.write, write, { id: "report-write" }, "strong")),
-      written ? el("p", {}, `${W.report.written(written.bytes)} `,
+      written ? el("div.row", {}, el("span", {}, W.report.written(written.bytes)),
         el("a.button", { href: path, target: "_blank", rel: "noopener", id: "report-open" }, W.report.open)) : null,
-      written ? el("div.report-frame", {}, el("iframe", { src: path, title: W.report.frame, id: "report-frame" })) : null,
       el("h3", {}, W.report.keycheck), el("p.hint", {}, W.report.keycheckHint),
       el("div.row", {}, button(W.report.keycheck, () => go(`#/job/${encodeURIComponent(job)}/keys`), { id: "to-keycheck" })),
       closed ? el("p.notice", {}, W.report.closed(moment(closed)))

@@ -327,7 +327,6 @@ export const W = {
     closeHint: "Sums every capture; nothing is taken up afterwards.",
     closeAsk: "A closed job takes no more captures and steps. Close it?",
     closed: (at) => `Closed on ${at}.`,
-    frame: "The report of this job",
   },
   lanes: {
     title: "Live lanes",
