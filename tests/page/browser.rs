@@ -7,9 +7,9 @@ use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
 use serde_json::{Value, json};
-use thirtyfour::LoggingPrefsLogLevel;
 use thirtyfour::common::print::{PrintPage, PrintParameters};
 use thirtyfour::prelude::*;
+use thirtyfour::{LoggingPrefsLogLevel, TypingData};
 use tokio::runtime::{Builder, Runtime};
 
 /// The longest that anything here may take on a busy machine.
@@ -112,6 +112,12 @@ impl Browser {
         answer.unwrap_or_else(|error| panic!("{script}: {error}")).json().clone()
     }
 
+    /// The value that a script gives later to the function that is its last argument.
+    pub(super) fn later(&self, script: &str) -> Value {
+        let answer = self.time.block_on(self.web.execute_async(script, Vec::new()));
+        answer.unwrap_or_else(|error| panic!("{script}: {error}")).json().clone()
+    }
+
     /// Waits until a JavaScript expression holds.
     pub(super) fn until(&self, what: &str, expression: &str) {
         let begun = Instant::now();
@@ -166,7 +172,7 @@ impl Browser {
     }
 
     /// Keys to whatever has the focus (`Key::Tab + ""` and the like).
-    pub(super) fn keys(&self, keys: &str) {
+    pub(super) fn keys(&self, keys: impl Into<TypingData>) {
         self.time.block_on(async {
             let focused = self.web.active_element().await.unwrap();
             focused.send_keys(keys).await.unwrap();

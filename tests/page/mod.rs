@@ -3,4 +3,10 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
 mod browser;
+mod guided;
+mod keyboard;
+mod paper;
 mod served;
+mod set;
+mod speed;
+mod together;

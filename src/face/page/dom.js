@@ -85,6 +85,11 @@ export function say(node, text) {
   if (node.textContent !== text) node.textContent = text;
 }
 
+/** Marks when the first screen with content was drawn, for whoever measures the page. */
+export function drawn() {
+  if (!performance.getEntriesByName("drawn").length) requestAnimationFrame(() => performance.mark("drawn"));
+}
+
 /** A dialog in the page's top layer; closes with Esc, gives the focus back. Returns a function that closes it. */
 export function dialog(title, closeWord, ...children) {
   const before = document.activeElement;

@@ -1,7 +1,7 @@
 // The list of jobs, and a new one.
 
 import { W, moment } from "./words.js";
-import { el, button, field, table, redraw } from "./dom.js";
+import { el, button, drawn, field, table, redraw } from "./dom.js";
 import { bench, get, on, post } from "./link.js";
 import { failed } from "./news.js";
 
@@ -26,6 +26,7 @@ export function jobs(root, go) {
     ]);
     redraw(list, el("h1", { id: "jobs-title" }, W.list.title),
       rows.length ? table(W.list.title, W.list.columns, rows) : el("p.lead", {}, W.list.empty));
+    drawn();
   }
 
   async function form() {

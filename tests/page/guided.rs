@@ -1,0 +1,151 @@
+//! The whole way of a job in the browser, from first look to report, with a set whose fault one step mends.
+
+use std::time::Duration;
+
+use serde_json::json;
+
+use super::browser::Browser;
+use super::set::Set;
+use crate::support::daemon::{Daemon, bound};
+
+/// Every screen is looked at by axe-core in both themes and photographed in all sizes.
+fn looked_at(browser: &Browser, name: &str) {
+    browser.axe(name);
+    browser.pictures(name);
+}
+
+#[test]
+fn a_job_from_first_look_to_report() {
+    let folder = tempfile::tempdir().unwrap();
+    let set = Set::begin(true);
+    let daemon = Daemon::start(folder.path(), &bound("bench", set.path(), ""));
+    let browser = Browser::open();
+    browser.go(&format!("http://{}/open?token={}", daemon.address, daemon.token));
+    browser.says("main", "No job yet");
+    browser.fill("#f-which-set", "bedroom set, ticket <b>1187</b>");
+    browser.fill("#f-what-the-customer-complains-of", "the menu opens by itself");
+    browser.fill("#f-short-name-letters-digits-", "ticket-1187");
+    looked_at(&browser, "new-job");
+    browser.click("#make-job");
+
+    // Nothing can be recorded before the cautions were read.
+    browser.says("#cautions-title", "Before you touch");
+    let open = json!({ "job": "ticket-1187", "hands": "on" });
+    assert_eq!(daemon.ask("POST", "/ports/bench/open", &open).status, 409);
+    looked_at(&browser, "cautions");
+    browser.click("#cautions-accept");
+
+    browser.says("#task", "Port and chassis");
+    looked_at(&browser, "port");
+    browser.click("label[for=port-bench]");
+    browser.click("#to-baseline");
+    browser.says("#task", "as it came in");
+    browser.click("#soak-start");
+
+    // Live: the strays are counted, named and marked while the set speaks.
+    browser.says("#state-word", "Stray now");
+    browser.says("#state-detail", "Menu on the Keypad path");
+    looked_at(&browser, "soak");
+    browser.until("twelve strays", "Number(document.querySelector('#stray-count').innerText) >= 12");
+    browser.says("#readings", "KEY1 reads");
+    browser.click("#soak-stop");
+    browser.says("#next-text", "Next test");
+    browser.says("#where", "%");
+    looked_at(&browser, "isolation");
+
+    // A test that is a step: noted, then soaked; the fault does not mind.
+    browser.click("#more-tests > summary");
+    let chosen = browser.script(
+        "const button = [...document.querySelectorAll('.test button')].find(b => b.innerText === 'I did this'); \
+         button.scrollIntoView({ block: 'center' }); button.click(); return button.id;",
+        &[],
+    );
+    assert!(chosen.is_string());
+    browser.seen("#step-text");
+    let text = browser.script("return document.querySelector('#step-text').value", &[]);
+    assert!(text.as_str().unwrap().len() > 10, "the test's own words: {text}");
+    browser.click("#step-note");
+    browser.says("#task", "Every input in a soak is stray");
+    browser.click("#soak-start");
+    browser.until("eight strays", "Number(document.querySelector('#stray-count').innerText) >= 8");
+    browser.click("#soak-stop");
+    browser.until("off", "document.querySelector('#state-word').innerText === 'Not watching'");
+
+    // Two parts in one repair: a gentle word, and no step before one of them is taken back.
+    browser.click("#way-repair");
+    browser.fill("#step-text", "key input of the main board cleaned");
+    browser.click("label[for=part-main-board]");
+    browser.click("label[for=part-key-board]");
+    browser.says("#several-warning", "nobody can tell");
+    browser.click("#step-note");
+    browser.seen("#step-anyway");
+    assert_eq!(daemon.get("/jobs/ticket-1187")["stages"].as_array().unwrap().len(), 2);
+    looked_at(&browser, "two-parts");
+    browser.click("label[for=part-key-board]");
+    browser.until("no warning", "document.querySelector('#several-warning').hidden");
+    browser.click("#step-note");
+    browser.says("#task", "Every input in a soak is stray");
+    set.mend();
+
+    // A verdict as soon as it is certain.
+    browser.click("#soak-start");
+    browser.says("#soak-verdict", "undecided");
+    browser.says("#quiet-anyway", "%");
+    browser.says("#state-word", "Quiet");
+    looked_at(&browser, "verdict-soak");
+    browser.until(
+        "the soak ended by itself",
+        "document.querySelector('#way-report').getAttribute('aria-current') === 'step'",
+    );
+    let job = daemon.get("/jobs/ticket-1187");
+    assert_eq!((&job["verdict"], &job["advice"]["action"]), (&json!("gone"), &json!("hand-back")));
+    browser.says("#compare", "gone");
+
+    // Every key once, as asked for.
+    browser.click("#to-keycheck");
+    looked_at(&browser, "key-check");
+    for key in ["KEY_SWITCHVIDEOMODE", "KEY_OK"] {
+        browser.click(&format!("label:has(#check-{key})"));
+    }
+    browser.click("#check-begin");
+    for (turn, key) in
+        ["Power", "Volume down", "Volume up", "Channel down", "Channel up", "Menu"].iter().enumerate()
+    {
+        browser.says("#prompt", key);
+        if turn == 1 {
+            browser.picture("prompt");
+        }
+        std::thread::sleep(Duration::from_millis(300));
+        set.press(key);
+        browser.says("#prompt-seen", &format!("seen: {key}"));
+    }
+    browser.says("#check-title", "Key check done");
+    browser.says("main", "6 right, 0 seen as another key, 0 not seen");
+    looked_at(&browser, "key-check-done");
+    assert_eq!(daemon.get("/jobs/ticket-1187/keycheck")["checks"][0]["right"], 6);
+    browser.click("#check-back");
+
+    browser.click("#way-report");
+    browser.click("#report-write");
+    browser.seen("#report-open");
+    looked_at(&browser, "report-written");
+    let report = daemon.ask("GET", "/jobs/ticket-1187/report", &json!(null));
+    assert_eq!(report.status, 200);
+    assert!(report.body.contains("the menu opens by itself") && report.body.contains("ticket &lt;b&gt;1187"));
+    browser.click("#closing > summary");
+    browser.click("#close-sure");
+    browser.says("#state-word", "Closed");
+    looked_at(&browser, "closed");
+    assert!(daemon.get("/jobs/ticket-1187")["closed"].is_string());
+    browser.click("#to-jobs");
+    browser.says("main table", "ticket-1187");
+    browser.says("main table", "gone");
+    looked_at(&browser, "jobs");
+
+    browser.stays_on_loopback(&daemon.address);
+    let said = browser.console();
+    // The two refusals that were meant: port before cautions was ours; several parts is the page's.
+    let other: Vec<&String> = said.iter().filter(|line| !line.contains("409")).collect();
+    assert!(other.is_empty(), "{other:?}");
+    assert!(said.len() <= 1, "{said:?}");
+}
