@@ -171,12 +171,9 @@ impl Browser {
         });
     }
 
-    /// Keys to whatever has the focus (`Key::Tab + ""` and the like).
+    /// Keys as from a keyboard, to whatever has the focus (`Key::Tab + ""` and the like).
     pub(super) fn keys(&self, keys: impl Into<TypingData>) {
-        self.time.block_on(async {
-            let focused = self.web.active_element().await.unwrap();
-            focused.send_keys(keys).await.unwrap();
-        });
+        self.time.block_on(self.web.action_chain().send_keys(keys).perform()).unwrap();
     }
 
     /// A picture in `target/screens`.

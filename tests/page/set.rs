@@ -112,6 +112,6 @@ fn speak(mut terminal: Terminal, state: &Mutex<State>) {
             text.push_str(&format!("{stamp} {line}\r\n"));
         }
         drop(state);
-        terminal.print(text.as_bytes());
+        terminal.offer(text.as_bytes());
     }
 }

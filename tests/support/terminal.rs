@@ -45,6 +45,14 @@ impl Terminal {
         set.flush().unwrap();
     }
 
+    /// The set prints where somebody reads; what finds no room is gone, as on a real line.
+    pub(crate) fn offer(&mut self, bytes: &[u8]) {
+        let set = self.set.as_mut().unwrap();
+        rustix::io::ioctl_fionbio(&*set, true).unwrap();
+        let _ = set.write(bytes);
+        rustix::io::ioctl_fionbio(&*set, false).unwrap();
+    }
+
     /// The adapter is pulled out.
     pub(crate) fn unplug(&mut self) {
         self.set = None;

@@ -20,6 +20,8 @@ const PLACES = ["port", "baseline", "isolate", "repair", "soak", "report"];
 function standing(state, running) {
   const watched = state.stages.some((stage) => stage.figures);
   if (state.advice.action === "closed" || state.advice.action === "hand-back") return "report";
+  // While a soak runs the job stands at it, whatever the findings already advise.
+  if (running?.hands === "off") return state.stages.length < 2 ? "baseline" : "soak";
   if (!watched) return running || state.live?.length ? "baseline" : "port";
   if (state.stages.length < 2 && state.advice.action === "soak") return "baseline";
   return { soak: "soak", test: "isolate", repeat: "repair" }[state.advice.action] ?? "isolate";
@@ -53,6 +55,7 @@ function board(root, job, first, go) {
   let windows = null;
   const now = new Map();
   let readingsDue = false;
+  let ran = Boolean(runningPort(job));
   const current = () => state;
 
   const band = glance(job, () => show(standing(state, runningPort(job)), true));
@@ -68,7 +71,7 @@ function board(root, job, first, go) {
     readings: card("readings", W.readings.title), patterns: card("patterns", W.patterns.title),
     compare: card("compare", W.compare.title), where: card("where", W.where.title), ladder: card("ladder", W.ladder.title),
   };
-  root.replaceChildren(band.root, el("div.work", {},
+  root.replaceChildren(el("h1.unseen", {}, W.jobTitle(job, first.set)), band.root, el("div.work", {},
     el("aside.way-side", { "aria-label": W.route.title }, el("nav", { "aria-label": W.route.title }, way), panel,
       el("div.row", {}, button(`⚠ ${W.cautions.again}`, showCautions, { id: "show-cautions" }))),
     el("div.board", {}, lane.root, el("div.cards", {},
@@ -205,7 +208,13 @@ function board(root, job, first, go) {
   const ends = [
     on("job", (message) => { if (message.job === job) refresh(); }),
     on("anew", refresh),
-    on("ports", () => { lane.running(Boolean(runningPort(job))); drawWay(); }),
+    on("ports", () => {
+      const runs = Boolean(runningPort(job));
+      lane.running(runs);
+      if (runs !== ran && !chosenByHand) show(standing(state, runningPort(job)), false);
+      else drawWay();
+      ran = runs;
+    }),
     on("events", (message) => {
       if (message.job !== job) return;
       for (const e of message.events) if (e.kind === "reading") now.set(e.line, e.counts);

@@ -151,7 +151,7 @@ export function where(state) {
   return [el("ol.plain", {}, places.slice(0, 3).map(bar)),
     el("details", { id: "all-places" }, el("summary", {}, W.where.more),
       el("ol.plain", {}, places.slice(3).map(bar)), el("p", {}, places[0].because)),
-    size ? el("p", {}, el("span.strong", {}, `${W.where.size}: `),
+    size && size.value !== null ? el("p", {}, el("span.strong", {}, `${W.where.size}: `),
       `${size.line}: ${quantity(size.value, size.unit)} (${quantity(size.low, size.unit)} to ${quantity(size.high, size.unit)})`,
       `, ${share(size.weight)}`) : null,
     next ? el("p", {}, el("span.strong", {}, `${W.where.next}: `), next.text) : null,

@@ -48,7 +48,7 @@ export function field(label, control, hint) {
 export function table(caption, columns, rows, numbersFrom = 99) {
   const cell = (content, i) => (i === 0 ? el("th", { scope: "row" }, content)
     : el(i >= numbersFrom ? "td.n" : "td", {}, content));
-  return el("div.scroll", { tabindex: 0, role: "region", "aria-label": caption },
+  return el("div.scroll", { tabindex: 0, role: "group", "aria-label": caption },
     el("table", {}, el("caption", {}, caption),
       el("thead", {}, el("tr", {}, columns.map((c, i) => el(i >= numbersFrom ? "th.n" : "th", { scope: "col" }, c)))),
       el("tbody", {}, rows.map((row) => el("tr", {}, row.map(cell))))));

@@ -193,6 +193,16 @@ export function lanes(job, choose) {
     if (found) select(found, true);
   }
 
+  /** The event in view that comes next after the chosen one, or before it. */
+  function neighbour(way) {
+    const list = Object.entries(span.all().lanes).flatMap(([path, lane]) => (lane.events ?? []).map((e) => ({ path, ...e })))
+      .filter((e) => e.t >= view.from && e.t <= view.to).sort((a, b) => a.t - b.t);
+    const at = list.findIndex((e) => view.selected && e.t === view.selected.t && e.offset === view.selected.offset
+      && e.kind === view.selected.kind && e.capture === view.selected.capture);
+    const found = list.at(at < 0 ? (way > 0 ? 0 : -1) : Math.min(list.length - 1, Math.max(0, at + way)));
+    if (found) select(found, false);
+  }
+
   function click(x, y) {
     const name = laneAt(y);
     if (!name) return;
@@ -270,6 +280,8 @@ export function lanes(job, choose) {
     on("job", (message) => { if (message.job === job) load(true); }),
     command("f", () => setFollow(!follow)),
     command("0", all),
+    command(".", () => neighbour(1)),
+    command(",", () => neighbour(-1)),
     command("n", () => jump(1)),
     command("p", () => jump(-1)),
     command("/", () => { sieve.open = true; search.focus(); }),

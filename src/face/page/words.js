@@ -115,6 +115,7 @@ export const motif = (list) => list.map((part) => (part.key ? key(part.key) : pa
 export const W = {
   product: "straykey",
   bench: "bench",
+  jobTitle: (job, set) => `Job ${job}: ${set}`,
   noKey: "no key",
   item: (name) => `menu item ${name}`,
   none: NOT_KNOWN,
@@ -453,7 +454,7 @@ export const W = {
       ["1 … 6", "the six places on the way of the job"], ["s", "start or end the soak"], ["t", "light or dark"],
       ["/", "search in events"], ["l", "to the lanes"], ["← →", "earlier, later (lanes)"],
       ["↑ ↓ or + −", "zoom in, out (lanes)"], ["f", "follow what comes in"], ["0", "show all"],
-      ["n p", "next, previous stray"], ["Enter", "bytes of the chosen event (lanes)"], ["Esc", "close"],
+      ["n p", "next, previous stray"], [". ,", "next, previous event in view"], ["Enter", "bytes of the chosen event (lanes)"], ["Esc", "close"],
     ],
   },
 };
