@@ -154,11 +154,16 @@ impl Browser {
     /// Clicks as a hand does: on what is on top at that place.
     pub(super) fn click(&self, css: &str) {
         self.seen(css);
-        let found = self.time.block_on(self.web.find(By::Css(css))).unwrap();
-        self.time.block_on(async {
-            found.scroll_into_view().await.unwrap();
-            found.click().await.unwrap_or_else(|error| panic!("{css}: {error}"));
-        });
+        let press = async || {
+            let found = self.web.find(By::Css(css)).await?;
+            found.scroll_into_view().await?;
+            found.click().await
+        };
+        // What the page has put anew between looking and clicking is looked for once more.
+        if self.time.block_on(press()).is_err() {
+            self.frame();
+            self.time.block_on(press()).unwrap_or_else(|error| panic!("{css}: {error}"));
+        }
     }
 
     /// Clears a field and types into it.

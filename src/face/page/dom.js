@@ -54,8 +54,14 @@ export function table(caption, columns, rows, numbersFrom = 99) {
       el("tbody", {}, rows.map((row) => el("tr", {}, row.map(cell))))));
 }
 
-/** Replaces what `root` holds and keeps the focus, what was typed, the place of the scroll and what was unfolded. */
+const written = new WeakMap();
+
+/** Replaces what `root` holds, unless that is the same already (a press that has begun must end on the same button), and keeps the focus, what was typed, the place of the scroll and what was unfolded. */
 export function redraw(root, ...children) {
+  const fresh = children.flat(9).filter(Boolean);
+  const text = fresh.map((node) => node.outerHTML).join("");
+  if (written.get(root) === text && root.firstChild) return;
+  written.set(root, text);
   const focused = root.contains(document.activeElement) ? document.activeElement.id : "";
   const typed = new Map();
   for (const node of root.querySelectorAll("input[id], textarea[id], select[id]")) {
@@ -63,7 +69,7 @@ export function redraw(root, ...children) {
   }
   const unfolded = new Set([...root.querySelectorAll("details[id]")].filter((d) => d.open).map((d) => d.id));
   const selection = document.activeElement?.selectionStart ?? null;
-  root.replaceChildren(...children.flat(9).filter(Boolean));
+  root.replaceChildren(...fresh);
   for (const node of root.querySelectorAll("input[id], textarea[id], select[id]")) {
     if (!typed.has(node.id) || "fixed" in node.dataset) continue;
     if (node.type === "checkbox" || node.type === "radio") node.checked = typed.get(node.id);

@@ -174,11 +174,12 @@ export function handBackTask(job, state, go) {
   const root = el("div.task");
   let written = null;
   const path = `/api/v1${jobPath(job, "/report")}`;
-  async function write(event) {
-    const pressed = event.currentTarget;
-    pressed.disabled = true;
-    say(pressed, W.report.writing);
+  let writing = false;
+  async function write() {
+    writing = true;
+    update();
     written = await post(jobPath(job, "/report")).catch(failed);
+    writing = false;
     update();
   }
   async function close() {
@@ -190,7 +191,8 @@ export function handBackTask(job, state, go) {
     redraw(root, el("h2", {}, W.report.title), el("p.lead", {}, W.report.lead),
       verdict ? el("p", {}, el(`span.verdict.${verdict}`, {}, W.verdicts[verdict] ?? verdict)) : null,
       el("p.notice", {}, state().advice.text),
-      el("div.row", {}, button(W.report.write, write, { id: "report-write" }, "strong")),
+      el("div.row", {}, button(writing ? W.report.writing : W.report.write, write,
+        { id: "report-write", disabled: writing }, "strong")),
       written ? el("div.row", {}, el("span", {}, W.report.written(written.bytes)),
         el("a.button", { href: path, target: "_blank", rel: "noopener", id: "report-open" }, W.report.open)) : null,
       el("h3", {}, W.report.keycheck), el("p.hint", {}, W.report.keycheckHint),
