@@ -112,6 +112,7 @@ fn a_job_by_keys_alone() {
     browser.seen("#check-begin");
     enter(&browser, "#check-begin");
     browser.says("#prompt", "Power");
+    std::thread::sleep(std::time::Duration::from_millis(300));
     set.press("Power");
     browser.says("#prompt-seen", "seen: Power");
     enter(&browser, "#check-stop");

@@ -50,6 +50,7 @@ function board(root, job, first, go) {
   let state = first;
   let place = standing(state, runningPort(job));
   let chosenByHand = false;
+  let chosenAt = -1e9;
   let task = null;
   let draft = {};
   let windows = null;
@@ -102,6 +103,7 @@ function board(root, job, first, go) {
 
   function show(name, byHand) {
     chosenByHand ||= byHand;
+    if (byHand) chosenAt = performance.now();
     if (name !== place || !task) {
       task?.end();
       place = name;
@@ -198,7 +200,10 @@ function board(root, job, first, go) {
         || fresh.closed !== state.closed;
       state = fresh;
       // When the job has moved on, so does the way, also where another page moved it.
-      if (moved) chosenByHand = false;
+      // Whoever has just chosen a place, or writes down a step, stays.
+      const busy = performance.now() - chosenAt < 3000
+        || (place === "repair" && chosenByHand && fresh.stages.length === state.stages.length);
+      if (moved && !busy) chosenByHand = false;
       if (!windows?.lines.length) loadWindows();
       drawAll();
     }

@@ -58,11 +58,13 @@ export function keyCheck(root, job, go) {
     if (turn >= keys.length) { finish(); return; }
     const port = chosenPort(job);
     if (!port) { failed(new Error(W.check.noPort)); finish(); return; }
-    say(big, key(keys[turn]));
     big.className = "prompt";
+    say(big, "…");
     say(seen, `${turn + 1} / ${keys.length}`);
+    // Asked once it is on the record, so that no answer comes before its question.
     const asked = await post(jobPath(job, "/prompt"), { port, key: keys[turn] }).catch(failed);
     if (!asked) { finish(); return; }
+    say(big, key(keys[turn]));
     begun = performance.now();
     tick = setInterval(() => {
       const rest = PATIENCE - (performance.now() - begun) / 1000;
