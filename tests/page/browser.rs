@@ -13,7 +13,7 @@ use thirtyfour::{LoggingPrefsLogLevel, TypingData};
 use tokio::runtime::{Builder, Runtime};
 
 /// The longest that anything here may take on a busy machine.
-const PATIENCE: Duration = Duration::from_secs(30);
+const PATIENCE: Duration = Duration::from_secs(70);
 
 /// The sizes that every screen is looked at in: a small laptop, a bench monitor, a tablet upright.
 pub(super) const SIZES: [(u32, u32); 3] = [(1366, 768), (1920, 1080), (820, 1180)];

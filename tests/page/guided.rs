@@ -46,7 +46,7 @@ fn a_job_from_first_look_to_report() {
     browser.says("#state-word", "Stray now");
     browser.says("#state-detail", "Menu on the Keypad path");
     looked_at(&browser, "soak");
-    browser.until("twelve strays", "Number(document.querySelector('#stray-count').innerText) >= 12");
+    browser.until("ten strays", "Number(document.querySelector('#stray-count').innerText) >= 10");
     browser.says("#readings", "KEY1 reads");
     browser.click("#soak-stop");
     browser.says("#next-text", "Next test");
@@ -67,7 +67,7 @@ fn a_job_from_first_look_to_report() {
     browser.click("#step-note");
     browser.says("#task", "Every input in a soak is stray");
     browser.click("#soak-start");
-    browser.until("eight strays", "Number(document.querySelector('#stray-count').innerText) >= 8");
+    browser.until("six strays", "Number(document.querySelector('#stray-count').innerText) >= 6");
     browser.click("#soak-stop");
     browser.until("off", "document.querySelector('#state-word').innerText === 'Not watching'");
 

@@ -1,5 +1,5 @@
 //! A set on a pseudo-terminal that speaks at the pace of the wall clock: a key line that is read every 50 ms, a fault that
-//! presses Menu every second or two until it is mended, and a hand that presses what it is told to.
+//! presses Menu every three seconds until it is mended, and a hand that presses what it is told to.
 
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex};
@@ -26,6 +26,8 @@ struct State {
     held: Option<(u32, Instant)>,
     say: String,
     unplug: bool,
+    /// What nobody has read yet is to be gone.
+    forget: bool,
     over: bool,
 }
 
@@ -49,9 +51,11 @@ impl Set {
         &self.path
     }
 
-    /// The step that helps.
+    /// The step that helps. What waits unread in the pseudo-terminal, which a real line would have lost, is from before.
     pub(super) fn mend(&self) {
-        self.state.lock().unwrap().faulty = false;
+        let mut state = self.state.lock().unwrap();
+        state.faulty = false;
+        state.forget = true;
     }
 
     /// A hand presses a key of KEY1 for a third of a second.
@@ -83,7 +87,7 @@ fn speak(mut terminal: Terminal, state: &Mutex<State>) {
     let begun = Instant::now();
     let idle = 1023;
     // Pauses between strays, 50 ms each: uneven, so that it is no beat.
-    let pauses = [22, 34, 27, 19, 31, 25, 38, 23];
+    let pauses = [56, 72, 64, 50, 80, 60, 70, 54];
     let (mut next, mut stray_ends, mut turn) = (20, 0, 0);
     for scan in 0_u64.. {
         let due = begun + Duration::from_millis(50 * scan);
@@ -91,6 +95,9 @@ fn speak(mut terminal: Terminal, state: &Mutex<State>) {
         let mut state = state.lock().unwrap();
         if state.over {
             return;
+        }
+        if std::mem::take(&mut state.forget) {
+            terminal.forget();
         }
         if state.unplug {
             terminal.unplug();

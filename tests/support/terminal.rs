@@ -6,7 +6,7 @@ use std::os::fd::OwnedFd;
 use std::path::{Path, PathBuf};
 
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
-use rustix::termios::{OptionalActions, tcgetattr, tcsetattr};
+use rustix::termios::{OptionalActions, QueueSelector, tcflush, tcgetattr, tcsetattr};
 
 /// The set's end, and the name of the other one.
 ///
@@ -51,6 +51,13 @@ impl Terminal {
         rustix::io::ioctl_fionbio(&*set, true).unwrap();
         let _ = set.write(bytes);
         rustix::io::ioctl_fionbio(&*set, false).unwrap();
+    }
+
+    /// What nobody has read is gone.
+    pub(crate) fn forget(&mut self) {
+        if let Some(keep) = &self.keep {
+            tcflush(keep, QueueSelector::IFlush).unwrap();
+        }
     }
 
     /// The adapter is pulled out.

@@ -51,6 +51,7 @@ function board(root, job, first, go) {
   let place = standing(state, runningPort(job));
   let chosenByHand = false;
   let chosenAt = -1e9;
+  let stood = place;
   let task = null;
   let draft = {};
   let windows = null;
@@ -163,6 +164,16 @@ function board(root, job, first, go) {
     redraw(cards.ladder.body, image);
   }
 
+  /** When the job has moved on, so does the way, also where another page moved it. */
+  function follow(noted) {
+    const at = standing(state, runningPort(job));
+    if (at === stood) return;
+    stood = at;
+    // Whoever has just chosen a place, or writes down a step, stays.
+    const busy = performance.now() - chosenAt < 3000 || (place === "repair" && chosenByHand && !noted);
+    if (!busy) chosenByHand = false;
+  }
+
   function drawAll() {
     band.update(state);
     redraw(cards.patterns.body, patterns(state, { goto: gotoPattern, fold: showFold }));
@@ -196,14 +207,9 @@ function board(root, job, first, go) {
     cost = freshAt - begun;
     asking = false;
     if (fresh) {
-      const moved = fresh.advice.action !== state.advice.action || fresh.stages.length !== state.stages.length
-        || fresh.closed !== state.closed;
+      const noted = fresh.stages.length !== state.stages.length;
       state = fresh;
-      // When the job has moved on, so does the way, also where another page moved it.
-      // Whoever has just chosen a place, or writes down a step, stays.
-      const busy = performance.now() - chosenAt < 3000
-        || (place === "repair" && chosenByHand && fresh.stages.length === state.stages.length);
-      if (moved && !busy) chosenByHand = false;
+      follow(noted);
       if (!windows?.lines.length) loadWindows();
       drawAll();
     }
@@ -216,6 +222,7 @@ function board(root, job, first, go) {
     on("ports", () => {
       const runs = Boolean(runningPort(job));
       lane.running(runs);
+      follow(false);
       if (runs !== ran && !chosenByHand) show(standing(state, runningPort(job)), false);
       else drawWay();
       ran = runs;
