@@ -96,7 +96,9 @@ export function folded(fold) {
 export function compare(state) {
   const watched = state.stages.filter((stage) => stage.figures);
   if (!watched.length) return [el("p", {}, W.compare.none)];
-  const most = Math.max(...watched.map((s) => s.figures.per_min_high)) || 1;
+  // A stage that was watched for a moment has an interval without end: it does not set the scale, its line has an arrow.
+  const ends = Math.max(...watched.map((s) => s.figures.per_min_high));
+  const most = Math.min(ends, 2.5 * Math.max(...watched.map((s) => s.figures.per_min)) || ends) || 1;
   const wide = WIDE;
   const left = 64;
   const at = (rate) => left + (Math.min(rate, most) / most) * (wide - left - 108);
@@ -109,7 +111,8 @@ export function compare(state) {
     const verdict = stage.comparison?.verdict;
     drawing.append(text(0, y + 5, W.lanes.stage(stage.stage)),
       svg("path.grid", { d: `M${left} ${y}H${wide - 108}` }),
-      svg("path.whisker", { d: `M${at(f.per_min_low)} ${y}H${at(f.per_min_high)}M${at(f.per_min_low)} ${y - 6}v12M${at(f.per_min_high)} ${y - 6}v12` }),
+      svg("path.whisker", { d: `M${at(f.per_min_low)} ${y}H${at(f.per_min_high)}M${at(f.per_min_low)} ${y - 6}v12${
+        f.per_min_high > most ? `M${at(most) - 7} ${y - 5}l7 5-7 5` : `M${at(f.per_min_high)} ${y - 6}v12`}` }),
       svg(f.strays ? "circle.value" : "circle.value-none", { cx: at(f.per_min), cy: y, r: 5.5 }),
       text(wide - 100, y + 5, verdict ? (W.verdicts[verdict] ?? verdict) : `${number(f.per_min)}/min`));
   });

@@ -99,7 +99,7 @@ export function glance(job, go) {
     if (s) {
       say(soakClock.value, clock(elapsed()));
       say(strays.value, String(s.strays));
-      say(strays.small, W.glance.inEpisodes(s.strays, s.episodes));
+      say(strays.small, W.glance.inEpisodes(s.episodes));
       say(verdict.value, W.verdicts[s.verdict] ?? s.verdict);
       verdict.value.className = `verdict ${s.verdict}`;
       say(verdict.small, s.done ? W.soak.done : "");

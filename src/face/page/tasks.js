@@ -11,7 +11,7 @@ const nothing = () => {};
 
 /** A soak: the baseline, or the one after a step. */
 export function soakTask(job, state, baseline) {
-  const plan = () => [...state().stages].reverse().find((stage) => stage.plan)?.plan ?? null;
+  const plan = () => [...state().stages].reverse().find((stage) => stage.plan?.episodes > 0)?.plan ?? null;
   const proposed = () => {
     const more = state().stages.at(-1)?.comparison?.soak_more_s;
     const needed = (more > 0 ? more : plan()?.certain_s) ?? null;
