@@ -175,16 +175,17 @@ fn the_commands_talk_to_the_daemon_that_has_the_job() {
     assert_eq!(shown["live"][0]["port"], "a", "{shown}");
     // A soak of the job that the daemon has, on the port that it has.
     let port = terminal.path().to_str().unwrap().to_owned();
-    let spoken = std::thread::spawn(move || {
-        std::thread::sleep(Duration::from_millis(1500));
-        terminal.print((readings(5000, true, 6) + readings(5300, false, 6).as_str()).as_bytes());
-        terminal
+    let soak = std::thread::scope(|scope| {
+        // The set speaks once the soak runs, however long the command takes to begin it.
+        scope.spawn(|| {
+            daemon.until("a", "soaked", |port| port["soak"].is_object());
+            terminal.print((readings(5000, true, 6) + readings(5300, false, 6).as_str()).as_bytes());
+        });
+        beside(&daemon, &["soak", job, "--port", &port, "--minutes", "0.06", "--json"])
     });
-    let soak = beside(&daemon, &["soak", job, "--port", &port, "--minutes", "0.06", "--json"]);
     assert_eq!(soak.status.code(), Some(0), "{}", told(&soak));
     let state: Value = serde_json::from_slice(&soak.stdout).unwrap();
     assert_eq!(state["soak"]["strays"], 1, "{state}");
-    let _terminal = spoken.join().unwrap();
     daemon.until("a", "idle", |port| port["state"] == "off");
     // Nothing runs: the files are free.
     assert_eq!(beside(&daemon, &step).status.code(), Some(0));
