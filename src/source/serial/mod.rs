@@ -15,6 +15,7 @@
 
 mod binding;
 mod console;
+mod faults;
 mod find;
 mod holder;
 mod list;

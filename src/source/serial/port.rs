@@ -9,6 +9,7 @@ use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
 use super::console::Console;
+use super::faults::{self, Unmark};
 use super::list::{Usb, list};
 use super::queue::{Entry, Next, Queue};
 use super::spec::{Parity, PortSpec};
@@ -63,13 +64,13 @@ impl SerialPort {
     /// serial port at all.
     pub fn open(spec: &PortSpec) -> Result<Self> {
         spec.check()?;
-        let port = open_device(&spec.path, spec)?;
+        let device = open_device(&spec.path, spec)?;
         let identity = Identity::of(&spec.path);
         let queue = Arc::new(Queue::default());
         let epoch = Instant::now();
         let anchor = Anchor::now();
         let console = Console::default();
-        console.set(port.try_clone().ok());
+        console.set(device.port.try_clone().ok());
         let reader = Reader {
             queue: Arc::clone(&queue),
             epoch,
@@ -77,10 +78,10 @@ impl SerialPort {
             identity,
             console: console.clone(),
         };
-        let thread =
-            std::thread::Builder::new().name("serial port".into()).spawn(move || reader.run(port)).map_err(
-                |error| Error::machine("cannot start a thread for the serial port").because(error),
-            )?;
+        let thread = std::thread::Builder::new()
+            .name("serial port".into())
+            .spawn(move || reader.run(device))
+            .map_err(|error| Error::machine("cannot start a thread for the serial port").because(error))?;
         Ok(Self { queue, reader: Some(thread), epoch, anchor, held: Vec::new(), offset: 0, lost: 0, console })
     }
 
@@ -149,16 +150,21 @@ struct Reader {
     console: Console,
 }
 
-type Device = Box<dyn serialport::SerialPort>;
+/// An open port.
+struct Device {
+    port: Box<dyn serialport::SerialPort>,
+    /// Whether the system marks breaks and damaged characters within the bytes.
+    marks: bool,
+}
 
 impl Reader {
-    fn run(self, mut port: Device) {
-        while self.read_until_gone(&mut *port) {
+    fn run(self, mut device: Device) {
+        while self.read_until_gone(&mut device) {
             self.queue.mark(since(self.epoch), GONE.to_owned());
             self.console.set(None);
-            drop(port);
+            drop(device);
             match self.wait_for_return() {
-                Some(again) => port = again,
+                Some(again) => device = again,
                 None => break,
             }
         }
@@ -167,13 +173,28 @@ impl Reader {
     }
 
     /// Reads until the port is gone (`true`) or the stop signal comes (`false`).
-    fn read_until_gone(&self, port: &mut dyn serialport::SerialPort) -> bool {
+    fn read_until_gone(&self, device: &mut Device) -> bool {
         let mut buffer = vec![0u8; READ_BYTES];
+        let (mut unmark, mut plain) = (Unmark::default(), Vec::new());
         while !self.queue.is_stopped() {
-            match face(port.read(&mut buffer)) {
-                Face::Bytes(n) => self.queue.push(since(self.epoch), buffer.get(..n).unwrap_or_default()),
+            match face(device.port.read(&mut buffer)) {
+                Face::Bytes(n) => {
+                    let t = since(self.epoch);
+                    let bytes = buffer.get(..n).unwrap_or_default();
+                    if device.marks {
+                        plain.clear();
+                        unmark.take(bytes, &mut plain);
+                    }
+                    let bytes = if device.marks { &plain } else { bytes };
+                    if !bytes.is_empty() {
+                        self.queue.push(t, bytes);
+                    }
+                }
                 Face::Nothing => {}
                 Face::Gone => return true,
+            }
+            if let Some(what) = unmark.remark() {
+                self.queue.mark(since(self.epoch), what);
             }
         }
         false
@@ -189,10 +210,10 @@ impl Reader {
                 return None;
             }
             let Some(path) = self.identity.find() else { continue };
-            if let Ok(port) = open_device(&path, &self.spec) {
-                self.console.set(port.try_clone().ok());
+            if let Ok(device) = open_device(&path, &self.spec) {
+                self.console.set(device.port.try_clone().ok());
                 self.queue.mark(since(self.epoch), format!("{BACK} as {}", path.display()));
-                return Some(port);
+                return Some(device);
             }
         }
     }
@@ -280,12 +301,18 @@ fn open_device(path: &Path, spec: &PortSpec) -> Result<Device> {
     // A program that has just ended, or a child that is just being started, may hold the port for a moment.
     let mut tries = BUSY_TRIES;
     loop {
+        let handle = faults::handle(path);
         match builder.clone().open() {
+            Ok(port) => return Ok(Device { port, marks: handle.is_some_and(|handle| faults::ask(&handle)) }),
             Err(error) if error.kind() == serialport::ErrorKind::NoDevice && tries > 0 => {
+                drop(handle);
                 tries -= 1;
                 std::thread::sleep(BUSY_WAIT);
             }
-            done => return done.map_err(|error| refused(path, spec, error)),
+            Err(error) => {
+                drop(handle);
+                return Err(refused(path, spec, error));
+            }
         }
     }
 }
