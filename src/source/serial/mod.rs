@@ -14,6 +14,7 @@
 //! that has no safe wrapper; losses show as damaged records in the decoder.
 
 mod binding;
+mod clocks;
 mod console;
 mod faults;
 mod find;

@@ -8,6 +8,7 @@ use std::sync::Arc;
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
+use super::clocks::Clocks;
 use super::console::Console;
 use super::faults::{self, Unmark};
 use super::list::{Usb, list};
@@ -176,6 +177,7 @@ impl Reader {
     fn read_until_gone(&self, device: &mut Device) -> bool {
         let mut buffer = vec![0u8; READ_BYTES];
         let (mut unmark, mut plain) = (Unmark::default(), Vec::new());
+        let mut clocks = Clocks::start();
         while !self.queue.is_stopped() {
             match face(device.port.read(&mut buffer)) {
                 Face::Bytes(n) => {
@@ -193,7 +195,7 @@ impl Reader {
                 Face::Nothing => {}
                 Face::Gone => return true,
             }
-            if let Some(what) = unmark.remark() {
+            for what in [unmark.remark(), clocks.remark()].into_iter().flatten() {
                 self.queue.mark(since(self.epoch), what);
             }
         }
