@@ -147,12 +147,15 @@ fn idle(seconds: u64) {
     let folder = tempfile::tempdir().unwrap();
     let terminals: Vec<Terminal> = (0..4).map(|_| Terminal::open()).collect();
     let daemon = started(folder.path(), &terminals, "alder");
-    std::thread::sleep(Duration::from_secs(3));
+    std::thread::sleep(Duration::from_secs(8));
     let (_, before) = cost(daemon.id());
     std::thread::sleep(Duration::from_secs(seconds));
     let (resident, after) = cost(daemon.id());
     let share = (after - before) / seconds as f64 * 100.0;
-    println!("idle: 4 silent ports for {seconds} s: {resident:.1} MiB resident, {share:.2} % of a core");
+    println!(
+        "idle: 4 silent ports for {seconds} s: {:.1} MB resident, {share:.2} % of a core",
+        resident * 1.048_576
+    );
 }
 
 fn flood(seconds: u64) {

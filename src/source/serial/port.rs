@@ -17,11 +17,17 @@ use super::spec::{Parity, PortSpec};
 use super::{super::ByteSource, super::Chunk, super::Mark, super::Pulled, holder};
 use crate::base::{Anchor, Error, Nanoseconds, Result};
 
-/// How long a pull waits before it says that nothing came.
+/// How long a pull waits before it says that nothing came. Bytes end the wait at once.
 const PULL_TIME: Duration = Duration::from_millis(20);
 
+/// The same when nothing has come for a while: a silent port shall cost next to nothing.
+const SILENT_PULL_TIME: Duration = Duration::from_millis(100);
+
+/// A port is silent after so long; longer than anything that a decoder waits for.
+const SILENT_AFTER: Nanoseconds = Nanoseconds::from_millis(5000);
+
 /// How long the thread waits in one read; it looks for the stop signal in between.
-const READ_TIME: Duration = Duration::from_millis(50);
+const READ_TIME: Duration = Duration::from_millis(200);
 
 /// Largest piece that one read takes; the kernel holds 4 KiB of a serial port.
 const READ_BYTES: usize = 64 << 10;
@@ -47,6 +53,8 @@ pub struct SerialPort {
     held: Vec<u8>,
     offset: u64,
     lost: u64,
+    /// When the last bytes came.
+    heard: Nanoseconds,
     console: Console,
 }
 
@@ -83,7 +91,17 @@ impl SerialPort {
             .name("serial port".into())
             .spawn(move || reader.run(device))
             .map_err(|error| Error::machine("cannot start a thread for the serial port").because(error))?;
-        Ok(Self { queue, reader: Some(thread), epoch, anchor, held: Vec::new(), offset: 0, lost: 0, console })
+        Ok(Self {
+            queue,
+            reader: Some(thread),
+            epoch,
+            anchor,
+            held: Vec::new(),
+            offset: 0,
+            lost: 0,
+            heard: Nanoseconds::ZERO,
+            console,
+        })
     }
 
     /// Bytes that were dropped because nobody pulled for too long.
@@ -102,9 +120,10 @@ impl SerialPort {
 }
 
 impl ByteSource for SerialPort {
-    /// Waits 20 ms at most; bytes come back as soon as the port has delivered them.
+    /// Waits 20 ms at most, 100 ms on a port that is silent; bytes come back as soon as the port has delivered them.
     fn pull(&mut self) -> Result<Pulled<'_>> {
-        match self.queue.pull(PULL_TIME) {
+        let silent = self.now() - self.heard > SILENT_AFTER;
+        match self.queue.pull(if silent { SILENT_PULL_TIME } else { PULL_TIME }) {
             Next::Nothing => Ok(Pulled::Quiet(self.now())),
             Next::Closed => Ok(Pulled::End),
             Next::Entry(Entry::Mark(mark)) => Ok(Pulled::Mark(mark)),
@@ -116,6 +135,7 @@ impl ByteSource for SerialPort {
             Next::Entry(Entry::Lump(t, bytes)) => {
                 let offset = self.offset;
                 self.offset += bytes.len() as u64;
+                self.heard = t;
                 self.held = bytes;
                 Ok(Pulled::Chunk(Chunk { arrival: Some(t), offset, bytes: &self.held }))
             }
