@@ -2,6 +2,7 @@
 
 use clap::Parser;
 use straykey::face::args::{Arguments, Command};
+use straykey::face::daemon::Config;
 
 /// Sections and keys of systemd.unit(5), systemd.service(5), systemd.exec(5), as far as they are used.
 fn unit() -> Vec<(String, String, String)> {
@@ -71,4 +72,27 @@ fn the_udev_rule_names_ports_by_identity() {
         }
         assert!(rule.contains("SUBSYSTEM==\"tty\"") && rule.contains("ATTRS{idVendor}=="), "{rule}");
     }
+}
+
+#[test]
+fn the_configuration_is_understood_with_everything_that_it_mentions() {
+    let text = include_str!("../../examples/serve.toml");
+    let path = std::path::Path::new("/bench/serve.toml");
+    let config = Config::parse(path, text).unwrap();
+    let names: Vec<_> = config.ports.iter().map(|port| port.name.as_str()).collect();
+    assert_eq!(names, ["left", "right", "header"]);
+    assert_eq!(config.jobs, std::path::Path::new("/bench/jobs"));
+    // What is only shown, behind a `#`, is understood as well.
+    let shown: String = text.lines().map(|line| format!("{}\n", uncovered(line))).collect();
+    let config = Config::parse(path, &shown).unwrap_or_else(|error| panic!("{}: {shown}", error.sentence()));
+    assert_eq!(config.tls.unwrap().names, ["bench.example"]);
+    assert_eq!(config.limits.keep_bytes, Some(20_000_000_000));
+    assert_eq!(config.log.file.as_deref(), Some(std::path::Path::new("/bench/straykey.log")));
+}
+
+/// A setting behind a `# ` without it; prose stays a comment.
+fn uncovered(line: &str) -> &str {
+    let rest = line.strip_prefix("# ").unwrap_or(line);
+    let setting = rest.split_once(" = ").is_some_and(|(key, _)| !key.contains(' '));
+    if setting || rest.starts_with('[') { rest } else { line }
 }

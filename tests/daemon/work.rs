@@ -1,5 +1,6 @@
 //! A bench at work: soak with a live verdict, steps, two clients, resume, the commands beside it.
 
+use std::path::Path;
 use std::process::{Command, Output};
 use std::time::Duration;
 
@@ -138,9 +139,13 @@ fn a_key_check_notes_what_was_asked_for_and_when() {
 }
 
 fn beside(daemon: &Daemon, arguments: &[&str]) -> Output {
+    asking(&daemon.folder.join("s"), arguments)
+}
+
+fn asking(socket: &Path, arguments: &[&str]) -> Output {
     Command::new(env!("CARGO_BIN_EXE_straykey"))
         .args(arguments)
-        .env("STRAYKEY_SOCKET", daemon.folder.join("s"))
+        .env("STRAYKEY_SOCKET", socket)
         .env_remove("STRAYKEY_PROTOCOLS")
         .output()
         .unwrap()
@@ -175,16 +180,18 @@ fn the_commands_talk_to_the_daemon_that_has_the_job() {
     assert_eq!(shown["live"][0]["port"], "a", "{shown}");
     // A soak of the job that the daemon has, on the port that it has.
     let port = terminal.path().to_str().unwrap().to_owned();
-    let spoken = std::thread::spawn(move || {
-        std::thread::sleep(Duration::from_millis(1500));
+    let socket = daemon.folder.join("s");
+    let soak = std::thread::scope(|scope| {
+        let words = ["soak", job, "--port", &port, "--minutes", "0.06", "--json"];
+        let soak = scope.spawn(move || asking(&socket, &words));
+        // The set speaks once the soak runs, however long the command takes to begin it.
+        daemon.until("a", "soaked", |port| port["soak"].is_object());
         terminal.print((readings(5000, true, 6) + readings(5300, false, 6).as_str()).as_bytes());
-        terminal
+        soak.join().unwrap()
     });
-    let soak = beside(&daemon, &["soak", job, "--port", &port, "--minutes", "0.06", "--json"]);
     assert_eq!(soak.status.code(), Some(0), "{}", told(&soak));
     let state: Value = serde_json::from_slice(&soak.stdout).unwrap();
     assert_eq!(state["soak"]["strays"], 1, "{state}");
-    let _terminal = spoken.join().unwrap();
     daemon.until("a", "idle", |port| port["state"] == "off");
     // Nothing runs: the files are free.
     assert_eq!(beside(&daemon, &step).status.code(), Some(0));

@@ -3,6 +3,7 @@
 use std::os::unix::fs::symlink;
 use std::time::{Duration, Instant};
 
+use rustix::termios::InputModes;
 use straykey::base::Nanoseconds;
 use straykey::source::serial::{PortSpec, QUEUE_BYTES, SerialPort};
 use straykey::source::{ByteSource, Pulled};
@@ -22,6 +23,19 @@ fn every_byte_comes_through_unchanged() {
     let taken = take_until(&mut port, |taken| taken.bytes.len() >= 264);
     assert_eq!(taken.bytes, [&all[..], b"\r\n\x03\x04\x11\x13\x00\xff"].concat());
     assert_eq!(taken.marks, Vec::<String>::new());
+}
+
+/// With these modes Linux tells breaks and damaged characters within the bytes (termios(3)); a pseudo-terminal has none to tell.
+#[test]
+fn the_system_is_asked_to_mark_breaks_and_damaged_characters() {
+    let terminal = Terminal::open();
+    let _port = SerialPort::open(&PortSpec::new(terminal.path(), 115_200)).unwrap();
+    let modes = terminal.input_modes();
+    assert!(modes.contains(InputModes::PARMRK | InputModes::INPCK), "{modes:?}");
+    assert!(
+        !modes.intersects(InputModes::IGNBRK | InputModes::BRKINT | InputModes::IGNPAR | InputModes::IXON),
+        "{modes:?}"
+    );
 }
 
 #[test]

@@ -60,6 +60,11 @@ impl Terminal {
         }
     }
 
+    /// What the other end asked the system to do with what comes in.
+    pub(crate) fn input_modes(&self) -> rustix::termios::InputModes {
+        tcgetattr(self.keep.as_ref().unwrap()).unwrap().input_modes
+    }
+
     /// The adapter is pulled out.
     pub(crate) fn unplug(&mut self) {
         self.set = None;

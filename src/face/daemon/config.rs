@@ -253,7 +253,7 @@ impl Config {
             protocols: table.protocols.map(beside),
             tls,
             limits: table.limits,
-            log: table.log,
+            log: LogTable { file: table.log.file.map(beside), ..table.log },
             ports: table.port.into_iter().map(port).collect(),
         })
     }

@@ -14,7 +14,9 @@
 //! that has no safe wrapper; losses show as damaged records in the decoder.
 
 mod binding;
+mod clocks;
 mod console;
+mod faults;
 mod find;
 mod holder;
 mod list;

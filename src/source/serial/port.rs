@@ -8,18 +8,26 @@ use std::sync::Arc;
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
+use super::clocks::Clocks;
 use super::console::Console;
+use super::faults::{self, Unmark};
 use super::list::{Usb, list};
 use super::queue::{Entry, Next, Queue};
 use super::spec::{Parity, PortSpec};
 use super::{super::ByteSource, super::Chunk, super::Mark, super::Pulled, holder};
 use crate::base::{Anchor, Error, Nanoseconds, Result};
 
-/// How long a pull waits before it says that nothing came.
+/// How long a pull waits before it says that nothing came. Bytes end the wait at once.
 const PULL_TIME: Duration = Duration::from_millis(20);
 
+/// The same when nothing has come for a while: a silent port shall cost next to nothing.
+const SILENT_PULL_TIME: Duration = Duration::from_millis(100);
+
+/// A port is silent after so long; longer than anything that a decoder waits for.
+const SILENT_AFTER: Nanoseconds = Nanoseconds::from_millis(5000);
+
 /// How long the thread waits in one read; it looks for the stop signal in between.
-const READ_TIME: Duration = Duration::from_millis(50);
+const READ_TIME: Duration = Duration::from_millis(200);
 
 /// Largest piece that one read takes; the kernel holds 4 KiB of a serial port.
 const READ_BYTES: usize = 64 << 10;
@@ -45,6 +53,8 @@ pub struct SerialPort {
     held: Vec<u8>,
     offset: u64,
     lost: u64,
+    /// When the last bytes came.
+    heard: Nanoseconds,
     console: Console,
 }
 
@@ -63,13 +73,13 @@ impl SerialPort {
     /// serial port at all.
     pub fn open(spec: &PortSpec) -> Result<Self> {
         spec.check()?;
-        let port = open_device(&spec.path, spec)?;
+        let device = open_device(&spec.path, spec)?;
         let identity = Identity::of(&spec.path);
         let queue = Arc::new(Queue::default());
         let epoch = Instant::now();
         let anchor = Anchor::now();
         let console = Console::default();
-        console.set(port.try_clone().ok());
+        console.set(device.port.try_clone().ok());
         let reader = Reader {
             queue: Arc::clone(&queue),
             epoch,
@@ -77,11 +87,21 @@ impl SerialPort {
             identity,
             console: console.clone(),
         };
-        let thread =
-            std::thread::Builder::new().name("serial port".into()).spawn(move || reader.run(port)).map_err(
-                |error| Error::machine("cannot start a thread for the serial port").because(error),
-            )?;
-        Ok(Self { queue, reader: Some(thread), epoch, anchor, held: Vec::new(), offset: 0, lost: 0, console })
+        let thread = std::thread::Builder::new()
+            .name("serial port".into())
+            .spawn(move || reader.run(device))
+            .map_err(|error| Error::machine("cannot start a thread for the serial port").because(error))?;
+        Ok(Self {
+            queue,
+            reader: Some(thread),
+            epoch,
+            anchor,
+            held: Vec::new(),
+            offset: 0,
+            lost: 0,
+            heard: Nanoseconds::ZERO,
+            console,
+        })
     }
 
     /// Bytes that were dropped because nobody pulled for too long.
@@ -100,9 +120,10 @@ impl SerialPort {
 }
 
 impl ByteSource for SerialPort {
-    /// Waits 20 ms at most; bytes come back as soon as the port has delivered them.
+    /// Waits 20 ms at most, 100 ms on a port that is silent; bytes come back as soon as the port has delivered them.
     fn pull(&mut self) -> Result<Pulled<'_>> {
-        match self.queue.pull(PULL_TIME) {
+        let silent = self.now() - self.heard > SILENT_AFTER;
+        match self.queue.pull(if silent { SILENT_PULL_TIME } else { PULL_TIME }) {
             Next::Nothing => Ok(Pulled::Quiet(self.now())),
             Next::Closed => Ok(Pulled::End),
             Next::Entry(Entry::Mark(mark)) => Ok(Pulled::Mark(mark)),
@@ -114,6 +135,7 @@ impl ByteSource for SerialPort {
             Next::Entry(Entry::Lump(t, bytes)) => {
                 let offset = self.offset;
                 self.offset += bytes.len() as u64;
+                self.heard = t;
                 self.held = bytes;
                 Ok(Pulled::Chunk(Chunk { arrival: Some(t), offset, bytes: &self.held }))
             }
@@ -149,16 +171,21 @@ struct Reader {
     console: Console,
 }
 
-type Device = Box<dyn serialport::SerialPort>;
+/// An open port.
+struct Device {
+    port: Box<dyn serialport::SerialPort>,
+    /// Whether the system marks breaks and damaged characters within the bytes.
+    marks: bool,
+}
 
 impl Reader {
-    fn run(self, mut port: Device) {
-        while self.read_until_gone(&mut *port) {
+    fn run(self, mut device: Device) {
+        while self.read_until_gone(&mut device) {
             self.queue.mark(since(self.epoch), GONE.to_owned());
             self.console.set(None);
-            drop(port);
+            drop(device);
             match self.wait_for_return() {
-                Some(again) => port = again,
+                Some(again) => device = again,
                 None => break,
             }
         }
@@ -167,13 +194,29 @@ impl Reader {
     }
 
     /// Reads until the port is gone (`true`) or the stop signal comes (`false`).
-    fn read_until_gone(&self, port: &mut dyn serialport::SerialPort) -> bool {
+    fn read_until_gone(&self, device: &mut Device) -> bool {
         let mut buffer = vec![0u8; READ_BYTES];
+        let (mut unmark, mut plain) = (Unmark::default(), Vec::new());
+        let mut clocks = Clocks::start();
         while !self.queue.is_stopped() {
-            match face(port.read(&mut buffer)) {
-                Face::Bytes(n) => self.queue.push(since(self.epoch), buffer.get(..n).unwrap_or_default()),
+            match face(device.port.read(&mut buffer)) {
+                Face::Bytes(n) => {
+                    let t = since(self.epoch);
+                    let bytes = buffer.get(..n).unwrap_or_default();
+                    if device.marks {
+                        plain.clear();
+                        unmark.take(bytes, &mut plain);
+                    }
+                    let bytes = if device.marks { &plain } else { bytes };
+                    if !bytes.is_empty() {
+                        self.queue.push(t, bytes);
+                    }
+                }
                 Face::Nothing => {}
                 Face::Gone => return true,
+            }
+            for what in [unmark.remark(), clocks.remark()].into_iter().flatten() {
+                self.queue.mark(since(self.epoch), what);
             }
         }
         false
@@ -189,10 +232,10 @@ impl Reader {
                 return None;
             }
             let Some(path) = self.identity.find() else { continue };
-            if let Ok(port) = open_device(&path, &self.spec) {
-                self.console.set(port.try_clone().ok());
+            if let Ok(device) = open_device(&path, &self.spec) {
+                self.console.set(device.port.try_clone().ok());
                 self.queue.mark(since(self.epoch), format!("{BACK} as {}", path.display()));
-                return Some(port);
+                return Some(device);
             }
         }
     }
@@ -280,12 +323,18 @@ fn open_device(path: &Path, spec: &PortSpec) -> Result<Device> {
     // A program that has just ended, or a child that is just being started, may hold the port for a moment.
     let mut tries = BUSY_TRIES;
     loop {
+        let handle = faults::handle(path);
         match builder.clone().open() {
+            Ok(port) => return Ok(Device { port, marks: handle.is_some_and(|handle| faults::ask(&handle)) }),
             Err(error) if error.kind() == serialport::ErrorKind::NoDevice && tries > 0 => {
+                drop(handle);
                 tries -= 1;
                 std::thread::sleep(BUSY_WAIT);
             }
-            done => return done.map_err(|error| refused(path, spec, error)),
+            Err(error) => {
+                drop(handle);
+                return Err(refused(path, spec, error));
+            }
         }
     }
 }
