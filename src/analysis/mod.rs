@@ -15,6 +15,7 @@ pub mod locate;
 pub mod offtime;
 pub mod pattern;
 pub mod phase;
+pub mod power;
 pub mod quiet;
 pub mod random;
 pub mod rate;

@@ -5,6 +5,7 @@ use serde::Serialize;
 use super::compare::{duration, plural};
 use super::episode::Episode;
 use super::offtime::{self, OffTimes, Stretches};
+use super::power::{OnStretch, OnTime, Origin};
 use super::rate::{Count, quiet_anyway, quiet_needed};
 use super::train::Train;
 use crate::base::Nanoseconds;
@@ -15,6 +16,11 @@ pub const CERTAIN: f64 = 0.01;
 pub const LIKELY: f64 = 0.05;
 /// Off-times below which the longest one seen is doubled: 19 exchangeable gaps bound the next at 5 %.
 const GAPS_THAT_BOUND: f64 = 19.0;
+
+/// A set that was switched on in a soak counts as warm after so many seconds, when the observation before the step did
+/// not show its switch-on: the fault may have come with warmth that was there before anybody looked. Half an hour is
+/// common practice for warming up instruments and sets; no source for all sets.
+const WARM_S: f64 = 1800.0;
 
 /// What the observation before the step demands of the soak after it.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -27,9 +33,11 @@ pub struct QuietPlan {
     pub longest_gap_s: f64,
     /// Quiet stretches between episodes that were seen whole.
     pub whole_gaps: usize,
-    /// Longest quiet at the beginning of a capture, seconds: a fault that comes with warming up needs so long
-    /// to appear, in one piece.
+    /// Longest quiet from switching on (or from the start of a capture, where switching on was not seen) to the first
+    /// stray, seconds: a fault that comes with warming up needs so long to appear, in one piece.
     pub onset_s: f64,
+    /// Whether the set was seen to be switched on before one of the strays; without, it may have been warm already.
+    pub switch_on_seen: bool,
     /// Whether that quiet is so long beside the rest that the fault seems to need warming up.
     pub warms_up: bool,
     /// Mean Weibull shape of the quiet stretches as far as they tell, when it is below one: off-times longer and more
@@ -59,7 +67,7 @@ impl QuietPlan {
         let all = seen.whole.iter().chain(&seen.leading).chain(&seen.trailing);
         let longest_gap_s = all.copied().fold(0.0, f64::max);
         let whole_gaps = seen.whole.len();
-        let onset_s = onset(train, episodes);
+        let (onset_s, switch_on_seen) = onset(train, episodes);
         let exposure_s = exposure(train, episodes);
         let count = Count { count: episodes.len() as u64, exposure: exposure_s };
         let others = (exposure_s - onset_s).max(0.0) / (episodes.len().max(1) as f64);
@@ -81,6 +89,7 @@ impl QuietPlan {
             longest_gap_s,
             whole_gaps,
             onset_s,
+            switch_on_seen,
             warms_up,
             long_off_times: off_times.as_ref().map(OffTimes::shape).filter(|shape| *shape < 1.0),
             off_times,
@@ -113,18 +122,82 @@ impl QuietPlan {
         )
     }
 
-    /// Whether a quiet soak of so many seconds, the longest piece of it without interruption being `piece_s`,
-    /// proves that the old rate is gone.
-    pub fn is_certain(&self, quiet_s: f64, piece_s: f64) -> bool {
-        self.missing(self.certain_s, quiet_s, piece_s).is_some_and(|missing| missing <= 0.0)
+    /// How long a stretch must have lasted before its quiet says anything: the set was too cold until then.
+    fn cold_s(&self, origin: Origin) -> f64 {
+        match origin {
+            _ if self.warms_up => self.onset_s,
+            Origin::Cold | Origin::Warm if !self.switch_on_seen => self.onset_s.max(WARM_S),
+            _ => 0.0,
+        }
     }
 
-    /// Seconds of quiet still needed to come from `needed`; a fault that warms up needs that much after its
-    /// onset, and the onset in one piece.
-    pub fn missing(&self, needed: Option<f64>, quiet_s: f64, piece_s: f64) -> Option<f64> {
-        let piece = |needed: f64| if self.warms_up { self.onset_s + needed } else { self.onset_s };
-        needed.map(|needed| (needed - quiet_s).max(piece(needed) - piece_s).max(0.0))
+    /// What a further stretch of quiet is worth.
+    pub fn credit(&self, earlier: Credit, stretch: &OnStretch) -> Credit {
+        let (age_s, cold_s) = (stretch.seconds(), self.cold_s(stretch.origin));
+        Credit {
+            quiet_s: earlier.quiet_s + (age_s - cold_s).max(0.0),
+            longest_s: earlier.longest_s.max(age_s),
+            warming_s: (cold_s - age_s).max(0.0),
+            unseen_s: if cold_s > self.onset_s { cold_s } else { earlier.unseen_s },
+        }
     }
+
+    /// What the quiet of a whole train is worth.
+    pub fn credit_of(&self, train: &Train) -> Credit {
+        let on = OnTime::of(train);
+        on.stretches.iter().fold(Credit::default(), |credit, stretch| self.credit(credit, stretch))
+    }
+
+    /// Whether so much quiet proves that the old rate is gone.
+    pub fn is_certain(&self, credit: Credit) -> bool {
+        self.missing(self.certain_s, credit).is_some_and(|missing| missing <= 0.0)
+    }
+
+    /// Seconds of quiet still needed to come from `needed`, if the set stays on: the rest of its warming up included,
+    /// and at least one stretch as long as the onset before.
+    pub fn missing(&self, needed: Option<f64>, credit: Credit) -> Option<f64> {
+        let still = |short: f64| if short > 0.0 { short + credit.warming_s } else { 0.0 };
+        needed.map(|needed| still(needed - credit.quiet_s).max(self.onset_s - credit.longest_s))
+    }
+
+    /// What to say of the set's warmth when a soak is quiet.
+    pub(super) fn warmth(&self, credit: Credit) -> Option<String> {
+        if self.episodes == 0 {
+            return None;
+        }
+        if credit.unseen_s > 0.0 {
+            return Some(format!(
+                "The set was switched on in this soak, but before the step its switch-on was not seen: it may have been \
+                 warm. So the first {} after switching on prove nothing. A baseline from switching on shortens that.",
+                duration(credit.unseen_s)
+            ));
+        }
+        let from = if self.switch_on_seen {
+            "switching on"
+        } else {
+            "the start of the capture (no switch-on was seen)"
+        };
+        self.warms_up.then(|| {
+            format!(
+                "Before the step the first stray came {} after {from}: the fault seems to need warmth, and quiet counts \
+                 only from that age of the set on.",
+                duration(self.onset_s)
+            )
+        })
+    }
+}
+
+/// What the quiet of a soak is worth against a plan.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Credit {
+    /// Seconds of quiet with the set on and as warm as the fault needs.
+    pub quiet_s: f64,
+    /// Longest stretch with the set on, seconds, its warming up included.
+    pub longest_s: f64,
+    /// Seconds until the present stretch is as warm as the fault needs.
+    pub warming_s: f64,
+    /// Warming up that is asked for only since the switch-on was seen after the step and not before, seconds; else 0.
+    pub unseen_s: f64,
 }
 
 /// A first quiet stretch so many times the mean gap is no chance: e^-3 is one in twenty.
@@ -153,28 +226,42 @@ fn stretches(train: &Train, episodes: &[Episode], joined: Option<Nanoseconds>) -
     found
 }
 
-/// Exposure in seconds; the time inside episodes, in which no second one can begin, is left out when it is
-/// more than a twentieth of the whole.
+/// Exposure in seconds, standby left out; the time inside episodes, in which no second one can begin, is left out when
+/// it is more than a twentieth of the whole.
 pub fn exposure(train: &Train, episodes: &[Episode]) -> f64 {
-    let whole = train.exposure().seconds();
+    let whole = watched(train);
     let inside: f64 = episodes.iter().map(|e| (e.end - e.start).seconds()).sum();
     if inside > 0.05 * whole && inside < whole { whole - inside } else { whole }
 }
 
-/// Longest quiet from the start of a capture to its first episode, among those that had one.
-fn onset(train: &Train, episodes: &[Episode]) -> f64 {
-    (0u32..)
-        .zip(train.segments())
-        .filter_map(|(number, segment)| {
-            let first = episodes.iter().find(|episode| episode.segment == number)?;
-            Some((first.start - segment.span.start).seconds())
-        })
-        .fold(0.0, f64::max)
+/// Seconds watched with the set not in standby.
+pub fn watched(train: &Train) -> f64 {
+    (train.exposure().seconds() - OnTime::of(train).asleep_s).max(0.0)
 }
 
-/// Longest capture of a train, seconds.
-pub fn longest_piece(train: &Train) -> f64 {
-    train.segments().iter().map(|segment| segment.span.length().seconds()).fold(0.0, f64::max)
+/// Longest quiet from the beginning of warmth to the first episode after it, and whether that beginning was ever a
+/// switch-on that was seen. A restart while the set is warm is no beginning.
+fn onset(train: &Train, episodes: &[Episode]) -> (f64, bool) {
+    let on = OnTime::of(train);
+    let mut begun: Vec<&OnStretch> = Vec::new();
+    for stretch in &on.stretches {
+        if stretch.origin != Origin::Warm || begun.last().is_none_or(|last| last.segment != stretch.segment) {
+            begun.push(stretch);
+        }
+    }
+    let (mut longest, mut seen) = (0.0, false);
+    for (place, stretch) in begun.iter().enumerate() {
+        let from = episodes.partition_point(|e| (e.segment, e.start) < (stretch.segment, stretch.start));
+        let next = begun.get(place + 1).map(|next| (next.segment, next.start));
+        let first = episodes
+            .get(from)
+            .filter(|e| e.segment == stretch.segment && next.is_none_or(|next| (e.segment, e.start) < next));
+        if let Some(first) = first {
+            longest = f64::max(longest, (first.start - stretch.start).seconds());
+            seen |= stretch.origin == Origin::Cold;
+        }
+    }
+    (longest, seen)
 }
 
 /// Which ends of a quiet stretch were seen.

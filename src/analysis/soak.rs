@@ -8,9 +8,10 @@ use serde::{Deserialize, Serialize};
 
 use super::compare::{CompareOptions, Observation, Verdict, duration, percent, plural};
 use super::episode::{episodes, fold};
-use super::evidence::{Prior, log_e_changed};
-use super::quiet::{QuietPlan, exposure, longest_piece};
-use super::rate::{Count, compare_rates};
+use super::evidence::{Prior, log_e_changed_scaled};
+use super::power::{OnStretch, OnTime, PowerClock};
+use super::quiet::{Credit, QuietPlan, count_dispersion, exposure, watched};
+use super::rate::{Count, compare_scaled};
 use super::train::Train;
 use crate::base::{Event, EventKind, Nanoseconds};
 
@@ -47,7 +48,9 @@ pub struct Soak {
     train: Train,
     earlier: Count,
     earlier_strays: u64,
-    earlier_piece_s: f64,
+    credit: Credit,
+    clock: Option<PowerClock>,
+    switches: usize,
     seen: usize,
     episodes: u64,
     inside_s: f64,
@@ -60,6 +63,7 @@ struct Before {
     plan: QuietPlan,
     count: Count,
     hands_off: bool,
+    dispersion: f64,
 }
 
 /// Repeats and quick presses of a held key never begin an episode of their own.
@@ -80,6 +84,7 @@ impl Soak {
                 plan: QuietPlan::new(&observation.train, &found, rule.gap),
                 count: Count { count: found.len() as u64, exposure: exposure(&observation.train, &found) },
                 hands_off: observation.hands_off,
+                dispersion: count_dispersion(&[(&observation.train, found.as_slice())], rule.gap),
             }
         });
         Self {
@@ -88,7 +93,9 @@ impl Soak {
             train: Train::new(),
             earlier: Count { count: 0, exposure: 0.0 },
             earlier_strays: 0,
-            earlier_piece_s: 0.0,
+            credit: Credit::default(),
+            clock: None,
+            switches: 0,
             seen: 0,
             episodes: 0,
             inside_s: 0.0,
@@ -102,9 +109,11 @@ impl Soak {
         let presses = fold(&earlier.train);
         let found = episodes(&presses, Some(self.gap));
         self.earlier.count += found.len() as u64;
-        self.earlier.exposure += earlier.train.exposure().seconds();
+        self.earlier.exposure += watched(&earlier.train);
         self.earlier_strays += earlier.train.len() as u64;
-        self.earlier_piece_s = self.earlier_piece_s.max(longest_piece(&earlier.train));
+        for stretch in &OnTime::of(&earlier.train).stretches {
+            self.end_stretch(stretch);
+        }
         self.restarts += 1;
     }
 
@@ -113,9 +122,35 @@ impl Soak {
         self.restarts += 1;
     }
 
+    fn end_stretch(&mut self, stretch: &OnStretch) {
+        if let Some(before) = &self.before {
+            self.credit = before.plan.credit(self.credit, stretch);
+        }
+    }
+
+    /// Follows the supply of the set by the events that came.
+    fn power(&mut self) {
+        let Some(start) = self.train.segments().first().map(|segment| segment.span.start) else { return };
+        let mut clock = self.clock.unwrap_or_else(|| PowerClock::new(start, 0));
+        while let Some(switch) = self.train.switches().get(self.switches).copied() {
+            self.switches += 1;
+            if let Some(ended) = clock.take(switch) {
+                self.end_stretch(&ended);
+            }
+        }
+        self.clock = Some(clock);
+    }
+
+    /// What the quiet so far is worth, the stretch that goes on included.
+    fn credit(&self, before: &Before, now: Nanoseconds) -> Credit {
+        let current = self.clock.and_then(|clock| clock.current(now));
+        current.map_or(self.credit, |stretch| before.plan.credit(self.credit, &stretch))
+    }
+
     /// Takes an event. O(1).
     pub fn push(&mut self, event: &Event) {
         self.train.push(event);
+        self.power();
         let Some(stray) = self.train.occurrences().last().filter(|_| self.train.len() > self.seen) else {
             return;
         };
@@ -134,16 +169,18 @@ impl Soak {
     /// Says how late it is on the capture's clock, and where the soak stands. O(1).
     pub fn tick(&mut self, now: Nanoseconds) -> SoakState {
         self.train.extend(now);
+        self.power();
+        let end = self.train.segments().last().map_or(now, |segment| segment.span.end);
         let elapsed_s = self.elapsed();
-        let piece_s = self.earlier_piece_s.max(longest_piece(&self.train));
+        let credit = self.before.as_ref().map_or_else(Credit::default, |before| self.credit(before, end));
         let after = Count { count: self.earlier.count + self.episodes, exposure: elapsed_s - self.inside_s };
         let strays = self.earlier_strays + self.train.len() as u64;
         let (verdict, quiet_anyway) = match &self.before {
             None => (Verdict::Undecided, 1.0),
             Some(before) if strays == 0 => {
-                let certain = before.hands_off && before.plan.is_certain(elapsed_s, piece_s);
+                let certain = before.hands_off && before.plan.is_certain(credit);
                 let verdict = if certain { Verdict::Gone } else { Verdict::Undecided };
-                (verdict, before.plan.quiet_anyway(elapsed_s))
+                (verdict, before.plan.quiet_anyway(credit.quiet_s))
             }
             Some(before) => (with_strays(before, after), 1.0),
         };
@@ -156,15 +193,21 @@ impl Soak {
             verdict,
             done: verdict != Verdict::Undecided || baseline.is_some_and(|needed| needed.1 <= elapsed_s),
             quiet_anyway,
-            soak_more_s: plan.and_then(|plan| plan.missing(plan.certain_s, elapsed_s, piece_s)),
-            soak_more_95_s: plan.and_then(|plan| plan.missing(plan.likely_s, elapsed_s, piece_s)),
+            soak_more_s: plan.and_then(|plan| plan.missing(plan.certain_s, credit)),
+            soak_more_95_s: plan.and_then(|plan| plan.missing(plan.likely_s, credit)),
             restarts: self.restarts,
-            notes: self.notes(after, strays, verdict, baseline),
+            notes: self.notes(after, strays, verdict, baseline, credit),
         }
     }
 
+    /// Seconds watched in this stage, standby left out.
     fn elapsed(&self) -> f64 {
-        self.earlier.exposure + self.train.exposure().seconds()
+        self.earlier.exposure + (self.train.exposure().seconds() - self.asleep_s()).max(0.0)
+    }
+
+    fn asleep_s(&self) -> f64 {
+        let end = self.train.segments().last().map(|segment| segment.span.end);
+        self.clock.zip(end).map_or(0.0, |(clock, end)| clock.asleep_s(end))
     }
 
     /// For a baseline: the quiet soak that a repair would need if the baseline stopped now (95 %, 99 %).
@@ -179,6 +222,7 @@ impl Soak {
         strays: u64,
         verdict: Verdict,
         baseline: Option<(f64, f64)>,
+        credit: Credit,
     ) -> Vec<String> {
         let mut notes = Vec::new();
         let elapsed = self.elapsed();
@@ -188,6 +232,9 @@ impl Soak {
                 plural(u64::from(self.restarts), "time"),
                 duration(elapsed)
             ));
+        }
+        if self.asleep_s() > 0.0 {
+            notes.push(format!("{} in standby do not count.", duration(self.asleep_s())));
         }
         match &self.before {
             None => notes.push(match baseline {
@@ -200,15 +247,18 @@ impl Soak {
                     duration(certain)
                 ),
             }),
-            Some(before) if strays == 0 => notes.push(match (verdict, before.plan.certain_s) {
-                (Verdict::Gone, _) => format!(
-                    "Quiet for {}; an unrepaired set would have been so in {} of cases.",
-                    duration(elapsed),
-                    percent(before.plan.quiet_anyway(elapsed))
-                ),
-                (_, Some(needed)) => format!("Quiet so far; {} more for 99 %.", duration((needed - elapsed).max(0.0))),
-                (_, None) => "No stray was seen before the step, so quiet proves nothing.".to_owned(),
-            }),
+            Some(before) if strays == 0 => {
+                notes.push(match (verdict, before.plan.missing(before.plan.certain_s, credit)) {
+                    (Verdict::Gone, _) => format!(
+                        "Quiet for {}; an unrepaired set would have been so in {} of cases.",
+                        duration(elapsed),
+                        percent(before.plan.quiet_anyway(credit.quiet_s))
+                    ),
+                    (_, Some(missing)) => format!("Quiet so far; {} more for 99 %.", duration(missing)),
+                    (_, None) => "No stray was seen before the step, so quiet proves nothing.".to_owned(),
+                });
+                notes.extend(before.plan.warmth(credit));
+            }
             Some(_) => notes.push(format!(
                 "{} in {}: not gone. Starting the clock again will not change that; the next step will.",
                 plural(after.count, "episode"),
@@ -230,8 +280,8 @@ fn with_strays(before: &Before, after: Count) -> Verdict {
     if !before.hands_off || before.count.count == 0 || after.exposure <= 0.0 {
         return Verdict::Undecided;
     }
-    let e = log_e_changed(minutes(before.count), minutes(after), Prior::MINUTE);
-    let test = compare_rates(before.count, after, 0.99);
+    let e = log_e_changed_scaled(minutes(before.count), minutes(after), before.dispersion, Prior::MINUTE);
+    let test = compare_scaled(before.count, after, before.dispersion, 0.99);
     if e >= E_CALLS.ln() {
         return if test.ratio > 1.0 { Verdict::Reduced } else { Verdict::Worse };
     }

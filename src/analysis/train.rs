@@ -6,6 +6,7 @@ use std::hash::{Hash, Hasher};
 
 use serde::Serialize;
 
+use super::power::{Power, Switch};
 use crate::base::{ControlPath, Event, EventKind, Key, Name, Nanoseconds, Span};
 
 /// What an input says, apart from when: one entry of a train's alphabet.
@@ -167,6 +168,9 @@ pub struct Train {
     sorted: bool,
     orphans: u64,
     changes: u64,
+    switches: Vec<Switch>,
+    /// Nothing of the current capture told yet that the set is on.
+    silent: bool,
 }
 
 impl Default for Train {
@@ -196,6 +200,8 @@ impl Train {
             sorted: true,
             orphans: 0,
             changes: 0,
+            switches: Vec::new(),
+            silent: true,
         }
     }
 
@@ -204,6 +210,7 @@ impl Train {
     /// held. Everything else passes by, but is time that was watched.
     pub fn push(&mut self, event: &Event) {
         let t = self.place(event.t);
+        self.power(t, event);
         match event.kind {
             EventKind::Press | EventKind::Repeat if event.comes_in() => {
                 self.last_cause = Some(t);
@@ -232,6 +239,19 @@ impl Train {
         }
     }
 
+    /// Notes what tells whether the set is on; the first sign of life in a capture, and then changes only.
+    fn power(&mut self, t: Nanoseconds, event: &Event) {
+        let sign = event.path != ControlPath::System && event.kind != EventKind::Noise;
+        let told = Power::of(event).or((self.silent && sign).then_some(Power::Awake));
+        let asleep = self.switches.last().is_some_and(|last| last.power == Power::Standby);
+        let Some(power) = told.filter(|power| *power != Power::Awake || self.silent || asleep) else {
+            return;
+        };
+        let segment = u32::try_from(self.segments.len().saturating_sub(1)).unwrap_or(u32::MAX);
+        self.switches.push(Switch { t, power, segment });
+        self.silent = false;
+    }
+
     /// Says that a capture was watched over this span of its own time. Call it once a capture, after (or
     /// before) its events. Captures are laid end to end on the train's axis; the first keeps its own times.
     pub fn observe(&mut self, span: Span) {
@@ -252,6 +272,10 @@ impl Train {
                     for occurrence in &mut self.occurrences[first..] {
                         occurrence.t = occurrence.t + delta;
                     }
+                    let current = u32::try_from(self.segments.len().saturating_sub(1)).unwrap_or(u32::MAX);
+                    for switch in self.switches.iter_mut().rev().take_while(|s| s.segment == current) {
+                        switch.t = switch.t + delta;
+                    }
                 }
             }
             None => {
@@ -262,8 +286,7 @@ impl Train {
                 };
                 let first = self.occurrences.len();
                 self.segments.push(Segment { span: moved, first, shift, closed: true });
-                self.last_cause = None;
-                self.down_since = None;
+                self.begin();
             }
         }
         self.sort();
@@ -316,9 +339,15 @@ impl Train {
             shift,
             closed: false,
         });
+        self.begin();
+        moved
+    }
+
+    /// A new capture: what the one before left open is over.
+    fn begin(&mut self) {
         self.last_cause = None;
         self.down_since = None;
-        moved
+        self.silent = true;
     }
 
     fn add(&mut self, occurrence: Occurrence) {
@@ -402,6 +431,11 @@ impl Train {
     /// The captures, in their order on the train's axis.
     pub fn segments(&self) -> &[Segment] {
         &self.segments
+    }
+
+    /// What told whether the set was on, in order.
+    pub fn switches(&self) -> &[Switch] {
+        &self.switches
     }
 
     /// The strays of one capture.

@@ -14,3 +14,4 @@ mod soak;
 mod special;
 mod train;
 mod verdicts;
+mod warmth;

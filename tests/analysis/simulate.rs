@@ -109,9 +109,12 @@ pub(crate) enum Truth {
     Thermal,
     /// Bursts of ten on average, 0.9 s apart with a fifth of scatter.
     Bursty,
+    /// The same bursts, five on average to a spell, an eighth of the mean apart; between spells three means.
+    Clumped,
 }
 
-pub(crate) const TRUTHS: [Truth; 4] = [Truth::Poisson, Truth::HeavyTailed, Truth::Thermal, Truth::Bursty];
+pub(crate) const TRUTHS: [Truth; 5] =
+    [Truth::Poisson, Truth::HeavyTailed, Truth::Thermal, Truth::Bursty, Truth::Clumped];
 
 /// Onset times in `seconds` with `mean` seconds between episodes, from a moment unrelated to the fault.
 pub(crate) fn strays(random: &mut Random, truth: Truth, mean: f64, seconds: f64) -> Vec<(f64, usize)> {
@@ -119,21 +122,24 @@ pub(crate) fn strays(random: &mut Random, truth: Truth, mean: f64, seconds: f64)
     // A renewal process is started long before, so that the watch begins at an unrelated moment.
     let mut t = match truth {
         Truth::Thermal => 720.0,
-        Truth::HeavyTailed => -400.0 * mean,
+        Truth::HeavyTailed | Truth::Clumped => -400.0 * mean,
         _ => 0.0,
     };
     loop {
         t += match truth {
             // Weibull of shape 1/2 and mean m: scale m/2, gap = scale * E^2.
             Truth::HeavyTailed => 0.5 * mean * random.exponential().powi(2),
+            Truth::Clumped if random.unit() > 0.2 => 0.125 * mean * random.exponential(),
+            Truth::Clumped => 3.0 * mean * random.exponential(),
             _ => mean * random.exponential(),
         };
         if t >= seconds {
+            points.retain(|point| point.0 >= 0.0);
             return points;
         }
         let key = random.below(2);
         points.push((t, key));
-        if truth == Truth::Bursty {
+        if matches!(truth, Truth::Bursty | Truth::Clumped) {
             let mut at = t;
             while random.unit() > 0.1 {
                 at += 0.9 * (1.0 + 0.2 * random.normal()).max(0.2);

@@ -10,7 +10,7 @@ mod verdict;
 use serde::{Serialize, Serializer};
 
 use super::episode::{Episode, EpisodeRule, Press, episodes, fold};
-use super::quiet::{QuietPlan, count_dispersion, exposure, longest_piece};
+use super::quiet::{QuietPlan, count_dispersion, exposure, watched};
 use super::rate::{Count, RatioTest, compare_scaled};
 use super::special::{gamma_lower_inverse, gamma_upper_inverse};
 use super::train::Train;
@@ -83,7 +83,7 @@ impl CompareOptions {
 /// One side of a comparison.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Side {
-    /// How long was watched, seconds.
+    /// How long was watched, seconds, standby left out.
     pub span_s: f64,
     /// Raw strays, repeats counted.
     pub strays: u64,
@@ -168,7 +168,7 @@ pub(crate) fn read(train: &Train, presses: &[Press], gap: Option<Nanoseconds>) -
 fn side(observation: &Observation, reading: &Reading, dispersion: f64, confidence: f64) -> Side {
     let minutes = reading.count.exposure / 60.0;
     let interval = spread_garwood(reading.count.count, dispersion, confidence);
-    let span_s = observation.train.exposure().seconds();
+    let span_s = watched(&observation.train);
     let inside: f64 = reading.episodes.iter().map(|e| (e.end - e.start).seconds()).sum();
     Side {
         span_s,
@@ -231,8 +231,8 @@ pub fn compare(before: &Observation, after: &Observation, options: &CompareOptio
         after: two.count,
         strays: (before.train.len() as u64, after.train.len() as u64),
         hands_off: before.hands_off && after.hands_off,
-        quiet_s: after.train.exposure().seconds(),
-        piece_s: longest_piece(&after.train),
+        quiet_s: watched(&after.train),
+        credit: plan.credit_of(&after.train),
         test,
         plan,
         rule,
@@ -245,7 +245,7 @@ pub fn compare(before: &Observation, after: &Observation, options: &CompareOptio
 fn conclude(evidence: Evidence, [before, after]: [Side; 2], alternatives: Vec<Alternative>) -> Comparison {
     let RatioTest { ratio, interval, two_sided, fall_mid, .. } = evidence.test;
     let verdict = verdict(&evidence);
-    let more = |needed| evidence.plan.missing(needed, evidence.quiet_s, evidence.piece_s);
+    let more = |needed| evidence.plan.missing(needed, evidence.credit);
     Comparison {
         version: 1,
         before,
@@ -255,7 +255,7 @@ fn conclude(evidence: Evidence, [before, after]: [Side; 2], alternatives: Vec<Al
         ratio_high: interval.high,
         chance_same: two_sided,
         chance_fall: fall_mid,
-        quiet_anyway: evidence.plan.quiet_anyway(evidence.quiet_s),
+        quiet_anyway: evidence.plan.quiet_anyway(evidence.credit.quiet_s),
         soak_more_s: soak_more(&evidence, verdict),
         soak_more_95_s: more(evidence.plan.likely_s),
         soak_more_99_s: more(evidence.plan.certain_s),

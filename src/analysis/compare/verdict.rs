@@ -5,7 +5,7 @@ use std::fmt;
 use serde::{Deserialize, Serialize};
 
 use crate::analysis::episode::EpisodeRule;
-use crate::analysis::quiet::QuietPlan;
+use crate::analysis::quiet::{Credit, QuietPlan};
 use crate::analysis::rate::{Count, RatioTest, compare_scaled, rate_still_possible};
 use crate::base::words::{chance as percent, duration, plural};
 
@@ -57,7 +57,7 @@ pub(crate) struct Evidence {
     pub(crate) strays: (u64, u64),
     pub(crate) hands_off: bool,
     pub(crate) quiet_s: f64,
-    pub(crate) piece_s: f64,
+    pub(crate) credit: Credit,
     pub(crate) test: RatioTest,
     pub(crate) plan: QuietPlan,
     pub(crate) rule: EpisodeRule,
@@ -69,7 +69,7 @@ pub(crate) fn verdict(evidence: &Evidence) -> Verdict {
         return Verdict::Undecided;
     }
     if evidence.after.count == 0 {
-        let certain = evidence.plan.is_certain(evidence.quiet_s, evidence.piece_s);
+        let certain = evidence.plan.is_certain(evidence.credit);
         return if certain { Verdict::Gone } else { Verdict::Undecided };
     }
     by_interval(&evidence.test)
@@ -99,7 +99,7 @@ pub(crate) fn soak_more(evidence: &Evidence, verdict: Verdict) -> Option<f64> {
         return evidence.plan.certain_s;
     }
     if evidence.after.count == 0 {
-        return evidence.plan.missing(evidence.plan.certain_s, evidence.quiet_s, evidence.piece_s);
+        return evidence.plan.missing(evidence.plan.certain_s, evidence.credit);
     }
     // Doubling steps: a rough answer is all that a forecast from few episodes can be.
     (1..=8).map(|i| f64::from(i) * 0.5).map(|power| 2f64.powf(power)).find_map(|factor| {
@@ -184,22 +184,25 @@ fn few_before(evidence: &Evidence) -> Option<String> {
 
 fn quiet_notes(evidence: &Evidence, verdict: Verdict) -> Vec<String> {
     let quiet = evidence.quiet_s;
-    let mut notes = vec![format!(
+    let mut notes: Vec<String> = evidence.plan.warmth(evidence.credit).into_iter().collect();
+    notes.push(format!(
         "No stray in {}. The chance that the unrepaired set would have been this quiet: {}.",
         duration(quiet),
-        percent(evidence.plan.quiet_anyway(quiet)),
-    )];
+        percent(evidence.plan.quiet_anyway(evidence.credit.quiet_s)),
+    ));
     if verdict == Verdict::Gone {
         notes.push(format!(
             "What is excluded is the old rate; strays rarer than one in {} remain possible.",
             duration(1.0 / rate_still_possible(quiet, 0.05)),
         ));
-    } else if let (Some(likely), Some(certain)) = (evidence.plan.likely_s, evidence.plan.certain_s) {
-        let more = |needed: f64| {
-            if needed > quiet { format!("{} more", duration(needed - quiet)) } else { "reached".to_owned() }
+    } else if evidence.plan.certain_s.is_some() {
+        let more = |needed: Option<f64>| match evidence.plan.missing(needed, evidence.credit) {
+            Some(missing) if missing > 0.0 => format!("{} more", duration(missing)),
+            _ => "reached".to_owned(),
         };
+        let (likely, certain) = (evidence.plan.likely_s, evidence.plan.certain_s);
         notes.push(format!("Quiet soak still needed: 95 %: {}; 99 %: {}.", more(likely), more(certain)));
-        if evidence.piece_s < evidence.plan.onset_s {
+        if evidence.credit.longest_s < evidence.plan.onset_s {
             notes.push(format!(
                 "Before the step the first stray took {} to appear; at least one soak must last that long without \
                  interruption, from the same state (cold or warm).",
