@@ -5,6 +5,7 @@ pub mod cautions;
 pub mod check_args;
 pub mod command;
 pub mod demo;
+pub mod drawing;
 pub mod findings;
 pub mod learn_args;
 pub mod out;

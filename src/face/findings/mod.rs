@@ -9,6 +9,7 @@ mod load;
 mod place;
 mod state;
 mod views;
+mod windows;
 pub mod words;
 
 pub use causes::{CausePath, JobCauses, Orphan};
@@ -20,3 +21,4 @@ pub use state::{
     captures, state, state_of, state_of_folder,
 };
 pub use views::{StageView, credit, keys, last_plan, options, options_of, views, worth_telling};
+pub use windows::{Level, Readings, WindowMark, Windows};
