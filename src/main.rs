@@ -3,13 +3,16 @@
 use std::process::ExitCode;
 
 use clap::Parser;
-use straykey::face::args::Arguments;
+use straykey::face::args::{Arguments, Command};
 use straykey::face::command;
 use straykey::face::out::{self, Outcome};
 
 fn main() -> ExitCode {
     let arguments = Arguments::parse();
-    out::start_log(arguments.common.verbose);
+    if !matches!(arguments.command, Command::Serve(_)) {
+        // The daemon has a log of its own.
+        out::start_log(arguments.common.verbose);
+    }
     match command::run(arguments) {
         Ok(Outcome::Done) => ExitCode::SUCCESS,
         Ok(Outcome::Found) => ExitCode::from(1),

@@ -3,6 +3,7 @@
 mod analysis; // strays, patterns, rates, verdicts; checks against SciPy and papers
 mod base; // time, keys, events, errors
 mod captures; // sample captures and the events beside them
+mod daemon; // the bench daemon as a process: requests, ports, crashes, hostile clients
 mod decode; // chassis files, shapes, ladders, binary records
 mod face; // the program as a user runs it
 mod house; // the rules of the house: arrows, lengths, doors

@@ -4,7 +4,7 @@
 //! its end quietly is the only way to `gone`; the first stray rules `gone` out for the whole stage, and
 //! restarting the clock does not bring it back. Where strays do come, an e-process says whether there are fewer.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::compare::{CompareOptions, Observation, Verdict, duration, percent, plural};
 use super::episode::{episodes, fold};
@@ -15,7 +15,7 @@ use super::train::Train;
 use crate::base::{Event, EventKind, Nanoseconds};
 
 /// Where a soak stands.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct SoakState {
     /// Watched in this stage, seconds, earlier soaks and restarts included.
     pub elapsed_s: f64,

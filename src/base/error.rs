@@ -155,6 +155,14 @@ impl Error {
         &self.0.what
     }
 
+    /// What went wrong with its cause, without place and remedy.
+    pub fn sentence(&self) -> String {
+        match &self.0.source {
+            Some(source) => format!("{}: {source}", self.0.what),
+            None => self.0.what.clone(),
+        }
+    }
+
     /// Where it was met.
     pub fn place(&self) -> &Place {
         &self.0.place

@@ -4,8 +4,9 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
-pub use super::check_args::Keycheck;
+pub use super::check_args::{Keycheck, Locate};
 pub use super::learn_args::{ProtocolLearn, ProtocolNew};
+pub use super::serve_args::Serve;
 
 /// Exit statuses, as `--help` shows them.
 const STATUSES: &str = "\
@@ -116,6 +117,11 @@ A VCD holds held keys, readings, counts of events, and the channels of logic cap
     Export(Export),
     /// Check, list, show, learn or begin protocol files
     Protocol(ProtocolArguments),
+    /// The bench daemon: ports, jobs and a page, for days
+    #[command(
+        after_help = "Examples:\n  straykey serve --demo\n  straykey serve --config /etc/straykey/serve.toml"
+    )]
+    Serve(Serve),
 }
 
 /// `demo`.
@@ -394,17 +400,6 @@ pub struct Soak {
     /// The cautions have been read (needed where nobody can be asked)
     #[arg(long)]
     pub cautions_read: bool,
-}
-
-/// `locate`.
-#[derive(Debug, Args)]
-pub struct Locate {
-    /// Folder of the job
-    #[arg(value_name = "JOB")]
-    pub job: PathBuf,
-    /// Exit with status 1 when a fault is located
-    #[arg(long)]
-    pub check: bool,
 }
 
 /// `report`.

@@ -1,4 +1,4 @@
-//! What was typed behind `keycheck`.
+//! What was typed behind `keycheck` and `locate`.
 
 use std::path::PathBuf;
 
@@ -37,6 +37,17 @@ pub struct Keycheck {
     #[arg(long)]
     pub cautions_read: bool,
     /// Exit with status 1 when a key is not seen as itself, lies outside its window, or something is stray
+    #[arg(long)]
+    pub check: bool,
+}
+
+/// `locate`.
+#[derive(Debug, Args)]
+pub struct Locate {
+    /// Folder of the job
+    #[arg(value_name = "JOB")]
+    pub job: PathBuf,
+    /// Exit with status 1 when a fault is located
     #[arg(long)]
     pub check: bool,
 }

@@ -8,7 +8,7 @@ use super::protocols::Protocols;
 use super::text_stage::{Choice, TextStage};
 use crate::base::{Anchor, Event, Name, Nanoseconds, Result};
 use crate::decode::Counters;
-use crate::source::{ByteSource, Pulled};
+use crate::source::{ByteSource, Mark, Pulled};
 
 /// What one step of a live session saw.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -98,6 +98,29 @@ impl Session {
             self.stage.finish(out)?;
         }
         Ok(self.recorder)
+    }
+
+    /// Notes something in the recording, at this moment; its event is appended to `out`.
+    ///
+    /// # Errors
+    /// `Machine` when the disk fails.
+    pub fn remark(&mut self, what: impl Into<String>, out: &mut Vec<Event>) -> Result<()> {
+        let mark = Mark { t: self.now, what: what.into() };
+        if let Some(recorder) = &mut self.recorder {
+            recorder.take(&Pulled::Mark(mark.clone()))?;
+        }
+        out.push(fault(mark, &self.capture));
+        Ok(())
+    }
+
+    /// Who records; nobody when nothing is kept.
+    pub fn recorder(&self) -> Option<&CaptureWriter> {
+        self.recorder.as_ref()
+    }
+
+    /// Now, on the capture clock.
+    pub fn now(&self) -> Nanoseconds {
+        self.now
     }
 
     /// The chassis and how it was chosen, once known.

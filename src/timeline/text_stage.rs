@@ -43,8 +43,14 @@ struct Piece {
 }
 
 enum State {
-    Listening { held: Vec<Piece>, sample: Vec<u8>, asked: usize },
+    Listening {
+        held: Vec<Piece>,
+        sample: Vec<u8>,
+        asked: usize,
+    },
     Decoding(Box<TextDecoder>),
+    /// A live port that no chassis fits: it is heard and not understood.
+    Unknown,
 }
 
 /// Bytes to events, the chassis being recognised from the first of them when it is not known.
@@ -83,7 +89,7 @@ impl TextStage {
     /// Takes bytes as they come.
     ///
     /// # Errors
-    /// `Input` when a full sample is of no known chassis.
+    /// `Input` when a full sample is of no known chassis; a live stage says so once, and is deaf from then on.
     pub fn push(
         &mut self,
         arrival: Option<Nanoseconds>,
@@ -96,6 +102,7 @@ impl TextStage {
                 decoder.push(arrival, offset, bytes, out);
                 Ok(())
             }
+            State::Unknown => Ok(()),
             State::Listening { held, sample, asked } => {
                 let room = SAMPLE.saturating_sub(sample.len());
                 sample.extend_from_slice(&bytes[..bytes.len().min(room)]);
@@ -116,7 +123,13 @@ impl TextStage {
         let State::Listening { held, sample, .. } = &mut self.state else { return Ok(()) };
         let recognition = self.library.recognise(sample);
         let Some(name) = &recognition.choice else {
-            return if must { Err(unknown(&recognition)) } else { Ok(()) };
+            if !must {
+                return Ok(());
+            }
+            if self.live {
+                self.state = State::Unknown;
+            }
+            return Err(unknown(&recognition));
         };
         let chassis = self.library.chassis(name)?;
         let pieces = std::mem::take(held);
@@ -167,7 +180,7 @@ impl TextStage {
     pub fn counters(&self) -> Counters {
         match &self.state {
             State::Decoding(decoder) => decoder.counters(),
-            State::Listening { .. } => Counters::default(),
+            State::Listening { .. } | State::Unknown => Counters::default(),
         }
     }
 
@@ -175,7 +188,7 @@ impl TextStage {
     pub fn time_basis(&self) -> TimeBasis {
         match &self.state {
             State::Decoding(decoder) => decoder.time_basis(),
-            State::Listening { .. } => TimeBasis::None,
+            State::Listening { .. } | State::Unknown => TimeBasis::None,
         }
     }
 

@@ -235,10 +235,8 @@ fn a_columnar_file_is_read_by_pyarrow_row_by_row() {
     let file = sample("alder/plain-lf.log");
     run(&["export", &file, "--to", "parquet", "--out", &out.display().to_string()]);
     let program = "import json, sys, pyarrow.parquet as p\nt = p.read_table(sys.argv[1])\nt = t.set_column(t.schema.get_field_index('t'), 't', t['t'].cast('int64'))\nt = t.set_column(t.schema.get_field_index('held'), 'held', t['held'].cast('int64'))\nprint(json.dumps(t.to_pylist()))";
-    let python = std::env::var("STRAYKEY_PYTHON").unwrap_or_else(|_| {
-        Path::new(env!("CARGO_MANIFEST_DIR")).join("target/reference/venv/bin/python").display().to_string()
-    });
-    let output = Command::new(&python).args(["-c", program]).arg(&out).output().expect("python with pyarrow");
+    let output =
+        crate::support::python().args(["-c", program]).arg(&out).output().expect("python with pyarrow");
     assert!(output.status.success(), "{}", text(&output.stderr));
     let rows: Vec<serde_json::Map<String, serde_json::Value>> =
         serde_json::from_slice(&output.stdout).unwrap();

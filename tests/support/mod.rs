@@ -10,3 +10,9 @@ pub(crate) mod outage;
 pub(crate) mod random;
 pub(crate) mod small_disk;
 pub(crate) mod terminal;
+
+/// Python with the reference libraries: what `STRAYKEY_PYTHON` names, else the one that `tests/run` installs.
+pub(crate) fn python() -> std::process::Command {
+    let installed = || concat!(env!("CARGO_MANIFEST_DIR"), "/target/reference/venv/bin/python").to_owned();
+    std::process::Command::new(std::env::var("STRAYKEY_PYTHON").unwrap_or_else(|_| installed()))
+}

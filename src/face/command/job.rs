@@ -3,10 +3,11 @@
 use std::path::{Path, PathBuf};
 
 use super::load::Loaded;
-use super::{sheet, table};
+use super::{sheet, table, through};
 use crate::base::words::plural;
 use crate::base::{Error, Result};
 use crate::face::args::{self, JobCommand, StepWord};
+use crate::face::daemon::client::Client;
 use crate::face::findings;
 use crate::face::out::{Out, Outcome, safe};
 use crate::timeline::Protocols;
@@ -127,6 +128,16 @@ fn beside(manifest: &Path) -> PathBuf {
 }
 
 pub(super) fn step(options: &args::Step, protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
+    let kind = match options.kind {
+        StepWord::Isolate => StepKind::Isolate,
+        StepWord::Repair => StepKind::Repair,
+        StepWord::Restore => StepKind::Restore,
+    };
+    if let Some(daemon) = Client::for_job(&options.job) {
+        let (stage, warnings) = through::step(&daemon, options, kind.word())?;
+        warnings.iter().for_each(|warning| out.note(safe(warning)));
+        return stepped(options, stage, kind, out);
+    }
     let mut job = Job::open(&options.job)?;
     if options.kind == StepWord::Repair {
         // Before the repair is the last moment at which a longer baseline can be had.
@@ -136,11 +147,6 @@ pub(super) fn step(options: &args::Step, protocols: &Protocols, out: &mut Out) -
         }
         job = loaded.job;
     }
-    let kind = match options.kind {
-        StepWord::Isolate => StepKind::Isolate,
-        StepWord::Repair => StepKind::Repair,
-        StepWord::Restore => StepKind::Restore,
-    };
     let stage =
         job.add_step(job::Step { text: options.text.clone(), kind, parts: options.part.clone() })?.number;
     if options.part.len() > 1 {
@@ -150,6 +156,11 @@ pub(super) fn step(options: &args::Step, protocols: &Protocols, out: &mut Out) -
             options.part.join(", ")
         ));
     }
+    stepped(options, stage, kind, out)
+}
+
+/// Says that a step was noted.
+fn stepped(options: &args::Step, stage: usize, kind: StepKind, out: &mut Out) -> Result<Outcome> {
     if out.json {
         out.value(
             &serde_json::json!({ "version": 1, "stage": stage, "kind": kind.word(), "parts": options.part }),
@@ -164,6 +175,14 @@ pub(super) fn step(options: &args::Step, protocols: &Protocols, out: &mut Out) -
 }
 
 fn show(folder: &Path, protocols: &Protocols, rebuild: bool, out: &mut Out) -> Result<Outcome> {
+    if out.json
+        && !rebuild
+        && let Some(daemon) = Client::for_job(folder)
+    {
+        // It knows what runs, beside what is written.
+        out.value(&through::show(&daemon)?)?;
+        return Ok(Outcome::Done);
+    }
     let loaded = Loaded::open(folder, protocols, rebuild)?;
     let state = findings::state(&loaded, protocols)?;
     if out.json {

@@ -151,11 +151,15 @@ fn of_files(
     Ok(checks)
 }
 
-/// Every capture with prompts of a job, or of one of its stages.
 fn of_job(input: &Path, options: &args::Keycheck, protocols: &Protocols) -> Result<Vec<Check>> {
     if !options.prompts.is_empty() {
         return Err(Error::usage("a job keeps its own prompts").remedy("leave --prompts out"));
     }
+    checks(input, protocols)
+}
+
+/// Every capture with prompts of a job, or of one of its stages.
+pub(super) fn checks(input: &Path, protocols: &Protocols) -> Result<Vec<Check>> {
     let reference = JobReference::parse(&input.to_string_lossy())?;
     let loaded = Loaded::open(&reference.folder, protocols, false)?;
     if let Some(stage) = reference.stage {

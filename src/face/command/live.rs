@@ -6,12 +6,13 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 use super::load::{Loaded, duration};
 use super::status::{SoakLook, Status, WatchLook};
-use super::{job, line, table};
+use super::{job, line, table, through};
 use crate::analysis::Observation;
 use crate::analysis::soak::{Soak, SoakState};
 use crate::base::words::plural;
 use crate::base::{Anchor, Error, Event, Nanoseconds, Result, write_event};
 use crate::face::args;
+use crate::face::daemon::client::Client;
 use crate::face::out::{Out, Outcome};
 use crate::source::ByteSource;
 use crate::source::serial::{PortSpec, SerialPort};
@@ -190,6 +191,9 @@ pub(super) fn finish(session: Session, job: Option<&mut Job>, out: &mut Out, sho
 pub(super) fn soak(options: &args::Soak, protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
     if !(options.minutes > 0.0 && options.minutes < 1e6) {
         return Err(Error::usage("--minutes must be more than 0").remedy("for example --minutes 30"));
+    }
+    if let Some(daemon) = Client::for_job(&options.job) {
+        return tell(&through::soak(&daemon, options, out)?, out).map(|()| Outcome::Done);
     }
     let mut job = Job::open(&options.job)?;
     job::cautions(&mut job, options.cautions_read, out)?;

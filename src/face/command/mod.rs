@@ -18,9 +18,11 @@ mod ports;
 mod protocol;
 mod readings;
 mod report;
+mod serve;
 mod sheet;
 mod status;
 mod table;
+mod through;
 mod topics;
 
 use super::args::{Arguments, Command};
@@ -49,6 +51,7 @@ pub fn run(arguments: Arguments) -> Result<Outcome> {
         Command::Keycheck(options) => keycheck::run(&options, &protocols()?, &mut out),
         Command::Locate(options) => locate::run(&options, &protocols()?, &mut out),
         Command::Report(options) => report::run(&options, &protocols()?, &mut out),
+        Command::Serve(options) => serve::run(&options, user, &mut out),
         Command::Export(options) => export::run(&options, &protocols()?, &mut out),
         Command::Protocol(options) => protocol::run(options.command, user, &mut out),
     }?;

@@ -58,6 +58,21 @@ impl Terminal {
         &self.path
     }
 
+    /// Writes what the far end takes at once; the rest is lost, as on a wire to which nobody listens. Gives how much was
+    /// taken.
+    ///
+    /// # Errors
+    /// `Machine` when the system fails.
+    pub fn offer(&mut self, bytes: &[u8]) -> Result<usize> {
+        match self.near.write(bytes) {
+            Ok(n) => Ok(n),
+            Err(error) if error.kind() == std::io::ErrorKind::WouldBlock => Ok(0),
+            Err(error) => Err(Error::machine("the simulated set cannot write to its port")
+                .at(&self.path)
+                .because(error)),
+        }
+    }
+
     /// Writes all bytes as fast as the reader takes them (the kernel holds some 4 KiB).
     ///
     /// # Errors

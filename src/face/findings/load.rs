@@ -145,6 +145,11 @@ impl Loaded {
         Ok(Self { job, store, indexed, causes })
     }
 
+    /// The index.
+    pub fn store(&self) -> &Store {
+        &self.store
+    }
+
     /// What causes the menu changes of the job, learned once from all its captures.
     pub fn causes(&self) -> &JobCauses {
         &self.causes

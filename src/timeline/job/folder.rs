@@ -153,6 +153,13 @@ fn try_for_a_moment(file: &File) -> std::result::Result<(), TryLockError> {
     file.try_lock()
 }
 
+const HELD: &str = "the job is open in";
+
+/// Whether an error says that another process has the job.
+pub fn is_held(error: &Error) -> bool {
+    error.what().starts_with(HELD)
+}
+
 /// The error that names who has the job.
 fn held(folder: &Path, lock: File) -> Error {
     let mut holder = String::new();
@@ -160,7 +167,7 @@ fn held(folder: &Path, lock: File) -> Error {
     let _ = lock.take(200).read_to_string(&mut holder);
     let holder = quote(holder.trim().as_bytes());
     let holder = if holder.is_empty() { "another process".to_owned() } else { holder };
-    Error::machine(format!("the job is open in {holder}"))
+    Error::machine(format!("{HELD} {holder}"))
         .at(folder)
         .remedy("end that one first; `straykey job show` works beside it")
 }

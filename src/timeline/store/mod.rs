@@ -10,9 +10,11 @@
 //! | `stages` | number, text |
 //! | `steps` | the stage it began, text, kind, parts as JSON |
 //! | `captures` | name, stage, file, hands, SHA-256, length, observed stretch, how it was decoded, events |
-//! | `events` | capture, number in it, time in ns, path, kind, key, and the event as JSON (version 1) |
+//! | `events` | capture, number in it, time in ns, path, kind, key, the event as JSON (version 1), whether it is input, counts |
+//! | `detail` | the same counted in stretches of time, for looks from afar ([`detail`]) |
 //! | `findings` | what it is about, kind, JSON |
 
+pub mod detail;
 mod schema;
 
 use std::path::{Path, PathBuf};
@@ -160,13 +162,16 @@ impl Store {
         transaction.execute("DELETE FROM events WHERE capture = ?1", [&capture.name]).map_err(failed)?;
         let (span, events) = {
             let mut insert = transaction.prepare(INSERT_EVENT).map_err(failed)?;
+            let mut afar = detail::Writer::new(&transaction, &capture.name).map_err(failed)?;
             let mut events = 0i64;
             let mut json = Vec::with_capacity(512);
             let span = decode(capture, &mut |event| {
                 insert_event(&mut insert, &capture.name, events, &event, &mut json).map_err(failed)?;
+                afar.push(&event).map_err(failed)?;
                 events += 1;
                 Ok(())
             })?;
+            afar.finish().map_err(failed)?;
             (span, events)
         };
         let span = capture.span.or(span);
@@ -354,7 +359,7 @@ impl Store {
     }
 }
 
-const INSERT_EVENT: &str = "INSERT INTO events VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)";
+const INSERT_EVENT: &str = "INSERT INTO events VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)";
 
 fn insert_event(
     insert: &mut Statement<'_>,
@@ -368,7 +373,8 @@ fn insert_event(
     let text = std::str::from_utf8(json).unwrap_or("{}");
     let key = event.key.map(|key| key.name());
     let (path, kind) = (event.path.word(), event.kind.word());
-    insert.execute(params![capture, number, event.t.0, path, kind, key, text]).map(|_| ())
+    let (input, counts) = (event.is_input(), event.counts);
+    insert.execute(params![capture, number, event.t.0, path, kind, key, text, input, counts]).map(|_| ())
 }
 
 fn integer(number: usize) -> i64 {

@@ -8,7 +8,7 @@ use rusqlite::{Connection, ErrorCode};
 use crate::base::{Error, Result};
 
 /// Version of the tables, in the file as `user_version`. An index of another version is made anew.
-pub const SCHEMA_VERSION: i64 = 1;
+pub const SCHEMA_VERSION: i64 = 2;
 
 const TABLES: &str = "
 CREATE TABLE IF NOT EXISTS stages (number INTEGER PRIMARY KEY, text TEXT NOT NULL);
@@ -21,14 +21,21 @@ CREATE TABLE IF NOT EXISTS captures (
 CREATE TABLE IF NOT EXISTS events (
     capture TEXT NOT NULL, n INTEGER NOT NULL, t_ns INTEGER NOT NULL,
     path TEXT NOT NULL, kind TEXT NOT NULL, key TEXT, json TEXT NOT NULL,
+    input INTEGER NOT NULL, counts INTEGER,
     PRIMARY KEY (capture, n)) WITHOUT ROWID;
+CREATE INDEX IF NOT EXISTS events_time ON events (capture, path, t_ns, input, counts);
+CREATE INDEX IF NOT EXISTS events_acts ON events (capture, path, t_ns) WHERE kind <> 'reading';
+CREATE TABLE IF NOT EXISTS detail (
+    capture TEXT NOT NULL, path TEXT NOT NULL, level INTEGER NOT NULL, bucket INTEGER NOT NULL,
+    events INTEGER NOT NULL, inputs INTEGER NOT NULL, low INTEGER, high INTEGER,
+    PRIMARY KEY (capture, path, level, bucket)) WITHOUT ROWID;
 CREATE TABLE IF NOT EXISTS findings (
     about TEXT NOT NULL, kind TEXT NOT NULL, json TEXT NOT NULL, PRIMARY KEY (about, kind)) WITHOUT ROWID;
 ";
 
 /// Empties every table.
 pub(super) const CLEAR: &str = "BEGIN; DELETE FROM stages; DELETE FROM steps; DELETE FROM captures; \
-     DELETE FROM events; DELETE FROM findings; COMMIT;";
+     DELETE FROM events; DELETE FROM detail; DELETE FROM findings; COMMIT;";
 
 /// Opens the file and makes the tables; `None` when it is damaged or of another version.
 pub(super) fn open(path: &Path) -> Result<Option<Connection>> {

@@ -1,0 +1,193 @@
+//! Sockets and connections: loopback TCP (with TLS where it is configured) and a Unix socket.
+
+use std::fs;
+use std::os::unix::fs::PermissionsExt;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::Ordering;
+use std::time::Duration;
+
+use axum::Router;
+use axum::http::StatusCode;
+use axum::middleware;
+use axum::response::IntoResponse;
+use axum::routing::get;
+use hyper::body::Incoming;
+use hyper::server::conn::http1;
+use hyper::service::Service as _;
+use hyper_util::rt::{TokioIo, TokioTimer};
+use hyper_util::service::TowerToHyperService;
+use tokio::io::{AsyncRead, AsyncWrite, AsyncWriteExt};
+use tokio::net::{TcpListener, UnixListener};
+use tokio::sync::Semaphore;
+use tokio_rustls::TlsAcceptor;
+
+use super::api::{self, App};
+use super::guard::{self, Peer};
+use super::page;
+use super::refusal::Refusal;
+use crate::base::{Error, Result};
+
+/// Most connections at once, TCP and Unix each: a full house outside leaves the commands their way in.
+const MOST_CONNECTIONS: usize = 64;
+/// A client says what it wants within this, and a connection rests no longer.
+const HEADERS_WITHIN: Duration = Duration::from_secs(10);
+/// Largest head of a request.
+const LARGEST_HEAD: usize = 16 << 10;
+/// After a failed accept (no more file descriptors) the next try waits so long.
+const ACCEPT_REST: Duration = Duration::from_millis(100);
+
+/// The whole router.
+pub fn router(bench: &App) -> Router {
+    let wrong_method = || async {
+        Refusal::new(StatusCode::METHOD_NOT_ALLOWED, "this address does not take this method").into_response()
+    };
+    api::router()
+        .route("/open", get(page::open))
+        .method_not_allowed_fallback(wrong_method)
+        .fallback(page::file)
+        .layer(middleware::from_fn_with_state(Arc::clone(bench), guard::guard))
+        .with_state(Arc::clone(bench))
+}
+
+/// Takes TCP connections until the daemon ends.
+pub async fn tcp(bench: App, listener: TcpListener, tls: Option<TlsAcceptor>, router: Router) {
+    let room = Arc::new(Semaphore::new(MOST_CONNECTIONS));
+    loop {
+        let accepted = tokio::select! {
+            accepted = listener.accept() => accepted,
+            () = bench.ended() => return,
+        };
+        let Ok((mut stream, from)) = accepted else {
+            tokio::time::sleep(ACCEPT_REST).await;
+            continue;
+        };
+        let Ok(permit) = Arc::clone(&room).try_acquire_owned() else {
+            bench.counts.turned_away.fetch_add(1, Ordering::Relaxed);
+            if tls.is_none() {
+                let _ = stream.try_write(FULL);
+            }
+            let _ = stream.shutdown().await;
+            continue;
+        };
+        // An event must not wait for more bytes to go with it.
+        let _ = stream.set_nodelay(true);
+        let peer = Peer::Tcp { from: from.ip(), tls: tls.is_some() };
+        let (bench, router, tls) = (Arc::clone(&bench), router.clone(), tls.clone());
+        tokio::spawn(async move {
+            let _permit = permit;
+            match tls {
+                None => serve(&bench, stream, peer, router).await,
+                Some(tls) => {
+                    // A handshake that does not end is a connection like any other that says nothing.
+                    if let Ok(Ok(stream)) = tokio::time::timeout(HEADERS_WITHIN, tls.accept(stream)).await {
+                        serve(&bench, stream, peer, router).await;
+                    }
+                }
+            }
+        });
+    }
+}
+
+const FULL: &[u8] =
+    b"HTTP/1.1 503 Service Unavailable\r\nContent-Length: 0\r\nRetry-After: 2\r\nConnection: close\r\n\r\n";
+
+/// Takes connections on the Unix socket until the daemon ends.
+pub async fn unix(bench: App, listener: UnixListener, router: Router) {
+    let room = Arc::new(Semaphore::new(MOST_CONNECTIONS));
+    loop {
+        let accepted = tokio::select! {
+            accepted = listener.accept() => accepted,
+            () = bench.ended() => return,
+        };
+        let Ok((stream, _)) = accepted else {
+            tokio::time::sleep(ACCEPT_REST).await;
+            continue;
+        };
+        let Ok(permit) = Arc::clone(&room).try_acquire_owned() else {
+            bench.counts.turned_away.fetch_add(1, Ordering::Relaxed);
+            let _ = stream.try_write(FULL);
+            continue;
+        };
+        let (bench, router) = (Arc::clone(&bench), router.clone());
+        tokio::spawn(async move {
+            let _permit = permit;
+            serve(&bench, stream, Peer::Unix, router).await;
+        });
+    }
+}
+
+async fn serve<S: AsyncRead + AsyncWrite + Unpin + Send + 'static>(
+    bench: &App,
+    stream: S,
+    peer: Peer,
+    router: Router,
+) {
+    bench.counts.connections.fetch_add(1, Ordering::Relaxed);
+    let inner = TowerToHyperService::new(router);
+    let service = hyper::service::service_fn(move |mut request: hyper::Request<Incoming>| {
+        request.extensions_mut().insert(peer);
+        inner.call(request)
+    });
+    let connection = http1::Builder::new()
+        .timer(TokioTimer::new())
+        .header_read_timeout(HEADERS_WITHIN)
+        .max_headers(64)
+        .max_buf_size(LARGEST_HEAD)
+        .serve_connection(TokioIo::new(stream), service);
+    let mut connection = std::pin::pin!(connection);
+    // What goes wrong on one connection concerns its client alone.
+    tokio::select! {
+        _ = connection.as_mut() => {}
+        () = bench.ended() => {
+            connection.as_mut().graceful_shutdown();
+            let _ = tokio::time::timeout(Duration::from_secs(2), connection.as_mut()).await;
+        }
+    }
+    bench.counts.connections.fetch_sub(1, Ordering::Relaxed);
+}
+
+/// A Unix socket for its owner alone; removed when this is dropped.
+#[derive(Debug)]
+pub struct Socket(PathBuf);
+
+impl Drop for Socket {
+    fn drop(&mut self) {
+        let _ = fs::remove_file(&self.0);
+    }
+}
+
+impl Socket {
+    /// Makes the socket. One that a dead daemon has left is replaced.
+    ///
+    /// # Errors
+    /// `Machine` when another daemon answers there, or it cannot be made.
+    pub fn bind(path: &Path) -> Result<(Self, UnixListener)> {
+        let failed = |error| Error::machine("cannot make the socket").at(path).because(error);
+        if fs::symlink_metadata(path).is_ok() {
+            if std::os::unix::net::UnixStream::connect(path).is_ok() {
+                return Err(Error::machine("another straykey daemon listens here")
+                    .at(path)
+                    .remedy("end that one, or give this one another `socket` and `listen`"));
+            }
+            fs::remove_file(path).map_err(failed)?;
+        }
+        // Made where nobody else can reach it, so that it is never open to others, not even for a moment.
+        let parent = path.parent().unwrap_or(Path::new("."));
+        fs::create_dir_all(parent).map_err(failed)?;
+        let hidden = parent.join(format!(".straykey-{}", std::process::id()));
+        let _ = fs::remove_dir_all(&hidden);
+        fs::create_dir(&hidden).map_err(failed)?;
+        let made = fs::set_permissions(&hidden, fs::Permissions::from_mode(0o700))
+            .and_then(|()| std::os::unix::net::UnixListener::bind(hidden.join("s")))
+            .and_then(|listener| {
+                listener.set_nonblocking(true)?;
+                fs::set_permissions(hidden.join("s"), fs::Permissions::from_mode(0o600))?;
+                fs::rename(hidden.join("s"), path)?;
+                Ok(listener)
+            });
+        let _ = fs::remove_dir_all(&hidden);
+        let listener = made.and_then(UnixListener::from_std).map_err(failed)?;
+        Ok((Self(path.to_owned()), listener))
+    }
+}

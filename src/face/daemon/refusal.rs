@@ -1,0 +1,124 @@
+//! A request that is not answered as it was meant: status, what, where, what to do.
+
+use axum::Json;
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
+use schemars::JsonSchema;
+use serde::Serialize;
+
+use crate::base::{Error, Kind};
+use crate::face::out::safe;
+
+/// Result of a request.
+pub type Answer<T> = std::result::Result<T, Refusal>;
+
+/// Why not.
+#[derive(Clone, Debug)]
+pub struct Refusal {
+    status: StatusCode,
+    told: Told,
+}
+
+/// The inside of an error answer.
+#[derive(Clone, Debug, Serialize, JsonSchema)]
+pub struct Told {
+    /// What is wrong.
+    pub what: String,
+    /// Where: a file, a port, a job.
+    pub at: Option<String>,
+    /// What to do about it.
+    pub remedy: Option<String>,
+    /// A word for a warning that `anyway` or `warned` passes over.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub warning: Option<&'static str>,
+}
+
+/// An error answer.
+#[derive(Clone, Debug, Serialize, JsonSchema)]
+pub struct ErrorAnswer {
+    /// What, where, what to do.
+    pub error: Told,
+}
+
+impl Refusal {
+    /// A refusal with this status.
+    pub fn new(status: StatusCode, what: impl Into<String>) -> Self {
+        let told = Told { what: safe(&what.into()), at: None, remedy: None, warning: None };
+        Self { status, told }
+    }
+
+    /// 400: the request is wrong.
+    pub fn wrong(what: impl Into<String>) -> Self {
+        Self::new(StatusCode::BAD_REQUEST, what)
+    }
+
+    /// 404: there is no such thing.
+    pub fn missing(what: impl Into<String>) -> Self {
+        Self::new(StatusCode::NOT_FOUND, what)
+    }
+
+    /// 409: not now.
+    pub fn conflict(what: impl Into<String>) -> Self {
+        Self::new(StatusCode::CONFLICT, what)
+    }
+
+    /// 503: disk, port or system failed.
+    pub fn failed(what: impl Into<String>) -> Self {
+        Self::new(StatusCode::SERVICE_UNAVAILABLE, what)
+    }
+
+    /// Adds what to do.
+    #[must_use]
+    pub fn remedy(mut self, remedy: impl Into<String>) -> Self {
+        self.told.remedy = Some(safe(&remedy.into()));
+        self
+    }
+
+    /// Adds the word of a warning.
+    #[must_use]
+    pub fn warning(mut self, word: &'static str) -> Self {
+        self.told.warning = Some(word);
+        self
+    }
+
+    /// The status.
+    pub fn status(&self) -> StatusCode {
+        self.status
+    }
+
+    /// What is wrong.
+    pub fn what(&self) -> &str {
+        &self.told.what
+    }
+}
+
+/// How the error of a port begins that another program has.
+const IN_USE: &str = "the port is in use";
+
+impl From<Error> for Refusal {
+    fn from(error: Error) -> Self {
+        let status = if crate::timeline::job::is_held(&error) || error.what().starts_with(IN_USE) {
+            StatusCode::CONFLICT
+        } else {
+            match error.kind() {
+                Kind::Usage => StatusCode::BAD_REQUEST,
+                Kind::Input => StatusCode::UNPROCESSABLE_ENTITY,
+                Kind::Machine => StatusCode::SERVICE_UNAVAILABLE,
+            }
+        };
+        let place = error.place().to_string();
+        let told = Told {
+            what: safe(&error.sentence()),
+            at: (!place.is_empty()).then_some(place),
+            remedy: error.remedy_text().map(safe),
+            warning: None,
+        };
+        Self { status, told }
+    }
+}
+
+impl IntoResponse for Refusal {
+    fn into_response(self) -> Response {
+        (self.status, Json(ErrorAnswer { error: self.told })).into_response()
+    }
+}

@@ -1,0 +1,109 @@
+//! The token: who has it may drive the bench.
+
+use std::fs::{self, OpenOptions};
+use std::io::Write;
+use std::os::unix::fs::{MetadataExt, OpenOptionsExt};
+use std::path::Path;
+
+use crate::base::{Error, Result};
+use crate::journal::hexadecimal;
+
+/// A secret of 256 random bits, in hexadecimal.
+#[derive(Clone)]
+pub struct Token(String);
+
+impl std::fmt::Debug for Token {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        // Never in a log.
+        f.write_str("Token")
+    }
+}
+
+/// Random bytes from the operating system, in hexadecimal.
+///
+/// # Errors
+/// `Machine` when the system gives none.
+pub fn random_hex<const N: usize>() -> Result<String> {
+    let mut bytes = [0u8; N];
+    getrandom::fill(&mut bytes).map_err(|error| {
+        Error::machine("the system gives no random numbers").because(std::io::Error::other(error.to_string()))
+    })?;
+    Ok(hexadecimal(&bytes))
+}
+
+impl Token {
+    /// Reads the token, or makes it where there is none.
+    ///
+    /// # Errors
+    /// `Usage` when others may read or write the file, or it holds less than 32 characters; `Machine` when it cannot
+    /// be made.
+    pub fn load(path: &Path) -> Result<Self> {
+        match fs::metadata(path) {
+            Ok(data) => {
+                if data.mode() & 0o077 != 0 {
+                    return Err(Error::usage("others may read or write the token")
+                        .at(path)
+                        .remedy(format!("chmod 600 {0}, or delete it: a new one is made", path.display())));
+                }
+                let text = fs::read_to_string(path)
+                    .map_err(|error| Error::io("cannot read the token", path, error))?;
+                let text = text.trim();
+                if text.len() < 32 || !text.bytes().all(|b| b.is_ascii_alphanumeric()) {
+                    return Err(Error::usage("this is no token: it needs 32 letters and digits or more")
+                        .at(path)
+                        .remedy("delete the file: a new token is made"));
+                }
+                Ok(Self(text.to_owned()))
+            }
+            Err(error) if error.kind() == std::io::ErrorKind::NotFound => Self::make(path),
+            Err(error) => Err(Error::io("cannot look at the token", path, error)),
+        }
+    }
+
+    fn make(path: &Path) -> Result<Self> {
+        let failed = |error| Error::machine("cannot make the token").at(path).because(error);
+        if let Some(folder) = path.parent() {
+            fs::create_dir_all(folder).map_err(failed)?;
+        }
+        let token = random_hex::<32>()?;
+        let mut file =
+            OpenOptions::new().write(true).create_new(true).mode(0o600).open(path).map_err(failed)?;
+        file.write_all(format!("{token}\n").as_bytes()).and_then(|()| file.sync_all()).map_err(failed)?;
+        Ok(Self(token))
+    }
+
+    /// Whether this is the token. Takes the same time wherever the first difference stands.
+    pub fn is(&self, tried: &str) -> bool {
+        let (own, tried) = (self.0.as_bytes(), tried.as_bytes());
+        let differences = own.iter().zip(tried).fold(0u8, |sum, (a, b)| sum | (a ^ b));
+        own.len() == tried.len() && differences == 0
+    }
+
+    /// The secret itself: for the link in the terminal, never for a log.
+    pub fn secret(&self) -> &str {
+        &self.0
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::os::unix::fs::PermissionsExt;
+
+    #[test]
+    fn a_token_is_made_once_for_its_owner_alone() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("deep/token");
+        let token = Token::load(&path).unwrap();
+        assert_eq!(fs::metadata(&path).unwrap().mode() & 0o777, 0o600);
+        let again = Token::load(&path).unwrap();
+        assert!(token.is(again.secret()) && token.secret().len() == 64);
+        assert!(!token.is("") && !token.is(&token.secret()[..63]) && !token.is(&"0".repeat(64)));
+        assert!(!format!("{token:?}").contains(token.secret()));
+        fs::set_permissions(&path, fs::Permissions::from_mode(0o640)).unwrap();
+        assert!(Token::load(&path).unwrap_err().to_string().contains("chmod 600"));
+        fs::set_permissions(&path, fs::Permissions::from_mode(0o600)).unwrap();
+        fs::write(&path, "short").unwrap();
+        assert!(Token::load(&path).is_err());
+    }
+}

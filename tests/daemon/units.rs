@@ -1,0 +1,74 @@
+//! The service unit and the udev rule that are shipped as examples.
+
+use clap::Parser;
+use straykey::face::args::{Arguments, Command};
+
+/// Sections and keys of systemd.unit(5), systemd.service(5), systemd.exec(5), as far as they are used.
+fn unit() -> Vec<(String, String, String)> {
+    let text = include_str!("../../examples/straykey.service");
+    let mut section = String::new();
+    let mut found = Vec::new();
+    for line in text.lines().map(str::trim).filter(|line| !line.is_empty() && !line.starts_with('#')) {
+        if let Some(name) = line.strip_prefix('[').and_then(|rest| rest.strip_suffix(']')) {
+            section = name.to_owned();
+        } else {
+            let (key, value) = line.split_once('=').expect(line);
+            found.push((section.clone(), key.to_owned(), value.to_owned()));
+        }
+    }
+    found
+}
+
+#[test]
+fn the_unit_keeps_what_it_promises_and_its_command_is_understood() {
+    let unit = unit();
+    let has = |section: &str, key: &str, value: &str| {
+        assert!(
+            unit.iter().any(|(s, k, v)| s == section && k == key && v == value),
+            "[{section}] {key}={value}"
+        );
+    };
+    has("Service", "Type", "notify-reload");
+    has("Service", "NotifyAccess", "main");
+    has("Service", "Restart", "on-failure");
+    has("Install", "WantedBy", "multi-user.target");
+    for (key, value) in [
+        ("NoNewPrivileges", "yes"),
+        ("ProtectSystem", "strict"),
+        ("ProtectHome", "yes"),
+        ("PrivateTmp", "yes"),
+        ("CapabilityBoundingSet", ""),
+        ("MemoryDenyWriteExecute", "yes"),
+        ("RestrictAddressFamilies", "AF_UNIX AF_INET AF_INET6 AF_NETLINK"),
+        ("IPAddressDeny", "any"),
+        ("IPAddressAllow", "localhost"),
+        ("SystemCallFilter", "@system-service"),
+        ("RestrictNamespaces", "yes"),
+        ("LockPersonality", "yes"),
+        ("UMask", "0077"),
+    ] {
+        has("Service", key, value);
+    }
+    assert!(unit.iter().any(|(_, key, value)| key == "WatchdogSec" && value.parse::<u32>().is_ok()));
+    assert!(unit.iter().any(|(_, key, value)| key == "User" && value != "root"));
+    let (_, _, command) = unit.iter().find(|(_, key, _)| key == "ExecStart").unwrap();
+    let words: Vec<&str> = command.split_whitespace().collect();
+    let parsed = Arguments::try_parse_from(&words).unwrap();
+    let Command::Serve(serve) = parsed.command else { panic!("{command}") };
+    assert!(serve.config.is_some() && serve.socket.is_some());
+}
+
+#[test]
+fn the_udev_rule_names_ports_by_identity() {
+    let text = include_str!("../../examples/99-straykey.rules");
+    let rules: Vec<&str> = text.lines().filter(|line| !line.starts_with('#') && !line.is_empty()).collect();
+    assert!(!rules.is_empty());
+    for rule in rules {
+        for part in rule.split(", ") {
+            let operator = ["==", "+=", ":=", "="].iter().find(|operator| part.contains(**operator));
+            let (key, value) = part.split_once(*operator.expect(part)).unwrap();
+            assert!(!key.is_empty() && value.starts_with('"') && value.ends_with('"'), "{part}");
+        }
+        assert!(rule.contains("SUBSYSTEM==\"tty\"") && rule.contains("ATTRS{idVendor}=="), "{rule}");
+    }
+}
