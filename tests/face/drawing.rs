@@ -82,6 +82,10 @@ fn a_drawing_by_itself_carries_its_colours_and_its_words() {
     let dark = ladder_svg(&[line()], Theme::Dark).unwrap();
     assert!(!page.contains("<style>") && light.contains("<style>") && dark.contains("<style>"));
     assert_ne!(light.split("<style>").nth(1).unwrap()[..60], dark.split("<style>").nth(1).unwrap()[..60]);
+    // For those who want to look at it.
+    for (name, svg) in [("light", &light), ("dark", &dark)] {
+        std::fs::write(format!("{}/ladder-{name}.svg", env!("CARGO_TARGET_TMPDIR")), svg).unwrap();
+    }
     for svg in [&page, &light, &dark] {
         assert!(svg.starts_with("<svg ") && svg.contains("role=\"img\"") && svg.ends_with("</svg>"));
         assert!(svg.contains("<title>Key ladder") && svg.contains("KEY1: 3 windows, 3 readings."), "{svg}");

@@ -88,7 +88,7 @@ fn model(loaded: &Loaded, protocols: &Protocols) -> Result<ReportModel> {
         },
         ..ReportModel::default()
     };
-    model.topics = topics::topics(&state, loaded)?;
+    model.topics = topics::topics(&state)?;
     for view in &views {
         add(&mut model, loaded, view)?;
     }
@@ -229,8 +229,11 @@ fn lanes(loaded: &Loaded, view: &StageView, number: u32) -> Result<(StageTimelin
     for capture in &view.stage.captures {
         let span = loaded.span(capture).unwrap_or_default();
         let off = capture.hands == Hands::Off;
-        loaded.events(capture, &mut |event| {
-            readings.push(&event);
+        loaded.readings(capture, &mut |line, _, counts| {
+            readings.push(line, counts);
+            Ok(())
+        })?;
+        loaded.acts(capture, &mut |event| {
             builder.push(event.t - span.start + shift, &event, off && event.is_input());
             Ok(())
         })?;

@@ -96,7 +96,8 @@ fn told(line: &Windows) -> String {
 
 fn draw(drawing: &mut Drawing, line: &Windows, top: f64) -> f64 {
     let at = |counts: f64| LEFT + (WIDTH - LEFT - RIGHT) * (counts / line.full_scale).clamp(0.0, 1.0);
-    drawing.text(10.0, top + 22.0, Anchor::Start, "strong", &clip(&line.line, 60));
+    drawing.text(10.0, top + 22.0, Anchor::Start, "strong", &clip(&line.line, 14));
+    drawing.text(LEFT - 10.0, top + 22.0, Anchor::End, "small", "nominal");
     let mut y = top + HEAD;
     let rows = rows(line);
     let bottom = y + rows.iter().map(Row::height).sum::<f64>();

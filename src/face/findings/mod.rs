@@ -5,6 +5,7 @@
 
 mod causes;
 mod levels;
+mod lines;
 mod load;
 mod place;
 mod state;
@@ -14,6 +15,7 @@ pub mod words;
 
 pub use causes::{CausePath, JobCauses, Orphan};
 pub use levels::{LineLevels, RateStretch, levels, rate_stretches, stretches_sentence};
+pub use lines::{LevelChange, Lines, Track, ripple_sentence};
 pub use load::{Loaded, Seen, StageSeen, observed, prints_readings};
 pub use place::{chassis, concluding, located};
 pub use state::{

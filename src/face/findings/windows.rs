@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
-use crate::base::{Event, EventKind, Name};
+use crate::base::Name;
 use crate::decode::chassis::Chassis;
 
 /// The key windows of one line and what was read on it, in counts.
@@ -109,11 +109,8 @@ impl Readings {
         Self { stage, lines: BTreeMap::new() }
     }
 
-    /// Takes one event; all but readings are passed over.
-    pub fn push(&mut self, event: &Event) {
-        let (EventKind::Reading, Some(line), Some(counts)) = (event.kind, &event.line, event.counts) else {
-            return;
-        };
+    /// Takes one reading.
+    pub fn push(&mut self, line: &Name, counts: u32) {
         if self.lines.len() >= MOST_LINES && !self.lines.contains_key(line) {
             return;
         }

@@ -254,10 +254,7 @@ fn readings_and_releases_make_no_lane_and_many_labels_share_one() {
 fn readings_become_one_mark_for_each_window_they_fell_into() {
     let mut readings = Readings::new(2);
     let mut push = |counts, times| {
-        let mut event = Event::new(Nanoseconds::ZERO, ControlPath::Keypad, EventKind::Reading);
-        event.line = Some("KEY1".into());
-        event.counts = Some(counts);
-        (0..times).for_each(|_| readings.push(&event));
+        (0..times).for_each(|_| readings.push(&"KEY1".into(), counts));
     };
     // 101 quiet readings of 900 to 1000, the hundred below 620 .. 640, one stray passage at 300.
     (900..=1000).for_each(|counts| push(counts, 3));
