@@ -5,12 +5,16 @@ use std::fmt::Write as _;
 use super::chassis::Chassis;
 use super::frame::{FrameFile, Packet};
 use super::ladder::{Window, Windows};
+use crate::base::Key;
 
 /// Width of the drawing of a ladder's windows, in characters.
 const WIDTH: usize = 64;
 
 /// Identity, records, ladders with their windows drawn to scale, and menu names.
-pub fn show(chassis: &Chassis) -> String {
+///
+/// `beside` gives what else there is to say of a line, indented and with its line ends; it stands after the line's
+/// windows.
+pub fn show(chassis: &Chassis, beside: &dyn Fn(&Windows) -> String) -> String {
     let file = chassis.file();
     let mut out = String::new();
     let _ = writeln!(out, "{}, version {}: {}", chassis.name(), file.chassis.version, file.chassis.about);
@@ -46,6 +50,7 @@ pub fn show(chassis: &Chassis) -> String {
     for (_, windows) in chassis.lines() {
         out.push('\n');
         show_line(windows, &mut out);
+        out.push_str(&beside(windows));
     }
     if !file.menu.items.is_empty() {
         let _ = writeln!(out, "\nMenu items");
@@ -96,6 +101,12 @@ fn show_line(windows: &Windows, out: &mut String) {
         });
         let _ = writeln!(out, "  {letter}  {:>5} to {:>5}  {nominal:<26}  {name}", window.low, window.high);
     }
+}
+
+/// The letter of the window of a key, or of no key at its nominal reading.
+pub fn letter(windows: &Windows, key: Option<Key>) -> Option<char> {
+    let named = windows.all().iter().zip(letters());
+    named.into_iter().find(|(w, _)| w.key == key && (key.is_some() || w.nominal.is_some())).map(|(_, l)| l)
 }
 
 fn letters() -> impl Iterator<Item = char> {

@@ -6,6 +6,7 @@ pub mod check_args;
 pub mod command;
 pub mod daemon;
 pub mod demo;
+pub mod drawing;
 pub mod findings;
 pub mod learn_args;
 pub mod out;

@@ -4,6 +4,7 @@
 
 mod bench;
 mod demo;
+mod drawing;
 mod export;
 mod findings;
 mod guide;

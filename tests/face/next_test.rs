@@ -75,6 +75,48 @@ fn the_next_test_says_what_must_be_so_before_what_to_do() {
 }
 
 #[test]
+fn the_report_shows_each_proposed_test_with_what_must_be_so_and_its_cautions() {
+    let folder = tempfile::tempdir().unwrap();
+    let job = build(folder.path(), "alder", &[("as received", &alder(785))]);
+    let tests = located(&job)["next"].as_array().unwrap().clone();
+    assert!(tests.iter().any(|t| t["risk"] == "high"), "a test inside the set is among them");
+    let page = folder.path().join("report.html");
+    let output = straykey(&["report", &job, "--out", page.to_str().unwrap()]);
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+    let html = std::fs::read_to_string(&page).unwrap().replace("&#39;", "'");
+    let mut blocks: Vec<&str> = html.split("<div class=\"test\">").skip(1).collect();
+    if let Some(last) = blocks.last_mut() {
+        *last = last.split("</div>").next().unwrap();
+    }
+    assert_eq!(blocks.len(), tests.len());
+    for (block, test) in blocks.iter().zip(&tests) {
+        let place = |text: &serde_json::Value| {
+            let text = text.as_str().unwrap();
+            block.find(text).unwrap_or_else(|| panic!("\"{text}\" is not beside {}", test["test"]))
+        };
+        let what = place(&test["text"]);
+        for first in test["prerequisites"].as_array().unwrap() {
+            assert!(place(first) < what, "first things first: {first}");
+        }
+        for caution in test["cautions"].as_array().unwrap() {
+            place(caution);
+        }
+        assert!(block.contains(&format!("risk {}:", test["risk"].as_str().unwrap())));
+        let unplugs = test["test"].as_str().unwrap().starts_with("unplug-key");
+        assert!(!unplugs || !test["prerequisites"].as_array().unwrap().is_empty());
+    }
+    // The state of the job, which a page shows, says them as well.
+    let shown = straykey(&["job", "show", &job, "--json"]);
+    let state: serde_json::Value = serde_json::from_slice(&shown.stdout).unwrap();
+    if state["advice"]["action"] == "test" {
+        assert_eq!(state["advice"]["prerequisites"], tests[0]["prerequisites"]);
+        assert_eq!(state["advice"]["cautions"], tests[0]["cautions"]);
+    } else {
+        panic!("a set with strays needs a test: {}", state["advice"]);
+    }
+}
+
+#[test]
 fn a_measurement_noted_as_a_step_moves_the_odds_without_a_soak() {
     let folder = tempfile::tempdir().unwrap();
     let job = build(folder.path(), "alder", &[("as received", &alder(785))]);

@@ -299,3 +299,22 @@ fn a_set_whose_readings_cannot_be_read_is_not_quiet() {
     let notes = result["notes"].to_string();
     assert!(notes.contains("could not be read") && !notes.contains("Hands were on"), "{notes}");
 }
+
+#[test]
+fn what_a_ladder_bears_is_shown_for_people_and_programs() {
+    let shown = straykey(&["protocol", "show", "alder", "--json"]);
+    let json: serde_json::Value = serde_json::from_slice(&shown.stdout).unwrap();
+    let limits = &json["lines"][0]["limits"];
+    let keys: Vec<_> = limits["leak_walk"].as_array().unwrap().iter().map(|s| s["key"].clone()).collect();
+    // The order is that of the resistors: 27, 13, 7.5, 3.9, 1.8 kΩ and none.
+    let order =
+        ["KEY_MENU", "KEY_CHANNELUP", "KEY_CHANNELDOWN", "KEY_VOLUMEUP", "KEY_VOLUMEDOWN", "KEY_POWER"];
+    assert_eq!(keys[0], serde_json::Value::Null);
+    assert_eq!(keys[1..], order);
+    // 10 kΩ beside a leak reads 885 of 1024 at 63.7 kΩ.
+    let menu = limits["windows"].as_array().unwrap().last().unwrap()["leak_to_ground"].clone();
+    assert!((menu["at"].as_f64().unwrap() / (10_000.0 * 885.0 / 139.0) - 1.0).abs() < 1e-5, "{menu}");
+    assert_eq!(menu["then"], "KEY_MENU");
+    let people = text(&straykey(&["protocol", "show", "alder"]).stdout);
+    assert!(people.contains("G  1023–1023     138     none  63.7 kΩ: F"), "{people}");
+}

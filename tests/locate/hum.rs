@@ -2,7 +2,7 @@
 
 use straykey::analysis::ladder::keycheck::{Asked, Checked, check, readings};
 use straykey::analysis::ladder::ripple::{Coupling, alias_hz, coupling, find, hidden};
-use straykey::analysis::ladder::{Condition, Fault, Gatherer, draw, fit};
+use straykey::analysis::ladder::{Condition, Fault, Gatherer, fit};
 use straykey::analysis::locate::{Outcome, locate};
 use straykey::base::{Key, Nanoseconds};
 
@@ -196,17 +196,4 @@ fn a_key_that_does_not_move_the_line_says_so() {
     // And no readings at all are no key check.
     let empty = check(&network, &Checked { asked: &asked, readings: &[], seen: &[] }, None);
     assert_eq!(empty.idle, None);
-}
-
-#[test]
-fn the_drawing_shows_every_window_with_its_nominal_and_measured_level() {
-    let network = reference(0.01);
-    let (asked, codes, seen) = simulated(&[Fault::Series { ohm: 900.0 }], false);
-    let drawing =
-        draw(&network, &readings(&network, &Checked { asked: &asked, readings: &codes, seen: &seen }));
-    assert_eq!(drawing.lines().count(), 8, "{drawing}");
-    // 900 Ω more: Power reads 84 (1024 * 900 / 10900), outside its window of 0 to 77; Menu inside.
-    let line = |label: &str| drawing.lines().find(|l| l.trim_start().starts_with(label)).unwrap();
-    assert!(line("Power").contains('✗') && line("Power").contains("reads 84"), "{drawing}");
-    assert!(line("Menu").contains('●'), "{drawing}");
 }

@@ -7,7 +7,7 @@ use crate::base::Key;
 
 use super::fault::{Condition, Fault};
 use super::network::Network;
-use super::windows::Windows;
+use super::windows::{Window, Windows};
 
 /// Where one key's reading may lie for parts within their tolerance.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -20,8 +20,9 @@ pub struct Margin {
     pub low: u32,
     /// Highest code over all corners.
     pub high: u32,
-    /// Counts between the worst corner and the nearest border of the key's window; negative is outside.
-    pub margin: f64,
+    /// Counts between the worst corner and the nearest border of the key's window; negative is outside, null where
+    /// the window has no border.
+    pub margin: Option<f64>,
     /// Share of random sets of parts whose reading falls outside the window.
     pub outside: f64,
 }
@@ -35,6 +36,15 @@ pub struct Stretch {
     pub from: f64,
     /// Value at which it ends.
     pub to: f64,
+}
+
+/// How far a fault may grow before a window is left.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct Borne {
+    /// Value of the fault at which the reading leaves the window; null where it is borne to the end of the range.
+    pub at: Option<f64>,
+    /// What the firmware sees from there on; null is no key, or nothing else at all where `at` is null.
+    pub then: Option<Key>,
 }
 
 /// Worst case and Monte Carlo margins of every key and of idle.
@@ -62,7 +72,11 @@ pub fn margins(network: &Network, draws: u32, seed: u64) -> Vec<Margin> {
             let low = corner(1.0 + t, 1.0 - t, &condition);
             let high = corner(1.0 - t, 1.0 + t, &condition);
             let window = windows.of_key(key);
-            let margin = window.map_or(0.0, |w| (f64::from(low) - w.low).min(w.high - f64::from(high)));
+            // The ends of the scale are no borders: nothing is read beyond them.
+            let below = |w: &Window| if w.low > 0.0 { f64::from(low) - w.low } else { f64::INFINITY };
+            let above =
+                |w: &Window| if w.high < network.levels() { w.high - f64::from(high) } else { f64::INFINITY };
+            let margin = window.map(|w| below(w).min(above(w))).filter(|margin| margin.is_finite());
             let outside = parts.iter().filter(|other| {
                 let counts = other.solve(&condition, &[]).map_or(network.full_scale, |v| network.code(v));
                 windows.key(f64::from(counts)) != key
@@ -131,23 +145,14 @@ pub fn walk(
     walk
 }
 
-/// The worst fault value that each key's window, and idle's, still bears before it reads as something else;
-/// `None` where it is borne to the end of the range.
-pub fn tolerated(
-    network: &Network,
-    fault: impl Fn(f64) -> Fault,
-    mild: f64,
-    bad: f64,
-) -> Vec<(Option<Key>, Option<f64>)> {
-    let mut conditions: Vec<(Option<Key>, Condition)> =
-        network.keys.iter().map(|k| (Some(k.key), Condition::Key(k.key))).collect();
-    conditions.push((None, Condition::Idle));
-    conditions
-        .into_iter()
-        .map(|(key, condition)| {
+/// How far a fault may grow before each key's window, and last idle's, is left, in the order of [`margins`].
+pub fn tolerated(network: &Network, fault: impl Fn(f64) -> Fault, mild: f64, bad: f64) -> Vec<Borne> {
+    let keys = network.keys.iter().map(|k| Condition::Key(k.key));
+    keys.chain([Condition::Idle])
+        .map(|condition| {
             let walk = walk(network, &condition, &fault, mild, bad);
-            let first = walk.first();
-            (key, first.filter(|_| walk.len() > 1).map(|stretch| stretch.to))
+            let next = walk.get(1);
+            Borne { at: next.map(|stretch| stretch.from), then: next.and_then(|stretch| stretch.key) }
         })
         .collect()
 }

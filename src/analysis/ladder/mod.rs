@@ -16,10 +16,10 @@
 //! series ladders ground the taps of a chain.
 
 mod circuit;
-mod draw;
 mod fault;
 mod fit;
 pub mod keycheck;
+mod limits;
 mod margin;
 mod minimise;
 mod model;
@@ -33,10 +33,10 @@ mod verdict;
 mod windows;
 pub mod words;
 
-pub use draw::{Level, draw, levels};
 pub use fault::{Condition, Fault, Place};
 pub use fit::{Estimate, Fit, Fitted, REJECT, Verdict, WINDOW, fit};
-pub use margin::{Margin, Stretch, margins, tolerated, walk};
+pub use limits::{Bears, Limits};
+pub use margin::{Borne, Margin, Stretch, margins, tolerated, walk};
 pub use model::{Mechanism, Model, text as model_text, word as model_word};
 pub use network::{ASSUMED_PULL_UP_OHM, CLOSED_OHM, FLOATING_OHM, HIGHER_SUPPLY_VOLTS, Network, NetworkKey};
 pub use pair::{leak_between, solve_pair};

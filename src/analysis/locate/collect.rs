@@ -96,24 +96,37 @@ impl Collector {
         self.asked = asked.to_vec();
     }
 
-    /// Takes an event of the present capture.
+    /// Takes an event of the present capture: a reading or a press; the two may come one after the other or mixed,
+    /// each in order of time.
     pub fn event(&mut self, event: &Event) {
-        let (Some(name), false) = (event.line.as_deref(), self.repaired || self.unknown) else { return };
-        let Some(line) = self.lines.iter_mut().find(|l| l.network.name == name) else { return };
-        match (event.kind, event.counts, event.key) {
-            (EventKind::Reading, Some(counts), _) if self.hands_off => {
-                let key = line.windows.key(f64::from(counts));
-                line.levels.entry(key).or_default().push(counts);
-                line.hum.push(key, event.t, counts);
-            }
-            (EventKind::Reading, Some(counts), _) if line.checked.len() < MOST_CHECKED => {
-                line.checked.push((event.t, counts));
-            }
-            (EventKind::Press, _, Some(key)) if line.seen.len() < MOST_CHECKED => {
-                line.seen.push((event.t, key))
+        match (event.kind, event.line.as_deref(), event.counts, event.key) {
+            (EventKind::Reading, Some(line), Some(counts), _) => self.reading(line, event.t, counts),
+            (EventKind::Press, Some(line), _, Some(key)) => {
+                if let Some(line) = self.line(line).filter(|line| line.seen.len() < MOST_CHECKED) {
+                    line.seen.push((event.t, key));
+                }
             }
             _ => {}
         }
+    }
+
+    /// Takes a reading of the present capture.
+    pub fn reading(&mut self, line: &str, t: Nanoseconds, counts: u32) {
+        let hands_off = self.hands_off;
+        let Some(line) = self.line(line) else { return };
+        if hands_off {
+            let key = line.windows.key(f64::from(counts));
+            line.levels.entry(key).or_default().push(counts);
+            line.hum.push(key, t, counts);
+        } else if line.checked.len() < MOST_CHECKED {
+            line.checked.push((t, counts));
+        }
+    }
+
+    /// The line of that name while its readings tell of the fault.
+    fn line(&mut self, name: &str) -> Option<&mut Line> {
+        let open = !self.repaired && !self.unknown;
+        self.lines.iter_mut().find(|line| open && line.network.name == name)
     }
 
     /// Closes the present capture: its readings become those of a condition.

@@ -50,6 +50,27 @@ pub enum Risk {
     High,
 }
 
+impl Risk {
+    /// The risk of a word: `low`, `medium`, `high`.
+    pub fn from_word(word: &str) -> Option<Self> {
+        match word {
+            "low" => Some(Self::Low),
+            "medium" => Some(Self::Medium),
+            "high" => Some(Self::High),
+            _ => None,
+        }
+    }
+
+    /// In words for people.
+    pub const fn text(self) -> &'static str {
+        match self {
+            Self::Low => "low: covers stay on",
+            Self::Medium => "medium: covers off, power off",
+            Self::High => "high: powered with covers off",
+        }
+    }
+}
+
 /// Where the fault may sit.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Location {

@@ -19,14 +19,22 @@ pub struct Proposal {
     pub minutes: f64,
     /// Of these, the soak.
     pub soak_minutes: f64,
-    /// Expected gain in bits about the location.
-    pub gain_bits: f64,
+    /// Expected gain in bits about the location; null for a test that is not about the location but about which
+    /// step ended the fault.
+    pub gain_bits: Option<f64>,
     /// How dangerous it is.
     pub risk: Risk,
     /// What must be so first.
     pub prerequisites: Vec<String>,
     /// What to beware of.
     pub cautions: Vec<String>,
+}
+
+impl Proposal {
+    /// Bits about the location, none where it is about something else.
+    pub fn gain(&self) -> f64 {
+        self.gain_bits.unwrap_or(0.0)
+    }
 }
 
 /// Chance that an unchanged fault stays quiet over a proposed soak; such a soak lasts three mean intervals.
@@ -97,9 +105,9 @@ pub(super) fn choose(question: &Question) -> Vec<Proposal> {
         .filter(|t| t.kind != TestKind::Repair || (certain && mends(question, t)))
         .map(|test| proposal(question, test, soak))
         .chain(if question.keypad { readings(question) } else { Vec::new() })
-        .filter(|p| p.gain_bits >= 0.005 || p.kind == TestKind::Repair)
+        .filter(|p| p.gain() >= 0.005 || p.kind == TestKind::Repair)
         .collect();
-    let worth = |p: &Proposal| p.gain_bits / p.minutes / dread(p.risk);
+    let worth = |p: &Proposal| p.gain() / p.minutes / dread(p.risk);
     list.sort_by(|a, b| {
         let repair = |p: &Proposal| certain && p.kind == TestKind::Repair;
         repair(b).cmp(&repair(a)).then(worth(b).total_cmp(&worth(a)))
@@ -134,7 +142,7 @@ fn proposal(question: &Question, test: &Test, soak: f64) -> Proposal {
         kind: test.kind,
         minutes: test.minutes + soak,
         soak_minutes: soak,
-        gain_bits: expected_gain(question.posterior, &outcomes),
+        gain_bits: Some(expected_gain(question.posterior, &outcomes)),
         risk: test.risk,
         prerequisites: test.prerequisites.clone(),
         cautions: test.cautions.clone(),
@@ -167,7 +175,7 @@ fn fit_readings(question: &Question, fit: &Fit) -> Vec<Proposal> {
                 kind: TestKind::Measure,
                 minutes,
                 soak_minutes: 0.0,
-                gain_bits: gain,
+                gain_bits: Some(gain),
                 risk,
                 prerequisites,
                 cautions,

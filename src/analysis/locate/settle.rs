@@ -44,7 +44,7 @@ pub(super) fn settle(tree: &FaultTree, stages: &[StageEvidence]) -> Vec<Proposal
         kind: TestKind::Isolate,
         minutes: toggle.minutes + 2.0 * test.map_or(5.0, |t| t.minutes),
         soak_minutes: toggle.minutes,
-        gain_bits: 0.0,
+        gain_bits: None,
         risk: test.map_or(Risk::High, |t| t.risk),
         prerequisites: test.map_or_else(unplugged, |t| t.prerequisites.clone()),
         cautions: test.map(|t| t.cautions.clone()).unwrap_or_default(),

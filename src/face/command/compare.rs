@@ -3,12 +3,12 @@
 use serde::Serialize;
 
 use super::load::{self, Loaded, Seen, is_job};
-use super::readings::{self, LineShift, LineState, Lines, SHIFT_COLUMNS, shift_rows};
+use super::readings::{self, LineShift, LineState, SHIFT_COLUMNS, shift_rows};
 use super::{sheet, table};
 use crate::analysis::compare::{CompareOptions, Comparison, Side, Verdict, compare};
 use crate::base::{Error, Result};
 use crate::face::args;
-use crate::face::findings::{self, words::headline};
+use crate::face::findings::{self, Lines, words::headline};
 use crate::face::out::{Out, Outcome, safe};
 use crate::timeline::Protocols;
 use crate::timeline::job::JobReference;
@@ -89,7 +89,11 @@ struct LineFindings {
 
 impl LineFindings {
     fn of(before: &Lines, after: &Lines, seed: u64) -> Self {
-        Self { shifts: readings::shifts(before, after, seed), before: before.states(), after: after.states() }
+        Self {
+            shifts: readings::shifts(before, after, seed),
+            before: readings::states(before),
+            after: readings::states(after),
+        }
     }
 
     fn show(&self, out: &mut Out) -> Result<()> {

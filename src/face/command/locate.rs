@@ -53,17 +53,13 @@ fn show(located: &Located, out: &mut Out) -> Result<()> {
 
 /// The next test: what must be so first stands before what to do.
 fn propose(next: &locate::Proposal, out: &mut Out) -> Result<()> {
-    let risk = match next.risk {
-        locate::Risk::Low => "low: covers stay on",
-        locate::Risk::Medium => "medium: covers off, power off",
-        locate::Risk::High => "high: powered with covers off",
-    };
+    let gain = next.gain_bits.map_or_else(String::new, |bits| format!(", gains {bits:.2} bits"));
     out.line(table::wrap(
         &format!(
-            "Next test: {} ({:.0} minutes, gains {:.2} bits, risk {risk})",
+            "Next test: {} ({:.0} minutes{gain}, risk {})",
             safe(&next.test),
             next.minutes,
-            next.gain_bits
+            next.risk.text()
         ),
         2,
     ))?;

@@ -4,10 +4,12 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use super::table;
+use crate::analysis::ladder::{Limits, Network};
 use crate::base::{Error, Result};
 use crate::decode::chassis::Chassis;
 use crate::decode::check::{self, Severity};
 use crate::decode::infrared::{Format, Formats};
+use crate::decode::ladder::Windows;
 use crate::decode::library;
 use crate::decode::{example, schema, shipped, show};
 use crate::face::args::ProtocolCommand;
@@ -279,13 +281,13 @@ fn show_one(name: &str, protocols: &Protocols, out: &mut Out) -> Result<Outcome>
     if out.json {
         let lines: Vec<_> = chassis
             .lines()
-            .map(|(name, windows)| {
-                let windows: Vec<_> = windows
+            .map(|(name, line)| {
+                let windows: Vec<_> = line
                     .all()
                     .iter()
                     .map(|w| serde_json::json!({ "key": w.key, "low": w.low, "high": w.high, "nominal": w.nominal }))
                     .collect();
-                serde_json::json!({ "line": name.to_string(), "windows": windows })
+                serde_json::json!({ "line": name.to_string(), "windows": windows, "limits": limits(line) })
             })
             .collect();
         let about = &chassis.file().chassis.about;
@@ -294,9 +296,27 @@ fn show_one(name: &str, protocols: &Protocols, out: &mut Out) -> Result<Outcome>
         });
         out.value(&result)?;
     } else {
-        out.line(show::show(&chassis).trim_end())?;
+        out.line(show::show(&chassis, &bears).trim_end())?;
     }
     Ok(Outcome::Done)
+}
+
+/// What a line's ladder bears; the same sets of parts each time.
+fn limits(windows: &Windows) -> Limits {
+    Limits::of(&Network::from(windows.line()), 1)
+}
+
+/// The same for people, under a line's windows.
+fn bears(windows: &Windows) -> String {
+    let limits = limits(windows);
+    let mut list = table::new(&Limits::COLUMNS, &[2, 3]);
+    let letter = |key| show::letter(windows, key).map_or_else(String::new, |letter| format!("  {letter}"));
+    for row in limits.rows(&letter) {
+        list.add_row(row);
+    }
+    let rows = table::text(&list);
+    let sentences = limits.sentences().into_iter().map(|text| table::wrap(&format!("- {text}"), 2));
+    rows.lines().map(str::to_owned).chain(sentences).map(|line| line + "\n").collect()
 }
 
 fn show_format(format: &Format, out: &mut Out) -> Result<Outcome> {

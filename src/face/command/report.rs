@@ -10,13 +10,11 @@ use crate::analysis::episode::fold;
 use crate::analysis::pattern::Pattern;
 use crate::base::words::plural;
 use crate::base::{Anchor, Error, Nanoseconds, Result};
-use crate::decode::chassis::Chassis;
 use crate::face::args;
-use crate::face::findings::{StageView, chassis, concluding, keys, state_of, views};
+use crate::face::findings::{Readings, StageView, Windows, chassis, concluding, keys, state_of, views};
 use crate::face::out::{Out, Outcome, whole_file};
 use crate::face::report::{
-    self, Capture, Folded, Level, Observed, Readings, ReportModel, Stage, StageTimeline, TimelineBuilder,
-    Versions, Windows,
+    self, Capture, Folded, Observed, ReportModel, Stage, StageTimeline, TimelineBuilder, Versions,
 };
 use crate::timeline::Protocols;
 use crate::timeline::job::{CaptureSource, Hands};
@@ -81,7 +79,7 @@ fn model(loaded: &Loaded, protocols: &Protocols) -> Result<ReportModel> {
         ladder: part(&located_json, "ladder")?,
         next: part(&located_json, "next")?,
         steps: part(&located_json, "steps")?,
-        windows: chassis.as_deref().map(windows).unwrap_or_default(),
+        windows: chassis.as_deref().map(Windows::of).unwrap_or_default(),
         method: vec![located.method.to_owned()],
         versions: Versions {
             straykey: env!("CARGO_PKG_VERSION").to_owned(),
@@ -90,7 +88,7 @@ fn model(loaded: &Loaded, protocols: &Protocols) -> Result<ReportModel> {
         },
         ..ReportModel::default()
     };
-    model.topics = topics::topics(&state, loaded)?;
+    model.topics = topics::topics(&state)?;
     for view in &views {
         add(&mut model, loaded, view)?;
     }
@@ -171,28 +169,6 @@ fn captures(loaded: &Loaded) -> Result<Vec<Capture>> {
     Ok(list)
 }
 
-fn windows(chassis: &Chassis) -> Vec<Windows> {
-    chassis
-        .lines()
-        .map(|(name, windows)| Windows {
-            line: name.to_string(),
-            full_scale: f64::from(windows.line().full_scale),
-            levels: windows
-                .all()
-                .iter()
-                .map(|window| Level {
-                    label: window.key.map_or("no key", |key| key.label()).to_owned(),
-                    nominal: window.nominal.unwrap_or(f64::from(window.low.midpoint(window.high))),
-                    low: f64::from(window.low),
-                    // The window holds its highest count.
-                    high: f64::from(window.high) + 1.0,
-                })
-                .collect(),
-            marks: Vec::new(),
-        })
-        .collect()
-}
-
 fn add(model: &mut ReportModel, loaded: &Loaded, view: &StageView) -> Result<()> {
     let number = u32::try_from(view.stage.number).unwrap_or(u32::MAX);
     if let Some((before, comparison)) = &view.comparison {
@@ -253,8 +229,11 @@ fn lanes(loaded: &Loaded, view: &StageView, number: u32) -> Result<(StageTimelin
     for capture in &view.stage.captures {
         let span = loaded.span(capture).unwrap_or_default();
         let off = capture.hands == Hands::Off;
-        loaded.events(capture, &mut |event| {
-            readings.push(&event);
+        loaded.readings(capture, &mut |line, _, counts| {
+            readings.push(line, counts);
+            Ok(())
+        })?;
+        loaded.acts(capture, &mut |event| {
             builder.push(event.t - span.start + shift, &event, off && event.is_input());
             Ok(())
         })?;

@@ -46,6 +46,9 @@ pub(super) fn show(state: &JobState, out: &mut Out) -> Result<()> {
     if let Some(attribution) = &state.attribution {
         credit(attribution, out)?;
     }
+    for first in &state.advice.prerequisites {
+        say(&format!("Before the next step: {}", safe(first)), out)?;
+    }
     say(&format!("Next: {}", safe(&state.advice.text)), out)?;
     for caution in &state.advice.cautions {
         say(&format!("  Caution: {}", safe(caution)), out)?;

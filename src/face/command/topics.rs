@@ -3,24 +3,17 @@
 
 use serde::Serialize;
 
-use super::load::{Loaded, Look, chance, duration};
-use super::readings::{self, Lines};
+use super::load::{chance, duration};
+use super::readings;
 use crate::analysis::stray::Suspicion;
 use crate::base::{Error, Result};
-use crate::face::findings::{JobState, LineLevels, stretches_sentence, worth_telling};
+use crate::face::findings::{JobState, stretches_sentence, worth_telling};
 use crate::face::report::Topic;
-use crate::timeline::job::Hands;
 
 /// All topics on which there is something to say.
-pub(super) fn topics(state: &JobState, loaded: &Loaded) -> Result<Vec<Topic>> {
-    let found = [
-        plan(state)?,
-        credit(state)?,
-        suspected(state)?,
-        causes(state)?,
-        levels(state, loaded)?,
-        rates(state)?,
-    ];
+pub(super) fn topics(state: &JobState) -> Result<Vec<Topic>> {
+    let found =
+        [plan(state)?, credit(state)?, suspected(state)?, causes(state)?, levels(state)?, rates(state)?];
     Ok(found.into_iter().flatten().collect())
 }
 
@@ -117,30 +110,8 @@ fn causes(state: &JobState) -> Result<Option<Topic>> {
     Ok(Some(table(topic, ["Orphan: menu change with no input behind it", "Capture", "Time"], rows)))
 }
 
-#[derive(Serialize)]
-struct Levels<'a> {
-    stages: &'a [LineLevels],
-    /// Ripple however weak, and where a level changed within a stage.
-    lines: Vec<readings::LineState>,
-}
-
-/// Readings of a stage and line that enter the search for changes of level.
-const MOST: u64 = 4096;
-
-fn levels(state: &JobState, loaded: &Loaded) -> Result<Option<Topic>> {
-    let mut lines = Vec::new();
-    for stage in loaded.job.stages() {
-        let mut seen = Lines::default();
-        for capture in stage.captures.iter().filter(|capture| capture.hands == Hands::Off) {
-            loaded.readings(capture, MOST, &mut |event| {
-                seen.event(&event);
-                Ok(())
-            })?;
-            seen.end();
-        }
-        lines.extend(seen.level_changes(stage.number));
-    }
-    if state.levels.is_empty() && lines.is_empty() {
+fn levels(state: &JobState) -> Result<Option<Topic>> {
+    if state.levels.is_empty() {
         return Ok(None);
     }
     let mut sentences: Vec<String> = state
@@ -152,7 +123,10 @@ fn levels(state: &JobState, loaded: &Loaded) -> Result<Option<Topic>> {
             format!("{}, stage {}{against}: {}", line.line, line.stage, line.notes.join(" "))
         })
         .collect();
-    sentences.extend(readings::sentences(&[], &lines));
+    for line in &state.levels {
+        let changes = line.level_changes.iter().take(5);
+        sentences.extend(changes.map(|c| format!("{}, stage {}: {}", line.line, line.stage, c.sentence())));
+    }
     let rows = state
         .levels
         .iter()
@@ -163,7 +137,8 @@ fn levels(state: &JobState, loaded: &Loaded) -> Result<Option<Topic>> {
             Some(row)
         })
         .collect();
-    let topic = topic("levels", "Keypad readings", sentences, &Levels { stages: &state.levels, lines })?;
+    let topic =
+        topic("levels", "Keypad readings", sentences, &serde_json::json!({ "stages": state.levels }))?;
     let columns = [
         "Line",
         "Stage",

@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use serde::Serialize;
 
+use super::lines::{LevelChange, Lines, ripple_sentence};
 use super::load::Loaded;
 use super::views::StageView;
 use crate::analysis::change::{Cost, change_points};
@@ -11,7 +12,7 @@ use crate::analysis::compare::CompareOptions;
 use crate::analysis::episode::{episodes, fold};
 use crate::analysis::level::{LevelShift, Readings, Ripple, compare_levels, ripple};
 use crate::base::words::{duration, number};
-use crate::base::{Name, Nanoseconds, Result};
+use crate::base::{Name, Result};
 use crate::timeline::job::Hands;
 
 /// One line's readings in one stage.
@@ -21,13 +22,17 @@ pub struct LineLevels {
     pub stage: usize,
     /// Keypad line.
     pub line: String,
+    /// How many were taken.
+    pub readings: u64,
     /// The stage that it is compared with: the last one before with readings of this line.
     pub against: Option<usize>,
     /// What changed, in counts.
     pub shift: Option<LevelShift>,
     /// The strongest ripple, when it is beyond chance.
     pub ripple: Option<Ripple>,
-    /// What it means, in sentences.
+    /// Where the level changed for good within the stage.
+    pub level_changes: Vec<LevelChange>,
+    /// What it means against the stage before, in sentences.
     pub notes: Vec<String>,
 }
 
@@ -61,51 +66,12 @@ pub struct RateStretch {
     pub per_min: f64,
 }
 
-/// Readings of one line in one stage that enter the tests of level, and those of one unbroken run for the ripple.
-const MOST: u64 = 4096;
-const RUN: usize = 600;
 /// A ripple is told when noise shows such a peak in fewer tries than this.
 const RIPPLES: f64 = 0.001;
 /// A ripple that explains less of the scatter is of no account for a key.
 const SHARE: f64 = 0.1;
 /// Lamps that are dimmed at known rates are none of ours to know.
 const NO_LAMPS: [f64; 0] = [];
-
-#[derive(Default)]
-struct Gathered {
-    spread: BTreeMap<Name, Readings>,
-    run: BTreeMap<Name, Readings>,
-}
-
-fn gather(loaded: &Loaded, view: &StageView) -> Result<Gathered> {
-    let mut found = Gathered::default();
-    let mut shift = Nanoseconds::ZERO;
-    for capture in view.stage.captures.iter().filter(|capture| capture.hands == Hands::Off) {
-        let span = loaded.span(capture).unwrap_or_default();
-        let zero = shift - span.start;
-        loaded.readings(capture, MOST, &mut |event| {
-            put(&mut found.spread, event.t + zero, &event, usize::MAX);
-            Ok(())
-        })?;
-        if found.run.is_empty() {
-            loaded.first_readings(capture, RUN * 4, &mut |event| {
-                put(&mut found.run, event.t, &event, RUN);
-                Ok(())
-            })?;
-        }
-        shift = shift + span.length();
-    }
-    Ok(found)
-}
-
-fn put(into: &mut BTreeMap<Name, Readings>, t: Nanoseconds, event: &crate::base::Event, most: usize) {
-    let (Some(line), Some(counts)) = (&event.line, event.counts) else { return };
-    let readings = into.entry(Name::clone(line)).or_default();
-    if readings.t.len() < most && readings.t.last().is_none_or(|last| *last <= t.seconds()) {
-        readings.t.push(t.seconds());
-        readings.value.push(f64::from(counts));
-    }
-}
 
 /// Every line of every watched stage, compared with the watched stage before it.
 ///
@@ -115,26 +81,32 @@ pub fn levels(loaded: &Loaded, views: &[StageView], seed: u64) -> Result<Vec<Lin
     let mut list = Vec::new();
     let mut last: BTreeMap<Name, (usize, Readings)> = BTreeMap::new();
     for view in views.iter().filter(|view| view.stage.is_watched()) {
-        let found = gather(loaded, view)?;
-        for (line, readings) in found.spread {
-            let before = last.get(&line);
-            let shift = before.and_then(|(_, before)| compare_levels(before, &readings, seed));
-            let ripple = found
-                .run
-                .get(&line)
-                .and_then(|run| ripple(&settled(run), &NO_LAMPS))
+        let mut lines = Lines::default();
+        for capture in view.stage.captures.iter().filter(|capture| capture.hands == Hands::Off) {
+            loaded.readings(capture, &mut |line, t, counts| {
+                lines.push(line, t, counts);
+                Ok(())
+            })?;
+            lines.close();
+        }
+        for (line, track) in lines.all() {
+            let before = last.get(line);
+            let shift = before.and_then(|(_, before)| compare_levels(before, track.sample(), seed));
+            let ripple = ripple(&settled(track.row()), &NO_LAMPS)
                 .filter(|ripple| ripple.chance < RIPPLES && ripple.power >= SHARE);
             let mut notes = shift.as_ref().map(|shift| shift.notes.clone()).unwrap_or_default();
             notes.extend(ripple.as_ref().map(ripple_sentence));
             list.push(LineLevels {
                 stage: view.stage.number,
                 line: line.to_string(),
+                readings: track.readings(),
                 against: before.map(|(stage, _)| *stage).filter(|_| shift.is_some()),
                 shift,
                 ripple,
+                level_changes: track.level_changes(),
                 notes,
             });
-            last.insert(line, (view.stage.number, readings));
+            last.insert(Name::clone(line), (view.stage.number, track.sample().clone()));
         }
     }
     Ok(list)
@@ -151,22 +123,6 @@ fn settled(run: &Readings) -> Readings {
     let limit = (9.0 * spread).max(3.0);
     let kept = || run.t.iter().zip(&run.value).filter(|(_, value)| (**value - middle).abs() <= limit);
     Readings { t: kept().map(|(t, _)| *t).collect(), value: kept().map(|(_, value)| *value).collect() }
-}
-
-fn ripple_sentence(ripple: &Ripple) -> String {
-    let share = number(100.0 * ripple.power);
-    let seen = format!(
-        "Ripple at {} Hz explains {share} % of the scatter (read {} times a second)",
-        number(ripple.frequency),
-        number(ripple.rate)
-    );
-    let names: Vec<String> =
-        ripple.candidates.iter().take(4).map(|alias| format!("{} Hz", number(alias.frequency))).collect();
-    match &names[..] {
-        [] => format!("{seen}."),
-        [one] => format!("{seen}: as {one} would look at this rate of reading."),
-        many => format!("{seen}: {} would look alike at this rate of reading.", many.join(", ")),
-    }
 }
 
 /// Equal stretches of time that are counted, and the cost of a further change, times ln of their number.

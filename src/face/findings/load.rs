@@ -8,7 +8,7 @@ use crate::analysis::{Observation, Train};
 use crate::base::{Event, Nanoseconds, Result, Span};
 use crate::decode::protocol::Meaning;
 use crate::timeline::job::{CaptureRef, Hands, Job, Stage, Step};
-use crate::timeline::store::{Indexed, Store};
+use crate::timeline::store::{Indexed, Store, Take};
 use crate::timeline::{Options, Protocols, Summary, Wire, decode_path};
 
 /// The strays of one observation, and whether hands were off throughout.
@@ -182,31 +182,29 @@ impl Loaded {
         self.store.events(&capture.name, take)
     }
 
-    /// Gives about `most` keypad readings of a capture, evenly chosen in order.
+    /// Gives the events of a capture that are no readings.
     ///
     /// # Errors
     /// What `take` gives; `Machine` when the disk fails.
-    pub fn readings(
-        &self,
-        capture: &CaptureRef,
-        most: u64,
-        take: &mut dyn FnMut(Event) -> Result<()>,
-    ) -> Result<()> {
-        let events = self.indexed.get(&capture.name).map_or(0, |entry| entry.events);
-        self.store.readings(&capture.name, events.div_ceil(most.max(1)).max(1), take)
+    pub fn acts(&self, capture: &CaptureRef, take: &mut dyn FnMut(Event) -> Result<()>) -> Result<()> {
+        self.store.acts(&capture.name, &mut |_, event| take(event))
     }
 
-    /// Gives the readings among the first `most` events of a capture, none left out between.
+    /// Gives the keypad readings of a capture.
     ///
     /// # Errors
     /// What `take` gives; `Machine` when the disk fails.
-    pub fn first_readings(
-        &self,
-        capture: &CaptureRef,
-        most: usize,
-        take: &mut dyn FnMut(Event) -> Result<()>,
-    ) -> Result<()> {
-        self.store.first_readings(&capture.name, most, take)
+    pub fn readings(&self, capture: &CaptureRef, take: &mut Take<'_>) -> Result<()> {
+        self.store.packed(&capture.name, take)
+    }
+
+    /// The chassis that decoded the keypad of a capture.
+    ///
+    /// # Errors
+    /// `Machine` when the disk fails.
+    pub fn keypad_chassis(&self, capture: &CaptureRef) -> Result<Option<String>> {
+        let decoder = self.store.keypad_decoder(&capture.name)?;
+        Ok(decoder.and_then(|decoder| decoder.split('@').next().map(str::to_owned)))
     }
 
     /// The observed stretch of a capture, when its time is known.

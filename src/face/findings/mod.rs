@@ -5,14 +5,17 @@
 
 mod causes;
 mod levels;
+mod lines;
 mod load;
 mod place;
 mod state;
 mod views;
+mod windows;
 pub mod words;
 
 pub use causes::{CausePath, JobCauses, Orphan};
 pub use levels::{LineLevels, RateStretch, levels, rate_stretches, stretches_sentence};
+pub use lines::{LevelChange, Lines, Track, ripple_sentence};
 pub use load::{Loaded, Seen, StageSeen, observed, prints_readings};
 pub use place::{chassis, concluding, located};
 pub use state::{
@@ -20,3 +23,4 @@ pub use state::{
     captures, state, state_of, state_of_folder,
 };
 pub use views::{StageView, credit, keys, last_plan, options, options_of, views, worth_telling};
+pub use windows::{Level, Readings, WindowMark, Windows};

@@ -149,7 +149,11 @@ fn fits(loaded: &Loaded, protocols: &Protocols) -> Result<Vec<Fit>> {
         for capture in &stage.captures {
             let off = capture.hands == Hands::Off;
             collector.capture(off, &capture.prompts);
-            loaded.events(capture, &mut |event| {
+            loaded.readings(capture, &mut |line, t, counts| {
+                collector.reading(line, t, counts);
+                Ok(())
+            })?;
+            loaded.acts(capture, &mut |event| {
                 collector.event(&event);
                 if off && event.kind == EventKind::Press {
                     strays.extend(event.line.as_deref().map(str::to_owned));
@@ -172,20 +176,12 @@ pub fn chassis(loaded: &Loaded, protocols: &Protocols) -> Result<Option<Chassis>
     if let Some(name) = &loaded.job.info().chassis {
         return protocols.library.chassis(name).map(Some);
     }
-    let mut name = None;
     for capture in loaded.job.captures() {
-        loaded.events(capture, &mut |event| {
-            if name.is_none() && event.path == ControlPath::Keypad {
-                name =
-                    event.decoder.as_deref().and_then(|decoder| decoder.split('@').next()).map(str::to_owned);
-            }
-            Ok(())
-        })?;
-        if name.is_some() {
-            break;
+        if let Some(name) = loaded.keypad_chassis(capture)? {
+            return protocols.library.chassis(&name).map(Some);
         }
     }
-    name.map(|name| protocols.library.chassis(&name)).transpose()
+    Ok(None)
 }
 
 /// Whether any stage ended with the fault gone.

@@ -138,6 +138,8 @@ pub struct Advice {
     pub action: &'static str,
     /// In a sentence.
     pub text: String,
+    /// What must be so first, in sentences.
+    pub prerequisites: Vec<String>,
     /// Cautions that go with it.
     pub cautions: Vec<String>,
 }
@@ -326,7 +328,7 @@ fn advice(
     attribution: Option<&AttributionState>,
     located: &Located,
 ) -> Advice {
-    let say = |action, text: String| Advice { action, text, cautions: Vec::new() };
+    let say = |action, text: String| Advice { action, text, prerequisites: Vec::new(), cautions: Vec::new() };
     if let Some(at) = loaded.job.closed() {
         return say("closed", words::closed(at));
     }
@@ -352,6 +354,7 @@ fn advice(
         Some(next) => Advice {
             action: "test",
             text: words::next_test(&next.text, next.minutes),
+            prerequisites: next.prerequisites.clone(),
             cautions: next.cautions.clone(),
         },
         None => say("repeat", words::NO_TEST.to_owned()),

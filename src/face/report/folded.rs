@@ -2,8 +2,8 @@
 
 use super::html::Part;
 use super::model::Folded;
-use super::svg::{Anchor, Drawing};
 use super::words;
+use crate::face::drawing::svg::{Anchor, Drawing};
 
 const WIDTH: f64 = 460.0;
 const HEIGHT: f64 = 190.0;
@@ -46,7 +46,7 @@ pub(super) fn figure(name: &str, folded: &Folded) -> Option<Part> {
     }
     let axis = format!("{} {}", words::WITHIN_PERIOD, words::duration(folded.period_s));
     drawing.text((LEFT + right) / 2.0, foot + 36.0, Anchor::Middle, "small", &axis);
-    Some(drawing.finish())
+    Some(Part(drawing.finish()))
 }
 
 /// The next even number of the form 2, 4, 10, 20, 40, 100 …

@@ -2,8 +2,8 @@
 
 use super::html::Part;
 use super::model::{Observed, Stage, Verdict};
-use super::svg::{Anchor, Drawing, LogAxis, clip};
 use super::words;
+use crate::face::drawing::svg::{Anchor, Drawing, LogAxis, clip};
 
 const WIDTH: f64 = 960.0;
 const LEFT: f64 = 330.0;
@@ -41,7 +41,7 @@ fn figure(rows: &[(&Stage, Observed)], axis: &LogAxis, verdict: &impl Fn(u32) ->
             drawing.text(WIDTH - RIGHT + 24.0, y + 4.5, Anchor::Start, "strong", words::verdict(verdict));
         }
     }
-    drawing.finish()
+    Part(drawing.finish())
 }
 
 fn row(drawing: &mut Drawing, axis: &LogAxis, observed: &Observed, y: f64) {

@@ -15,17 +15,14 @@ mod json;
 mod model;
 mod parts;
 mod results;
-mod svg;
 mod timeline;
-mod windows;
 pub mod words;
 
 pub use model::{
-    Capture, Comparison, Credit, Folded, LadderFit, Level, Location, Motif, NextTest, Observed, Pattern,
-    Rate, ReportModel, Stage, Topic, Verdict, Versions, WindowMark, Windows,
+    Capture, Comparison, Credit, Folded, LadderFit, Location, Motif, NextTest, Observed, Pattern, Rate,
+    ReportModel, Stage, Topic, Verdict, Versions,
 };
 pub use timeline::{Lane, StageTimeline, Tick, TimelineBuilder};
-pub use windows::Readings;
 
 /// Largest report, bytes.
 pub const LARGEST: usize = 2_000_000;

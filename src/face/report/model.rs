@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::timeline::StageTimeline;
+use crate::face::findings::Windows;
 
 /// Everything that a report says. `Default` gives an empty one; fill what is known.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -294,66 +295,24 @@ pub struct LadderFit {
     pub weight: f64,
 }
 
-/// The key windows of one line and what was read on it.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
-#[serde(default)]
-pub struct Windows {
-    /// Keypad line.
-    pub line: String,
-    /// Largest reading.
-    #[serde(deserialize_with = "number")]
-    pub full_scale: f64,
-    /// Windows from low to high; the stretch above the last one is "no key".
-    pub levels: Vec<Level>,
-    /// What was read.
-    pub marks: Vec<WindowMark>,
-}
-
-/// One key's window.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
-pub struct Level {
-    /// Words for the key.
-    pub label: String,
-    /// Reading that the resistors promise.
-    #[serde(deserialize_with = "number")]
-    pub nominal: f64,
-    /// Lower border.
-    #[serde(deserialize_with = "number")]
-    pub low: f64,
-    /// Upper border.
-    #[serde(deserialize_with = "number")]
-    pub high: f64,
-}
-
-/// Readings of one kind.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
-pub struct WindowMark {
-    /// What was read when (`stage 2, strays`).
-    pub label: String,
-    /// Middle.
-    #[serde(deserialize_with = "number")]
-    pub counts: f64,
-    /// Lower end of the spread.
-    #[serde(deserialize_with = "number")]
-    pub low: f64,
-    /// Upper end of the spread.
-    #[serde(deserialize_with = "number")]
-    pub high: f64,
-}
-
 /// A test worth doing next.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 #[serde(default)]
 pub struct NextTest {
-    /// What to do.
+    /// Its name.
     pub test: String,
+    /// What to do, in a sentence.
+    pub text: String,
+    /// What must be so first, in sentences.
+    pub prerequisites: Vec<String>,
+    /// What to beware of, in sentences.
+    pub cautions: Vec<String>,
     /// How long it takes.
     #[serde(deserialize_with = "number")]
     pub minutes: f64,
-    /// What it is expected to tell.
-    #[serde(deserialize_with = "number")]
-    pub gain_bits: f64,
-    /// Its risk, in words.
+    /// What it is expected to tell of the place; `None` where it is not about the place.
+    pub gain_bits: Option<f64>,
+    /// Its risk: `low`, `medium`, `high`.
     pub risk: String,
 }
 

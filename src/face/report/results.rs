@@ -1,10 +1,12 @@
 //! The sections with figures: timeline, before and after, patterns, the place of the fault.
 
-use super::html::Html;
-use super::model::{Comparison, LadderFit, Pattern, ReportModel, Windows};
-use super::svg::clip;
-use super::{folded, forest, timeline as strips, windows, words};
+use super::html::{Html, Part};
+use super::model::{Comparison, LadderFit, NextTest, Pattern, ReportModel};
+use super::{folded, forest, timeline as strips, words};
 use crate::base::Key;
+use crate::face::drawing::svg::clip;
+use crate::face::drawing::{Theme, ladder_svg};
+use crate::face::findings::Windows;
 
 /// Patterns and the like in one table at most.
 const MOST_ROWS: usize = 40;
@@ -169,7 +171,11 @@ fn pattern_row(pattern: &Pattern) -> [String; 9] {
 }
 
 pub(super) fn place(html: &mut Html, model: &ReportModel) {
-    if model.locations.is_empty() && model.ladder.is_empty() && model.windows.is_empty() {
+    if model.locations.is_empty()
+        && model.ladder.is_empty()
+        && model.windows.is_empty()
+        && model.next.is_empty()
+    {
         return;
     }
     html.section("place", words::WHERE);
@@ -185,6 +191,7 @@ pub(super) fn place(html: &mut Html, model: &ReportModel) {
         html.end_table();
     }
     credit(html, model);
+    next_tests(html, &model.next);
     html.raw("</section>\n");
 }
 
@@ -230,17 +237,16 @@ fn fit_size(fit: &LadderFit) -> String {
 }
 
 fn line_windows(html: &mut Html, line: &Windows) {
-    let Some(figure) = windows::figure(line) else {
+    let Some(figure) = ladder_svg(std::slice::from_ref(line), Theme::Inherit) else {
         return;
     };
-    html.raw("<figure>").part(figure);
+    html.raw("<figure>").part(Part(figure));
     html.element("figcaption", &format!("{} {}", words::FIGURE_WINDOWS, line.line)).raw("</figure>\n");
     html.table("", &[words::READ, words::TAKEN_FOR, words::MIDDLE, words::SPREAD], 2);
     for mark in line.marks.iter().take(MOST_ROWS) {
-        let level = line.levels.iter().find(|level| mark.counts >= level.low && mark.counts < level.high);
         let cells = [
             mark.label.clone(),
-            level.map_or_else(|| words::NO_KEY.to_owned(), |level| level.label.clone()),
+            line.level_at(mark.counts).map_or_else(|| words::NO_KEY.to_owned(), |level| level.label.clone()),
             words::number(mark.counts.round()),
             format!("{} – {}", words::number(mark.low.round()), words::number(mark.high.round())),
         ];
@@ -257,17 +263,28 @@ fn credit(html: &mut Html, model: &ReportModel) {
         }
         html.end_table();
     }
-    if !model.next.is_empty() {
-        html.table(words::NEXT, &[words::TEST, words::RISK, words::MINUTES, words::GAIN], 2);
-        for test in model.next.iter().take(MOST_ROWS) {
-            let cells = [
-                words::plain(&test.test),
-                test.risk.clone(),
-                words::number(test.minutes),
-                words::number(test.gain_bits),
-            ];
-            html.row(&cells, 2);
+}
+
+/// Each test with what must be so before it and what to beware of: nobody should read the one without the other.
+fn next_tests(html: &mut Html, tests: &[NextTest]) {
+    if tests.is_empty() {
+        return;
+    }
+    html.element("h3", words::NEXT);
+    for test in tests.iter().take(MOST_ROWS) {
+        html.raw("<div class=\"test\">").element("h4", &words::plain(&test.test));
+        html.element("p", &words::test_figures(test));
+        html.raw("<ul>");
+        let lines = [
+            (words::FIRST, &test.prerequisites[..]),
+            (words::THEN, std::slice::from_ref(&test.text)),
+            (words::CAUTION, &test.cautions[..]),
+        ];
+        for (word, sentences) in lines {
+            for sentence in sentences.iter().filter(|sentence| !sentence.is_empty()) {
+                html.raw("<li>").element("strong", word).text(" ").text(sentence).raw("</li>");
+            }
         }
-        html.end_table();
+        html.raw("</ul></div>\n");
     }
 }

@@ -5,9 +5,9 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 use super::html::Part;
-use super::svg::{Anchor, Drawing, clip};
 use super::words;
 use crate::base::{ControlPath, Event, EventKind, Nanoseconds};
+use crate::face::drawing::svg::{Anchor, Drawing, clip};
 
 /// Bins of a lane at most; a page has no more dots to show.
 const MOST_BINS: usize = 240;
@@ -209,7 +209,7 @@ fn strip(stages: &[StageTimeline], lanes: &[(&str, &str)]) -> Part {
         one_stage(&mut drawing, stage, lanes, x, width);
         x += width + 6.0;
     }
-    drawing.finish()
+    Part(drawing.finish())
 }
 
 /// Width of each stage in proportion to its length, none below a readable one.

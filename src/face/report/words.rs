@@ -3,6 +3,7 @@
 //! Numbers have a decimal point and no grouping; dates are ISO 8601; so neither depends on where one reads.
 
 use super::model::Verdict;
+use crate::analysis::locate::Risk;
 
 #[rustfmt::skip]
 #[allow(missing_docs)] // each text says what it is
@@ -69,8 +70,7 @@ mod texts {
     pub const MODEL: &str = "Fault";
     pub const VALUE: &str = "Size (95 % interval)";
     pub const WEIGHT: &str = "Weight";
-    pub const FIGURE_WINDOWS: &str = "Readings against key windows, line";
-    pub const FIGURE_WINDOWS_TEXT: &str = "Each band is the stretch of readings that the set takes for one key; marks show what was read. The table below gives the numbers.";
+    pub const FIGURE_WINDOWS: &str = "Key windows with nominal and measured levels, line";
     pub const NO_KEY: &str = "no key";
     pub const READ: &str = "What was read";
     pub const MIDDLE: &str = "Counts, middle";
@@ -79,10 +79,9 @@ mod texts {
     pub const CREDIT: &str = "Which step changed it";
     pub const CREDIT_SHARE: &str = "Credit";
     pub const NEXT: &str = "Tests that would tell most";
-    pub const TEST: &str = "Test";
-    pub const MINUTES: &str = "Minutes";
-    pub const GAIN: &str = "Expected gain, bits";
-    pub const RISK: &str = "Risk";
+    pub const FIRST: &str = "First:";
+    pub const THEN: &str = "Then:";
+    pub const CAUTION: &str = "Caution:";
     pub const STATISTICS: &str = "What else the readings and the timing say";
     pub const CAPTURES: &str = "Captures";
     pub const CAPTURES_LEAD: &str = "The raw captures are kept as they came. Their SHA-256 lets anybody check that nothing was altered.";
@@ -204,6 +203,17 @@ pub fn instant(text: &str) -> String {
 /// A text with blanks in it is given back as it came.
 pub fn plain(name: &str) -> String {
     if name.contains(' ') { name.to_owned() } else { name.replace('-', " ").replace('+', ", with ") }
+}
+
+/// What a test costs, tells and risks, in a line.
+pub fn test_figures(test: &super::model::NextTest) -> String {
+    let risk = Risk::from_word(&test.risk).map_or(test.risk.as_str(), |risk| risk.text());
+    // Undoing a repair to settle which one it was tells nothing of the place.
+    let gain = match test.gain_bits {
+        Some(bits) => format!(", expected gain {} bits", number(bits)),
+        None => String::new(),
+    };
+    format!("{} minutes{gain}, risk {risk}.", number(test.minutes))
 }
 
 /// A resistance or another size with its unit, in the scale that a technician says: `20.8 kΩ`, `80 mV`. A ratio

@@ -12,9 +12,11 @@
 //! | `captures` | name, stage, file, hands, SHA-256, length, observed stretch, how it was decoded, events |
 //! | `events` | capture, number in it, time in ns, path, kind, key, the event as JSON (version 1), whether it is input, counts |
 //! | `detail` | the same counted in stretches of time, for looks from afar ([`detail`]) |
+//! | `readings` | the keypad readings once more, packed ([`Store::packed`]) |
 //! | `findings` | what it is about, kind, JSON |
 
 pub mod detail;
+mod readings;
 mod schema;
 
 use std::path::{Path, PathBuf};
@@ -24,6 +26,7 @@ use rusqlite::{Connection, OptionalExtension, Params, Statement, params};
 use super::job::{CaptureRef, Hands, Job};
 use crate::base::{Error, Event, Nanoseconds, Result, Span, write_event};
 
+pub use readings::Take;
 pub use schema::SCHEMA_VERSION;
 
 /// Decodes one capture: gives every event to the second argument, in order, and returns the observed stretch.
@@ -163,15 +166,18 @@ impl Store {
         let (span, events) = {
             let mut insert = transaction.prepare(INSERT_EVENT).map_err(failed)?;
             let mut afar = detail::Writer::new(&transaction, &capture.name).map_err(failed)?;
+            let mut packed = readings::Writer::new(&transaction, &capture.name).map_err(failed)?;
             let mut events = 0i64;
             let mut json = Vec::with_capacity(512);
             let span = decode(capture, &mut |event| {
                 insert_event(&mut insert, &capture.name, events, &event, &mut json).map_err(failed)?;
                 afar.push(&event).map_err(failed)?;
+                packed.push(&event).map_err(failed)?;
                 events += 1;
                 Ok(())
             })?;
             afar.finish().map_err(failed)?;
+            packed.finish().map_err(failed)?;
             (span, events)
         };
         let span = capture.span.or(span);
@@ -267,44 +273,27 @@ impl Store {
     /// As [`Store::events`].
     pub fn acts(&self, capture: &str, take: &mut dyn FnMut(i64, Event) -> Result<()>) -> Result<()> {
         self.select(
-            "SELECT t_ns, json, n FROM events WHERE capture = ?1 AND kind <> 'reading' ORDER BY n",
+            "SELECT t_ns, json, n FROM events INDEXED BY events_order WHERE capture = ?1 AND kind <> 'reading' ORDER BY n",
             params![capture],
             take,
         )
     }
 
-    /// Gives the readings among every `stride`-th event of a capture.
+    /// The protocol file that decoded the first keypad event of a capture, as `name@version`.
     ///
     /// # Errors
     /// As [`Store::events`].
-    pub fn readings(
-        &self,
-        capture: &str,
-        stride: u64,
-        take: &mut dyn FnMut(Event) -> Result<()>,
-    ) -> Result<()> {
+    pub fn keypad_decoder(&self, capture: &str) -> Result<Option<String>> {
+        let mut found = None;
         self.select(
-            "SELECT t_ns, json, n FROM events WHERE capture = ?1 AND kind = 'reading' AND n % ?2 = 0 ORDER BY n",
-            params![capture, i64::try_from(stride.max(1)).unwrap_or(i64::MAX)],
-            &mut |_, event| take(event),
-        )
-    }
-
-    /// Gives the readings among the first `most` events of a capture.
-    ///
-    /// # Errors
-    /// As [`Store::events`].
-    pub fn first_readings(
-        &self,
-        capture: &str,
-        most: usize,
-        take: &mut dyn FnMut(Event) -> Result<()>,
-    ) -> Result<()> {
-        self.select(
-            "SELECT t_ns, json, n FROM events WHERE capture = ?1 AND kind = 'reading' AND n < ?2 ORDER BY n",
-            params![capture, integer(most)],
-            &mut |_, event| take(event),
-        )
+            "SELECT t_ns, json, n FROM events WHERE capture = ?1 AND path = 'keypad' LIMIT 1",
+            params![capture],
+            &mut |_, event| {
+                found = event.decoder.as_deref().map(str::to_owned);
+                Ok(())
+            },
+        )?;
+        Ok(found)
     }
 
     /// Sets the remark of each menu change of a capture: `note` where its number is in `numbers` (rising), none

@@ -8,7 +8,7 @@ use rusqlite::{Connection, ErrorCode};
 use crate::base::{Error, Result};
 
 /// Version of the tables, in the file as `user_version`. An index of another version is made anew.
-pub const SCHEMA_VERSION: i64 = 2;
+pub const SCHEMA_VERSION: i64 = 3;
 
 const TABLES: &str = "
 CREATE TABLE IF NOT EXISTS stages (number INTEGER PRIMARY KEY, text TEXT NOT NULL);
@@ -25,6 +25,10 @@ CREATE TABLE IF NOT EXISTS events (
     PRIMARY KEY (capture, n)) WITHOUT ROWID;
 CREATE INDEX IF NOT EXISTS events_time ON events (capture, path, t_ns, input, counts);
 CREATE INDEX IF NOT EXISTS events_acts ON events (capture, path, t_ns) WHERE kind <> 'reading';
+CREATE INDEX IF NOT EXISTS events_order ON events (capture, n) WHERE kind <> 'reading';
+CREATE TABLE IF NOT EXISTS readings (
+    capture TEXT NOT NULL, part INTEGER NOT NULL, lines TEXT NOT NULL, packed BLOB NOT NULL,
+    PRIMARY KEY (capture, part));
 CREATE TABLE IF NOT EXISTS detail (
     capture TEXT NOT NULL, path TEXT NOT NULL, level INTEGER NOT NULL, bucket INTEGER NOT NULL,
     events INTEGER NOT NULL, inputs INTEGER NOT NULL, low INTEGER, high INTEGER,
@@ -35,7 +39,7 @@ CREATE TABLE IF NOT EXISTS findings (
 
 /// Empties every table.
 pub(super) const CLEAR: &str = "BEGIN; DELETE FROM stages; DELETE FROM steps; DELETE FROM captures; \
-     DELETE FROM events; DELETE FROM detail; DELETE FROM findings; COMMIT;";
+     DELETE FROM events; DELETE FROM readings; DELETE FROM detail; DELETE FROM findings; COMMIT;";
 
 /// Opens the file and makes the tables; `None` when it is damaged or of another version.
 pub(super) fn open(path: &Path) -> Result<Option<Connection>> {

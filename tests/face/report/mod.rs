@@ -6,8 +6,9 @@ mod sample;
 
 use sample::sample;
 use straykey::base::{ControlPath, Event, EventKind, Key, Nanoseconds};
+use straykey::face::findings::Readings;
 use straykey::face::report::{
-    self, Folded, Lane, Observed, Readings, ReportModel, StageTimeline, Tick, TimelineBuilder, Verdict, words,
+    self, Folded, Lane, Observed, ReportModel, StageTimeline, Tick, TimelineBuilder, Verdict, words,
 };
 
 #[test]
@@ -26,6 +27,9 @@ fn the_report_says_what_the_model_says() {
         "1.02 (0.7 to 1.48)",
         "more than 16.2",
         "Mains inside",
+        "<strong>First:</strong> Unplug the set and let it stand for ten minutes.",
+        "<strong>Caution:</strong> Water on a live board kills: let it dry before you switch it on.",
+        "90 minutes, expected gain 0.2 bits, risk low: covers stay on.",
         "9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08",
     ] {
         assert!(html.contains(said), "{said}");
@@ -250,10 +254,7 @@ fn readings_and_releases_make_no_lane_and_many_labels_share_one() {
 fn readings_become_one_mark_for_each_window_they_fell_into() {
     let mut readings = Readings::new(2);
     let mut push = |counts, times| {
-        let mut event = Event::new(Nanoseconds::ZERO, ControlPath::Keypad, EventKind::Reading);
-        event.line = Some("KEY1".into());
-        event.counts = Some(counts);
-        (0..times).for_each(|_| readings.push(&event));
+        (0..times).for_each(|_| readings.push(&"KEY1".into(), counts));
     };
     // 101 quiet readings of 900 to 1000, the hundred below 620 .. 640, one stray passage at 300.
     (900..=1000).for_each(|counts| push(counts, 3));

@@ -3,9 +3,10 @@
 use straykey::base::{ControlPath, Event, EventKind, Nanoseconds};
 use straykey::face::demo::Scenario;
 use straykey::face::demo::keypad::Action;
+use straykey::face::findings::{Level, WindowMark, Windows};
 use straykey::face::report::{
-    Capture, Comparison, Credit, Folded, LadderFit, Level, Location, Motif, NextTest, Observed, Pattern,
-    ReportModel, Stage, StageTimeline, TimelineBuilder, Verdict, Versions, WindowMark, Windows,
+    Capture, Comparison, Credit, Folded, LadderFit, Location, Motif, NextTest, Observed, Pattern,
+    ReportModel, Stage, StageTimeline, TimelineBuilder, Verdict, Versions,
 };
 
 fn rate(span_s: f64, strays: u64, episodes: u64, low: f64, high: f64) -> Observed {
@@ -165,8 +166,9 @@ fn make_sample() -> ReportModel {
         ("Channel down", 438.0),
         ("Channel up", 578.0),
         ("Menu", 747.0),
+        ("no key", 1023.0),
     ];
-    let edges = [0.0, 78.0, 221.5, 362.5, 508.0, 662.5, 885.0];
+    let edges = [0.0, 78.0, 221.5, 362.5, 508.0, 662.5, 885.0, 1024.0];
     model.windows.push(Windows {
         line: "KEY1".into(),
         full_scale: 1023.0,
@@ -175,7 +177,7 @@ fn make_sample() -> ReportModel {
             .enumerate()
             .map(|(i, (label, nominal))| Level {
                 label: (*label).into(),
-                nominal: *nominal,
+                nominal: Some(*nominal),
                 low: edges[i],
                 high: edges[i + 1],
             })
@@ -186,7 +188,7 @@ fn make_sample() -> ReportModel {
             ("stage 2, strays", 692.0, 680.0, 703.0),
             ("stage 5, quiet", 910.0, 908.0, 912.0),
         ]
-        .map(|(label, counts, low, high)| WindowMark { label: label.into(), counts, low, high })
+        .map(|(label, counts, low, high)| WindowMark { label: label.into(), asked: None, counts, low, high })
         .to_vec(),
     });
     model.steps = vec![Credit {
@@ -195,9 +197,12 @@ fn make_sample() -> ReportModel {
         because: "Strays stopped with this step and nothing else changed in it.".into(),
     }];
     model.next = vec![NextTest {
-        test: "put the set in damp air for an hour and soak again".into(),
+        test: "damp-air".into(),
+        text: "Put the set in damp air for an hour and soak again.".into(),
+        prerequisites: vec!["Unplug the set and let it stand for ten minutes.".into()],
+        cautions: vec!["Water on a live board kills: let it dry before you switch it on.".into()],
         minutes: 90.0,
-        gain_bits: 0.2,
+        gain_bits: Some(0.2),
         risk: "low".into(),
     }];
     model.method = vec![

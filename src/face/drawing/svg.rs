@@ -2,22 +2,26 @@
 
 use std::fmt::Write as _;
 
-use super::html::{Part, escape};
+use super::escape::escape;
 
 /// Where a text hangs on its point.
-#[derive(Clone, Copy, Debug)]
-pub(super) enum Anchor {
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Anchor {
+    /// By its beginning.
     Start,
+    /// By its middle.
     Middle,
+    /// By its end.
     End,
 }
 
 /// One drawing. Shapes carry classes of the page's style, never a style of their own.
-pub(super) struct Drawing(String);
+#[derive(Debug)]
+pub struct Drawing(String);
 
 impl Drawing {
     /// A drawing of this size in its own units, scaled to the width of the page.
-    pub(super) fn new(width: f64, height: f64, title: &str, description: &str) -> Self {
+    pub fn new(width: f64, height: f64, title: &str, description: &str) -> Self {
         let mut out = String::new();
         // Writing to a string cannot fail. The title and the description name the drawing for those who hear it.
         let _ = write!(
@@ -30,7 +34,8 @@ impl Drawing {
         Self(out)
     }
 
-    pub(super) fn text(&mut self, x: f64, y: f64, anchor: Anchor, class: &'static str, text: &str) {
+    /// A text.
+    pub fn text(&mut self, x: f64, y: f64, anchor: Anchor, class: &'static str, text: &str) {
         let anchor = match anchor {
             Anchor::Start => "start",
             Anchor::Middle => "middle",
@@ -45,12 +50,14 @@ impl Drawing {
         );
     }
 
-    pub(super) fn line(&mut self, x1: f64, y1: f64, x2: f64, y2: f64, class: &'static str) {
+    /// A straight stroke.
+    pub fn line(&mut self, x1: f64, y1: f64, x2: f64, y2: f64, class: &'static str) {
         let [x1, y1, x2, y2] = [x1, y1, x2, y2].map(finite);
         let _ = write!(self.0, "<path d=\"M{x1:.1} {y1:.1}L{x2:.1} {y2:.1}\" class=\"{class}\"/>");
     }
 
-    pub(super) fn rect(&mut self, x: f64, y: f64, width: f64, height: f64, class: &'static str) {
+    /// A rectangle.
+    pub fn rect(&mut self, x: f64, y: f64, width: f64, height: f64, class: &'static str) {
         let [x, y, width, height] = [x, y, width, height].map(finite);
         let _ = write!(
             self.0,
@@ -60,13 +67,32 @@ impl Drawing {
         );
     }
 
-    pub(super) fn circle(&mut self, x: f64, y: f64, radius: f64, class: &'static str) {
+    /// A disc.
+    pub fn circle(&mut self, x: f64, y: f64, radius: f64, class: &'static str) {
         let [x, y] = [x, y].map(finite);
         let _ = write!(self.0, "<circle cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"{radius:.1}\" class=\"{class}\"/>");
     }
 
+    /// A style sheet of its own, for a drawing that stands in no page.
+    pub(super) fn style(&mut self, sheet: &str) {
+        self.0.push_str("<style>");
+        self.0.push_str(sheet);
+        self.0.push_str("</style>");
+    }
+
+    /// A cross, the mark of what is not where it belongs; it needs no colour.
+    pub fn cross(&mut self, x: f64, y: f64, half: f64, class: &'static str) {
+        let [x, y] = [x, y].map(finite);
+        let (left, right, top, bottom) = (x - half, x + half, y - half, y + half);
+        let _ = write!(
+            self.0,
+            "<path d=\"M{left:.1} {top:.1}L{right:.1} {bottom:.1}M{left:.1} {bottom:.1}L{right:.1} {top:.1}\" \
+             class=\"{class}\"/>"
+        );
+    }
+
     /// A closed polygon.
-    pub(super) fn polygon(&mut self, points: &[(f64, f64)], class: &'static str) {
+    pub fn polygon(&mut self, points: &[(f64, f64)], class: &'static str) {
         let _ = write!(self.0, "<path class=\"{class}\" d=\"");
         for (i, (x, y)) in points.iter().enumerate() {
             let [x, y] = [*x, *y].map(finite);
@@ -76,7 +102,7 @@ impl Drawing {
     }
 
     /// Upright strokes (x, foot, head) as one path.
-    pub(super) fn ticks(&mut self, ticks: &[(f64, f64, f64)], class: &'static str) {
+    pub fn ticks(&mut self, ticks: &[(f64, f64, f64)], class: &'static str) {
         if ticks.is_empty() {
             return;
         }
@@ -89,7 +115,7 @@ impl Drawing {
     }
 
     /// Small triangles on the heads of strokes, the mark of a stray that does not need colour.
-    pub(super) fn heads(&mut self, ticks: &[(f64, f64, f64)], class: &'static str) {
+    pub fn heads(&mut self, ticks: &[(f64, f64, f64)], class: &'static str) {
         if ticks.is_empty() {
             return;
         }
@@ -100,9 +126,10 @@ impl Drawing {
         self.0.push_str("\"/>");
     }
 
-    pub(super) fn finish(mut self) -> Part {
+    /// The markup.
+    pub fn finish(mut self) -> String {
         self.0.push_str("</svg>");
-        Part(self.0)
+        self.0
     }
 }
 
@@ -112,7 +139,7 @@ fn finite(x: f64) -> f64 {
 }
 
 /// The first `most` characters of a label, with an ellipsis when there are more.
-pub(super) fn clip(text: &str, most: usize) -> String {
+pub fn clip(text: &str, most: usize) -> String {
     if text.chars().count() <= most {
         return text.to_owned();
     }
@@ -120,7 +147,8 @@ pub(super) fn clip(text: &str, most: usize) -> String {
 }
 
 /// A logarithmic axis in decades.
-pub(super) struct LogAxis {
+#[derive(Clone, Copy, Debug)]
+pub struct LogAxis {
     low: f64,
     high: f64,
     left: f64,
@@ -129,7 +157,7 @@ pub(super) struct LogAxis {
 
 impl LogAxis {
     /// From the decade below the smallest to the one above the largest of the positive finite values.
-    pub(super) fn around(values: impl Iterator<Item = f64>, left: f64, width: f64) -> Self {
+    pub fn around(values: impl Iterator<Item = f64>, left: f64, width: f64) -> Self {
         let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
         for value in values.filter(|value| *value > 0.0 && value.is_finite()) {
             low = low.min(value.log10());
@@ -143,14 +171,14 @@ impl LogAxis {
     }
 
     /// Place of a value; zero and below stand at the left end.
-    pub(super) fn at(&self, value: f64) -> f64 {
+    pub fn at(&self, value: f64) -> f64 {
         let share = if value > 0.0 { (value.log10() - self.low) / (self.high - self.low) } else { 0.0 };
         self.left + self.width * share.clamp(0.0, 1.0)
     }
 
     /// The powers of ten on the axis with their places.
     #[allow(clippy::cast_possible_truncation)]
-    pub(super) fn decades(&self) -> Vec<(f64, f64)> {
+    pub fn decades(&self) -> Vec<(f64, f64)> {
         // At most some twenty decades lie between a stray a year and a thousand a second.
         let step = (((self.high - self.low) / 8.0).ceil() as i32).max(1);
         (self.low as i32..=self.high as i32)
