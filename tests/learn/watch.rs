@@ -15,7 +15,7 @@ fn file(key: &str) -> String {
     format!(
         "[chassis]\nname = \"elm\"\nversion = 1\nabout = \"invented\"\nsource = \"invented\"\n\n\
          [text]\nprefixes = [\"[{{uptime:seconds}}] \"]\n\n[[record]]\nshape = \"key {{key:word}} down\"\n\
-         event = \"press\"\nkeys = {{ M = \"{key}\" }}\n\n[repeat]\ndelay_s = 0.3\nperiod_s = 0.1\n\n\
+         event = \"press\"\n\n[keys]\nM = \"{key}\"\n\n[repeat]\ndelay_s = 0.3\nperiod_s = 0.1\n\n\
          [[example]]\ninput = \"[1.0] key M down\"\nevents = [{{ path = \"keypad\", kind = \"press\" }}]\n"
     )
 }
@@ -82,7 +82,8 @@ fn save(folder: &Path, text: &str) {
     fs::rename(folder.join("elm.toml~"), folder.join("elm.toml")).unwrap();
 }
 
-const LOG: &str = "[2.0] key M down\n[2.1] net: up in 12 ms\n[2.2] net: up in 15 ms\n[2.3] key\n[2.4] osd: shown\n";
+const LOG: &str =
+    "[2.0] key M down\n[2.1] net: up in 12 ms\n[2.2] net: up in 15 ms\n[2.3] key\n[2.4] osd: shown\n";
 
 #[test]
 fn every_save_is_checked_and_what_changed_in_the_events_is_shown() {
@@ -151,7 +152,10 @@ fn programs_get_one_object_a_run() {
     let mut child = watching(at, Stdio::piped(), &["--json"]);
     let out = lines(child.stdout.take().unwrap());
     let first: serde_json::Value = serde_json::from_str(&out.recv().unwrap()).unwrap();
-    assert_eq!((&first["version"], &first["events"], first["changes"].is_null()), (&1.into(), &1.into(), true));
+    assert_eq!(
+        (&first["version"], &first["events"], first["changes"].is_null()),
+        (&1.into(), &1.into(), true)
+    );
     save(at, &file("KEY_POWER"));
     let second: serde_json::Value = serde_json::from_str(&out.recv().unwrap()).unwrap();
     let changes = second["changes"].as_array().unwrap();
@@ -182,7 +186,13 @@ fn what_nothing_decodes_is_listed_by_shape_most_frequent_first() {
     let covered = &result["coverage"][0];
     // By hand: five lines, of which one is a record, one begins like one, three are of something else.
     assert_eq!(
-        (&covered["records"], &covered["decoded"], &covered["damaged"], &covered["not_mine"], &covered["share"]),
+        (
+            &covered["records"],
+            &covered["decoded"],
+            &covered["damaged"],
+            &covered["not_mine"],
+            &covered["share"]
+        ),
         (&5.into(), &1.into(), &1.into(), &3.into(), &0.2.into())
     );
     let foreign = covered["foreign"].as_array().unwrap();

@@ -10,6 +10,7 @@ use std::sync::Arc;
 
 use super::file;
 use super::frame::{Field, Layout};
+use super::grams::Telling;
 use super::ladder::Windows;
 use super::protocol::{ChassisFile, KeyState, Meaning, Role};
 use super::shape::{self, Automaton, Form, Shape, Step};
@@ -136,6 +137,8 @@ pub struct Chassis {
     pub(crate) file: ChassisFile,
     pub(crate) path: PathBuf,
     pub(crate) text: String,
+    /// Fixed text by which a sample is first asked whether it can be of this chassis.
+    pub(super) telling: Telling,
     /// Most specific first.
     pub(crate) patterns: Vec<Pattern>,
     pub(crate) whole: Automaton,
