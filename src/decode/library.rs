@@ -69,7 +69,8 @@ impl Library {
         self.chassis(&name)
     }
 
-    fn put(&mut self, chassis: Chassis) {
+    /// Adds a chassis; its name wins over one that is there already, and [`Library::remarks`] says so.
+    pub fn put(&mut self, chassis: Chassis) {
         let chassis = Arc::new(chassis);
         let name = chassis.name().to_owned();
         if let Some(other) = self.chassis.insert(name.clone(), Arc::clone(&chassis))

@@ -5,10 +5,10 @@ use std::sync::Arc;
 use crate::base::{Error, Event, Name, Nanoseconds, Result};
 use crate::decode::Counters;
 use crate::decode::chassis::Chassis;
+use crate::decode::decoder::Decoder;
 use crate::decode::library::Library;
 use crate::decode::recognise::Recognition;
 use crate::decode::set_clock::TimeBasis;
-use crate::decode::text::TextDecoder;
 
 /// Bytes of a file from which the chassis is recognised; always the first ones, so that the choice does not
 /// depend on how the bytes came.
@@ -44,7 +44,7 @@ struct Piece {
 
 enum State {
     Listening { held: Vec<Piece>, sample: Vec<u8>, asked: usize },
-    Decoding(Box<TextDecoder>),
+    Decoding(Box<dyn Decoder>),
 }
 
 /// Bytes to events, the chassis being recognised from the first of them when it is not known.
@@ -73,7 +73,7 @@ impl TextStage {
                     margin: None,
                     because: "named".to_owned(),
                 };
-                (decoding(chassis, &capture), Some(choice))
+                (decoding(&chassis, &capture), Some(choice))
             }
             None => (State::Listening { held: Vec::new(), sample: Vec::new(), asked: 0 }, None),
         };
@@ -127,7 +127,7 @@ impl TextStage {
             margin: Some(recognition.margin),
             because: recognition.because.clone(),
         });
-        self.state = decoding(chassis, &self.capture);
+        self.state = decoding(&chassis, &self.capture);
         for piece in pieces {
             self.push(piece.arrival, piece.offset, &piece.bytes, out)?;
         }
@@ -188,8 +188,8 @@ impl TextStage {
     }
 }
 
-fn decoding(chassis: Arc<Chassis>, capture: &Name) -> State {
-    State::Decoding(Box::new(TextDecoder::new(chassis, Arc::clone(capture))))
+fn decoding(chassis: &Arc<Chassis>, capture: &Name) -> State {
+    State::Decoding(chassis.begin(Arc::clone(capture)))
 }
 
 fn unknown(recognition: &Recognition) -> Error {

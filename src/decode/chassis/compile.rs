@@ -67,6 +67,7 @@ impl Compiler<'_> {
                 None => None,
             },
             file: self.file.clone(),
+            own: None,
         })
     }
 

@@ -8,6 +8,7 @@ use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+use super::decoder::Begin;
 use super::file;
 use super::frame::{Field, Layout};
 use super::grams::Telling;
@@ -155,6 +156,8 @@ pub struct Chassis {
     /// Repeats are printed in another way than presses.
     pub(crate) printed_repeats: bool,
     pub(crate) period: Option<Nanoseconds>,
+    /// The program that decodes instead of the records.
+    pub(super) own: Option<Begin>,
 }
 
 impl Chassis {

@@ -79,7 +79,11 @@ pub(super) fn run(options: &ProtocolCheck, user: Option<&Path>, out: &mut Out) -
     let mut checked = Vec::new();
     if options.files.is_empty() {
         checked.extend(shipped::FILES.iter().map(|(path, text)| check_text(Path::new(path), text)));
-        for path in user.into_iter().flat_map(toml_files) {
+        let paths: Vec<PathBuf> = user.into_iter().flat_map(toml_files).collect();
+        if paths.len() == MOST_FILES {
+            out.note(format!("only {MOST_FILES} files of the folder are checked; name the others"));
+        }
+        for path in paths {
             checked.push(check_text(&path, &library::read(&path)?));
         }
     }
