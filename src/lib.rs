@@ -3,6 +3,32 @@
 //! It records what a television believes its controls are doing, finds the input that no hand gave, says
 //! which control path makes it, and proves whether a repair step stopped it.
 //!
+//! # Decode bytes with a protocol file
+//!
+//! ```
+//! use std::{path::Path, sync::Arc};
+//! use straykey::decode::chassis::Chassis;
+//!
+//! # fn main() -> straykey::base::Result<()> {
+//! # const FILE: &str = include_str!("../protocols/chassis/birch.toml");
+//! # const BYTES: &[u8] = b"[    12.400000][  T101] keypad: key VOL-\n";
+//! let chassis = Arc::new(Chassis::parse(Path::new("birch.toml"), FILE)?);
+//! let mut decoder = chassis.begin("bench.log".into());
+//! let mut events = Vec::new();
+//! decoder.push(None, 0, BYTES, &mut events);
+//! decoder.finish(&mut events);
+//! for event in &events {
+//!     println!("{:.3} s {} {:?}", event.t.seconds(), event.kind.word(), event.key);
+//! }
+//! # assert_eq!(events[0].key.map(|key| key.name()), Some("KEY_VOLUMEDOWN"));
+//! # Ok(())
+//! # }
+//! ```
+//!
+//! `examples/decode.rs` is the same as a program; which parts of the interface are promised stands in `DEVELOPERS.md`.
+//!
+//! # Layers
+//!
 //! The layers stand in the order in which the data flows; each imports only from those above it:
 //!
 //! 1. [`base`]: time, units, keys, the event, errors

@@ -22,6 +22,8 @@ pub struct Outcome {
     pub difference: Option<String>,
     /// What became of the example's lines.
     pub counters: Counters,
+    /// What came out.
+    pub events: Vec<Event>,
 }
 
 impl Outcome {
@@ -45,13 +47,15 @@ fn outcome(chassis: &Arc<Chassis>, number: usize, example: &Example) -> Outcome 
     let bytes = match bytes {
         Ok(bytes) => bytes,
         Err(why) => {
-            return Outcome { number, line, span, difference: Some(why), counters: Counters::default() };
+            let counters = Counters::default();
+            return Outcome { number, line, span, difference: Some(why), counters, events };
         }
     };
     decoder.push(None, 0, &bytes, &mut events);
     decoder.finish(&mut events);
     let counters = decoder.counters();
-    Outcome { number, line, span, difference: difference(example, &events, counters), counters }
+    let difference = difference(example, &events, counters);
+    Outcome { number, line, span, difference, counters, events }
 }
 
 /// The bytes of an example, the last line ended, and where they stand in the file.

@@ -12,8 +12,10 @@ use crate::base::{Error, Result, nearest};
 
 /// Where the built-in chassis files stand in the project.
 const CHASSIS: &str = "protocols/chassis/";
-/// Most files that are read from a user's folder.
+/// Most protocol files that are read from a user's folder.
 const MOST_FILES: usize = 1_000;
+/// Most entries of such a folder that are looked at: one with more is no folder of protocol files.
+const MOST_ENTRIES: usize = 20_000;
 
 /// The chassis that can be named.
 #[derive(Clone, Debug, Default)]
@@ -67,7 +69,8 @@ impl Library {
         self.chassis(&name)
     }
 
-    fn put(&mut self, chassis: Chassis) {
+    /// Adds a chassis; its name wins over one that is there already, and [`Library::remarks`] says so.
+    pub fn put(&mut self, chassis: Chassis) {
         let chassis = Arc::new(chassis);
         let name = chassis.name().to_owned();
         if let Some(other) = self.chassis.insert(name.clone(), Arc::clone(&chassis))
@@ -141,10 +144,21 @@ impl Library {
 /// The `*.toml` of a folder, by name.
 fn toml_files(folder: &Path) -> Result<Vec<PathBuf>> {
     let unreadable = |error| Error::io("cannot read the folder of protocol files", folder, error);
+    let too_many = |most: usize, what: &str| {
+        Error::input(format!("the folder of protocol files has more than {most} {what}"))
+            .at(folder)
+            .remedy("name a folder that holds protocol files only, or fewer of them")
+    };
     let mut paths: Vec<PathBuf> = Vec::new();
-    for entry in std::fs::read_dir(folder).map_err(unreadable)?.take(MOST_FILES) {
+    for (number, entry) in std::fs::read_dir(folder).map_err(unreadable)?.enumerate() {
+        if number == MOST_ENTRIES {
+            return Err(too_many(MOST_ENTRIES, "entries"));
+        }
         let path = entry.map_err(unreadable)?.path();
         if path.extension().is_some_and(|extension| extension == "toml") {
+            if paths.len() == MOST_FILES {
+                return Err(too_many(MOST_FILES, "files"));
+            }
             paths.push(path);
         }
     }

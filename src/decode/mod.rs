@@ -6,6 +6,7 @@
 pub mod cec;
 pub mod chassis;
 pub mod check;
+pub mod decoder;
 pub mod example;
 pub mod file;
 pub mod frame;

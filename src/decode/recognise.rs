@@ -63,7 +63,7 @@ pub(super) fn recognise<'a>(chassis: impl Iterator<Item = &'a Arc<Chassis>>, sam
     let grams = Grams::new(whole);
     let mut proofs: Vec<(f64, Score)> = chassis
         .map(|chassis| {
-            if grams.may_be_of(chassis) {
+            if chassis.own.is_none() && grams.may_be_of(chassis, whole) {
                 score(chassis, whole)
             } else {
                 (0.0, nothing(chassis, grams.lines()))

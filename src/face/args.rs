@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
 pub use super::check_args::{Keycheck, Locate};
-pub use super::learn_args::{ProtocolLearn, ProtocolNew};
+pub use super::learn_args::{ProtocolCheck, ProtocolLearn, ProtocolNew};
 pub use super::serve_args::Serve;
 
 /// Exit statuses, as `--help` shows them.
@@ -461,12 +461,10 @@ pub struct ProtocolArguments {
 #[derive(Debug, Subcommand)]
 pub enum ProtocolCommand {
     /// Run the examples of protocol files and look for mistakes; all known files when none is named
-    #[command(after_help = "Example:\n  straykey protocol check protocols/chassis/alder.toml")]
-    Check {
-        /// Protocol files
-        #[arg(value_name = "FILE")]
-        files: Vec<PathBuf>,
-    },
+    #[command(
+        after_help = "Examples:\n  straykey protocol check protocols/chassis/alder.toml\n  straykey protocol check mine/elm.toml --watch --capture keycheck.log"
+    )]
+    Check(ProtocolCheck),
     /// List the known chassis, remote-control formats and buses
     #[command(after_help = "Example:\n  straykey protocol list --json")]
     List,

@@ -1,8 +1,22 @@
-//! What was typed behind `protocol learn` and `protocol new`.
+//! What was typed behind `protocol check`, `protocol learn` and `protocol new`.
 
 use std::path::PathBuf;
 
 use clap::{Args, ValueEnum};
+
+/// `protocol check`.
+#[derive(Debug, Args)]
+pub struct ProtocolCheck {
+    /// Protocol files
+    #[arg(value_name = "FILE")]
+    pub files: Vec<PathBuf>,
+    /// Captures of the set (text logs or journals): say which of their lines the one FILE leaves undecoded
+    #[arg(long, value_name = "CAPTURE", num_args = 1.., requires = "files")]
+    pub capture: Vec<PathBuf>,
+    /// Check again whenever a FILE is saved, and show what changed in the events; Ctrl-C ends
+    #[arg(long, requires = "files")]
+    pub watch: bool,
+}
 
 /// `protocol learn`.
 #[derive(Debug, Args)]

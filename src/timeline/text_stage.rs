@@ -5,10 +5,10 @@ use std::sync::Arc;
 use crate::base::{Error, Event, Name, Nanoseconds, Result};
 use crate::decode::Counters;
 use crate::decode::chassis::Chassis;
+use crate::decode::decoder::Decoder;
 use crate::decode::library::Library;
 use crate::decode::recognise::Recognition;
 use crate::decode::set_clock::TimeBasis;
-use crate::decode::text::TextDecoder;
 
 /// Bytes of a file from which the chassis is recognised; always the first ones, so that the choice does not
 /// depend on how the bytes came.
@@ -48,7 +48,7 @@ enum State {
         sample: Vec<u8>,
         asked: usize,
     },
-    Decoding(Box<TextDecoder>),
+    Decoding(Box<dyn Decoder>),
     /// A live port that no chassis fits: it is heard and not understood.
     Unknown,
 }
@@ -79,7 +79,7 @@ impl TextStage {
                     margin: None,
                     because: "named".to_owned(),
                 };
-                (decoding(chassis, &capture), Some(choice))
+                (decoding(&chassis, &capture), Some(choice))
             }
             None => (State::Listening { held: Vec::new(), sample: Vec::new(), asked: 0 }, None),
         };
@@ -140,7 +140,7 @@ impl TextStage {
             margin: Some(recognition.margin),
             because: recognition.because.clone(),
         });
-        self.state = decoding(chassis, &self.capture);
+        self.state = decoding(&chassis, &self.capture);
         for piece in pieces {
             self.push(piece.arrival, piece.offset, &piece.bytes, out)?;
         }
@@ -201,8 +201,8 @@ impl TextStage {
     }
 }
 
-fn decoding(chassis: Arc<Chassis>, capture: &Name) -> State {
-    State::Decoding(Box::new(TextDecoder::new(chassis, Arc::clone(capture))))
+fn decoding(chassis: &Arc<Chassis>, capture: &Name) -> State {
+    State::Decoding(chassis.begin(Arc::clone(capture)))
 }
 
 fn unknown(recognition: &Recognition) -> Error {

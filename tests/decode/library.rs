@@ -56,6 +56,22 @@ fn a_broken_edit_keeps_the_last_good_file_and_says_so() {
 }
 
 #[test]
+fn a_folder_with_too_many_files_is_refused_and_not_read_in_part() {
+    let folder = tempfile::tempdir().unwrap();
+    // Other files do not count.
+    for i in 0..1_200 {
+        std::fs::write(folder.path().join(format!("note-{i}.txt")), "").unwrap();
+    }
+    assert!(shipped().with_folder(folder.path()).is_ok());
+    for i in 0..1_001 {
+        std::fs::write(folder.path().join(format!("set-{i}.toml")), "").unwrap();
+    }
+    let error = shipped().with_folder(folder.path()).unwrap_err();
+    assert_eq!(error.kind(), Kind::Input);
+    assert!(error.to_string().contains("more than 1000 files"), "{error}");
+}
+
+#[test]
 fn binary_and_missing_files_are_bad_input() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("x.toml");

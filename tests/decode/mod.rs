@@ -7,6 +7,7 @@ mod ladder;
 mod library;
 mod linux;
 mod looked_over;
+mod own;
 mod protocol_file;
 mod recognition;
 mod schema;

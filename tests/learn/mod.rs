@@ -9,3 +9,4 @@ mod mining;
 mod program;
 mod skeleton;
 mod stamps;
+mod watch;

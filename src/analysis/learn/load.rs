@@ -9,8 +9,8 @@ use crate::journal::Reader;
 use crate::source::text::TextLog;
 use crate::source::{ByteSource, FileKind, Pulled, open, text_remark};
 
-/// Longest line that is kept whole, bytes.
-const LONGEST_LINE: usize = 1 << 16;
+/// Longest line that is kept whole, bytes: more than any chassis file may allow.
+const LONGEST_LINE: usize = (1 << 16) + 2;
 
 /// What a capture file holds.
 #[derive(Debug)]
@@ -28,29 +28,55 @@ pub enum Loaded {
 /// `Input` for an empty file, a table of samples or a damaged file; `Machine` when reading fails.
 pub fn load(name: &str, reader: Box<dyn Read + Send>, binary: bool) -> Result<Loaded> {
     let (kind, mut reader, head) = open(reader)?;
+    let table = matches!(kind, FileKind::Csv | FileKind::Vcd);
+    if binary && table || kind == FileKind::Text && (binary || text_remark(&head).is_some()) {
+        let mut bytes = Vec::new();
+        let taken = reader.by_ref().take(MOST_BYTES as u64).read_to_end(&mut bytes);
+        taken.map_err(|error| Error::machine("cannot read the capture").because(error))?;
+        return Ok(Loaded::Binary(bytes));
+    }
+    lines(name, &mut *printed(kind, reader)?).map(Loaded::Text)
+}
+
+/// What a port printed, from a text log or a journal.
+///
+/// # Errors
+/// `Input` for an empty file, a table of samples or a damaged file; `Machine` when reading fails.
+pub fn source(reader: Box<dyn Read + Send>) -> Result<Box<dyn ByteSource>> {
+    let (kind, reader, _) = open(reader)?;
+    printed(kind, reader)
+}
+
+fn printed(kind: FileKind, reader: Box<dyn Read + Send>) -> Result<Box<dyn ByteSource>> {
     match kind {
-        FileKind::Journal => lines(name, &mut Reader::new(reader)?).map(Loaded::Text),
-        FileKind::Csv | FileKind::Vcd if !binary => {
+        FileKind::Journal => Ok(Box::new(Reader::new(reader)?)),
+        FileKind::Text => Ok(Box::new(TextLog::new(reader)?)),
+        FileKind::Csv | FileKind::Vcd => {
             Err(Error::input(format!("a {} holds levels, not lines", kind.words())).remedy(
-                "learning needs what the port printed: save the text of the debug UART, or record it with `straykey soak`",
+                "what the port printed is needed: save the text of the debug UART, or record it with `straykey soak`",
             ))
         }
         FileKind::Empty | FileKind::Gzip => {
             Err(Error::input("the capture is empty").remedy("was anything recorded?"))
         }
-        _ if binary || text_remark(&head).is_some() => {
-            let mut bytes = Vec::new();
-            let taken = reader.by_ref().take(MOST_BYTES as u64).read_to_end(&mut bytes);
-            taken.map_err(|error| Error::machine("cannot read the capture").because(error))?;
-            Ok(Loaded::Binary(bytes))
-        }
-        _ => lines(name, &mut TextLog::new(reader)?).map(Loaded::Text),
     }
 }
 
-/// Gathers the lines of a source; a line's arrival is that of its first byte.
+/// Gathers the lines of a source.
 fn lines(name: &str, source: &mut dyn ByteSource) -> Result<Capture> {
     let mut capture = Capture::new(name);
+    each_line(source, &mut |arrival, line| capture.push(arrival, line))?;
+    Ok(capture)
+}
+
+/// Gives the lines of a source one by one, with their ends; a line's arrival is that of its first byte.
+///
+/// # Errors
+/// As the source's.
+pub(super) fn each_line(
+    source: &mut dyn ByteSource,
+    take: &mut dyn FnMut(Option<Nanoseconds>, &[u8]),
+) -> Result<()> {
     let mut pending: Vec<u8> = Vec::new();
     let mut since: Option<Nanoseconds> = None;
     loop {
@@ -63,7 +89,7 @@ fn lines(name: &str, source: &mut dyn ByteSource) -> Result<Capture> {
                     let room = LONGEST_LINE.saturating_sub(pending.len());
                     pending.extend_from_slice(piece.get(..room).unwrap_or(piece));
                     if matches!(piece.last(), Some(b'\n' | b'\r')) {
-                        capture.push(since, &pending);
+                        take(since, &pending);
                         pending.clear();
                     }
                 }
@@ -72,6 +98,8 @@ fn lines(name: &str, source: &mut dyn ByteSource) -> Result<Capture> {
             Pulled::End => break,
         }
     }
-    capture.push(since, &pending);
-    Ok(capture)
+    if !pending.is_empty() {
+        take(since, &pending);
+    }
+    Ok(())
 }

@@ -8,6 +8,7 @@
 //! [`Miner`] groups lines as they come, in constant time a line and bounded memory. [`learn`] looks at a capture
 //! as a whole and holds at most [`MOST_BYTES`] of it.
 
+mod coverage;
 mod draft;
 mod example;
 mod extend;
@@ -24,10 +25,11 @@ mod table;
 mod token;
 mod tree;
 
+pub use coverage::{Coverage, Unread, coverage};
 pub use draft::{Draft, Rule};
 pub use extend::{Extended, extend};
 pub use frames::{FrameDraft, LengthDraft, learn_frames};
-pub use load::{Loaded, load};
+pub use load::{Loaded, load, source};
 pub use prefix::{Line, Prefix, Unit};
 pub use skeleton::{Skeleton, Speech};
 pub use token::{Class, MOST_TOKENS, Signature, Token, scan};

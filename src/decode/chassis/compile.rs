@@ -10,6 +10,7 @@ use toml::Spanned;
 use super::{Chassis, KeySource, Pattern, Table, Timeouts};
 use crate::base::{ControlPath, Error, Key, Name, Nanoseconds, Result, nearest};
 use crate::decode::file;
+use crate::decode::grams::Telling;
 use crate::decode::ladder::Windows;
 use crate::decode::protocol::{ChassisFile, KeyRule, KeyState, Meaning, Record, Role};
 use crate::decode::shape::{self, Automaton, Form, Shape};
@@ -42,6 +43,8 @@ impl Compiler<'_> {
             .unzip();
         let whole: Vec<String> = patterns.iter().map(|pattern| pattern.shape.regex()).collect();
         let name: Name = self.file.chassis.name.get_ref().as_str().into();
+        let frames = self.frames(&lines)?;
+        let sync = frames.as_ref().map(|frames| frames.layout.sync.as_slice());
         Ok(Chassis {
             decoder: format!("{name}@{}", self.file.chassis.version).into(),
             name,
@@ -51,8 +54,9 @@ impl Compiler<'_> {
             whole: self.compiled(Automaton::whole(&whole))?,
             heads: if heads.is_empty() { None } else { Some(self.compiled(Automaton::beginning(&heads))?) },
             head_patterns,
+            telling: Telling::new(&patterns, sync),
             patterns,
-            frames: self.frames(&lines)?,
+            frames,
             lines,
             printed_repeats: self.prints_repeats(),
             items: names(&self.file.menu.items),
@@ -63,6 +67,7 @@ impl Compiler<'_> {
                 None => None,
             },
             file: self.file.clone(),
+            own: None,
         })
     }
 

@@ -8,8 +8,10 @@ use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+use super::decoder::Begin;
 use super::file;
 use super::frame::{Field, Layout};
+use super::grams::Telling;
 use super::ladder::Windows;
 use super::protocol::{ChassisFile, KeyState, Meaning, Role};
 use super::shape::{self, Automaton, Form, Shape, Step};
@@ -136,6 +138,8 @@ pub struct Chassis {
     pub(crate) file: ChassisFile,
     pub(crate) path: PathBuf,
     pub(crate) text: String,
+    /// Fixed text by which a sample is first asked whether it can be of this chassis.
+    pub(super) telling: Telling,
     /// Most specific first.
     pub(crate) patterns: Vec<Pattern>,
     pub(crate) whole: Automaton,
@@ -152,6 +156,8 @@ pub struct Chassis {
     /// Repeats are printed in another way than presses.
     pub(crate) printed_repeats: bool,
     pub(crate) period: Option<Nanoseconds>,
+    /// The program that decodes instead of the records.
+    pub(super) own: Option<Begin>,
 }
 
 impl Chassis {

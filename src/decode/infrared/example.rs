@@ -32,11 +32,16 @@ pub struct Example {
 }
 
 impl Example {
-    /// Decodes the example with all formats and compares; `Err` says what came out instead.
-    pub fn check(&self, formats: &Arc<Formats>) -> Result<(), String> {
+    /// What comes out of the example with all formats.
+    pub fn events(&self, formats: &Arc<Formats>) -> Vec<Event> {
         let lengths: Vec<Nanoseconds> =
             self.pulses_us.iter().map(|length| Nanoseconds::from_seconds(length / 1e6)).collect();
-        let events = decode_all(formats, &lengths);
+        decode_all(formats, &lengths)
+    }
+
+    /// Decodes the example with all formats and compares; `Err` says what came out instead.
+    pub fn check(&self, formats: &Arc<Formats>) -> Result<(), String> {
+        let events = self.events(formats);
         let checked = formats.find(&self.format).is_some_and(super::Format::is_checked);
         let kind = self.kind.as_deref().unwrap_or(if checked { "press" } else { "frame" });
         let first = events.first().ok_or("nothing came out")?;

@@ -96,18 +96,21 @@ pub(crate) fn read(steps: &[Step], line: &[u8], slots: &mut [Captured]) -> Resul
 /// does not fit counts as no match.
 #[inline]
 pub fn read_whole(parts: &[Part], line: &[u8], slots: &mut [Captured]) -> bool {
+    read_beginning(parts, line, slots).is_some_and(|rest| skip_blanks(rest).is_empty())
+}
+
+/// Reads the beginning of a line that may or may not have a shape there: what follows it, and one slot a placeholder.
+#[inline]
+pub fn read_beginning<'a>(parts: &[Part], line: &'a [u8], slots: &mut [Captured]) -> Option<&'a [u8]> {
     let mut rest = skip_blanks(line);
     let mut placeholder = 0;
     for part in parts {
         match part {
-            Part::Literal(bytes) => match rest.strip_prefix(bytes.as_slice()) {
-                Some(after) => rest = after,
-                None => return false,
-            },
+            Part::Literal(bytes) => rest = rest.strip_prefix(bytes.as_slice())?,
             Part::Blank => {
                 let after = skip_blanks(rest);
                 if after.len() == rest.len() {
-                    return false;
+                    return None;
                 }
                 rest = after;
             }
@@ -115,7 +118,7 @@ pub fn read_whole(parts: &[Part], line: &[u8], slots: &mut [Captured]) -> bool {
                 if p.width.is_none() {
                     rest = skip_blanks(rest);
                 }
-                let Some((length, number)) = checked(p, rest) else { return false };
+                let (length, number) = checked(p, rest)?;
                 let start = line.len() - rest.len();
                 rest = rest.get(length..).unwrap_or_default();
                 if let Some(slot) = slots.get_mut(placeholder) {
@@ -125,7 +128,7 @@ pub fn read_whole(parts: &[Part], line: &[u8], slots: &mut [Captured]) -> bool {
             }
         }
     }
-    skip_blanks(rest).is_empty()
+    Some(rest)
 }
 
 /// Length and number of a placeholder at the start of `rest`; `None` when it does not stand there.

@@ -25,7 +25,7 @@ mod extract;
 mod parse;
 
 pub use automaton::{Automaton, Overlap, Scratch, Survey};
-pub use extract::{Captured, Misread, Step, read_whole};
+pub use extract::{Captured, Misread, Step, read_beginning, read_whole};
 pub(crate) use extract::{hex, read};
 pub use parse::{Mistake, parse};
 

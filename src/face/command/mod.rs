@@ -1,5 +1,6 @@
 //! The commands: each takes what was typed and prints a result.
 
+mod check;
 mod compare;
 mod decode;
 mod demo;

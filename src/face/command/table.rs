@@ -34,23 +34,41 @@ pub(super) fn width() -> u16 {
     told.or_else(asked).filter(|columns| *columns >= 40).unwrap_or(100)
 }
 
-/// Text broken at blanks to the width of the terminal; every line after the first is indented.
+/// Text broken at blanks to the width of the terminal, blanks before it kept; every line after the first is indented.
 pub(super) fn wrap(text: &str, indent: usize) -> String {
     let width = usize::from(width()).max(40);
     let mut out = String::with_capacity(text.len() + 64);
-    let mut column = 0;
+    let leading = text.len() - text.trim_start_matches(' ').len();
+    out.extend(std::iter::repeat_n(' ', leading));
+    let mut column = leading;
+    let mut begun = false;
     for word in text.split(' ').filter(|word| !word.is_empty()) {
         let length = word.chars().count();
-        if column > 0 && column + 1 + length > width {
+        if begun && column + 1 + length > width {
             out.push('\n');
             out.extend(std::iter::repeat_n(' ', indent));
             column = indent;
-        } else if column > 0 {
+        } else if begun {
             out.push(' ');
             column += 1;
         }
         out.push_str(word);
         column += length;
+        begun = true;
     }
     out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::wrap;
+
+    #[test]
+    fn blanks_before_the_text_stay() {
+        assert_eq!(wrap("  two  words", 4), "  two words");
+        let long = format!("    {}", "word ".repeat(60));
+        let lines: Vec<String> = wrap(&long, 6).lines().map(str::to_owned).collect();
+        assert!(lines.len() > 1 && lines[0].starts_with("    word"), "{lines:?}");
+        assert!(lines[1..].iter().all(|line| line.starts_with("      word")), "{lines:?}");
+    }
 }
