@@ -32,7 +32,7 @@ use crate::base::{Error, Result, Span};
 /// Bytes from which the layout is found.
 const HEAD: usize = 1 << 16;
 /// A pull ends when this many changes are there.
-const BATCH: usize = 1 << 15;
+const BATCH: usize = 1 << 12;
 
 /// What the file does not say of itself.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]

@@ -21,7 +21,7 @@ use super::{Change, Channel, SampleSource, Value};
 use crate::base::{Error, Nanoseconds, Result, Span, quote};
 
 /// A pull ends when this many changes are there.
-const BATCH: usize = 1 << 15;
+const BATCH: usize = 1 << 12;
 
 /// What the file does not say of itself.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
