@@ -17,6 +17,7 @@ use self::header::{Header, LEFT_OUT, NONE, Scale, Signal};
 use self::tokens::{Tokens, is_space};
 pub use self::writer::Writer;
 use super::block::Block;
+use super::digits;
 use super::{Change, Channel, SampleSource, Value};
 use crate::base::{Error, Nanoseconds, Result, Span, quote};
 
@@ -256,37 +257,29 @@ impl State<'_> {
         });
     }
 
-    /// The words that nearly all of a dump consists of: a time of up to 18 digits, a wire's value with a code
+    /// The words that nearly all of a dump consists of: a time of up to 15 digits, a wire's value with a code
     /// of one to three characters. Returns their length; `None` sends any other word the ordinary way.
     #[inline(always)]
     fn quick(&mut self, rest: &[u8], offset: u64, out: &mut Vec<Change>) -> Option<usize> {
-        let kind = *rest.first()?;
-        if kind == b'#' {
-            let mut ticks = 0u64;
-            let mut length = 1;
-            while let Some(digit) =
-                rest.get(length).map(|byte| byte.wrapping_sub(b'0')).filter(|digit| *digit < 10)
-            {
-                ticks = ticks.wrapping_mul(10).wrapping_add(u64::from(digit));
-                length += 1;
+        let [kind, body @ ..] = rest else { return None };
+        if *kind == b'#' {
+            let (ticks, length) = digits::whole(body)?;
+            let t = self.scale.nanoseconds(ticks)?;
+            if ticks < self.ticks || !is_space(*body.get(length)?) {
+                return None;
             }
-            let plain = (2..20).contains(&length) && rest.get(length).is_some_and(|byte| is_space(*byte));
-            let t = self.scale.nanoseconds(ticks).filter(|_| plain && ticks >= self.ticks)?;
             self.set(ticks, t);
-            return Some(length);
+            return Some(1 + length);
         }
-        let mark = MARKS[usize::from(kind)];
+        let mark = MARKS[usize::from(*kind)];
         if mark == 0 {
             return None;
         }
-        let [_, code @ ..] = rest else { return None };
-        let length = code.iter().take(4).position(|byte| is_space(*byte))?;
-        let signal = self.header.codes.find(code.get(..length)?);
-        let signal =
-            self.header.signals.get(signal as usize).filter(|signal| signal.width == 1 && !signal.real)?;
-        let known = Known { t: self.t, offset, channels: &signal.channels };
-        known.emit(self.last.get_mut(signal.base), 0, mark, out);
-        Some(length + 1)
+        let length = body.first_chunk::<4>()?.iter().position(|byte| is_space(*byte))?;
+        let wire = self.header.wire(body.get(..length)?)?;
+        let known = Known { t: self.t, offset, channels: &[wire.channel] };
+        known.emit(self.last.get_mut(wire.base as usize), 0, mark, out);
+        Some(1 + length)
     }
 
     #[inline]
