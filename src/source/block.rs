@@ -8,6 +8,9 @@ use crate::base::{Error, Result};
 /// most that a source holds of its file.
 pub(crate) const BLOCK: usize = 1 << 20;
 
+/// Bytes asked for at a time.
+const PIECE: usize = 1 << 17;
+
 /// Unread bytes of a file and the place where they stand in it.
 pub(crate) struct Block {
     reader: Box<dyn Read + Send>,
@@ -62,7 +65,8 @@ impl Block {
             self.end -= self.start;
             self.start = 0;
         }
-        let Some(space) = self.buffer.get_mut(self.end..).filter(|space| !space.is_empty()) else {
+        let most = self.buffer.len().min(self.end + PIECE);
+        let Some(space) = self.buffer.get_mut(self.end..most).filter(|space| !space.is_empty()) else {
             return Ok(());
         };
         loop {

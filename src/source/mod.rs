@@ -6,6 +6,7 @@
 
 mod block;
 pub mod csv;
+mod digits;
 mod recognise;
 pub mod serial;
 pub mod text;

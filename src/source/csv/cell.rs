@@ -1,9 +1,10 @@
 //! One field of a table: a time, a number, a level.
 
 use crate::source::Value;
+use crate::source::digits::Plain;
 
 /// Powers of ten that fit 64 bits.
-pub(super) const POWERS: [u64; 20] = {
+const POWERS: [u64; 20] = {
     let mut powers = [1u64; 20];
     let mut i = 1;
     while i < 20 {
@@ -59,38 +60,58 @@ fn decimal(text: &[u8], point: u8) -> Option<Decimal> {
 /// (9 for seconds, -3 for picoseconds). `None` for what is no number or lies beyond 292 years.
 pub(super) fn time(text: &[u8], unit: i32, point: u8) -> Option<i64> {
     let number = decimal(text, point)?;
-    let exponent = number.exponent.checked_add(unit)?;
-    let power = |exponent: u32| POWERS.get(exponent as usize).copied();
-    let magnitude = if number.value == 0 {
-        0
-    } else if exponent >= 0 {
-        number.value.checked_mul(power(exponent.unsigned_abs())?)?
-    } else {
-        match power(exponent.unsigned_abs()) {
-            Some(divisor) => {
-                number.value / divisor + u64::from(number.value % divisor >= divisor.div_ceil(2))
-            }
-            None => 0,
-        }
-    };
-    let magnitude = i64::try_from(magnitude).ok()?;
+    let magnitude = nanoseconds(number.value, number.exponent.checked_add(unit)?)?;
     Some(if number.negative { -magnitude } else { magnitude })
 }
 
+/// `value` times ten to the power of `exponent`, rounded to the nearest; `None` beyond 2^63.
+#[inline(always)]
+pub(super) fn nanoseconds(value: u64, exponent: i32) -> Option<i64> {
+    let power = POWERS.get(exponent.unsigned_abs() as usize).copied();
+    let magnitude = match power {
+        _ if value == 0 => 0,
+        _ if exponent >= 0 => value.checked_mul(power?)?,
+        Some(divisor) => value / divisor + u64::from(value % divisor >= divisor.div_ceil(2)),
+        None => 0,
+    };
+    i64::try_from(magnitude).ok()
+}
+
 /// A number; `None` for what is none, or too large to be one.
-#[allow(clippy::cast_precision_loss)]
 pub(super) fn number(text: &[u8], point: u8) -> Option<f64> {
     let number = decimal(text, point)?;
-    let value = number.value as f64;
-    if number.value == 0 {
+    scaled(number.value, number.exponent, number.negative)
+}
+
+/// `value` times ten to the power of `exponent`, with its sign; zero has none. `None` for what is too large.
+#[inline(always)]
+#[allow(clippy::cast_precision_loss)]
+fn scaled(value: u64, exponent: i32, negative: bool) -> Option<f64> {
+    if value == 0 {
         return Some(0.0);
     }
-    let magnitude = match POWERS.get(number.exponent.unsigned_abs() as usize) {
-        Some(&power) if number.exponent < 0 => value / power as f64,
-        Some(&power) => value * power as f64,
-        None => value * 10f64.powi(number.exponent),
+    let magnitude = match POWERS.get(exponent.unsigned_abs() as usize) {
+        Some(&power) if exponent < 0 => value as f64 / power as f64,
+        Some(&power) => value as f64 * power as f64,
+        None => value as f64 * 10f64.powi(exponent),
     };
-    magnitude.is_finite().then_some(if number.negative { -magnitude } else { magnitude })
+    magnitude.is_finite().then_some(if negative { -magnitude } else { magnitude })
+}
+
+/// A plain number as volts, `factor` volts a unit.
+#[inline(always)]
+pub(super) fn volts(number: Plain, negative: bool, factor: f64) -> Option<Value> {
+    // As `scaled`, which for up to fifteen digits has no more to look after.
+    #[allow(clippy::cast_precision_loss)]
+    let value = number.value.cast_signed() as f64 / *POWERS.get(number.decimals)? as f64;
+    Some(in_volts(if negative && number.value > 0 { -value } else { value }, factor))
+}
+
+/// Volts of a debug signal need no more than the 24 bits of an f32.
+#[inline(always)]
+#[allow(clippy::cast_possible_truncation)]
+pub(super) fn in_volts(number: f64, factor: f64) -> Value {
+    Value::Volts((number * factor) as f32)
 }
 
 /// A logic level; `None` for what is none. Numbers equal to 0 and 1 are levels however they are written.

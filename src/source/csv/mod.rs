@@ -7,12 +7,13 @@
 //! line without line end may be cut short, and is then dropped and mentioned.
 //!
 //! Departures from RFC 4180, on purpose: blanks around unquoted fields are no part of them (rule 4), and an
-//! empty field is "as before". Rows are compared with their forerunner first and read only where they
-//! differ; quoted rows go to the general `csv` crate.
+//! empty field is "as before". Rows that repeat their forerunner are compared with it and not read, rows of plain
+//! numbers are read in one pass, all others field by field; quoted rows go to the general `csv` crate.
 
 mod cell;
 mod head;
 pub(super) mod layout;
+mod plain;
 mod quoted;
 mod rows;
 mod stencil;
@@ -32,7 +33,7 @@ use crate::base::{Error, Result, Span};
 /// Bytes from which the layout is found.
 const HEAD: usize = 1 << 16;
 /// A pull ends when this many changes are there.
-const BATCH: usize = 1 << 15;
+const BATCH: usize = 1 << 12;
 
 /// What the file does not say of itself.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -104,37 +105,49 @@ impl CsvSource {
         let mut at = 0;
         let mut outcome = Some(true);
         while out.len() < limit {
-            let rest = bytes.get(at..).unwrap_or_default();
-            let (length, whole) = match memchr::memchr(b'\n', rest) {
-                Some(end) => (end + 1, true),
-                None if ended && !rest.is_empty() => (rest.len(), false),
-                None if ended => {
-                    outcome = Some(false);
-                    break;
-                }
-                None if block.full() && at == 0 => return Err(endless(self.rows.line)),
-                None => break,
-            };
-            let row = rest.get(..length).unwrap_or_default();
-            match take_row(&mut self.rows, row, base + at as u64, whole, out)? {
-                Line::Quoted => {
-                    outcome = None;
-                    break;
-                }
-                Line::Cut => {
-                    outcome = Some(false);
-                    at += length;
-                    break;
-                }
-                Line::Passed => at += length,
-                Line::Row => {
-                    at += length;
-                    let alike = whole && bytes.get(at + length - 1) == Some(&b'\n');
-                    if alike && self.worth.is_it() && self.stencil.cut(row, &self.rows.layout) {
-                        let place = Place { bytes, at, base };
-                        at = self.stencil.follow(&mut self.rows, place, limit, out)?;
-                        self.worth.learn(at - place.at > 4 * length);
+            let seen = out.len();
+            let place = Place { bytes, at, base };
+            let length = match self.rows.take_plain(place, out) {
+                Some(length) => length,
+                None => {
+                    let rest = bytes.get(at..).unwrap_or_default();
+                    let (length, whole) = match memchr::memchr(b'\n', rest) {
+                        Some(end) => (end + 1, true),
+                        None if ended && !rest.is_empty() => (rest.len(), false),
+                        None if ended => {
+                            outcome = Some(false);
+                            break;
+                        }
+                        None if block.full() && at == 0 => return Err(endless(self.rows.line)),
+                        None => break,
+                    };
+                    let row = rest.get(..length).unwrap_or_default();
+                    match take_row(&mut self.rows, row, base + at as u64, whole, out)? {
+                        Line::Row => length,
+                        Line::Quoted => {
+                            outcome = None;
+                            break;
+                        }
+                        Line::Cut => {
+                            outcome = Some(false);
+                            at += length;
+                            break;
+                        }
+                        Line::Passed => {
+                            at += length;
+                            continue;
+                        }
                     }
+                }
+            };
+            at += length;
+            // Where a row changes nothing the next ones may be as quiet.
+            if out.len() == seen && self.worth.is_it() {
+                let row = bytes.get(at - length..at).unwrap_or_default();
+                if self.stencil.cut(row, &self.rows.layout) {
+                    let end = self.stencil.follow(&mut self.rows, bytes, at)?;
+                    self.worth.learn(end - at > 4 * length);
+                    at = end;
                 }
             }
         }

@@ -2,6 +2,7 @@
 
 use super::cell;
 use super::layout::{Layout, Role};
+use super::plain::{self, Part};
 use crate::base::{Error, Nanoseconds, Result, Span, quote};
 use crate::source::{Change, Value};
 
@@ -21,8 +22,14 @@ pub(super) struct Rows {
     pub(super) line: u64,
     /// Rows so far.
     pub(super) count: u64,
-    values: Vec<Option<Value>>,
+    /// Last value of each channel.
+    pub(super) values: Vec<Option<Value>>,
+    /// Values of the row that is being read.
     next: Vec<Option<Value>>,
+    /// What plain rows consist of, with their levels.
+    pub(super) parts: Vec<Part>,
+    /// Whether the parts are older than the values; otherwise it is the other way round.
+    pub(super) stale: bool,
     first: Option<i64>,
     pub(super) last: Option<i64>,
     pub(super) cut: Option<u64>,
@@ -35,6 +42,8 @@ impl Rows {
         let channels = layout.channels.len();
         Self {
             line: layout.line,
+            parts: plain::parts(&layout),
+            stale: true,
             layout,
             count: 0,
             values: vec![None; channels],
@@ -82,28 +91,12 @@ impl Rows {
 
     /// One channel of a row takes a value; appended if that is news.
     #[inline]
-    pub(super) fn change(&mut self, t: i64, channel: u16, value: Value, offset: u64, out: &mut Vec<Change>) {
+    fn change(&mut self, t: i64, channel: u16, value: Value, offset: u64, out: &mut Vec<Change>) {
         let Some(last) = self.values.get_mut(usize::from(channel)) else { return };
         if *last != Some(value) || matches!(value, Value::Volts(_)) {
             *last = Some(value);
             out.push(Change { t: Nanoseconds(t), channel, value, offset });
         }
-    }
-
-    /// A channel of a row takes another value than before, as the caller found out.
-    #[inline]
-    pub(super) fn level_changed(
-        &mut self,
-        t: i64,
-        channel: u16,
-        value: Value,
-        offset: u64,
-        out: &mut Vec<Change>,
-    ) {
-        if let Some(last) = self.values.get_mut(usize::from(channel)) {
-            *last = Some(value);
-        }
-        out.push(Change { t: Nanoseconds(t), channel, value, offset });
     }
 
     fn read<'a>(&mut self, fields: impl Iterator<Item = &'a [u8]>) -> Result<i64> {
@@ -184,9 +177,7 @@ impl Rows {
         if trimmed.is_empty() {
             return Ok(None);
         }
-        // Volts of a debug signal need no more than the 24 bits of an f32.
-        #[allow(clippy::cast_possible_truncation)]
-        let volts = |number: f64| Some(Value::Volts((number * factor) as f32));
+        let volts = |number: f64| Some(cell::in_volts(number, factor));
         cell::number(trimmed, self.layout.point).map(volts).ok_or_else(|| {
             Error::input(format!("`{}` is no number", quote(trimmed)))
                 .line(self.line, Some(column as u64))

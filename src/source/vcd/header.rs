@@ -101,18 +101,38 @@ pub(super) struct Signal {
     pub(super) channels: Vec<u16>,
 }
 
+/// What is needed of a signal that is one wire with one name.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Wire {
+    pub(super) base: u32,
+    pub(super) channel: u16,
+    /// False for any other signal.
+    alone: bool,
+}
+
 /// All declarations.
 #[derive(Debug, Default)]
 pub(super) struct Header {
     pub(super) tick: Option<Tick>,
     pub(super) channels: Vec<Channel>,
     pub(super) signals: Vec<Signal>,
+    /// The same signals, for the quick way.
+    wires: Vec<Wire>,
     pub(super) codes: Codes,
     /// Bits of all signals together.
     pub(super) bits: usize,
     /// Variables that were left out, because they are texts or memories.
     pub(super) left_out: u64,
     scopes: Vec<String>,
+}
+
+impl Signal {
+    fn wire(&self) -> Wire {
+        let channel = self.channels.first().copied().unwrap_or_default();
+        let alone = self.width == 1 && !self.real && self.channels.len() == 1;
+        // At most CHANNELS bits.
+        Wire { base: u32::try_from(self.base).unwrap_or(u32::MAX), channel, alone }
+    }
 }
 
 /// Identifier codes to signals. Codes are counted up by nearly every writer, so that as numbers to base 94
@@ -200,7 +220,10 @@ impl Header {
                 }
             }
             match keyword.as_slice() {
-                b"$enddefinitions" => return Ok(header),
+                b"$enddefinitions" => {
+                    header.wires = header.signals.iter().map(Signal::wire).collect();
+                    return Ok(header);
+                }
                 b"$timescale" => header.timescale(&words).map_err(|error| tokens.place(error))?,
                 b"$scope" if header.scopes.len() < NAME => header.scopes.push(text(words.get(1))),
                 b"$scope" => return Err(tokens.error(format!("more than {NAME} scopes inside each other"))),
@@ -213,6 +236,13 @@ impl Header {
         Err(tokens
             .error(format!("the dump has more than {DECLARATIONS} declarations"))
             .remedy("dump only the signals of the control paths"))
+    }
+
+    /// The wire of a code; `None` where the code stands for anything else, or for nothing.
+    #[inline(always)]
+    pub(super) fn wire(&self, code: &[u8]) -> Option<Wire> {
+        let signal = *self.codes.table.get(Codes::number(code))?;
+        self.wires.get(signal as usize).copied().filter(|wire| wire.alone)
     }
 
     fn timescale(&mut self, words: &[Vec<u8>]) -> Result<()> {

@@ -17,11 +17,12 @@ use self::header::{Header, LEFT_OUT, NONE, Scale, Signal};
 use self::tokens::{Tokens, is_space};
 pub use self::writer::Writer;
 use super::block::Block;
+use super::digits;
 use super::{Change, Channel, SampleSource, Value};
 use crate::base::{Error, Nanoseconds, Result, Span, quote};
 
 /// A pull ends when this many changes are there.
-const BATCH: usize = 1 << 15;
+const BATCH: usize = 1 << 12;
 
 /// What the file does not say of itself.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -131,19 +132,16 @@ impl VcdSource {
         let mut at = 0;
         let mut failure = None;
         while out.len() < limit {
+            if !state.skipping {
+                at = state.quick(bytes, at, base, limit, out);
+            }
             while bytes.get(at).is_some_and(|byte| is_space(*byte)) {
                 at += 1;
             }
             let rest = bytes.get(at..).unwrap_or_default();
             let offset = base + at as u64;
-            if rest.is_empty() {
+            if rest.is_empty() || out.len() >= limit {
                 break;
-            }
-            if !state.skipping
-                && let Some(used) = state.quick(rest, offset, out)
-            {
-                at += used;
-                continue;
             }
             match state.step(rest, ended, offset, out) {
                 Ok(Step::Used(used)) => at += used,
@@ -256,37 +254,66 @@ impl State<'_> {
         });
     }
 
-    /// The words that nearly all of a dump consists of: a time of up to 18 digits, a wire's value with a code
-    /// of one to three characters. Returns their length; `None` sends any other word the ordinary way.
-    #[inline(always)]
-    fn quick(&mut self, rest: &[u8], offset: u64, out: &mut Vec<Change>) -> Option<usize> {
-        let kind = *rest.first()?;
-        if kind == b'#' {
-            let mut ticks = 0u64;
-            let mut length = 1;
-            while let Some(digit) =
-                rest.get(length).map(|byte| byte.wrapping_sub(b'0')).filter(|digit| *digit < 10)
-            {
-                ticks = ticks.wrapping_mul(10).wrapping_add(u64::from(digit));
-                length += 1;
+    /// Takes the words that nearly all of a dump consists of, from `at` on: times of up to 15 digits, wires'
+    /// values with codes of one to three characters. Returns where another word begins, which goes the ordinary
+    /// way; stops when `limit` changes are there. `base` is where `bytes` stands in the file.
+    // A function of its own, so that what it needs stays in registers.
+    #[inline(never)]
+    fn quick(
+        &mut self,
+        bytes: &[u8],
+        mut at: usize,
+        base: u64,
+        limit: usize,
+        out: &mut Vec<Change>,
+    ) -> usize {
+        let (header, scale) = (self.header, self.scale);
+        let (mut ticks, mut t) = (self.ticks, self.t);
+        let begin = at;
+        let mut timed = false;
+        while out.len() < limit {
+            let Some([first, rest @ ..]) = bytes.get(at..) else { break };
+            if is_space(*first) {
+                at += 1;
+                continue;
             }
-            let plain = (2..20).contains(&length) && rest.get(length).is_some_and(|byte| is_space(*byte));
-            let t = self.scale.nanoseconds(ticks).filter(|_| plain && ticks >= self.ticks)?;
-            self.set(ticks, t);
-            return Some(length);
+            if *first == b'#' {
+                let Some((now, length)) = digits::whole(rest) else { break };
+                let Some(ns) = scale.nanoseconds(now) else { break };
+                if now < ticks || !rest.get(length).is_some_and(|byte| is_space(*byte)) {
+                    break;
+                }
+                if !timed && self.span.is_none() {
+                    self.span = Some(Span { start: Nanoseconds(ns), end: Nanoseconds(ns) });
+                }
+                (ticks, t, timed) = (now, Nanoseconds(ns), true);
+                at += 2 + length;
+                continue;
+            }
+            let mark = MARKS[usize::from(*first)];
+            let Some([one, two, three, four]) = rest.first_chunk() else { break };
+            let code = if is_space(*two) {
+                1
+            } else if is_space(*three) {
+                2
+            } else if is_space(*four) {
+                3
+            } else {
+                break;
+            };
+            if mark == 0 || is_space(*one) {
+                break;
+            }
+            let Some(wire) = rest.get(..code).and_then(|code| header.wire(code)) else { break };
+            let known = Known { t, offset: base + at as u64, channels: &[wire.channel] };
+            known.emit(self.last.get_mut(wire.base as usize), 0, mark, out);
+            at += 2 + code;
         }
-        let mark = MARKS[usize::from(kind)];
-        if mark == 0 {
-            return None;
+        if at > begin {
+            (self.ticks, self.t) = (ticks, t);
+            self.span = self.span.map(|span| Span { end: t, ..span });
         }
-        let [_, code @ ..] = rest else { return None };
-        let length = code.iter().take(4).position(|byte| is_space(*byte))?;
-        let signal = self.header.codes.find(code.get(..length)?);
-        let signal =
-            self.header.signals.get(signal as usize).filter(|signal| signal.width == 1 && !signal.real)?;
-        let known = Known { t: self.t, offset, channels: &signal.channels };
-        known.emit(self.last.get_mut(signal.base), 0, mark, out);
-        Some(length + 1)
+        at
     }
 
     #[inline]

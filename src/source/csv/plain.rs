@@ -1,0 +1,197 @@
+//! Rows of plain numbers and of levels written `0` and `1`, read in one pass.
+//!
+//! Whatever is written otherwise takes the ordinary way, so that no mistake in a row can hide here; what both
+//! read they read alike, to the last bit.
+
+use super::cell;
+use super::layout::{Layout, Role};
+use super::rows::Rows;
+use super::stencil::Place;
+use crate::base::Nanoseconds;
+use crate::source::digits::{self, Plain};
+use crate::source::{Change, Value};
+
+/// Level columns that are compared at once: each is a separator and one character.
+const ABREAST: usize = 4;
+/// The bit that tells `0` from `1`, in each of them.
+const LEVELS: u64 = u64::from_le_bytes([0, 1, 0, 1, 0, 1, 0, 1]);
+
+/// Columns behind the time that are read together.
+#[derive(Clone, Copy, Debug)]
+pub(super) enum Part {
+    /// Up to [`ABREAST`] level columns.
+    Levels {
+        /// Channel of the first; the others follow.
+        channel: u16,
+        /// Bytes of all of them.
+        length: usize,
+        /// The bytes that count, of the eight that are loaded.
+        mask: u64,
+        /// The bytes of the last row.
+        last: u64,
+    },
+    /// A column of voltages.
+    Volts {
+        /// Its channel.
+        channel: u16,
+        /// Volts in one unit.
+        factor: f64,
+    },
+}
+
+/// The parts of a row; none where the layout is such that no row is plain.
+pub(super) fn parts(layout: &Layout) -> Vec<Part> {
+    let mut parts: Vec<Part> = Vec::new();
+    let Some((Role::Time(_), columns)) = layout.roles.split_first() else { return parts };
+    for role in columns {
+        match (*role, parts.last_mut()) {
+            (Role::Logic(_), Some(Part::Levels { length, mask, .. })) if *length < 2 * ABREAST => {
+                *mask |= 0xffff << (8 * *length);
+                *length += 2;
+            }
+            (Role::Logic(channel), _) => {
+                parts.push(Part::Levels { channel, length: 2, mask: 0xffff, last: 0 });
+            }
+            (Role::Analog(channel, factor), _) => parts.push(Part::Volts { channel, factor }),
+            _ => return Vec::new(),
+        }
+    }
+    parts
+}
+
+impl Rows {
+    /// Takes the row at this place; returns its length with its line end, or `None` when it is not plain.
+    #[inline(always)]
+    pub(super) fn take_plain(&mut self, place: Place<'_>, out: &mut Vec<Change>) -> Option<usize> {
+        // Before the first row nothing is known of the channels.
+        let last = self.last?;
+        if self.stale {
+            self.refresh()?;
+        }
+        let before = out.len();
+        match self.plain(place, last, out) {
+            Some((t, end)) => {
+                self.ties += u64::from(t == last && out.len() > before);
+                self.last = Some(t);
+                self.line += 1;
+                self.count += 1;
+                Some(end - place.at)
+            }
+            None => {
+                self.settle(before, out);
+                None
+            }
+        }
+    }
+
+    /// The instant of the row at this place and where it ends.
+    #[inline(always)]
+    fn plain(&mut self, place: Place<'_>, last: i64, out: &mut Vec<Change>) -> Option<(i64, usize)> {
+        let Place { bytes, at, base } = place;
+        let offset = base + at as u64;
+        let (separator, point) = (self.layout.separator, self.layout.point);
+        let Some(Role::Time(unit)) = self.layout.roles.first().copied() else { return None };
+        let (number, negative, mut at) = decimal(bytes, at, point)?;
+        // At most as many decimals as bytes.
+        let t = cell::nanoseconds(number.value, unit - i32::try_from(number.decimals).ok()?)?;
+        let t = Nanoseconds(if negative { -t } else { t });
+        if t.0 < last {
+            return None;
+        }
+        let mut push = |channel, value| out.push(Change { t, channel, value, offset });
+        for part in &mut self.parts {
+            match part {
+                Part::Levels { channel, length, mask, last } => {
+                    let row = u64::from_le_bytes(*bytes.get(at..)?.first_chunk()?);
+                    if (row ^ blank(separator)) & *mask & !LEVELS != 0 {
+                        return None;
+                    }
+                    let mut changed = (row ^ *last) & *mask;
+                    *last = row;
+                    while changed != 0 {
+                        let shift = changed.trailing_zeros();
+                        changed &= changed - 1;
+                        let value = if row >> shift & 1 == 1 { Value::High } else { Value::Low };
+                        // At most ABREAST.
+                        #[allow(clippy::cast_possible_truncation)]
+                        push(*channel + (shift / 16) as u16, value);
+                    }
+                    at += *length;
+                }
+                Part::Volts { channel, factor } => {
+                    if *bytes.get(at)? != separator {
+                        return None;
+                    }
+                    let (number, negative, end) = decimal(bytes, at + 1, point)?;
+                    push(*channel, cell::volts(number, negative, *factor)?);
+                    at = end;
+                }
+            }
+        }
+        match *bytes.get(at)? {
+            b'\n' => Some((t.0, at + 1)),
+            b'\r' if *bytes.get(at + 1)? == b'\n' => Some((t.0, at + 2)),
+            _ => None,
+        }
+    }
+
+    /// After rows that were read another way: the parts as those left the channels. `None` where there are no
+    /// parts, or where a channel has no level.
+    #[cold]
+    fn refresh(&mut self) -> Option<()> {
+        let separator = self.layout.separator;
+        for part in &mut self.parts {
+            let Part::Levels { channel, length, last, .. } = part else { continue };
+            *last = blank(separator);
+            for i in 0..*length / 2 {
+                match self.values.get(usize::from(*channel) + i).copied().flatten()? {
+                    Value::Low => {}
+                    Value::High => *last |= 1 << (16 * i + 8),
+                    _ => return None,
+                }
+            }
+        }
+        self.stale = self.parts.is_empty();
+        (!self.stale).then_some(())
+    }
+
+    /// A row turned out not to be plain: takes back its changes, those behind `before`, and leaves the channels
+    /// as they were before it.
+    #[cold]
+    fn settle(&mut self, before: usize, out: &mut Vec<Change>) {
+        let mut set = |channel: usize, high| {
+            if let Some(value) = self.values.get_mut(channel) {
+                *value = Some(if high { Value::High } else { Value::Low });
+            }
+        };
+        for part in &self.parts {
+            let Part::Levels { channel, length, last, .. } = part else { continue };
+            for i in 0..*length / 2 {
+                set(usize::from(*channel) + i, last >> (16 * i + 8) & 1 == 1);
+            }
+        }
+        for change in out.drain(before..) {
+            match change.value {
+                Value::Low => set(usize::from(change.channel), true),
+                Value::High => set(usize::from(change.channel), false),
+                _ => {}
+            }
+        }
+        self.stale = true;
+    }
+}
+
+/// Four low levels.
+#[inline(always)]
+fn blank(separator: u8) -> u64 {
+    u64::from_le_bytes([separator, b'0', separator, b'0', separator, b'0', separator, b'0'])
+}
+
+/// A number, whether it is negative, and where it ends.
+#[inline(always)]
+fn decimal(bytes: &[u8], mut at: usize, point: u8) -> Option<(Plain, bool, usize)> {
+    let negative = *bytes.get(at)? == b'-';
+    at += usize::from(negative);
+    let number = digits::plain(bytes.get(at..)?, point)?;
+    Some((number, negative, at + number.length))
+}
