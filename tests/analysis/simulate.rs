@@ -118,7 +118,7 @@ pub(crate) const TRUTHS: [Truth; 5] =
 
 /// Onset times in `seconds` with `mean` seconds between episodes, from a moment unrelated to the fault.
 pub(crate) fn strays(random: &mut Random, truth: Truth, mean: f64, seconds: f64) -> Vec<(f64, usize)> {
-    let mut points = Vec::new();
+    let mut points: Vec<(f64, usize)> = Vec::new();
     // A renewal process is started long before, so that the watch begins at an unrelated moment.
     let mut t = match truth {
         Truth::Thermal => 720.0,

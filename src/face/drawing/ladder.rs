@@ -15,8 +15,32 @@ pub enum Theme {
     Dark,
 }
 
-const WIDTH: f64 = 960.0;
-const LEFT: f64 = 200.0;
+/// How wide the drawing is, in its own units; letters are of 14 units.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Width {
+    /// A sheet of paper.
+    Sheet,
+    /// A column of a page.
+    Column,
+}
+
+impl Width {
+    fn all(self) -> f64 {
+        match self {
+            Self::Sheet => 960.0,
+            Self::Column => 560.0,
+        }
+    }
+
+    /// Where the scale begins, right of the names.
+    fn left(self) -> f64 {
+        match self {
+            Self::Sheet => 200.0,
+            Self::Column => 172.0,
+        }
+    }
+}
+
 const RIGHT: f64 = 24.0;
 /// Height of a window without readings, and of each reading in one.
 const ROW: f64 = 26.0;
@@ -34,7 +58,7 @@ const TEXT: &str = "One row for each key, from the highest reading down. The bar
     is a key that was asked for and read as another.";
 
 /// The drawing of one or more lines; `None` where no line has windows and a scale.
-pub fn ladder_svg(lines: &[Windows], theme: Theme) -> Option<String> {
+pub fn ladder_svg(lines: &[Windows], theme: Theme, width: Width) -> Option<String> {
     let drawable =
         |line: &&Windows| line.full_scale.is_finite() && line.full_scale > 0.0 && !line.levels.is_empty();
     let lines: Vec<&Windows> = lines.iter().filter(drawable).collect();
@@ -44,7 +68,7 @@ pub fn ladder_svg(lines: &[Windows], theme: Theme) -> Option<String> {
     let height =
         lines.iter().map(|line| HEAD + rows(line).iter().map(Row::height).sum::<f64>() + SCALE).sum();
     let names: Vec<String> = lines.iter().map(|line| told(line)).collect();
-    let mut drawing = Drawing::new(WIDTH, height, TITLE, &format!("{TEXT} {}", names.join(" ")));
+    let mut drawing = Drawing::new(width.all(), height, TITLE, &format!("{TEXT} {}", names.join(" ")));
     match theme {
         Theme::Inherit => {}
         Theme::Light => {
@@ -55,11 +79,11 @@ pub fn ladder_svg(lines: &[Windows], theme: Theme) -> Option<String> {
         }
     }
     if theme != Theme::Inherit {
-        drawing.rect(0.0, 0.0, WIDTH, height, "paper");
+        drawing.rect(0.0, 0.0, width.all(), height, "paper");
     }
     let mut y = 0.0;
     for line in lines {
-        y = draw(&mut drawing, line, y);
+        y = draw(&mut drawing, line, y, width);
     }
     Some(drawing.finish())
 }
@@ -94,10 +118,11 @@ fn told(line: &Windows) -> String {
     format!("{}: {keys} windows, {} readings.", line.line, line.marks.len())
 }
 
-fn draw(drawing: &mut Drawing, line: &Windows, top: f64) -> f64 {
-    let at = |counts: f64| LEFT + (WIDTH - LEFT - RIGHT) * (counts / line.full_scale).clamp(0.0, 1.0);
+fn draw(drawing: &mut Drawing, line: &Windows, top: f64, width: Width) -> f64 {
+    let left = width.left();
+    let at = |counts: f64| left + (width.all() - left - RIGHT) * (counts / line.full_scale).clamp(0.0, 1.0);
     drawing.text(10.0, top + 22.0, Anchor::Start, "strong", &clip(&line.line, 14));
-    drawing.text(LEFT - 10.0, top + 22.0, Anchor::End, "small", "nominal");
+    drawing.text(left - 10.0, top + 22.0, Anchor::End, "small", "nominal");
     let mut y = top + HEAD;
     let rows = rows(line);
     let bottom = y + rows.iter().map(Row::height).sum::<f64>();
@@ -111,11 +136,11 @@ fn draw(drawing: &mut Drawing, line: &Windows, top: f64) -> f64 {
         drawing.rect(low, y + 3.0, (high - low).max(2.0), height - 6.0, "window");
         drawing.text(10.0, y + 18.0, Anchor::Start, "label", &clip(&row.level.label, 17));
         if let Some(nominal) = row.level.nominal {
-            drawing.text(LEFT - 10.0, y + 18.0, Anchor::End, "small", &number(nominal.round()));
+            drawing.text(left - 10.0, y + 18.0, Anchor::End, "small", &number(nominal.round()));
             drawing.line(at(nominal), y + 1.0, at(nominal), y + height - 1.0, "level");
         }
         for (i, mark) in row.marks.iter().enumerate() {
-            reading(drawing, mark, row.level, y + ROW * (i as f64 + 0.5), &at);
+            reading(drawing, mark, row.level, y + ROW * (i as f64 + 0.5), &at, width);
         }
         y += height;
     }
@@ -123,12 +148,19 @@ fn draw(drawing: &mut Drawing, line: &Windows, top: f64) -> f64 {
         let counts = line.full_scale * f64::from(quarter) / 4.0;
         drawing.text(at(counts), bottom + 22.0, Anchor::Middle, "small", &number(counts.round()));
     }
-    drawing.text(LEFT - 10.0, bottom + 22.0, Anchor::End, "small", "counts");
+    drawing.text(left - 10.0, bottom + 22.0, Anchor::End, "small", "counts");
     bottom + SCALE
 }
 
 /// A reading with its spread, and beside it, where there is room, what it is.
-fn reading(drawing: &mut Drawing, mark: &WindowMark, level: &Level, y: f64, at: &dyn Fn(f64) -> f64) {
+fn reading(
+    drawing: &mut Drawing,
+    mark: &WindowMark,
+    level: &Level,
+    y: f64,
+    at: &dyn Fn(f64) -> f64,
+    width: Width,
+) {
     let (low, middle, high) = (at(mark.low), at(mark.counts), at(mark.high));
     let astray = mark.asked.as_ref().is_some_and(|asked| *asked != level.label);
     drawing.line(low, y, high, y, "whisker");
@@ -143,7 +175,7 @@ fn reading(drawing: &mut Drawing, mark: &WindowMark, level: &Level, y: f64, at: 
     let wide = label.chars().count() as f64 * LETTER;
     let right = high.max(middle) + 10.0;
     // A nominal stroke through a label would strike it out: the label's own outline keeps it apart.
-    if right + wide < WIDTH - 4.0 {
+    if right + wide < width.all() - 4.0 {
         drawing.text(right, y + 4.5, Anchor::Start, "halo", &label);
     } else {
         drawing.text(low.min(middle) - 10.0, y + 4.5, Anchor::End, "halo", &label);

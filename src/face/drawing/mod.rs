@@ -9,4 +9,4 @@ mod ladder;
 pub mod svg;
 
 pub use escape::{escape, is_inert};
-pub use ladder::{Theme, ladder_svg};
+pub use ladder::{Theme, Width, ladder_svg};

@@ -5,7 +5,7 @@ use super::model::{Comparison, LadderFit, NextTest, Pattern, ReportModel};
 use super::{folded, forest, timeline as strips, words};
 use crate::base::Key;
 use crate::face::drawing::svg::clip;
-use crate::face::drawing::{Theme, ladder_svg};
+use crate::face::drawing::{Theme, Width, ladder_svg};
 use crate::face::findings::Windows;
 
 /// Patterns and the like in one table at most.
@@ -237,7 +237,7 @@ fn fit_size(fit: &LadderFit) -> String {
 }
 
 fn line_windows(html: &mut Html, line: &Windows) {
-    let Some(figure) = ladder_svg(std::slice::from_ref(line), Theme::Inherit) else {
+    let Some(figure) = ladder_svg(std::slice::from_ref(line), Theme::Inherit, Width::Sheet) else {
         return;
     };
     html.raw("<figure>").part(Part(figure));

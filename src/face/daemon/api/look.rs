@@ -17,6 +17,7 @@ use crate::base::Error;
 use crate::face::daemon::ladder;
 use crate::face::daemon::refusal::{Answer, Refusal};
 use crate::face::daemon::shown::round;
+use crate::face::drawing;
 use crate::journal::{Reader, RecordKind, hexadecimal};
 use crate::source::FileKind;
 use crate::timeline::job::{CaptureRef, CaptureSource, Hands, Job};
@@ -296,8 +297,11 @@ async fn drawn(State(bench): State<App>, Named(name): Named, Ask(look): Ask<Look
         let entry = bench.jobs.find(&name)?;
         let protocols = bench.protocols();
         let loaded = entry.loaded(&protocols)?;
-        let dark = matches!(look.theme, Some(Theme::Dark));
-        let svg = ladder::draw(&loaded, &protocols, dark)?
+        let theme = match look.theme {
+            Some(Theme::Dark) => drawing::Theme::Dark,
+            _ => drawing::Theme::Light,
+        };
+        let svg = ladder::draw(&loaded, &protocols, theme)?
             .ok_or_else(|| Refusal::missing("the job's chassis has no ladder, or is not known yet"))?;
         Ok(([(header::CONTENT_TYPE, "image/svg+xml")], svg).into_response())
     })
