@@ -50,7 +50,7 @@ pub(super) fn figure(windows: &Windows) -> Option<Part> {
         );
         drawing.line(at(level.nominal), TOP - 6.0, at(level.nominal), bottom, "nominal");
     }
-    if let Some(last) = windows.levels.last() {
+    if let Some(last) = windows.levels.last().filter(|last| last.label != words::NO_KEY) {
         drawing.text((at(last.high) + WIDTH - RIGHT) / 2.0, 16.0, Anchor::Middle, "small", words::NO_KEY);
     }
     for (i, mark) in marks.iter().enumerate() {
