@@ -53,8 +53,8 @@ fn first_paint_and_transfer() {
 /// Notes for each reading when it was on the screen: after the frame in which the page drew it.
 const NOTE: &str = "window.noted = []; const done = arguments[arguments.length - 1]; import('/link.js').then(link => { \
     link.on('events', message => { const readings = message.events.filter(e => e.kind === 'reading').map(e => e.counts); \
-    requestAnimationFrame(() => { const channel = new MessageChannel(); channel.port1.onmessage = () => { \
-    const at = performance.timeOrigin + performance.now(); for (const r of readings) window.noted.push([r, at]); }; \
+    const came = performance.timeOrigin + performance.now(); requestAnimationFrame(() => { const channel = new MessageChannel(); channel.port1.onmessage = () => { \
+    const at = performance.timeOrigin + performance.now(); for (const r of readings) window.noted.push([r, came, at]); }; \
     channel.port2.postMessage(0); }); }); done(); });";
 
 #[test]
@@ -69,11 +69,11 @@ fn a_byte_is_on_the_screen_within_a_tenth_of_a_second() {
     terminal.print(b"[1.000] keyscan: line=KEY1 adc=0x3ff\r\n");
     browser.says("#latest", "1023");
     browser.later(NOTE);
-    // A machine that others share may stall: one of three runs of 300 readings is without.
+    // A machine that others share may stall: one of five runs of 200 readings is without.
     let mut runs = Vec::new();
-    for run in 0..3_u32 {
+    for run in 0..5_u32 {
         let mut sent = Vec::new();
-        for i in 300 * run..300 * (run + 1) {
+        for i in 200 * run..200 * (run + 1) {
             // Every reading is another one and far from the one before, so each is an event and is known again.
             let counts = 20 + i * 467 % 997;
             let ms = 2000 + 40 * i;
@@ -83,17 +83,24 @@ fn a_byte_is_on_the_screen_within_a_tenth_of_a_second() {
             std::thread::sleep(Duration::from_millis(40));
         }
         std::thread::sleep(Duration::from_millis(500));
-        let noted: Vec<(u32, f64)> =
+        let noted: Vec<(u32, f64, f64)> =
             serde_json::from_value(browser.script("return window.noted.splice(0)", &[])).unwrap();
-        let mut took: Vec<f64> = sent
+        let (mut came, mut took): (Vec<f64>, Vec<f64>) = sent
             .iter()
             .filter_map(|(counts, at)| {
-                noted.iter().find(|(seen, _)| seen == counts).map(|(_, seen)| seen - at)
+                let note = noted.iter().find(|note| note.0 == *counts)?;
+                Some((note.1 - at, note.2 - at))
             })
-            .collect();
-        assert!(took.len() >= 290, "{} of 300 readings came to the screen", took.len());
+            .unzip();
+        assert!(took.len() >= 190, "{} of 200 readings came to the screen", took.len());
         took.sort_by(f64::total_cmp);
+        came.sort_by(f64::total_cmp);
         let p99 = took[took.len() * 99 / 100];
+        println!(
+            "byte to page: median {:.1} ms, p99 {:.1} ms",
+            came[came.len() / 2],
+            came[came.len() * 99 / 100]
+        );
         println!(
             "byte to screen: median {:.1} ms, p99 {p99:.1} ms, most {:.1} ms",
             took[took.len() / 2],
@@ -118,7 +125,7 @@ const STEPS: &str = "const done = arguments[arguments.length - 1]; const took = 
 fn a_million_events_are_moved_through_without_lag() {
     let folder = tempfile::tempdir().unwrap();
     let mut text = String::new();
-    for i in 0..1_000_000_u64 {
+    for i in 0..1_010_000_u64 {
         let ms = 1000 + 50 * i;
         // Readings that all differ from the one before, and a stray of 300 ms every twenty seconds.
         let counts = if i % 400 < 6 { 747 } else { 1005 + (i * 7) % 15 };

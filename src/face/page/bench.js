@@ -86,6 +86,12 @@ function board(root, job, first, go) {
     if (answer) dialog(W.cautions.title, W.close, cautionList(answer.cautions));
   }
 
+  /** Whether the present moves on in the lanes: not while the cable is gone or the daemon is silent. */
+  function receiving() {
+    const port = runningPort(job) ?? bench.ports.get(state.live?.[0]?.port);
+    return bench.link !== "lost" && Boolean(port?.capture) && !["gone", "failed", "busy"].includes(port.state);
+  }
+
   function make(name) {
     if (name === "port") return portTask(job, current, () => show("baseline", true));
     if (name === "baseline" || name === "soak") return soakTask(job, current, name === "baseline");
@@ -181,7 +187,7 @@ function board(root, job, first, go) {
     redraw(cards.where.body, where(state));
     drawReadings();
     drawLadder();
-    lane.running(Boolean(state.live?.length) || Boolean(runningPort(job)));
+    lane.running(receiving());
     const at = standing(state, runningPort(job));
     show(chosenByHand ? place : at, false);
   }
@@ -219,9 +225,10 @@ function board(root, job, first, go) {
   const ends = [
     on("job", (message) => { if (message.job === job) refresh(); }),
     on("anew", refresh),
+    on("link", () => lane.running(receiving())),
     on("ports", () => {
       const runs = Boolean(runningPort(job));
-      lane.running(runs);
+      lane.running(receiving());
       follow(false);
       if (runs !== ran && !chosenByHand) show(standing(state, runningPort(job)), false);
       else drawWay();
@@ -247,7 +254,7 @@ function board(root, job, first, go) {
   }, 1000);
   const theme = () => drawLadder();
   document.addEventListener("theme", theme);
-  lane.begin(Boolean(state.live?.length) || Boolean(runningPort(job)));
+  lane.begin(receiving());
   drawAll();
   loadWindows();
   return () => {

@@ -1,5 +1,5 @@
 // The lanes as a drawing: a pure function of what is known and what is in view. Strays are marked by shape (a
-// triangle above), by a word where there is room, by a hatch in sums, and by colour.
+// triangle above), by a word where there is room, and by colour.
 
 import { W, key, place } from "./words.js";
 

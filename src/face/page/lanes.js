@@ -23,6 +23,7 @@ export function lanes(job, choose) {
   let asked = null;
   let due = false;
   let fetchedAt = 0;
+  let ran = false;
 
   const canvas = el("canvas", { role: "img", "aria-label": W.lanes.title });
   const frame = el("div.lanes", { id: "lanes", tabindex: 0, role: "group", "aria-label": W.lanes.region }, canvas);
@@ -301,6 +302,7 @@ export function lanes(job, choose) {
     /** Shows the whole job, or follows when something runs. */
     async begin(live) {
       const end = Math.max(10, await span.end().catch(() => 0));
+      ran = live;
       if (live) span.setClock(end);
       if (live) setFollow(true);
       else { follow = false; [view.from, view.to] = [0, end * 1.01]; load(true); }
@@ -309,8 +311,10 @@ export function lanes(job, choose) {
     running(live) {
       if (live && !span.running) {
         span.setClock(span.edge());
-        [view.from, view.to] = [0, 60];
-        setFollow(true);
+        // Whoever looks at the past is left there.
+        if (!ran) [view.from, view.to] = [0, 60];
+        if (!ran || follow) setFollow(true);
+        ran = true;
       }
       if (!live && span.running) {
         span.setClock(null);
