@@ -26,7 +26,8 @@ fn off_times_agree_with_numerical_integration() {
             "quiet" => {
                 let ours = found.quiet(given);
                 assert!(
-                    (ours - wanted).abs() < 1e-11 + 1e-7 * wanted,
+                    // Shapes of a weight below 1e-9 are left out.
+                    (ours - wanted).abs() < 1e-8 + 1e-7 * wanted,
                     "{name}: ours {ours:e}, outside {wanted:e}"
                 );
             }
