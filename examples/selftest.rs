@@ -12,7 +12,7 @@
 #[path = "../tests/analysis/simulate.rs"]
 mod simulate;
 
-use simulate::{Plant, TRUTHS, Truth, planted, strays, train};
+use simulate::{ORDERS, Plant, TRUTHS, Truth, planted, repeated, strays, train, unordered};
 use straykey::analysis::compare::{CompareOptions, Observation, Verdict, compare};
 use straykey::analysis::pattern::{Class, PatternOptions, find};
 use straykey::analysis::random::Random;
@@ -141,14 +141,53 @@ fn patterns(random: &mut Random, trains: u32) {
     }
 }
 
-fn is_right(found: &straykey::analysis::Pattern, plant: &Plant) -> bool {
-    let mut wanted: Vec<_> = plant.motif.iter().map(|(_, index)| simulate::key(*index)).collect();
+/// Sequences without a beat: how often one is found where keys come in none, and where one was planted.
+fn sequences(random: &mut Random, trains: u32) {
+    let cycle = |(points, seconds): (Vec<(f64, usize)>, f64)| {
+        let found = find(&train(points, seconds), &PatternOptions::default());
+        found.patterns.into_iter().find(|pattern| pattern.class == Class::Cycle)
+    };
+    println!("\n| keys without a sequence | a sequence was found |\n|---|---|");
+    for order in ORDERS {
+        let wrong = (0..trains)
+            .filter(|_| {
+                let presses = 60 + random.below(400);
+                cycle(unordered(random, order, presses)).is_some()
+            })
+            .count();
+        println!("| {order:?} | {:.2} % of {trains} |", 100.0 * wrong as f64 / f64::from(trains));
+    }
+    println!("\n| sequence of | repeats | foreign | the sequence was found |\n|---|---|---|---|");
+    for (length, repeats, foreign) in
+        [(3, 10, 0.0), (3, 20, 0.1), (3, 40, 0.3), (5, 20, 0.1), (8, 20, 0.1), (8, 20, 0.2)]
+    {
+        let motif: Vec<usize> = (0..length).collect();
+        let right = (0..trains)
+            .filter(|_| {
+                let found = cycle(repeated(random, &motif, repeats, foreign));
+                found.is_some_and(|found| turns(&found, &motif))
+            })
+            .count();
+        println!(
+            "| {length} | {repeats} | {foreign} | {:.1} % of {trains} |",
+            100.0 * right as f64 / f64::from(trains)
+        );
+    }
+}
+
+/// Whether these are the motif's keys, from whichever of them on.
+fn turns(found: &straykey::analysis::Pattern, motif: &[usize]) -> bool {
+    let mut wanted: Vec<_> = motif.iter().map(|index| simulate::key(*index)).collect();
     let keys: Vec<_> = found.motif.iter().filter_map(|event| event.symbol.key).collect();
-    let same = (0..wanted.len()).any(|_| {
+    (0..wanted.len()).any(|_| {
         wanted.rotate_left(1);
         wanted == keys
-    });
-    same && found.period_s.is_some_and(|period| (period / plant.period - 1.0).abs() <= 1e-3)
+    })
+}
+
+fn is_right(found: &straykey::analysis::Pattern, plant: &Plant) -> bool {
+    let motif: Vec<usize> = plant.motif.iter().map(|(_, index)| *index).collect();
+    turns(found, &motif) && found.period_s.is_some_and(|period| (period / plant.period - 1.0).abs() <= 1e-3)
 }
 
 fn main() {
@@ -187,4 +226,5 @@ fn main() {
         "\n(1) Gaps without a scale of their own are partly joined into episodes; their rate is not the planted one."
     );
     patterns(&mut random, (benches / 10).max(20));
+    sequences(&mut random, (benches / 10).max(20));
 }

@@ -38,7 +38,7 @@ const NONE: usize = usize::MAX;
 
 /// Folds auto-repeat: one key held is one press, however many lines the set printed. O(n).
 pub fn fold(train: &Train) -> Vec<Press> {
-    let mut presses: Vec<Press> = Vec::new();
+    let mut presses: Vec<Press> = Vec::with_capacity(train.len());
     // By symbol: the current press, and the one before it, which may turn out to be its beginning.
     let mut current = vec![(NONE, NONE); train.symbols().len()];
     let mut merged = false;

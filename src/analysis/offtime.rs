@@ -171,9 +171,7 @@ pub fn dispersion(sides: &[Stretches]) -> f64 {
             weighted += a * variation(c, a / s, side.least / scale);
             gaps += a;
         }
-        // The evidence counts the prior of the shape once a side; once in all is meant.
-        #[allow(clippy::cast_precision_loss)]
-        logs.push(log + (sides.len() as f64 - 1.0) * c.ln());
+        logs.push(log);
         variations.push(weighted / gaps);
     }
     let whole = log_sum_exp(&logs);

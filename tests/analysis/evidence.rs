@@ -1,6 +1,6 @@
 use straykey::analysis::attribution::{StageCount, attribute, blocks_each, step_posterior};
 use straykey::analysis::evidence::{
-    Prior, Sequential, Wald, log_e_below, log_e_changed, log_e_other, log_marginal,
+    Prior, Sequential, Wald, log_e_below, log_e_changed, log_e_changed_scaled, log_e_other, log_marginal,
 };
 use straykey::analysis::random::Random;
 use straykey::analysis::rate::Count;
@@ -33,6 +33,10 @@ fn mixtures_agree_with_numerical_integration() {
                 let ours =
                     log_e_changed(count(at(1) as u64, at(2)), count(at(3) as u64, at(4)), Prior::MINUTE);
                 close(ours, at(5), 1e-9, &name);
+            }
+            "scaled" => {
+                let (before, after) = (count(at(1) as u64, at(2)), count(at(3) as u64, at(4)));
+                close(log_e_changed_scaled(before, after, at(5), Prior::MINUTE), at(6), 1e-9, &name);
             }
             "posterior" => {
                 let session: Vec<Count> = row[2]

@@ -3,12 +3,14 @@
 mod counts;
 mod evidence;
 mod hands;
+mod offtimes;
 mod outside;
 mod patterns;
 mod periods;
 mod rates;
 mod samples;
 mod selftest;
+mod sequences;
 mod simulate;
 mod soak;
 mod special;

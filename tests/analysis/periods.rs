@@ -116,3 +116,19 @@ fn the_best_segmentation_is_the_best_of_all() {
         assert!(total(&found) <= best + 1e-9, "{values:?} {found:?}");
     }
 }
+
+/// The published significance by simulation: even phases reach H > h with chance exp(-0.4 h) (de Jager & Büsching 2010).
+#[test]
+fn even_phases_reach_h_as_often_as_published() {
+    let mut random = straykey::analysis::random::Random::new(61);
+    let runs = 3000;
+    let found: Vec<f64> =
+        (0..runs).map(|_| h_test(&(0..80).map(|_| random.unit()).collect::<Vec<f64>>()).0).collect();
+    for h in [3.0, 5.0, 8.0] {
+        let share = found.iter().filter(|other| **other > h).count() as f64 / f64::from(runs);
+        let published = (-0.4f64 * h).exp();
+        let error = (published * (1.0 - published) / f64::from(runs)).sqrt();
+        assert!((share - published).abs() < 3.0 * error + 0.1 * published, "{h}: {share} {published}");
+        assert!((h_chance(h, 80) / published - 1.0).abs() < 1e-9);
+    }
+}

@@ -1,6 +1,6 @@
 use proptest::prelude::*;
 use straykey::analysis::rate::{
-    Count, compare_rates, garwood, mid_p, quiet_anyway, quiet_anyway_jeffreys, quiet_needed,
+    Count, compare_rates, compare_scaled, garwood, mid_p, quiet_anyway, quiet_anyway_jeffreys, quiet_needed,
     rate_still_possible,
 };
 
@@ -36,6 +36,15 @@ fn intervals_and_ratio_test_agree_with_scipy() {
                 close(ours.two_sided, number(&row, 8), 1e-9, &name);
                 close(ours.interval.low, number(&row, 9), 1e-9, &name);
                 close(ours.interval.high, number(&row, 10), 1e-9, &name);
+            }
+            "scaled" => {
+                let before = count(number(&row, 1) as u64, number(&row, 2));
+                let after = count(number(&row, 3) as u64, number(&row, 4));
+                let ours = compare_scaled(before, after, number(&row, 5), 0.95);
+                close(ours.fall, number(&row, 6), 1e-10, &name);
+                close(ours.rise, number(&row, 7), 1e-10, &name);
+                close(ours.interval.low, number(&row, 8), 1e-9, &name);
+                close(ours.interval.high, number(&row, 9), 1e-9, &name);
             }
             other => panic!("unknown row {other}"),
         }

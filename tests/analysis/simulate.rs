@@ -148,3 +148,83 @@ pub(crate) fn strays(random: &mut Random, truth: Truth, mean: f64, seconds: f64)
         }
     }
 }
+
+/// How keys follow each other where there is no sequence; the null of the search for sequences.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) enum Order {
+    /// Each press any of five keys.
+    Free,
+    /// Spells of thirty presses on average from three keys of eight that stay for three presses on average; long
+    /// pauses between spells.
+    Spells,
+    /// A step up or down among six neighbouring keys, as a reading does that drifts through the windows.
+    Walk,
+    /// Each key has its own shares of what comes next.
+    Chain,
+}
+
+pub(crate) const ORDERS: [Order; 4] = [Order::Free, Order::Spells, Order::Walk, Order::Chain];
+
+/// So many presses in one of these orders, at irregular times.
+pub(crate) fn unordered(random: &mut Random, order: Order, presses: usize) -> (Vec<(f64, usize)>, f64) {
+    let mut t = 1.0;
+    let mut key = random.below(5);
+    let mut three = [0, 1, 2];
+    let weights: Vec<f64> = (0..36).map(|_| random.exponential()).collect();
+    let mut points: Vec<(f64, usize)> = Vec::new();
+    for _ in 0..presses {
+        t += 3.0 * random.exponential();
+        match order {
+            Order::Free => key = random.below(5),
+            Order::Spells => {
+                if random.unit() < 1.0 / 30.0 {
+                    t += 300.0 * random.exponential();
+                    three = [0, 1, 2].map(|_| random.below(8));
+                }
+                if random.unit() < 1.0 / 3.0 {
+                    key = three[random.below(3)];
+                }
+            }
+            Order::Walk if key == 0 => key = 1,
+            Order::Walk if key >= 5 => key = 4,
+            Order::Walk => key = if random.unit() < 0.5 { key - 1 } else { key + 1 },
+            Order::Chain => {
+                let own = &weights[6 * key..6 * key + 6];
+                let mut left = random.unit() * own.iter().sum::<f64>();
+                key = own
+                    .iter()
+                    .take_while(|w| {
+                        left -= **w;
+                        left > 0.0
+                    })
+                    .count()
+                    .min(5);
+            }
+        }
+        points.push((t, key));
+    }
+    (points, t + 1.0)
+}
+
+/// A sequence of keys so often, all times irregular, with a share of foreign presses between.
+pub(crate) fn repeated(
+    random: &mut Random,
+    motif: &[usize],
+    repeats: usize,
+    foreign: f64,
+) -> (Vec<(f64, usize)>, f64) {
+    let mut t = 1.0;
+    let mut points: Vec<(f64, usize)> = Vec::new();
+    for _ in 0..repeats {
+        t += 40.0 * random.exponential();
+        for key in motif {
+            while random.unit() < foreign {
+                t += 3.0 * random.exponential();
+                points.push((t, random.below(8)));
+            }
+            t += 3.0 * random.exponential();
+            points.push((t, *key));
+        }
+    }
+    (points, t + 1.0)
+}

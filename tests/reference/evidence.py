@@ -5,6 +5,7 @@ Rows: below,k,T,rate,a,b,lnE          mixture over Gamma(a,b) cut off at the rat
       other,k,T,rate,a,b,lnE          the same, not cut off
       marginal,k,T,a,b,ln             integral of the likelihood (without T^k/k!) over the prior
       changed,k1,T1,k2,T2,lnE         product of the marginals over the best single rate (a 1/2, b 1)
+      scaled,k1,T1,k2,T2,phi,lnE      the same with the counts divided by phi
       posterior,p0 p1 ...,k T;k T;... one change at most, all places equally likely
 """
 
@@ -63,6 +64,11 @@ with open(OUT, "w", encoding="utf-8", newline="\n") as out:
         n, t = k1 + k2, t1 + t2
         value = marginal(k1, t1, HALF, 1) + marginal(k2, t2, HALF, 1) - (n * mp.log(mp.mpf(n) / t) - n)
         out.write(f"changed,{k1},{t1},{k2},{t2},{mp.nstr(value, 17)}\n")
+    for k1, t1, k2, t2, phi in ((40, 20, 4, 20, mp.mpf("2.5")), (12, 60, 7, 90, mp.mpf("1.3"))):
+        a, b, t = k1 / phi, k2 / phi, t1 + t2
+        n = a + b
+        value = marginal(a, t1, HALF, 1) + marginal(b, t2, HALF, 1) - (n * mp.log(n / t) - n)
+        out.write(f"scaled,{k1},{t1},{k2},{t2},{float(phi)},{mp.nstr(value, 17)}\n")
     for session in SESSIONS:
         groups = [[session]] + [[session[:i], session[i:]] for i in range(1, len(session))]
         logs = [sum(marginal(sum(k for k, _ in g), sum(t for _, t in g), HALF, 1) for g in parts) for parts in groups]

@@ -3,6 +3,7 @@
 Usage: python3 rates.py OUT        (OUT is a file, or a folder that gets rates.csv)
 Rows: garwood,k,0,confidence,low,high
       mid_p,k,0,confidence,low,high                    (statsmodels confint_poisson, "midp-c")
+      scaled,k1,T1,k2,T2,dispersion,fall,rise,low,high  (counts divided by it: SciPy betainc, mpmath roots)
       ratio,k1,T1,k2,T2,fall,fall_mid,rise,doubled,low,high   (SciPy binomial, Clopper-Pearson by beta quantiles)
 """
 
@@ -10,6 +11,7 @@ import math
 import os
 import sys
 
+import mpmath as mp
 import scipy
 import statsmodels
 from scipy import stats
@@ -40,6 +42,26 @@ def limits(k1, t1, k2, t2, confidence):
     return low * scale, high * scale
 
 
+def scaled(k1, t1, k2, t2, dispersion, confidence=0.95):
+    """Tails by the incomplete beta function in mpmath, limits by its root finder; nothing of ours."""
+    mp.mp.dps = 30
+    a, b, tail = mp.mpf(k1) / dispersion, mp.mpf(k2) / dispersion, (1 - mp.mpf(str(confidence))) / 2
+    p = mp.mpf(t1) / (mp.mpf(t1) + mp.mpf(t2))
+    at_least = lambda k, rest, chance: mp.betainc(k, rest + 1, 0, chance, regularized=True)
+
+    def root(f, low, high):
+        for _ in range(120):
+            middle = (low + high) / 2
+            low, high = (middle, high) if f(middle) < 0 else (low, middle)
+        return mp.exp(low)
+
+    share = lambda u: 1 / (1 + mp.exp(-u))
+    low = root(lambda u: at_least(a, b, share(u)) - tail, mp.mpf(-30), mp.mpf(30))
+    high = root(lambda u: tail - at_least(b, a, share(-u)), mp.mpf(-30), mp.mpf(30))
+    ratio = mp.mpf(t2) / t1
+    return at_least(a, b, p), at_least(b, a, 1 - p), low * ratio, high * ratio
+
+
 with open(OUT, "w", encoding="utf-8", newline="\n") as out:
     out.write(f"# scipy {scipy.__version__}, statsmodels {statsmodels.__version__}\n")
     for k in (0, 1, 2, 3, 4, 5, 7, 10, 20, 50, 100, 1000):
@@ -62,3 +84,6 @@ with open(OUT, "w", encoding="utf-8", newline="\n") as out:
         low, high = limits(k1, t1, k2, t2, 0.95)
         values = ",".join(repr(float(v)) for v in (fall, mid, rise, doubled, low, high))
         out.write(f"ratio,{k1},{t1},{k2},{t2},{values}\n")
+    for k1, t1, k2, t2, dispersion in ((40, 60, 12, 60, 2.5), (7, 600.5, 3, 1800.25, 1.37), (400, 3600, 380, 3600, 6.0)):
+        values = ",".join(repr(float(v)) for v in scaled(k1, t1, k2, t2, dispersion))
+        out.write(f"scaled,{k1},{t1},{k2},{t2},{dispersion},{values}\n")

@@ -22,6 +22,7 @@ NAN = float("nan")
 SLEEP = ([.7, -1.6, -.2, -1.2, -.1, 3.4, 3.7, .8, 0, 2], [1.9, .8, 1.1, .1, -.1, 4.4, 5.5, 1.6, 4.6, 3.4])
 PERMEABILITY = ([.80, .83, 1.89, 1.04, 1.45, 1.38, 1.91, 1.64, .73, 1.46], [1.15, .88, .90, .74, 1.21])
 ADC = ([512, 514, 511, 513, 515, 512, 510, 513, 514, 512], [508, 541, 509, 507, 540, 510, 508, 542, 509, 507])
+PAIN = ([1, 2, 1, 1, 1, 1, 1, 1, 1, 1, 2, 4, 1, 1], [3, 3, 4, 3, 1, 2, 3, 1, 1, 5, 4])
 SHORT = ([3, 5, 1, 4], [9, 8, 2, 7, 6])
 
 
@@ -49,7 +50,7 @@ with open(OUT, "w", encoding="utf-8", newline="\n") as out:
         cells = ",".join(repr(float(v)) for v in (statistic, freedom, p, low, high))
         out.write(f"{name},{cells},{len(x)},{','.join(repr(float(v)) for v in list(x) + list(y))}\n")
 
-    for x, y in (SLEEP, PERMEABILITY, ADC, SHORT):
+    for x, y in (SLEEP, PERMEABILITY, ADC, PAIN, SHORT):
         t = stats.ttest_ind(x, y, equal_var=False)
         ci = t.confidence_interval(0.95)
         row("welch", x, y, t.statistic, t.df, t.pvalue, ci.low, ci.high)

@@ -14,6 +14,7 @@ mod lock;
 mod motif;
 mod period;
 mod report;
+mod sequence;
 mod surrogate;
 
 use serde::Serialize;
@@ -55,7 +56,7 @@ pub enum Class {
     Held,
     /// Groups of one event with long pauses between.
     Burst,
-    /// A sequence of different events, again and again.
+    /// A sequence of different events, again and again; without a period when the time between them is not steady.
     Cycle,
     /// On a beat that hangs on the mains or on a lamp's pulse rate.
     Locked,
@@ -194,6 +195,14 @@ pub fn find(train: &Train, options: &PatternOptions) -> Patterns {
             explained[*i as usize] = true;
         });
         found.push(scene.group(&lines, &best, &taken, hypotheses));
+    }
+    while found.len() < options.most {
+        let Some(best) = sequence::sequence(&field, options.seed) else { break };
+        for i in &best.taken {
+            field.state[*i as usize] = TAKEN;
+            explained[*i as usize] = true;
+        }
+        found.push(scene.sequence(&best));
     }
     let rest = field.by_symbol(train.symbols().len());
     without_beat(&scene, rest, &explained, options.most, &mut found);

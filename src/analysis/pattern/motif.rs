@@ -281,7 +281,8 @@ fn collect(number: usize, line: &Line, offsets: &mut Offsets, beats: &[Beat], pl
             let turns = (offset - off(*offset) - centre).round();
             (beat.saturating_add_signed(turns as i32), off(*offset), *place)
         })
-        .filter(|(_, distance, _)| distance.abs() <= reach)
+        // Just before the beat after the last one there is no beat to belong to.
+        .filter(|(beat, distance, _)| distance.abs() <= reach && (*beat as usize) < beats.len())
         .collect();
     near.sort_by(|a, b| a.0.cmp(&b.0).then(a.1.abs().total_cmp(&b.1.abs())));
     near.dedup_by_key(|(beat, _, _)| *beat);

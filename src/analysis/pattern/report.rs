@@ -7,6 +7,7 @@ use super::group::{Group, HORIZON_S};
 use super::held::{Held, Repeats};
 use super::lock;
 use super::motif::Candidate;
+use super::sequence::Sequence;
 use super::{Class, MotifEvent, Pattern};
 use crate::analysis::compare::duration;
 use crate::analysis::episode::{Press, gaps, learn_gap};
@@ -269,6 +270,28 @@ impl Scene<'_> {
         let names: Vec<String> = pattern.motif.iter().map(|event| event.symbol.label()).collect();
         pattern.note =
             format!("{} come together {} times, at no steady beat.", names.join(", "), pattern.count);
+        pattern
+    }
+
+    pub(super) fn sequence(&self, found: &Sequence) -> Pattern {
+        let kind_of = |symbol: u32| {
+            let own = found.taken.iter().map(|i| &self.presses[*i as usize]).find(|p| p.symbol == symbol);
+            own.map_or(EventKind::Press, |press| press.kind)
+        };
+        let leader = found.symbols.first().copied().unwrap_or_default();
+        let mut pattern = self.blank(leader, kind_of(leader), &found.taken);
+        pattern.class = Class::Cycle;
+        let events = found.symbols.iter().zip(&found.offsets);
+        pattern.motif = events.map(|(symbol, at)| self.event(*symbol, kind_of(*symbol), *at)).collect();
+        pattern.count = found.count;
+        pattern.runs = found.count;
+        pattern.chance = found.chance;
+        let names: Vec<String> = pattern.motif.iter().map(|event| event.symbol.label()).collect();
+        pattern.note = format!(
+            "{} come in this order {} times, at no steady beat; of 499 trains dealt anew none holds as much.",
+            names.join(", "),
+            found.count
+        );
         pattern
     }
 

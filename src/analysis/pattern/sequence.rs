@@ -1,0 +1,321 @@
+//! Sequences that come again and again at no steady beat: one key, another, a third, in this order, whatever the time
+//! between them and whatever comes in between the repeats.
+//!
+//! Presses of one symbol on end are one token. The tokens in their order are searched for the run of two to eight
+//! that comes oftenest beside what its symbols' shares would give; the same search over trains whose tokens are dealt
+//! anew tells how often chance does as well. Tokens are dealt anew only among four neighbours of one burst, and never so that two of a kind come to lie side by side: what comes from bursts, from
+//! keys that stay, or from keys that are active for a while, is there in the dealt trains too.
+
+use super::field::{FREE, Field};
+use crate::analysis::episode::learn_gap;
+use crate::analysis::random::Random;
+
+/// A sequence and where it was seen.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct Sequence {
+    /// Its symbols in order, two to eight.
+    pub(super) symbols: Vec<u32>,
+    /// Median seconds of each after the first.
+    pub(super) offsets: Vec<f64>,
+    /// How often it was seen whole.
+    pub(super) count: u64,
+    /// The presses that belong to it.
+    pub(super) taken: Vec<u32>,
+    /// Share of dealt trains, the real one counted, that hold as good a sequence.
+    pub(super) chance: f64,
+}
+
+/// Presses of one symbol on end.
+#[derive(Clone, Copy, Debug)]
+struct Token {
+    symbol: u32,
+    first: u32,
+    last: u32,
+    segment: u32,
+}
+
+/// Longest sequence.
+const LONGEST: usize = 8;
+/// Tokens that enter the search; of more, three stretches of them.
+const TOKENS: usize = 1500;
+/// Neighbouring tokens that are dealt anew among each other: few, so that keys active for a short while stay together.
+const WINDOW: usize = 4;
+/// Dealt trains; a sequence counts when it tells this much more than the best of them: a rule of our own, since no
+/// dealing keeps all that is not a sequence.
+const DEALT: u32 = 499;
+const BETTER: f64 = 1.5;
+/// Exchanges tried for each token.
+const EXCHANGES: usize = 6;
+/// Fewest repeats.
+const FEWEST: usize = 5;
+/// Of the times that it began (with its first two, or its first where it is two long), it must have gone on to its end
+/// in this share, and hold this share of the tokens of its symbols: a walk among neighbouring keys does not. Rules of
+/// our own, checked by simulation.
+const COMPLETE: f64 = 0.6;
+const COVERED: f64 = 0.4;
+/// Symbols told apart, the rest lumped.
+const OTHER: u8 = u8::MAX;
+
+/// The best sequence among the free presses, if chance does not do as well.
+pub(super) fn sequence(field: &Field<'_>, seed: u64) -> Option<Sequence> {
+    let tokens = sample(field);
+    let names = names(&tokens);
+    let ids: Vec<u8> = tokens
+        .iter()
+        .map(|token| names.iter().position(|name| *name == token.symbol))
+        .map(|place| place.and_then(|place| u8::try_from(place).ok()).unwrap_or(OTHER))
+        .collect();
+    let windows = windows(field, &tokens);
+    let search = Search::new(&ids, &tokens);
+    let (score, found) = search.best(&ids)?;
+    let motif = root(&found);
+    if motif.len() < 2 || !holds(&ids, &tokens, &motif) {
+        return None;
+    }
+    let mut random = Random::new(seed);
+    for _ in 0..DEALT {
+        let dealt = deal(&ids, &windows, &mut random);
+        if search.best(&dealt).is_some_and(|(other, _)| BETTER * other >= score) {
+            return None;
+        }
+    }
+    let symbols: Vec<u32> = motif.iter().filter_map(|id| names.get(usize::from(*id)).copied()).collect();
+    Some(Sequence { chance: 1.0 / f64::from(DEALT + 1), ..collect(field, symbols) })
+}
+
+/// Joins the free presses from `from` on into tokens, and gives each to `take` until that says enough.
+fn tokens(field: &Field<'_>, from: usize, mut take: impl FnMut(Token) -> bool) {
+    let mut current: Option<Token> = None;
+    for (place, press) in field.presses.iter().enumerate().skip(from) {
+        if field.state.get(place) != Some(&FREE) {
+            continue;
+        }
+        let Ok(index) = u32::try_from(place) else { return };
+        match current.as_mut().filter(|t| t.symbol == press.symbol && t.segment == press.segment) {
+            Some(token) => token.last = index,
+            None => {
+                let next = Token { symbol: press.symbol, first: index, last: index, segment: press.segment };
+                if current.replace(next).is_some_and(|token| !take(token)) {
+                    return;
+                }
+            }
+        }
+    }
+    if let Some(token) = current {
+        take(token);
+    }
+}
+
+/// All tokens, or of many those of three stretches, each as a capture of its own.
+fn sample(field: &Field<'_>) -> Vec<Token> {
+    let mut all = Vec::new();
+    tokens(field, 0, |token| {
+        all.push(token);
+        all.len() <= TOKENS
+    });
+    if all.len() <= TOKENS {
+        return all;
+    }
+    let mut some: Vec<Token> = Vec::with_capacity(TOKENS);
+    for (part, segment) in (0..3).zip(0u32..) {
+        let from = field.presses.len() / 3 * part;
+        let end = some.len() + TOKENS / 3;
+        tokens(field, from, |token| {
+            some.push(Token { segment: token.segment.wrapping_mul(3).wrapping_add(segment), ..token });
+            some.len() < end
+        });
+    }
+    some
+}
+
+/// The symbols, the busiest first, as many as are told apart.
+fn names(tokens: &[Token]) -> Vec<u32> {
+    let mut symbols: Vec<u32> = tokens.iter().map(|token| token.symbol).collect();
+    symbols.sort_unstable();
+    let mut counted: Vec<(usize, u32)> = Vec::new();
+    for symbol in symbols {
+        match counted.last_mut().filter(|last| last.1 == symbol) {
+            Some(last) => last.0 += 1,
+            None => counted.push((1, symbol)),
+        }
+    }
+    counted.sort_by_key(|(count, symbol)| (std::cmp::Reverse(*count), *symbol));
+    counted.truncate(usize::from(OTHER));
+    counted.into_iter().map(|(_, symbol)| symbol).collect()
+}
+
+/// Stretches of tokens that may change places: [`WINDOW`] of one burst; as ends.
+fn windows(field: &Field<'_>, tokens: &[Token]) -> Vec<usize> {
+    let gap = |a: &Token, b: &Token| {
+        let (a, b) = (&field.presses[a.last as usize], &field.presses[b.first as usize]);
+        (b.t - a.end).seconds().max(0.0)
+    };
+    let inside: Vec<f64> = tokens
+        .windows(2)
+        .filter(|pair| pair[0].segment == pair[1].segment)
+        .map(|pair| gap(&pair[0], &pair[1]))
+        .collect();
+    let pause = learn_gap(&inside).map_or(f64::INFINITY, |mixture| mixture.threshold);
+    let mut ends = Vec::new();
+    let mut from = 0;
+    for (place, pair) in (1..).zip(tokens.windows(2)) {
+        let apart = pair[0].segment != pair[1].segment || gap(&pair[0], &pair[1]) > pause;
+        if apart || place - from >= WINDOW {
+            ends.push(place);
+            from = place;
+        }
+    }
+    ends.push(tokens.len());
+    ends
+}
+
+/// Deals the tokens anew: pairs of one window change places, wherever no two of a kind come side by side by it. Every
+/// arrangement without such pairs is equally likely in the long run, since each exchange is as likely as its reverse.
+fn deal(ids: &[u8], ends: &[usize], random: &mut Random) -> Vec<u8> {
+    let mut dealt = ids.to_vec();
+    let mut from = 0;
+    for end in ends {
+        let length = end - from;
+        for _ in 0..if length > 1 { EXCHANGES * length } else { 0 } {
+            let (a, b) = (from + random.below(length), from + random.below(length));
+            dealt.swap(a, b);
+            let meets = |place: usize| {
+                let before = place.checked_sub(1).and_then(|before| dealt.get(before));
+                before == dealt.get(place) || dealt.get(place + 1) == dealt.get(place)
+            };
+            if meets(a) || meets(b) {
+                dealt.swap(a, b);
+            }
+        }
+        from = *end;
+    }
+    dealt
+}
+
+/// What the search needs to know of the tokens, whatever their order.
+struct Search {
+    /// Share of the tokens, by number of the symbol.
+    shares: Vec<f64>,
+    /// For each token, how many of its capture follow it, itself counted.
+    left: Vec<usize>,
+}
+
+impl Search {
+    #[allow(clippy::cast_precision_loss)]
+    fn new(ids: &[u8], tokens: &[Token]) -> Self {
+        let mut shares = vec![0.0; 256];
+        ids.iter().for_each(|id| shares[usize::from(*id)] += 1.0 / ids.len() as f64);
+        let mut left = vec![1; ids.len()];
+        for place in (1..tokens.len()).rev() {
+            if tokens[place - 1].segment == tokens[place].segment {
+                left[place - 1] = left[place] + 1;
+            }
+        }
+        Self { shares, left }
+    }
+
+    /// Chance of this run by the shares alone, no symbol following itself.
+    fn expected(&self, run: &[u8]) -> f64 {
+        let mut chance = 1.0;
+        let mut before = 0.0;
+        for id in run {
+            let share = self.shares[usize::from(*id)];
+            chance *= (share / (1.0 - before)).min(1.0);
+            before = share.min(1.0 - 1e-9);
+        }
+        chance
+    }
+
+    /// The run that comes oftenest beside its chance: bits and symbols.
+    #[allow(clippy::cast_precision_loss, clippy::cast_possible_truncation)]
+    fn best(&self, ids: &[u8]) -> Option<(f64, Vec<u8>)> {
+        let mut best: Option<(f64, u64, usize)> = None;
+        let mut runs: Vec<u64> = Vec::with_capacity(ids.len());
+        for length in 2..=LONGEST {
+            runs.clear();
+            for (place, run) in ids.windows(length).enumerate() {
+                if self.left[place] >= length && !run.contains(&OTHER) {
+                    runs.push(run.iter().fold(0, |key, id| key << 8 | u64::from(*id)));
+                }
+            }
+            runs.sort_unstable();
+            for same in runs.chunk_by(|a, b| a == b).filter(|same| same.len() >= FEWEST) {
+                let bytes = same[0].to_be_bytes();
+                let count = same.len() as f64;
+                let expected = runs.len() as f64 * self.expected(&bytes[LONGEST - length..]);
+                if count > expected {
+                    let score =
+                        count * (count / expected).log2() - (count - expected) * std::f64::consts::LOG2_E;
+                    if best.is_none_or(|(most, _, _)| score > most) {
+                        best = Some((score, same[0], length));
+                    }
+                }
+            }
+        }
+        best.map(|(score, key, length)| (score, key.to_be_bytes()[LONGEST - length..].to_vec()))
+    }
+}
+
+/// ABCABCAB is ABC.
+fn root(run: &[u8]) -> Vec<u8> {
+    let turns = |length: usize| run.iter().zip(run.iter().skip(length)).all(|(a, b)| a == b);
+    let length = (2..=run.len() / 2 + 1).find(|length| *length < run.len() && turns(*length));
+    run.get(..length.unwrap_or(run.len())).unwrap_or(run).to_vec()
+}
+
+/// Whether the motif goes on to its end when it has begun, and makes up much of its symbols.
+#[allow(clippy::cast_precision_loss)]
+fn holds(ids: &[u8], tokens: &[Token], motif: &[u8]) -> bool {
+    let head = &motif[..(motif.len() - 1).min(2)];
+    let same = |from: usize, to: usize| tokens[from].segment == tokens[to].segment;
+    let (mut begun, mut whole, mut place) = (0usize, 0usize, 0usize);
+    while let Some(rest) = ids.get(place..).filter(|rest| !rest.is_empty()) {
+        begun += usize::from(rest.starts_with(head));
+        if rest.starts_with(motif) && same(place, place + motif.len() - 1) {
+            whole += 1;
+            place += motif.len();
+        } else {
+            place += 1;
+        }
+    }
+    let own = ids.iter().filter(|id| motif.contains(id)).count();
+    // Two keys that take turns come in this order as often as in the other.
+    let turned = ids.windows(2).filter(|pair| pair[0] == motif[1] && pair[1] == motif[0]).count();
+    if motif.len() == 2 && 2 * turned > whole {
+        return false;
+    }
+    whole >= FEWEST
+        && whole as f64 >= COMPLETE * begun as f64
+        && (whole * motif.len()) as f64 >= COVERED * own as f64
+}
+
+/// Every place in the whole train where the sequence was seen.
+fn collect(field: &Field<'_>, symbols: Vec<u32>) -> Sequence {
+    let mut recent: Vec<Token> = Vec::with_capacity(LONGEST);
+    let mut offsets: Vec<Vec<f64>> = vec![Vec::new(); symbols.len()];
+    let (mut taken, mut count) = (Vec::new(), 0);
+    tokens(field, 0, |token| {
+        if recent.last().is_some_and(|last| last.segment != token.segment) {
+            recent.clear();
+        }
+        if recent.len() == symbols.len() {
+            recent.remove(0);
+        }
+        recent.push(token);
+        if recent.iter().map(|token| token.symbol).eq(symbols.iter().copied()) {
+            count += 1;
+            let start = field.seconds(recent[0].first as usize);
+            for (offsets, token) in offsets.iter_mut().zip(&recent) {
+                offsets.push(field.seconds(token.first as usize) - start);
+                taken.extend((token.first..=token.last).filter(|i| field.state[*i as usize] == FREE));
+            }
+            recent.clear();
+        }
+        true
+    });
+    let median = |offsets: &mut Vec<f64>| {
+        offsets.sort_by(f64::total_cmp);
+        crate::analysis::special::quantile(offsets, 0.5)
+    };
+    Sequence { symbols, offsets: offsets.iter_mut().map(median).collect(), count, taken, chance: 1.0 }
+}
