@@ -380,6 +380,72 @@ fn table_strategy() -> impl Strategy<Value = (Vec<u8>, bool)> {
     )
 }
 
+/// Levels and volts in every spelling, so that plain rows, repeating rows and all others follow each other.
+fn mixed_strategy() -> impl Strategy<Value = (Vec<u8>, Vec<Row>)> {
+    let levels = proptest::collection::vec(0usize..40, 6);
+    let row = (0u64..900, levels, -50_000i32..50_000, 0usize..6, 0u8..4);
+    (proptest::collection::vec(row, 2..300), any::<bool>()).prop_map(|(rows, crlf)| {
+        // Most levels are written plainly, and most stay what they were.
+        const WORDS: [(&str, Value); 8] = [
+            ("0", Value::Low),
+            ("1", Value::High),
+            ("H", Value::High),
+            ("x", Value::Unknown),
+            ("false", Value::Low),
+            (" 1", Value::High),
+            ("1.0", Value::High),
+            ("", Value::Unknown),
+        ];
+        let end = if crlf { "\r\n" } else { "\n" };
+        let mut text = format!("Time [us],A,B,C,KEY1 (V),D,E,F{end}-5.5,0,1,0,3.3,0,1,0{end}");
+        let first = text.find('\n').unwrap() as u64 + 1;
+        let mut last = [Value::Low, Value::High, Value::Low, Value::Low, Value::High, Value::Low];
+        let mut expected: Vec<Row> = Vec::new();
+        let channel = |i: usize| if i < 3 { i as u16 } else { i as u16 + 1 };
+        expected.extend((0..3).map(|i| (-5500, channel(i), last[i], first)));
+        expected.push((-5500, 3, Value::Volts(3.3), first));
+        expected.extend((3..6).map(|i| (-5500, channel(i), last[i], first)));
+        let mut t = -5500i64;
+        for (step, levels, volts, decimals, style) in rows {
+            t += step as i64;
+            let offset = text.len() as u64;
+            let time = match style {
+                0 => format!("{t}e-3"),
+                _ if t % 1000 == 0 => format!("{}", t / 1000),
+                _ => format!("{}{}.{:03}", if t < 0 { "-" } else { "" }, t.abs() / 1000, t.abs() % 1000),
+            };
+            let volts = format!("{:.decimals$}", f64::from(volts) / 10_000.0);
+            let mut cells = vec![time];
+            let mut row: Vec<Row> = Vec::new();
+            for (i, choice) in levels.into_iter().enumerate() {
+                if i == 3 {
+                    row.push((t, 3, Value::Volts((volts.parse::<f64>().unwrap()) as f32), offset));
+                    cells.push(volts.clone());
+                }
+                let (word, value) = match WORDS.get(choice) {
+                    Some((word, _)) if word.is_empty() => ("", last[i]),
+                    Some((word, value)) => (*word, *value),
+                    // As before, and plain where that can be.
+                    None => match last[i] {
+                        Value::High => ("1", Value::High),
+                        Value::Low => ("0", Value::Low),
+                        other => ("x", other),
+                    },
+                };
+                cells.push(word.to_owned());
+                if last[i] != value {
+                    last[i] = value;
+                    row.push((t, channel(i), value, offset));
+                }
+            }
+            text.push_str(&cells.join(","));
+            text.push_str(end);
+            expected.extend(row);
+        }
+        (text.into_bytes(), expected)
+    })
+}
+
 proptest! {
     #![proptest_config(ProptestConfig { cases: 200, failure_persistence: None, ..ProptestConfig::default() })]
 
@@ -391,6 +457,13 @@ proptest! {
             let other = try_read(&text, most, None).unwrap();
             prop_assert_eq!(&other.changes, &table.changes);
             prop_assert_eq!(other.span, table.span);
+        }
+    }
+
+    #[test]
+    fn rows_of_every_spelling_give_what_they_say((text, expected) in mixed_strategy()) {
+        for most in [0, 1, 97] {
+            prop_assert_eq!(&try_read(&text, most, None).unwrap().changes, &expected);
         }
     }
 

@@ -106,6 +106,19 @@ fn clock_time_crosses_midnight() {
 }
 
 #[test]
+fn stamps_of_a_system_log_are_taken_with_host_and_program() {
+    // RFC 3164, section 4.1.2: a day below ten has a blank before it.
+    let log = b"Dec 31 23:59:59 bench kernel: [    1.5] key\nDec 31 23:59:59 bench getty[71]: key\nJan  1 00:00:00.5 bench kernel: key\n";
+    assert_eq!(lines(log), [text(0.0, "[    1.5] key\n"), text(0.0, "key\n"), text(1.5, "key\n")]);
+    // Without host and program nothing of the set's own words is taken.
+    let log = b"Feb 28 10:00:00 keyscan: line=KEY1\nFeb 29 10:00:00 keyscan: line=KEY1\n";
+    assert_eq!(lines(log), [text(0.0, "keyscan: line=KEY1\n"), text(86_400.0, "keyscan: line=KEY1\n")]);
+    // Neither of these is a date.
+    let log = b"Feb 30 10:00:00 bench a: x\nMai  1 10:00:01 bench a: x\n";
+    assert_eq!(read(log, 0).stamp, Stamp::None);
+}
+
+#[test]
 fn plain_seconds_that_grow_are_the_hosts() {
     assert_eq!(
         lines(b"12.345 a\n12.400 b\n13.000 c\n"),

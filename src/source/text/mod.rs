@@ -9,8 +9,8 @@ mod stamp;
 
 use std::io::Read;
 
-use self::stamp::DAY;
 pub use self::stamp::Stamp;
+use self::stamp::{DAY, YEAR};
 use super::block::Block;
 use super::{ByteSource, Chunk, Mark, Pulled};
 use crate::base::{Anchor, Nanoseconds, Result};
@@ -183,8 +183,14 @@ impl HostClock {
         }
         let back = self.last.saturating_sub(stamp);
         let mut mark = None;
-        if back > 0 && self.stamp == Stamp::Clock && back > DAY / 2 {
-            self.shift = self.shift.saturating_add(DAY);
+        // What begins anew after its last instant: midnight, or New Year.
+        let round = match self.stamp {
+            Stamp::Clock => Some(DAY),
+            Stamp::Syslog => Some(YEAR * DAY),
+            _ => None,
+        };
+        if let Some(round) = round.filter(|round| back > round / 2) {
+            self.shift = self.shift.saturating_add(round);
         } else if back >= DISORDER {
             self.shift = self.now.0.saturating_sub(stamp);
             mark = Some(Mark {

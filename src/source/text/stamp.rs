@@ -12,6 +12,9 @@ use crate::base::Nanoseconds;
 const SECOND: i64 = 1_000_000_000;
 /// One day in nanoseconds.
 pub(super) const DAY: i64 = 86_400 * SECOND;
+/// Days of the year that stamps without a year are counted in. A leap year, so that every date exists: across
+/// the end of February of another year the time is a day too long.
+pub(super) const YEAR: i64 = 366;
 
 /// How the host stamped the lines of a log.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -24,6 +27,9 @@ pub enum Stamp {
         /// Whether the stamps carry a zone, without which the wall time is not known.
         zone: bool,
     },
+    /// Month, day and clock time, then host and program (`Nov  6 07:40:58 bench kernel:`), as a system log
+    /// writes them; the year is not told.
+    Syslog,
     /// Clock time, `HH:MM:SS` with or without fraction.
     Clock,
     /// Decimal seconds.
@@ -36,6 +42,7 @@ impl fmt::Display for Stamp {
             Self::None => "no host time stamps",
             Self::Iso { zone: true } => "date and time with zone before each line",
             Self::Iso { zone: false } => "date and time without zone before each line",
+            Self::Syslog => "date without year, host and program before each line",
             Self::Clock => "clock time before each line",
             Self::Seconds => "seconds before each line",
         })
@@ -70,7 +77,7 @@ impl Reader {
             .filter(|line| !line.trim_ascii().is_empty())
             .take(super::LINES)
             .collect();
-        for stamp in [Stamp::Iso { zone: false }, Stamp::Clock, Stamp::Seconds] {
+        for stamp in [Stamp::Iso { zone: false }, Stamp::Syslog, Stamp::Clock, Stamp::Seconds] {
             let reads: Vec<(Read, &[u8])> =
                 lines.iter().filter_map(|l| read(stamp, l).map(|r| (r, *l))).collect();
             // A wrapped or lost line must not hide the stamps of the others, nor one line invent them.
@@ -143,6 +150,7 @@ fn read(stamp: Stamp, line: &[u8]) -> Option<Read> {
     match stamp {
         Stamp::None => None,
         Stamp::Iso { .. } => bracketed(line, iso),
+        Stamp::Syslog => bracketed(line, syslog),
         Stamp::Clock => bracketed(line, clock),
         Stamp::Seconds => seconds(line),
     }
@@ -231,6 +239,37 @@ fn fraction(text: &[u8]) -> (i64, usize) {
 fn clock(text: &[u8]) -> Option<(i64, bool, usize)> {
     let (ns, length) = time_of_day(text)?;
     Some((ns, false, length))
+}
+
+/// `Mmm dd hh:mm:ss host program:`; nanoseconds since the year began. Host and program are no text of the set;
+/// where they do not stand as the standard has them, they are left in the line.
+///
+/// # Source
+/// RFC 3164, sections 4.1.2 and 4.1.3; a fraction is common practice, no source.
+fn syslog(text: &[u8]) -> Option<(i64, bool, usize)> {
+    const MONTHS: [&[u8; 3]; 12] =
+        [b"Jan", b"Feb", b"Mar", b"Apr", b"May", b"Jun", b"Jul", b"Aug", b"Sep", b"Oct", b"Nov", b"Dec"];
+    let month = MONTHS.iter().position(|month| text.starts_with(*month))?;
+    let day = match text.get(3..7)? {
+        [b' ', b' ', ones, b' '] if ones.is_ascii_digit() => i64::from(ones - b'0'),
+        [b' ', _, _, b' '] => number(text, 4, 2)?,
+        _ => return None,
+    };
+    let month = i64::try_from(month).ok()? + 1;
+    let days = days_since_1970(1972, month, day)? - days_since_1970(1972, 1, 1)?;
+    let (ns, length) = time_of_day(text.get(7..)?)?;
+    let end = 7 + length;
+    Some((days * DAY + ns, false, end + program(text.get(end..)?).unwrap_or(0)))
+}
+
+/// Length of ` host program:`.
+fn program(text: &[u8]) -> Option<usize> {
+    let mut words = text.strip_prefix(b" ")?.splitn(3, |byte| *byte == b' ');
+    let (host, tag) = (words.next()?, words.next()?);
+    let name = |byte: &u8| byte.is_ascii_alphanumeric() || matches!(byte, b'.' | b'-' | b'_');
+    let tagged = tag.strip_suffix(b":").is_some_and(|tag| !tag.is_empty() && tag.is_ascii());
+    let hosted = !host.is_empty() && host.iter().all(name);
+    (hosted && tagged).then_some(host.len() + tag.len() + 2)
 }
 
 /// Date and time, extended (`2026-11-25T07:40:58.5+01:00`, blank for `T`) or basic (`20261125T074058Z`).
