@@ -99,6 +99,8 @@ pub(super) struct Heard {
     pub(super) prompts: Vec<(f64, Key)>,
     /// `(when, key)` of each press.
     pub(super) presses: Vec<(f64, Key)>,
+    /// The set's uptime on the first line.
+    pub(super) origin: f64,
 }
 
 impl Heard {
@@ -225,7 +227,7 @@ impl Dialect {
         // The capture clock starts at the first line.
         let prompts = prompts.into_iter().map(|(t, key)| (t - first, key)).collect();
         let presses = held.iter().map(|(down, _, key)| (down - first, self.key(*key))).collect();
-        Heard { lines, prompts, presses }
+        Heard { lines, prompts, presses, origin: start + first }
     }
 
     fn stamped(&self, t: f64, line: &str) -> String {

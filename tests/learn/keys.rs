@@ -36,6 +36,14 @@ fn decode(chassis: &Arc<Chassis>, heard: &Heard) -> (Vec<Event>, straykey::decod
         decoder.push(arrival.map(Nanoseconds::from_seconds), 0, bytes.as_bytes(), &mut events);
     }
     decoder.finish(&mut events);
+    // Without arrivals the decoder's time begins at the first stamp of a line that it knows, the truth at the first
+    // line: what lies between is told by the set's own clock.
+    if heard.lines.iter().all(|(arrival, _)| arrival.is_none())
+        && let Some(uptime) = decoder.set_time()
+    {
+        let late = uptime - decoder.now() - Nanoseconds::from_seconds(heard.origin);
+        events.iter_mut().for_each(|event| event.t = event.t + late);
+    }
     let counters = decoder.counters();
     (events, counters)
 }

@@ -95,7 +95,7 @@ fn every_save_is_checked_and_what_changed_in_the_events_is_shown() {
     let out = lines(child.stdout.take().unwrap());
     let said = lines(child.stderr.take().unwrap());
     until(&out, "elm.toml: 1 of 1 examples right");
-    until(&out, "2 events");
+    until(&out, "3 events");
     save(at, &file("KEY_POWER"));
     let shown = until(&out, "+ bench.log");
     let changes: Vec<&str> =
