@@ -152,3 +152,67 @@ fn the_same_key_over_another_path_is_a_change() {
     let note = located(&job)["stages"][1]["text"].to_string();
     assert!(note.contains("the stray input changed"), "{note}");
 }
+
+#[test]
+fn steps_have_the_stage_numbers_and_the_credit_of_the_comparison() {
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::write(folder.path().join("noisy.log"), alder(785)).unwrap();
+    std::fs::write(folder.path().join("quiet.log"), alder(1023)).unwrap();
+    // The second stage was not watched, so that its step and the third's cannot be told apart.
+    let manifest = r#"
+        set = "kitchen set"
+        chassis = "alder"
+        [[stage]]
+        step = "as received"
+        [[stage.capture]]
+        file = "noisy.log"
+        hands = "off"
+        [[stage]]
+        step = "key connector reseated"
+        kind = "repair"
+        [[stage]]
+        step = "key board cleaned"
+        kind = "repair"
+        [[stage.capture]]
+        file = "quiet.log"
+        hands = "off"
+        [[stage]]
+        step = "cover screws tightened"
+        kind = "repair"
+        [[stage.capture]]
+        file = "quiet.log"
+        hands = "off"
+    "#;
+    let file = folder.path().join("ticket.toml");
+    std::fs::write(&file, manifest).unwrap();
+    let job = folder.path().join("job").display().to_string();
+    let built = straykey(&["job", "build", file.to_str().unwrap(), "--out", &job]);
+    assert_eq!(built.status.code(), Some(0), "{}", text(&built.stderr));
+    let compared = straykey(&["compare", &job, "--json"]);
+    let compared: serde_json::Value = serde_json::from_slice(&compared.stdout).unwrap();
+    let located = located(&job);
+    let steps = located["steps"].as_array().unwrap();
+    let stages: Vec<u64> = steps.iter().map(|step| step["stage"].as_u64().unwrap()).collect();
+    assert_eq!(stages, [3, 4], "{steps:?}");
+    let units = compared["attribution"]["steps"].as_array().unwrap();
+    assert_eq!(units.len(), 2);
+    for (step, unit) in steps.iter().zip(units) {
+        assert_eq!(step["stage"], unit["stage"]);
+        let (credit, posterior) = (step["credit"].as_f64().unwrap(), unit["posterior"].as_f64().unwrap());
+        let fell = unit["chance_fall"].as_f64().unwrap() < 0.5;
+        assert!((credit - if fell { posterior } else { 0.0 }).abs() < 1e-12, "{step} against {unit}");
+    }
+    // Thirty episodes before and none in ten minutes after leave no doubt where it changed.
+    assert!(steps[0]["credit"].as_f64().unwrap() > 0.99, "{}", steps[0]);
+    let because = steps[0]["because"].as_str().unwrap();
+    assert!(because.contains("key connector reseated; key board cleaned"), "{because}");
+    let notes: Vec<u64> =
+        located["stages"].as_array().unwrap().iter().map(|note| note["stage"].as_u64().unwrap()).collect();
+    assert_eq!(notes, [1, 3, 4]);
+    // Which of the two it was is no question of the place: no gain in bits is claimed for undoing one.
+    let settle = &located["next"][0];
+    assert_eq!(
+        (&settle["test"], &settle["gain_bits"]),
+        (&"restore-and-repeat".into(), &serde_json::Value::Null)
+    );
+}

@@ -41,7 +41,7 @@ fn events(store: &Store, capture: &str) -> Vec<Event> {
 fn content(folder: &Path) -> Vec<String> {
     let connection = Connection::open(folder.join("straykey.db")).unwrap();
     let mut rows = Vec::new();
-    for table in ["stages", "steps", "captures", "events", "findings"] {
+    for table in ["stages", "steps", "captures", "events", "readings", "findings"] {
         let mut statement = connection.prepare(&format!("SELECT * FROM {table} ORDER BY 1, 2")).unwrap();
         let columns = statement.column_count();
         let mut found = statement.query([]).unwrap();
@@ -172,4 +172,50 @@ fn findings_are_kept_until_the_index_is_rebuilt() {
     assert_eq!(store.finding("stage 3", "patterns").unwrap(), None);
     store.rebuild(&job, "alder@1", &mut decode).unwrap();
     assert_eq!(store.finding("stage 2", "patterns").unwrap(), None);
+}
+
+/// What two lines print, one of them later than the other one, with clocks that step back a little.
+fn readings(capture: &CaptureRef, take: &mut dyn FnMut(Event) -> Result<()>) -> Result<Option<Span>> {
+    for i in 0..10_000i64 {
+        let kind = if i % 7 == 3 { EventKind::Press } else { EventKind::Reading };
+        let t = Nanoseconds((1 << 60) + i * 50_000_001 - (i % 5) * 70_000_000);
+        let mut event = Event::new(t, ControlPath::Keypad, kind);
+        event.line = Some(if i > 6_000 && i % 2 == 0 { "KEY2" } else { "KEY1" }.into());
+        event.counts = Some(u32::try_from(i * i % 65_536).unwrap());
+        event.capture = Some(capture.name.as_str().into());
+        take(event)?;
+    }
+    Ok(None)
+}
+
+#[test]
+fn packed_readings_are_those_of_the_events() {
+    let folder = tempfile::tempdir().unwrap();
+    let job = small_job(folder.path());
+    let mut store = Store::open(job.folder()).unwrap();
+    for _ in 0..2 {
+        store.rebuild(&job, "lines", &mut readings).unwrap();
+        for capture in job.captures() {
+            let expected: Vec<(String, Nanoseconds, u32)> = events(&store, &capture.name)
+                .into_iter()
+                .filter(|event| event.kind == EventKind::Reading)
+                .map(|event| (event.line.unwrap().to_string(), event.t, event.counts.unwrap()))
+                .collect();
+            assert!(expected.len() > 8_000);
+            let mut packed = Vec::new();
+            store
+                .packed(&capture.name, &mut |line, t, counts| {
+                    packed.push((line.to_string(), t, counts));
+                    Ok(())
+                })
+                .unwrap();
+            assert_eq!(packed, expected);
+        }
+    }
+    // A row that was cut is told, with what to do, and no reading is made up.
+    let capture = job.captures().next().unwrap().name.clone();
+    let connection = Connection::open(job.folder().join("straykey.db")).unwrap();
+    connection.execute("UPDATE readings SET packed = substr(packed, 1, length(packed) - 1)", []).unwrap();
+    let error = store.packed(&capture, &mut |_, _, _| Ok(())).unwrap_err();
+    assert!(error.to_string().contains("made anew from the raw captures"), "{error}");
 }

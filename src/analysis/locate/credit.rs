@@ -1,9 +1,11 @@
-//! Which step gets the credit, by the plain rule: the one after which it was quiet, less luck, more when
-//! undoing it brought the fault back.
+//! Which step gets the credit. By the counts of all stages where there are such ([`attributed`]); else by the plain
+//! rule: the one after which it was quiet, less luck, more when undoing it brought the fault back.
 
 use serde::Serialize;
 
+use crate::analysis::attribution::Attribution;
 use crate::analysis::ladder::words;
+use crate::base::words::chance;
 
 use super::evidence::{Outcome, StageEvidence, StepKind, UNKNOWN_QUIET, undone};
 
@@ -14,10 +16,43 @@ pub struct Credit {
     pub step: String,
     /// The stage that it opened, counted from 1.
     pub stage: usize,
-    /// Chance that this step stopped the stray input, 0 to 1.
+    /// Chance that this step stopped the stray input or made it rarer, 0 to 1.
     pub credit: f64,
     /// Why.
     pub because: String,
+}
+
+/// Puts the credit that the counts of all stages give in the place of the plain rule's, so that every view of a job says
+/// the same. `began` holds for each unit of the attribution the number of the stage that it began; the stages of `steps`
+/// are such numbers too.
+pub fn attributed(steps: &mut [Credit], found: &Attribution, began: &[usize]) {
+    let judged = found.steps.len();
+    for step in steps {
+        let unit = began.iter().position(|stage| *stage >= step.stage).and_then(|unit| found.steps.get(unit));
+        // A unit lists what was done in it; what came before the first soak stands in none.
+        let Some(unit) = unit.filter(|unit| unit.changes.iter().any(|c| c.starts_with(&step.step))) else {
+            continue;
+        };
+        let (credit, mut because) = if found.drift {
+            (0.0, "The strays fall off steadily over the whole job; no step earns the credit.".to_owned())
+        } else if unit.chance_fall >= 0.5 {
+            (0.0, "The strays did not become rarer at it.".to_owned())
+        } else {
+            let because = format!(
+                "If the rate of strays changed once, it was here with a probability of {}; the chance of such a fall by \
+                 luck is {}, counting that {} judged.",
+                words::percent(unit.posterior),
+                chance(unit.chance_corrected),
+                if judged == 1 { "one step was".to_owned() } else { format!("{judged} steps were") }
+            );
+            (unit.posterior, because)
+        };
+        if unit.confounded {
+            because.push_str(&format!(" These were changed together: {}.", unit.changes.join("; ")));
+        }
+        step.credit = credit;
+        step.because = format!("{because} {}", step.because);
+    }
 }
 
 /// Credits of all steps in order.

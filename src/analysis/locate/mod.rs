@@ -13,7 +13,7 @@ mod report;
 mod settle;
 
 pub use collect::Collector;
-pub use credit::Credit;
+pub use credit::{Credit, attributed};
 pub use evidence::{Outcome, StageEvidence, StepKind, finding};
 pub use faults::{FaultTree, LOCATIONS, Location, Risk, Test, TestKind, faults, parse};
 pub use next::{Proposal, expected_gain};

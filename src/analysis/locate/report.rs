@@ -28,7 +28,7 @@ pub struct Belief {
 /// What a stage did to the odds.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct StageNote {
-    /// Counted from 1.
+    /// Counted from 1; the job's own number where there is a job.
     pub stage: usize,
     /// The step in the technician's words.
     pub step: String,

@@ -11,7 +11,7 @@ use crate::analysis::pattern::Pattern;
 use crate::base::words::plural;
 use crate::base::{Anchor, Error, Nanoseconds, Result};
 use crate::face::args;
-use crate::face::findings::{Readings, StageView, Windows, chassis, concluding, keys, state_of, views};
+use crate::face::findings::{StageView, chassis, concluding, key_windows, keys, state_of, views};
 use crate::face::out::{Out, Outcome, whole_file};
 use crate::face::report::{
     self, Capture, Folded, Observed, ReportModel, Stage, StageTimeline, TimelineBuilder, Versions,
@@ -79,7 +79,7 @@ fn model(loaded: &Loaded, protocols: &Protocols) -> Result<ReportModel> {
         ladder: part(&located_json, "ladder")?,
         next: part(&located_json, "next")?,
         steps: part(&located_json, "steps")?,
-        windows: chassis.as_deref().map(Windows::of).unwrap_or_default(),
+        windows: key_windows(loaded, protocols)?,
         method: vec![located.method.to_owned()],
         versions: Versions {
             straykey: env!("CARGO_PKG_VERSION").to_owned(),
@@ -193,9 +193,7 @@ fn add(model: &mut ReportModel, loaded: &Loaded, view: &StageView) -> Result<()>
         observed: observed(view)?,
         keys: keys(view),
     });
-    let (timeline, readings) = lanes(loaded, view, number)?;
-    model.timeline.push(timeline);
-    readings.mark(&mut model.windows);
+    model.timeline.push(lanes(loaded, view, number)?);
     Ok(())
 }
 
@@ -221,18 +219,13 @@ fn shown_pattern(pattern: &Pattern, view: &StageView, number: u32) -> Result<rep
     Ok(shown)
 }
 
-/// The events of a stage as lanes, and its keypad readings.
-fn lanes(loaded: &Loaded, view: &StageView, number: u32) -> Result<(StageTimeline, Readings)> {
-    let mut readings = Readings::new(number);
+/// The events of a stage as lanes.
+fn lanes(loaded: &Loaded, view: &StageView, number: u32) -> Result<StageTimeline> {
     let mut builder = TimelineBuilder::new(number);
     let mut shift = Nanoseconds::ZERO;
     for capture in &view.stage.captures {
         let span = loaded.span(capture).unwrap_or_default();
         let off = capture.hands == Hands::Off;
-        loaded.readings(capture, &mut |line, _, counts| {
-            readings.push(line, counts);
-            Ok(())
-        })?;
         loaded.acts(capture, &mut |event| {
             builder.push(event.t - span.start + shift, &event, off && event.is_input());
             Ok(())
@@ -240,5 +233,5 @@ fn lanes(loaded: &Loaded, view: &StageView, number: u32) -> Result<(StageTimelin
         shift = shift + span.length();
         builder.observe(shift);
     }
-    Ok((builder.finish(), readings))
+    Ok(builder.finish())
 }

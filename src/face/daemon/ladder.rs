@@ -1,12 +1,12 @@
-//! The ladder of a job's chassis as a drawing: windows, nominal levels, and what was read at presses.
+//! The ladder of a job's chassis as a drawing: windows, nominal levels, and what was read.
 
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use crate::base::{EventKind, Key, Result};
+use crate::base::{Key, Result};
 use crate::decode::ladder::Window;
 use crate::face::drawing::{Theme, Width, ladder_svg};
-use crate::face::findings::{Loaded, Readings, Windows, chassis};
+use crate::face::findings::{Loaded, chassis, key_windows};
 use crate::timeline::Protocols;
 
 /// A line of the keypad with what its readings mean.
@@ -58,30 +58,10 @@ pub fn windows(loaded: &Loaded, protocols: &Protocols) -> Result<Vec<LineWindows
     Ok(lines.collect())
 }
 
-/// The drawing, with what was read at the presses of the last stage that has any; `None` where there is no ladder.
+/// The drawing, `None` where there is no ladder.
 ///
 /// # Errors
 /// `Machine` when the disk fails; `Usage` when the job's chassis is not known.
 pub fn draw(loaded: &Loaded, protocols: &Protocols, theme: Theme) -> Result<Option<String>> {
-    let Some(chassis) = chassis(loaded, protocols)? else { return Ok(None) };
-    let mut lines = Windows::of(&chassis);
-    for (i, stage) in loaded.job.stages().iter().enumerate().rev() {
-        let mut readings = Readings::new(u32::try_from(i + 1).unwrap_or(u32::MAX));
-        let mut any = false;
-        for capture in &stage.captures {
-            loaded.store().acts(&capture.name, &mut |_, event| {
-                if let (EventKind::Press, Some(line), Some(counts)) = (event.kind, &event.line, event.counts)
-                {
-                    readings.push(line, counts);
-                    any = true;
-                }
-                Ok(())
-            })?;
-        }
-        if any {
-            readings.mark(&mut lines);
-            break;
-        }
-    }
-    Ok(ladder_svg(&lines, theme, Width::Column))
+    Ok(ladder_svg(&key_windows(loaded, protocols)?, theme, Width::Column))
 }

@@ -23,4 +23,4 @@ pub use state::{
     captures, state, state_of, state_of_folder,
 };
 pub use views::{StageView, credit, keys, last_plan, options, options_of, views, worth_telling};
-pub use windows::{Level, Readings, WindowMark, Windows};
+pub use windows::{Level, Readings, WindowMark, Windows, key_windows};

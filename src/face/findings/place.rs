@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::load::Loaded;
-use super::views::StageView;
+use super::views::{StageView, credit};
 use crate::analysis::compare::Verdict;
 use crate::analysis::ladder::{Fit, Network};
 use crate::analysis::locate::{self, Collector, Located, Outcome as Seen, StageEvidence};
@@ -19,22 +19,32 @@ use crate::timeline::job::Hands;
 pub fn located(loaded: &Loaded, views: &[StageView], protocols: &Protocols) -> Result<Located> {
     let fits = fits(loaded, protocols)?;
     let tree = locate::faults()?;
-    let mut located = locate::locate_with(tree, &evidence(views, tree), &fits);
+    let (numbers, evidence): (Vec<usize>, Vec<StageEvidence>) = evidence(views, tree).into_iter().unzip();
+    let mut located = locate::locate_with(tree, &evidence, &fits);
+    // Stages that show nothing were left out; from here on they have the job's numbers.
+    let number = |place: usize| place.checked_sub(1).and_then(|i| numbers.get(i)).copied().unwrap_or(place);
+    located.stages.iter_mut().for_each(|note| note.stage = number(note.stage));
+    located.steps.iter_mut().for_each(|step| step.stage = number(step.stage));
+    if let Some((found, began)) = credit(views) {
+        locate::attributed(&mut located.steps, &found, &began);
+    }
     located.notes.extend(without_result(views, tree));
     Ok(located)
 }
 
-/// What each stage showed: those that were watched with hands off, and measurements with their result.
-fn evidence(views: &[StageView], tree: &locate::FaultTree) -> Vec<StageEvidence> {
-    let mut list: Vec<StageEvidence> = Vec::with_capacity(views.len());
+/// What each stage showed, with its number in the job: those that were watched with hands off, and measurements with
+/// their result.
+fn evidence(views: &[StageView], tree: &locate::FaultTree) -> Vec<(usize, StageEvidence)> {
+    let mut list: Vec<(usize, StageEvidence)> = Vec::with_capacity(views.len());
     // The last watched stage.
     let mut before: Option<usize> = None;
     for view in views {
         let result = measures(view, tree).then(|| locate::finding(&view.stage.text)).flatten();
         if let Some(outcome) = result {
-            list.push(measured(view, outcome));
+            list.push((view.stage.number, measured(view, outcome)));
         } else if view.stage.is_watched() {
-            list.push(watched(view, before.and_then(|i| list.get(i))));
+            let before_it = before.and_then(|i| list.get(i)).map(|(_, evidence)| evidence);
+            list.push((view.stage.number, watched(view, before_it)));
             before = Some(list.len() - 1);
         }
     }

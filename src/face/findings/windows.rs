@@ -4,8 +4,14 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
-use crate::base::Name;
+use super::load::Loaded;
+use super::place::chassis;
+use crate::analysis::ladder::keycheck::{self, Checked};
+use crate::analysis::ladder::{Condition, Network, Reading};
+use crate::base::{Name, Nanoseconds, Result};
 use crate::decode::chassis::Chassis;
+use crate::timeline::Protocols;
+use crate::timeline::job::CaptureRef;
 
 /// The key windows of one line and what was read on it, in counts.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -57,7 +63,7 @@ pub struct WindowMark {
 }
 
 /// A number; JSON has no word for one that is infinite or none, and writes null.
-fn number<'de, D: serde::Deserializer<'de>>(deserializer: D) -> Result<f64, D::Error> {
+fn number<'de, D: serde::Deserializer<'de>>(deserializer: D) -> std::result::Result<f64, D::Error> {
     Ok(Option::<f64>::deserialize(deserializer)?.unwrap_or(f64::NAN))
 }
 
@@ -90,6 +96,66 @@ impl Windows {
     pub fn level_at(&self, counts: f64) -> Option<&Level> {
         self.levels.iter().find(|level| counts >= level.low && counts < level.high)
     }
+}
+
+/// The windows of every line of a job's chassis with what each stage read in them, and what a key check read for each
+/// key that it asked for; empty while the chassis is not known.
+///
+/// # Errors
+/// `Machine` when the disk fails, `Usage` when the job's chassis is not known to the program.
+pub fn key_windows(loaded: &Loaded, protocols: &Protocols) -> Result<Vec<Windows>> {
+    let Some(chassis) = chassis(loaded, protocols)? else { return Ok(Vec::new()) };
+    let mut windows = Windows::of(&chassis);
+    let networks: Vec<Network> = chassis.lines().map(|(_, line)| Network::from(line.line())).collect();
+    for stage in loaded.job.stages() {
+        let number = u32::try_from(stage.number).unwrap_or(u32::MAX);
+        let mut readings = Readings::new(number);
+        for capture in &stage.captures {
+            if capture.prompts.is_empty() {
+                loaded.readings(capture, &mut |line, _, counts| {
+                    readings.push(line, counts);
+                    Ok(())
+                })?;
+            } else {
+                let asked = asked(loaded, capture, &networks)?;
+                for (line, found) in windows.iter_mut().zip(asked) {
+                    line.marks.extend(found.iter().filter_map(|reading| asked_mark(number, reading)));
+                }
+            }
+        }
+        readings.mark(&mut windows);
+    }
+    Ok(windows)
+}
+
+/// Most readings of a key check that are looked at for one line; at 20 a second that is an hour.
+const MOST_CHECKED: usize = 100_000;
+
+/// What a key check read, for each line.
+fn asked(loaded: &Loaded, capture: &CaptureRef, networks: &[Network]) -> Result<Vec<Vec<Reading>>> {
+    let mut taken: Vec<Vec<(Nanoseconds, u32)>> = vec![Vec::new(); networks.len()];
+    loaded.readings(capture, &mut |line, t, counts| {
+        let place = networks.iter().position(|network| network.name == **line);
+        if let Some(into) = place.and_then(|place| taken.get_mut(place)).filter(|v| v.len() < MOST_CHECKED) {
+            into.push((t, counts));
+        }
+        Ok(())
+    })?;
+    let read = |(network, readings): (&Network, &Vec<(Nanoseconds, u32)>)| {
+        keycheck::readings(network, &Checked { asked: &capture.prompts, readings, seen: &[] })
+    };
+    Ok(networks.iter().zip(&taken).map(read).collect())
+}
+
+fn asked_mark(stage: u32, reading: &Reading) -> Option<WindowMark> {
+    let Condition::Key(key) = reading.condition else { return None };
+    Some(WindowMark {
+        label: format!("Stage {stage}: {} asked for", key.label()),
+        asked: Some(key.label().to_owned()),
+        counts: reading.counts,
+        low: reading.counts - reading.spread,
+        high: reading.counts + reading.spread,
+    })
 }
 
 /// Lines and distinct readings that are kept; a set has two lines of some thousand counts.
