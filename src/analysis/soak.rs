@@ -52,6 +52,7 @@ pub struct Soak {
     clock: Option<PowerClock>,
     switches: usize,
     seen: usize,
+    forgotten: u64,
     episodes: u64,
     inside_s: f64,
     last: Option<Nanoseconds>,
@@ -65,6 +66,9 @@ struct Before {
     hands_off: bool,
     dispersion: f64,
 }
+
+/// Strays that stay at hand, to find the press of a release; older ones are counted and gone.
+const KEPT: usize = 4096;
 
 /// Repeats and quick presses of a held key never begin an episode of their own.
 const SHORTEST_GAP: Nanoseconds = Nanoseconds::from_millis(1000);
@@ -97,6 +101,7 @@ impl Soak {
             clock: None,
             switches: 0,
             seen: 0,
+            forgotten: 0,
             episodes: 0,
             inside_s: 0.0,
             last: None,
@@ -164,6 +169,10 @@ impl Soak {
         if stray.kind != EventKind::Release {
             self.last = Some(self.last.map_or(stray.t, |last| last.max(stray.t)));
         }
+        if self.seen > 2 * KEPT {
+            self.forgotten += self.train.forget(KEPT) as u64;
+            self.seen = self.train.len();
+        }
     }
 
     /// Says how late it is on the capture's clock, and where the soak stands. O(1).
@@ -174,7 +183,7 @@ impl Soak {
         let elapsed_s = self.elapsed();
         let credit = self.before.as_ref().map_or_else(Credit::default, |before| self.credit(before, end));
         let after = Count { count: self.earlier.count + self.episodes, exposure: elapsed_s - self.inside_s };
-        let strays = self.earlier_strays + self.train.len() as u64;
+        let strays = self.earlier_strays + self.forgotten + self.train.len() as u64;
         let (verdict, quiet_anyway) = match &self.before {
             None => (Verdict::Undecided, 1.0),
             Some(before) if strays == 0 => {
@@ -266,11 +275,6 @@ impl Soak {
             )),
         }
         notes
-    }
-
-    /// What was watched so far, for the final comparison.
-    pub fn observation(&self) -> Observation {
-        Observation::soak(self.train.clone())
     }
 }
 

@@ -445,6 +445,20 @@ impl Train {
         self.occurrences.get(first..end).unwrap_or_default()
     }
 
+    /// Drops all but the last `keep` occurrences, for who has counted them; gives how many went. What was watched and which
+    /// symbols there are stays. A train that is followed for months stays small by this.
+    pub fn forget(&mut self, keep: usize) -> usize {
+        let gone = self.occurrences.len().saturating_sub(keep);
+        self.occurrences.drain(..gone);
+        for last in &mut self.last_of {
+            *last = if *last == usize::MAX { *last } else { last.checked_sub(gone).unwrap_or(usize::MAX) };
+        }
+        for segment in &mut self.segments {
+            segment.first = segment.first.saturating_sub(gone);
+        }
+        gone
+    }
+
     /// How many strays.
     pub fn len(&self) -> usize {
         self.occurrences.len()

@@ -103,3 +103,20 @@ fn fewer_strays_are_called_reduced_by_evidence_that_survives_looking() {
     let state = soak.tick(seconds(3600.0));
     assert_eq!(state.verdict, Verdict::Reduced);
 }
+
+/// A faulty set that is left on for months: every stray counts, and only the last ones are kept.
+#[test]
+fn strays_without_end_are_counted_and_not_kept() {
+    let mut soak = Soak::new(None, &CompareOptions::default());
+    soak.tick(Nanoseconds::ZERO);
+    for i in 0..20_000 {
+        soak.push(&press(10.0 * f64::from(i), 0));
+    }
+    let state = soak.tick(seconds(200_000.0));
+    assert_eq!((state.strays, state.episodes), (20_000, 20_000));
+    let mut all = train((0..100u32).map(|i| (f64::from(i), i as usize % 2)).collect(), 200.0);
+    assert_eq!((all.forget(10), all.len(), all.forget(10)), (90, 10, 0));
+    assert_eq!(all.occurrences().first().unwrap().t, seconds(90.0));
+    assert_eq!(all.of_segment(0).len(), 10);
+    assert_eq!(all.exposure(), seconds(200.0));
+}
