@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use serde_json::json;
+use serde_json::{Value, json};
 
 use super::browser::Browser;
 use super::set::Set;
@@ -12,6 +12,15 @@ use crate::support::daemon::{Daemon, bound};
 fn looked_at(browser: &Browser, name: &str) {
     browser.axe(name);
     browser.pictures(name);
+}
+
+/// The job as the daemon tells it; on a machine that others share the first answer may come too late.
+fn told(daemon: &Daemon) -> Value {
+    (0..4)
+        .map(|_| daemon.ask("GET", "/jobs/ticket-1187", &Value::Null))
+        .find(|reply| reply.status != 408)
+        .expect("an answer in time")
+        .is(200)
 }
 
 #[test]
@@ -79,7 +88,7 @@ fn a_job_from_first_look_to_report() {
     browser.says("#several-warning", "nobody can tell");
     browser.click("#step-note");
     browser.seen("#step-anyway");
-    assert_eq!(daemon.get("/jobs/ticket-1187")["stages"].as_array().unwrap().len(), 2);
+    assert_eq!(told(&daemon)["stages"].as_array().unwrap().len(), 2);
     looked_at(&browser, "two-parts");
     browser.click("label[for=part-key-board]");
     browser.until("no warning", "document.querySelector('#several-warning').hidden");
@@ -97,7 +106,7 @@ fn a_job_from_first_look_to_report() {
         "the soak ended by itself",
         "document.querySelector('#way-report').getAttribute('aria-current') === 'step'",
     );
-    let job = daemon.get("/jobs/ticket-1187");
+    let job = told(&daemon);
     assert_eq!((&job["verdict"], &job["advice"]["action"]), (&json!("gone"), &json!("hand-back")));
     browser.says("#compare", "gone");
 
@@ -136,7 +145,7 @@ fn a_job_from_first_look_to_report() {
     browser.click("#close-sure");
     browser.says("#state-word", "Closed");
     looked_at(&browser, "closed");
-    assert!(daemon.get("/jobs/ticket-1187")["closed"].is_string());
+    assert!(told(&daemon)["closed"].is_string());
     browser.click("#to-jobs");
     browser.says("main table", "ticket-1187");
     browser.says("main table", "gone");

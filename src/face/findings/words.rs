@@ -40,7 +40,9 @@ fn times(ratio: f64) -> String {
 
 /// The job is closed.
 pub fn closed(at: &str) -> String {
-    format!("The job was closed on {at}; nothing more is taken up. A new complaint is a new job.")
+    // The day says it: 2026-11-25 of 2026-11-25T08:00:00Z.
+    let day = at.split('T').next().unwrap_or(at);
+    format!("The job was closed on {day}; nothing more is taken up. A new complaint is a new job.")
 }
 
 /// The present stage was not watched yet.

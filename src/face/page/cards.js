@@ -100,7 +100,7 @@ export function compare(state) {
   const ends = Math.max(...watched.map((s) => s.figures.per_min_high));
   const most = Math.min(ends, 2.5 * Math.max(...watched.map((s) => s.figures.per_min)) || ends) || 1;
   const wide = WIDE;
-  const left = 64;
+  const left = 72;
   const at = (rate) => left + (Math.min(rate, most) / most) * (wide - left - 108);
   const tall = watched.length * 32 + 26;
   const drawing = svg("svg.rates", { viewBox: `0 0 ${wide} ${tall}`, role: "img",

@@ -201,7 +201,7 @@ fn strip(stages: &[StageTimeline], lanes: &[(&str, &str)]) -> Part {
     );
     for (i, (path, label)) in lanes.iter().enumerate() {
         let y = TOP + LANE * (i as f64 + 0.5);
-        drawing.text(LEFT - 10.0, y + 4.0, Anchor::End, "label", &clip(label, 20));
+        drawing.text(LEFT - 10.0, y + 4.0, Anchor::End, "label", &clip(label, 15));
         drawing.text(8.0, y + 4.0, Anchor::Start, "small", path);
     }
     let mut x = LEFT;
