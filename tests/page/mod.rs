@@ -5,6 +5,7 @@
 mod browser;
 mod guided;
 mod keyboard;
+mod looks;
 mod paper;
 mod served;
 mod set;

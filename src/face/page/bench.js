@@ -144,8 +144,7 @@ function board(root, job, first, go) {
   async function gotoPattern(stage, pattern) {
     const capture = lane.captures().find((c) => c.stage === stage.stage);
     const start = capture?.start_s ?? 0;
-    lane.show({ t: start + pattern.first_t, path: pattern.path, kind: pattern.motif[0]?.kind ?? "press",
-      key: pattern.motif[0]?.key, item: pattern.motif[0]?.item, stray: true });
+    await lane.strayFrom(start + pattern.first_t);
     document.getElementById("lanes").focus();
   }
 

@@ -323,8 +323,11 @@ export function lanes(job, choose) {
     },
     /** The full scale of the key readings, counts. */
     setFull(full) { span.full = full; span.merged = null; paint(); },
-    show: (event) => select(event, true),
-    range: (from, to) => move(from, to),
+    /** Goes to the first stray from a moment on. */
+    async strayFrom(t) {
+      const found = await span.stray(t - 0.01, 1, span.edge() + 1).catch(() => null);
+      if (found) select(found, true);
+    },
     captures: () => span.data?.captures ?? [],
     edge: () => span.edge(),
     end() {
