@@ -7,6 +7,7 @@
 #![allow(clippy::panic, clippy::print_stdout)]
 
 use std::hint::black_box;
+use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -14,11 +15,14 @@ use divan::Bencher;
 use divan::counter::ItemsCount;
 use infrared::protocol::{Nec, Nec16, Rc5, Rc6, SamsungNec};
 use infrared::receiver::MultiReceiver;
+use race::busy;
 use rand_pcg::Pcg64;
 use rand_pcg::rand_core::{Rng, SeedableRng};
 use straykey::base::{Event, Nanoseconds};
 use straykey::decode::infrared::{Code, Decoder, Formats, encode, pulses};
 use straykey::signal::Pulse;
+
+mod race;
 
 type Crate = (Nec, Nec16, SamsungNec, Rc5, Rc6);
 
@@ -128,12 +132,6 @@ fn crate_infrared_nec_alone(bencher: Bencher<'_, '_>, traffic: Traffic) {
     bencher.counter(ItemsCount::new(line.len())).bench_local(|| black_box(theirs_nec(black_box(&line))));
 }
 
-/// Time that this thread spent on a processor, so that other work on the machine does not count.
-fn busy() -> Duration {
-    let time = rustix::time::clock_gettime(rustix::time::ClockId::ThreadCPUTime);
-    Duration::new(time.tv_sec as u64, time.tv_nsec as u32)
-}
-
 /// Times of several decoders on the same edges, in turns, the best of 300 each, with what they found.
 fn best<const N: usize>(mut runs: [&mut dyn FnMut() -> usize; N]) -> [(Duration, usize); N] {
     let mut best = [(Duration::MAX, 0); N];
@@ -150,23 +148,30 @@ fn best<const N: usize>(mut runs: [&mut dyn FnMut() -> usize; N]) -> [(Duration,
 /// The ratio, by processor time.
 fn ratio() {
     let formats = Formats::shipped().unwrap_or_else(|error| panic!("{error}"));
+    let text = include_str!("../protocols/remote/nec.toml");
+    let nec_alone = Formats::parse(Path::new("nec.toml"), text).unwrap_or_else(|error| panic!("{error}"));
+    let nec_alone = Arc::new(nec_alone);
     for traffic in TRAFFIC {
         let pulses = line(traffic);
         let edges = for_crate(&pulses);
         let mut events = Vec::new();
-        let [(own, found), (five, theirs_found), (nec, nec_found)] =
-            best([&mut || ours(&formats, &pulses, &mut events), &mut || theirs(&edges), &mut || {
-                theirs_nec(&edges)
-            }]);
+        let mut more = Vec::new();
+        let [(own, found), (own_nec, own_nec_found), (five, theirs_found), (nec, nec_found)] = best([
+            &mut || ours(&formats, &pulses, &mut events),
+            &mut || ours(&nec_alone, &pulses, &mut more),
+            &mut || theirs(&edges),
+            &mut || theirs_nec(&edges),
+        ]);
         let rate = |time: Duration| pulses.len() as f64 / time.as_secs_f64() / 1e6;
         println!(
             "{traffic:?}: ours {:.1} M edges/s ({found} events), crate with 5 protocols {:.1} ({theirs_found}), \
-             ratio {:.2}; crate with nec alone {:.1} ({nec_found}), ratio {:.2}",
+             ratio {:.2}; nec alone: ours {:.1} ({own_nec_found}), crate {:.1} ({nec_found}), ratio {:.2}",
             rate(own),
             rate(five),
             five.as_secs_f64() / own.as_secs_f64(),
+            rate(own_nec),
             rate(nec),
-            nec.as_secs_f64() / own.as_secs_f64()
+            nec.as_secs_f64() / own_nec.as_secs_f64()
         );
     }
 }

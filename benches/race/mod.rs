@@ -1,5 +1,8 @@
 //! Two programs on the same input, in turns, so that what else the machine does meets both alike.
 
+// Each bench uses a part of it.
+#![allow(dead_code)]
+
 use std::hint::black_box;
 use std::time::Duration;
 
