@@ -53,6 +53,10 @@ const FEWEST: usize = 5;
 /// our own, checked by simulation.
 const COMPLETE: f64 = 0.6;
 const COVERED: f64 = 0.4;
+/// Each key must nearly always call the next one, or the whole must come oftener by so many bits than the pairs in it
+/// make it: keys that only prefer some neighbours come in no sequence. Rules of our own, checked by simulation.
+const CALLED: f64 = 0.75;
+const BEYOND_PAIRS: f64 = 20.0;
 /// Symbols told apart, the rest lumped.
 const OTHER: u8 = u8::MAX;
 
@@ -284,8 +288,26 @@ fn holds(ids: &[u8], tokens: &[Token], motif: &[u8]) -> bool {
     if motif.len() == 2 && 2 * turned > whole {
         return false;
     }
+    let (mut least, mut expected) = (1.0f64, f64::NAN);
+    for pair in motif.windows(2) {
+        let (mut from, mut both) = (0.0, 0.0);
+        for (place, _) in
+            ids.windows(2).enumerate().filter(|(place, two)| two[0] == pair[0] && same(*place, place + 1))
+        {
+            from += 1.0;
+            both += f64::from(u8::from(ids[place + 1] == pair[1]));
+        }
+        let share = if from > 0.0 { both / from } else { 0.0 };
+        least = least.min(share);
+        expected = if expected.is_nan() { both } else { expected * share };
+    }
+    let count = whole as f64;
+    let beyond = count * (count / expected).log2() - (count - expected) * std::f64::consts::LOG2_E;
+    if least < CALLED && (count <= expected || beyond < BEYOND_PAIRS) {
+        return false;
+    }
     whole >= FEWEST
-        && whole as f64 >= COMPLETE * begun as f64
+        && count >= COMPLETE * begun as f64
         && (whole * motif.len()) as f64 >= COVERED * own as f64
 }
 
