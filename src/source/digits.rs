@@ -61,7 +61,7 @@ pub(super) fn plain(bytes: &[u8], point: u8) -> Option<Plain> {
         // All of it in the first eight bytes, as most voltages are.
         let (length, before) = (place(rest), below(first));
         let joined = (low & before) | (low >> 8 & !before);
-        let value = eight(joined << ((9 - length) * 8 & 63));
+        let value = eight(joined << (((9 - length) * 8) & 63));
         return (length > 1).then(|| Plain { value, decimals: length - 1 - first, length });
     }
     let (high, more) = split(high);
@@ -92,14 +92,14 @@ fn halves(bytes: &[u8]) -> Option<[[u8; 8]; 2]> {
 /// The bits of the bytes before this one, 0 to 7.
 #[inline(always)]
 fn below(byte: usize) -> u64 {
-    (1u64 << (8 * byte & 63)).wrapping_sub(1)
+    (1u64 << ((8 * byte) & 63)).wrapping_sub(1)
 }
 
 /// The first `count` of these digits, 1 to 15, as a number. Each half is moved to its upper end, so that zeros
 /// stand in front.
 #[inline(always)]
 fn number(low: u64, high: u64, count: usize) -> u64 {
-    let up = |digits: u64, count: usize| digits << ((8 - count) * 8 & 63);
+    let up = |digits: u64, count: usize| digits << (((8 - count) * 8) & 63);
     if count <= 8 {
         return eight(up(low, count));
     }
