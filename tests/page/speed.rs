@@ -82,7 +82,7 @@ fn a_byte_is_on_the_screen_within_a_tenth_of_a_second() {
             terminal.print(line.as_bytes());
             std::thread::sleep(Duration::from_millis(40));
         }
-        std::thread::sleep(Duration::from_millis(500));
+        std::thread::sleep(Duration::from_millis(1500));
         let noted: Vec<(u32, f64, f64)> =
             serde_json::from_value(browser.script("return window.noted.splice(0)", &[])).unwrap();
         let (mut came, mut took): (Vec<f64>, Vec<f64>) = sent

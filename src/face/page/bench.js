@@ -1,6 +1,6 @@
 // The bench of one job: the glance on top, the way of the job at the side, lanes and cards beside it.
 
-import { W } from "./words.js";
+import { W, motif } from "./words.js";
 import { el, button, redraw, dialog } from "./dom.js";
 import { bench, get, jobPath, on, Refused } from "./link.js";
 import { failed } from "./news.js";
@@ -151,7 +151,7 @@ function board(root, job, first, go) {
   async function showFold(stage, pattern) {
     const query = new URLSearchParams({ pattern: `p${pattern.id}`, stage: String(stage.stage) });
     const fold = await get(jobPath(job, `/fold?${query}`)).catch(failed);
-    if (fold) dialog(W.patterns.foldTitle(pattern.note ?? "", fold.period_s), W.close, folded(fold));
+    if (fold) dialog(W.patterns.foldTitle(motif(pattern.motif), fold.period_s), W.close, folded(fold));
   }
 
   function drawReadings() {

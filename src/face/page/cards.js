@@ -1,7 +1,7 @@
 // What stands below the lanes: readings against key windows, patterns, before and after, the ladder, where the fault
 // is. Each is a function from the job's state to elements; numbers carry their intervals, drawings a table beside them.
 
-import { W, between, duration, key, motif, number, quantity, share } from "./words.js";
+import { W, between, chance, duration, key, motif, number, quantity, share } from "./words.js";
 import { el, svg, button, table } from "./dom.js";
 
 /** Width of a drawing in its own units: about what a card is wide, so that letters stay as large as the text. */
@@ -65,7 +65,7 @@ export function patterns(state, act) {
       return el("li.pattern", {}, el("div", {}, el("p.strong", {}, `▼ ${motif(p.motif)}`),
         el("p", {}, `${W.classes[p.class] ?? p.class}, ${period}; ${p.count} ×${missed}, ${W.patterns.cover(p.coverage)}`),
         p.note ? el("p.hint", {}, p.note) : null,
-        p.period_s !== null ? el("p.hint", {}, `${W.patterns.columns[4]}: ${number(p.chance)}`) : null),
+        p.period_s !== null ? el("p.hint", {}, `${W.patterns.columns[4]}: ${chance(p.chance)}`) : null),
       el("div.row", {}, button(W.patterns.occurrences, () => act.goto(stage, p),
         { "aria-label": W.patterns.goto(p.id), id: `goto-${stage.stage}-${p.id}` }),
       p.period_s !== null ? button(W.patterns.foldShort, () => act.fold(stage, p),
