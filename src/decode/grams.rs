@@ -1,14 +1,14 @@
 //! Every run of three bytes in a sample, and which chassis cannot have written a sample without certain runs.
 //!
 //! This is what keeps recognition among hundreds of chassis as cheap as among a few: the sample is read once, and
-//! a chassis none of whose shapes has all its fixed text in it, and then in one line of it, is not tried at all. It
+//! a chassis none of whose shapes has all its fixed text in it, or no line with one of its shapes, is not tried at all. It
 //! never excludes a chassis
 //! that could decode a line: fixed text of a shape stands in the line as it is, so each of its runs is there.
 
 use memchr::memmem;
 
 use super::chassis::{Chassis, Pattern};
-use super::shape::{Part, Shape};
+use super::shape::{Part, Shape, read_whole};
 use super::text::clean;
 
 /// Bytes of a run.
@@ -106,7 +106,7 @@ fn literals(shape: &Shape) -> impl Iterator<Item = &[u8]> {
         .filter_map(|part| if let Part::Literal(text) = part { Some(text.as_slice()) } else { None })
 }
 
-/// Whether the fixed text of a shape stands in one line, or the sync bytes stand anywhere.
+/// Whether a line has one of the shapes, or the sync bytes stand anywhere.
 fn stands_in(chassis: &Chassis, sample: &[u8]) -> bool {
     let sync = chassis.frames.as_ref().map(|frames| frames.layout.sync.as_slice());
     if sync.is_some_and(|sync| memmem::find(sample, sync).is_some()) {
@@ -122,7 +122,7 @@ fn stands_in(chassis: &Chassis, sample: &[u8]) -> bool {
             let begin = before.iter().rposition(is_end).map_or(0, |end| end + 1);
             let end = after.iter().position(is_end).map_or(rest.len(), |end| at + end);
             let line = rest.get(begin..end).unwrap_or_default();
-            if literals(&pattern.shape).all(|text| memmem::find(line, text).is_some()) {
+            if read_whole(&pattern.shape.parts, line, &mut []) {
                 return true;
             }
             rest = rest.get(end..).unwrap_or_default();

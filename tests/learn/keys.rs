@@ -192,3 +192,32 @@ fn a_second_capture_extends_the_file_and_changes_nothing_in_it() {
         );
     }
 }
+
+#[test]
+fn menu_lines_are_told_apart_by_words_that_do_not_stand_in_every_line() {
+    let keys = [("KEY_VOLUMEUP", "UP"), ("KEY_VOLUMEDOWN", "DN"), ("KEY_MENU", "ME")];
+    let mut random = crate::support::random::Random(5);
+    let mut capture = straykey::analysis::learn::Capture::new("first.log");
+    let mut lines: Vec<(f64, String)> = Vec::new();
+    for i in 0..18 {
+        let (key, word) = keys[i % 3];
+        let t = 3.0 + 4.0 * i as f64 + random.below(500) as f64 / 1e3;
+        capture.prompts.push(straykey::analysis::keycheck::Prompt {
+            t: Nanoseconds::from_seconds(t),
+            key: Key::from_name(key).unwrap(),
+        });
+        lines.push((t + 0.6, format!("btn={word}")));
+        lines.push((t + 0.7, format!("panel vol={i}")));
+        for _ in 0..5 {
+            let at = t + random.below(4_000) as f64 / 1e3;
+            lines.push((at, format!("mem {} kB in {}", random.below(9_000), random.below(9))));
+        }
+    }
+    lines.push((0.0, "mem 1 kB in 1".to_owned()));
+    lines.sort_by(|a, b| a.0.total_cmp(&b.0));
+    for (t, line) in lines {
+        capture.push(None, format!("[{:.3}] unit/main: {line}", 41.0 + t).as_bytes());
+    }
+    let text = learn(&capture, "draft").text();
+    assert!(text.contains("item = \"panel vol\""), "{text}");
+}

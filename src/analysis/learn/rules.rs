@@ -300,6 +300,7 @@ fn write_menu(mined: &Mined<'_>, answers: &Answers, used: &mut BTreeSet<usize>, 
     }
     let presses = presses(mined, answers);
     let end = mined.tables.iter().filter_map(|table| table.t.last()).copied().fold(0.0, f64::max);
+    let everywhere = shape::words_everywhere(&mined.groups);
     for (number, (table, group)) in mined.tables.iter().zip(&mined.groups).enumerate() {
         let follows = menu::follows(table, &presses, end);
         if used.contains(&number)
@@ -324,10 +325,15 @@ fn write_menu(mined: &Mined<'_>, answers: &Answers, used: &mut BTreeSet<usize>, 
             100.0 * follows.share,
             100.0 * follows.chance
         ));
-        let fixed = shape::fixed_words(group);
+        let mut fixed = shape::fixed_words(group);
+        // A word that stands in every line says nothing of this one.
+        fixed.retain(|word| !everywhere.contains(word));
         if item.is_none() {
             rule.because.push("unknown: what it changes; its own words stand for the item".to_owned());
-            rule.fields.push(format!("item = {}", quoted(fixed.first().map_or("menu", String::as_str))));
+            // Where the line has a value, all its words tell which; else the first is the item and the others its value.
+            let words = if last.is_some() { fixed.len() } else { 1 };
+            let words = fixed.get(..words).unwrap_or_default().join(" ");
+            rule.fields.push(format!("item = {}", quoted(if words.is_empty() { "menu" } else { &words })));
         }
         if last.is_none() {
             rule.fields.push(format!("value = {}", quoted(&fixed.get(1..).unwrap_or_default().join(" "))));

@@ -97,3 +97,16 @@ pub(super) fn fixed_words(group: &Group) -> Vec<String> {
         })
         .collect()
 }
+
+/// The fixed words that stand in each of several groups: the name of the program, of the port.
+pub(super) fn words_everywhere(groups: &[Group]) -> Vec<String> {
+    let Some((first, rest)) = groups.split_first().filter(|(_, rest)| !rest.is_empty()) else {
+        return Vec::new();
+    };
+    let mut words = fixed_words(first);
+    for group in rest {
+        let own = fixed_words(group);
+        words.retain(|word| own.contains(word));
+    }
+    words
+}
