@@ -5,6 +5,7 @@
 pub(crate) mod crash;
 pub(crate) mod dialects;
 pub(crate) mod disk;
+pub(crate) mod ladder;
 pub(crate) mod memory;
 pub(crate) mod outage;
 pub(crate) mod random;
