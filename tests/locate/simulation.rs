@@ -12,7 +12,7 @@ use straykey::analysis::ladder::{
     Condition, Fit, Gatherer, Mechanism, Network, Reading, Windows, fit, model_word,
 };
 use straykey::analysis::locate::{Outcome, StageEvidence, StepKind, locate};
-use straykey::base::{ControlPath, Key};
+use straykey::base::ControlPath;
 use straykey::decode::ladder::Topology;
 
 #[path = "../support/ladder.rs"]
