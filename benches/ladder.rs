@@ -69,8 +69,10 @@ fn build(folder: &Path) -> std::io::Result<(PathBuf, f64)> {
         std::fs::write(folder.join(&name), log(785 - stage % 2))?;
         let step = if stage == 0 { "as received" } else { steps[(stage as usize - 1) % steps.len()] };
         let kind = if stage == 0 { "" } else { "kind = \"isolate\"\n" };
-        let _ =
-            writeln!(manifest, "[[stage]]\nstep = \"{step}\"\n{kind}[[stage.capture]]\nfile = \"{name}\"");
+        let _ = writeln!(
+            manifest,
+            "[[stage]]\nstep = \"{step}\"\n{kind}[[stage.capture]]\nfile = \"{name}\"\nhands = \"off\""
+        );
     }
     std::fs::write(folder.join("ticket.toml"), manifest)?;
     let job = folder.join("job");
