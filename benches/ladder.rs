@@ -8,49 +8,13 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::time::Instant;
 
-use straykey::analysis::ladder::{Condition, Network, NetworkKey, Reading, fit};
-use straykey::base::Key;
-use straykey::decode::ladder::{Board, Topology, WindowRule};
+use straykey::analysis::ladder::{Condition, Network, Reading, fit};
 
-const KEYS: [(&str, f64); 6] = [
-    ("KEY_POWER", 0.0),
-    ("KEY_VOLUMEDOWN", 1_800.0),
-    ("KEY_VOLUMEUP", 3_900.0),
-    ("KEY_CHANNELDOWN", 7_500.0),
-    ("KEY_CHANNELUP", 13_000.0),
-    ("KEY_MENU", 27_000.0),
-];
+#[path = "../tests/support/ladder.rs"]
+mod ladder;
 
 /// Codes of two leaks, 47 kΩ on the main board and 24 kΩ on the key board (case F03).
 const CODES: [u32; 9] = [628, 0, 142, 244, 345, 426, 512, 844, 306];
-
-fn network() -> Network {
-    let keys = KEYS.iter().filter_map(|(name, ohm)| {
-        Some(NetworkKey { key: Key::from_name(name)?, ohm: *ohm, counts: None, low_counts: None })
-    });
-    Network {
-        name: "KEY1".into(),
-        full_scale: 1023,
-        supply_volts: 3.3,
-        reference_volts: 3.3,
-        higher_volts: 5.0,
-        pull_up_ohm: 10_000.0,
-        pull_up_assumed: false,
-        pull_up_on: Board::MainBoard,
-        pin_ohm: 0.0,
-        closed_ohm: 0.05,
-        end_of_line_ohm: None,
-        return_ohm: 0.0,
-        series_ohm: 0.0,
-        tolerance: 0.01,
-        topology: Topology::Parallel,
-        window: WindowRule::Midpoint,
-        tolerance_counts: None,
-        idle_counts: None,
-        idle_low_counts: None,
-        keys: keys.collect(),
-    }
-}
 
 fn readings(network: &Network) -> Vec<Reading> {
     let mut conditions = network.conditions();
@@ -105,8 +69,10 @@ fn build(folder: &Path) -> std::io::Result<(PathBuf, f64)> {
         std::fs::write(folder.join(&name), log(785 - stage % 2))?;
         let step = if stage == 0 { "as received" } else { steps[(stage as usize - 1) % steps.len()] };
         let kind = if stage == 0 { "" } else { "kind = \"isolate\"\n" };
-        let _ =
-            writeln!(manifest, "[[stage]]\nstep = \"{step}\"\n{kind}[[stage.capture]]\nfile = \"{name}\"");
+        let _ = writeln!(
+            manifest,
+            "[[stage]]\nstep = \"{step}\"\n{kind}[[stage.capture]]\nfile = \"{name}\"\nhands = \"off\""
+        );
     }
     std::fs::write(folder.join("ticket.toml"), manifest)?;
     let job = folder.join("job");
@@ -142,7 +108,7 @@ fn large_job() -> std::io::Result<(f64, f64)> {
 
 #[allow(clippy::print_stdout)]
 fn main() {
-    let network = network();
+    let network = ladder::reference(0.01);
     let readings = readings(&network);
     let ours = median(21, || {
         std::hint::black_box(fit(&network, &readings));

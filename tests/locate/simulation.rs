@@ -9,11 +9,14 @@ use std::collections::BTreeMap;
 use rand_pcg::Pcg64;
 use rand_pcg::rand_core::Rng;
 use straykey::analysis::ladder::{
-    Condition, Fit, Gatherer, Mechanism, Network, NetworkKey, Reading, Windows, fit, model_word,
+    Condition, Fit, Gatherer, Mechanism, Network, Reading, Windows, fit, model_word,
 };
 use straykey::analysis::locate::{Outcome, StageEvidence, StepKind, locate};
-use straykey::base::{ControlPath, Key};
-use straykey::decode::ladder::{Board, Topology, WindowRule};
+use straykey::base::ControlPath;
+use straykey::decode::ladder::Topology;
+
+#[path = "../support/ladder.rs"]
+mod parts;
 
 /// The kinds of fault that are put in, in the order of the table.
 pub(crate) const KINDS: [&str; 10] = [
@@ -28,9 +31,6 @@ pub(crate) const KINDS: [&str; 10] = [
     "supply low or high",
     "poor switch contact",
 ];
-
-const NAMES: [&str; 6] =
-    ["KEY_POWER", "KEY_VOLUMEDOWN", "KEY_VOLUMEUP", "KEY_CHANNELDOWN", "KEY_CHANNELUP", "KEY_MENU"];
 
 /// Random numbers of one run.
 pub(crate) struct Dice(Pcg64);
@@ -90,31 +90,7 @@ fn ladder(tolerance: f64, dice: &mut Dice) -> Network {
         [0.0, 2_000.0, 4_700.0, 9_100.0, 18_000.0, 39_000.0],
     ];
     let ohms = sets[dice.pick(sets.len())];
-    let keys = NAMES.iter().zip(ohms).filter_map(|(name, ohm)| {
-        Some(NetworkKey { key: Key::from_name(name)?, ohm, counts: None, low_counts: None })
-    });
-    Network {
-        name: "KEY1".into(),
-        full_scale: 1023,
-        supply_volts: 3.3,
-        reference_volts: 3.3,
-        higher_volts: 5.0,
-        pull_up_ohm: 10_000.0,
-        pull_up_assumed: false,
-        pull_up_on: Board::MainBoard,
-        pin_ohm: 0.0,
-        closed_ohm: 0.05,
-        end_of_line_ohm: None,
-        return_ohm: 0.0,
-        series_ohm: 0.0,
-        tolerance,
-        topology: Topology::Parallel,
-        window: WindowRule::Midpoint,
-        tolerance_counts: None,
-        idle_counts: None,
-        idle_low_counts: None,
-        keys: keys.collect(),
-    }
+    parts::ladder(&ohms, Topology::Parallel, tolerance)
 }
 
 /// The mechanisms of a kind with random numbers, and where they sit.

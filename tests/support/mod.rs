@@ -6,6 +6,7 @@ pub(crate) mod crash;
 pub(crate) mod daemon;
 pub(crate) mod dialects;
 pub(crate) mod disk;
+pub(crate) mod ladder;
 pub(crate) mod memory;
 pub(crate) mod outage;
 pub(crate) mod random;

@@ -19,8 +19,12 @@ pub(super) fn run(options: &args::Compare, protocols: &Protocols, out: &mut Out)
     let mut sides = [Seen::new(true), Seen::new(true)];
     let mut lines = [Lines::default(), Lines::default()];
     let mut known: Option<String> = None;
+    let shared = load::shared_job(&options.before, after, protocols)?;
     for ((path, seen), lines) in [&options.before, after].into_iter().zip(&mut sides).zip(&mut lines) {
-        let observed = load::observe(path, &options.reading, options.hands, protocols, out, seen, lines);
+        let observed = match &shared {
+            Some(loaded) => load::observe_job(loaded, path, seen, lines),
+            None => load::observe(path, &options.reading, options.hands, protocols, out, seen, lines),
+        };
         match (observed, &known) {
             (Ok(()), _) => known = seen.chassis.clone().or(known),
             // A quiet log may be too short to be recognised; it is of the same set as the other one.
@@ -41,7 +45,11 @@ pub(super) fn run(options: &args::Compare, protocols: &Protocols, out: &mut Out)
     }
     let unobserved = sides.iter().any(|seen| seen.untimed);
     let hands_off = sides.iter().all(|seen| seen.hands_off);
-    let counting = load::shared_rule(&options.before, after, protocols)?.unwrap_or_default();
+    // The job's own rule for episodes, so that a stage counts the same in every view.
+    let counting = match &shared {
+        Some(loaded) => findings::options(&loaded.stages()?),
+        None => CompareOptions::default(),
+    };
     let [before, after] = sides.map(Seen::into_observation);
     let mut comparison = compare(&before, &after, &CompareOptions { seed: options.seed, ..counting });
     if unobserved {

@@ -3,11 +3,11 @@
 use std::path::{Path, PathBuf};
 
 use super::decode;
-use crate::analysis::{CompareOptions, Train};
+use crate::analysis::Train;
 pub(super) use crate::base::words::{chance, duration};
-use crate::base::{Error, Event, EventKind, Result};
+use crate::base::{Error, Event, EventKind, Name, Nanoseconds, Result};
 use crate::face::args::{Hands, Reading};
-use crate::face::findings::{self, observed};
+use crate::face::findings::observed;
 pub(super) use crate::face::findings::{Loaded, Seen, prints_readings};
 use crate::face::out::Out;
 use crate::timeline::Protocols;
@@ -20,13 +20,8 @@ pub(super) fn is_job(input: &Path) -> bool {
     input.join("job.toml").is_file() || (!input.exists() && folder.join("job.toml").is_file())
 }
 
-/// The rule for episodes when both sides are stages of one job: the job's, so that a stage counts the same in
-/// every view.
-pub(super) fn shared_rule(
-    before: &Path,
-    after: &Path,
-    protocols: &Protocols,
-) -> Result<Option<CompareOptions>> {
+/// The job of which both sides are stages, opened once; `None` when they are something else.
+pub(super) fn shared_job(before: &Path, after: &Path, protocols: &Protocols) -> Result<Option<Loaded>> {
     if !is_job(before) || !is_job(after) {
         return Ok(None);
     }
@@ -34,16 +29,16 @@ pub(super) fn shared_rule(
     let (one, two) = (folder(before)?, folder(after)?);
     let same =
         one == two || one.canonicalize().ok().zip(two.canonicalize().ok()).is_some_and(|(a, b)| a == b);
-    if !same {
-        return Ok(None);
-    }
-    Ok(Some(findings::options(&Loaded::open(&one, protocols, false)?.stages()?)))
+    if same { Loaded::open(&one, protocols, false).map(Some) } else { Ok(None) }
 }
 
-/// What else looks at the events of an observation.
+/// What else looks at an observation: at its readings or at its other events, each in order, one capture after
+/// the other.
 pub(super) trait Look {
-    /// One event.
-    fn event(&mut self, event: &Event);
+    /// One keypad reading.
+    fn reading(&mut self, _line: &Name, _t: Nanoseconds, _counts: u32) {}
+    /// One event that is no reading.
+    fn act(&mut self, _event: &Event) {}
     /// The end of a capture; the next one has a clock of its own.
     fn end(&mut self);
 }
@@ -61,7 +56,11 @@ pub(super) fn observe(
     if !is_job(input) {
         let mut push = |event: Event| {
             seen.train.push(&event);
-            look.event(&event);
+            if let (EventKind::Reading, Some(line), Some(counts)) = (event.kind, &event.line, event.counts) {
+                look.reading(line, event.t, counts);
+            } else {
+                look.act(&event);
+            }
             Ok(())
         };
         let summary = decode::read(input, reading, protocols, &mut push)?;
@@ -73,7 +72,12 @@ pub(super) fn observe(
         return Ok(());
     }
     let reference = JobReference::parse(&input.to_string_lossy())?;
-    let loaded = Loaded::open(&reference.folder, protocols, false)?;
+    observe_job(&Loaded::open(&reference.folder, protocols, false)?, input, seen, look)
+}
+
+/// Adds a job that is open, or one stage of it, to an observation; `input` names it.
+pub(super) fn observe_job(loaded: &Loaded, input: &Path, seen: &mut Seen, look: &mut dyn Look) -> Result<()> {
+    let reference = JobReference::parse(&input.to_string_lossy())?;
     let wanted = |number| reference.stage.is_none_or(|stage| stage == number);
     if !loaded.job.stages().iter().any(|stage| wanted(stage.number)) {
         loaded.job.stage(reference.stage.unwrap_or(1))?;
@@ -86,12 +90,14 @@ pub(super) fn observe(
     let hands = if captures(job::Hands::Off).next().is_some() { job::Hands::Off } else { job::Hands::On };
     seen.train = Train::with_latency(loaded.causes().latency());
     for capture in captures(hands) {
-        loaded.events(capture, &mut |event| {
-            // Readings are no strays; see `Loaded::add`.
-            if event.kind != EventKind::Reading {
-                seen.train.push(&event);
-            }
-            look.event(&event);
+        loaded.readings(capture, &mut |line, t, counts| {
+            look.reading(line, t, counts);
+            Ok(())
+        })?;
+        // Readings are no strays.
+        loaded.acts(capture, &mut |event| {
+            seen.train.push(&event);
+            look.act(&event);
             Ok(())
         })?;
         loaded.close(capture, seen);

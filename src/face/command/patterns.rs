@@ -52,7 +52,7 @@ struct Shown<'a> {
 struct Finder(CauseFinder);
 
 impl Look for Finder {
-    fn event(&mut self, event: &Event) {
+    fn act(&mut self, event: &Event) {
         self.0.push(event);
     }
 

@@ -4,14 +4,12 @@ use serde::Serialize;
 
 use super::load::Look;
 use crate::analysis::level::{LevelShift, Ripple, ripple};
-use crate::base::{Event, EventKind};
+use crate::base::{Name, Nanoseconds};
 use crate::face::findings::{LevelChange, Lines, ripple_sentence};
 
 impl Look for Lines {
-    fn event(&mut self, event: &Event) {
-        if let (EventKind::Reading, Some(line), Some(counts)) = (event.kind, &event.line, event.counts) {
-            self.push(line, event.t, counts);
-        }
+    fn reading(&mut self, line: &Name, t: Nanoseconds, counts: u32) {
+        self.push(line, t, counts);
     }
 
     fn end(&mut self) {
