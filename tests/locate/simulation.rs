@@ -15,6 +15,7 @@ use straykey::analysis::locate::{Outcome, StageEvidence, StepKind, locate};
 use straykey::base::ControlPath;
 use straykey::decode::ladder::Topology;
 
+#[allow(clippy::duplicate_mod)] // the example that loads this file has no `tests/support`
 #[path = "../support/ladder.rs"]
 mod parts;
 
