@@ -161,8 +161,11 @@ export function lanes(job, choose) {
     move(view.from + by, view.to + by);
   }
 
-  function all() {
-    const end = Math.max(span.edge(), 10);
+  async function all() {
+    follow = false;
+    // Asked anew: what is known here may be from before a loss of the connection.
+    const end = Math.max(await span.end().catch(() => 0), span.edge(), 10);
+    if (!span.running && span.edge() < end) await span.fetch(0, end * 1.01, view.width - GUTTER).catch(() => false);
     move(0, end * 1.01);
   }
 
