@@ -14,7 +14,7 @@ use std::io::Read;
 
 pub use self::header::Tick;
 use self::header::{Header, LEFT_OUT, NONE, Scale, Signal};
-use self::tokens::{Tokens, is_space};
+use self::tokens::{Tokens, is_last, is_space, word};
 pub use self::writer::Writer;
 use super::block::Block;
 use super::digits;
@@ -158,15 +158,6 @@ impl VcdSource {
     }
 }
 
-/// Whether these bytes are no more than one change that may be cut: a word without space behind it, or a
-/// vector without its whole code.
-fn is_last(rest: &[u8]) -> bool {
-    let words = rest.split(|byte| is_space(*byte)).filter(|word| !word.is_empty()).take(3).count();
-    let open = rest.last().is_some_and(|byte| !is_space(*byte));
-    let long = matches!(rest.first(), Some(b'b' | b'B' | b'r' | b'R' | b's' | b'S'));
-    (words <= 1 && (open || long)) || (words == 2 && open && long)
-}
-
 /// What the words of the value section act upon.
 struct State<'a> {
     header: &'a Header,
@@ -176,15 +167,6 @@ struct State<'a> {
     t: Nanoseconds,
     span: Option<Span>,
     skipping: bool,
-}
-
-/// Length of the first word; `None` when it may go on behind the bytes.
-#[inline]
-fn word(bytes: &[u8], ended: bool) -> Option<usize> {
-    match bytes.iter().position(|byte| is_space(*byte)) {
-        Some(length) => Some(length),
-        None => ended.then_some(bytes.len()),
-    }
 }
 
 impl State<'_> {

@@ -69,3 +69,21 @@ impl Tokens {
 pub(super) fn is_space(byte: u8) -> bool {
     matches!(byte, b' ' | b'\n' | b'\r' | b'\t' | 0x0b | 0x0c)
 }
+
+/// Length of the first word; `None` when it may go on behind the bytes.
+#[inline]
+pub(super) fn word(bytes: &[u8], ended: bool) -> Option<usize> {
+    match bytes.iter().position(|byte| is_space(*byte)) {
+        Some(length) => Some(length),
+        None => ended.then_some(bytes.len()),
+    }
+}
+
+/// Whether these bytes are no more than one change that may be cut: a word without space behind it, or a
+/// vector without its whole code.
+pub(super) fn is_last(rest: &[u8]) -> bool {
+    let words = rest.split(|byte| is_space(*byte)).filter(|word| !word.is_empty()).take(3).count();
+    let open = rest.last().is_some_and(|byte| !is_space(*byte));
+    let long = matches!(rest.first(), Some(b'b' | b'B' | b'r' | b'R' | b's' | b'S'));
+    (words <= 1 && (open || long)) || (words == 2 && open && long)
+}
