@@ -191,9 +191,9 @@ export const W = {
     bytes: (n) => `${number(n)} bytes/s`,
   },
   link: {
-    lost: "Connection lost. Nothing recorded is lost: straykey writes to disk first. Trying again …",
+    lost: "Connection lost. What is on disk stays; at most the last moment before it is missing. Trying again …",
     back: "Connection is back. The page shows everything anew; nothing recorded is lost.",
-    restarted: "straykey was started anew. Nothing recorded is lost; what it found on disk stands here.",
+    restarted: "straykey was started anew. What it found on disk stands here; a last moment before the end may be missing.",
     recovered: (list) => `After the start: ${list.join(" ")}`,
     gap: "The page fell behind and has fetched everything anew. Nothing recorded is lost.",
     noToken: "This page has no key to the bench yet",
