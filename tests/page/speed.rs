@@ -18,6 +18,16 @@ fn opened(daemon: &Daemon, place: &str) -> Browser {
     browser
 }
 
+/// Whether the figures are to be taken: STRAYKEY_FIGURES is set, and the machine does nothing else.
+fn measuring() -> bool {
+    std::env::var_os("STRAYKEY_FIGURES").is_some()
+}
+
+/// A bound in milliseconds. Beside other tests ten times as much is let pass: that still finds what is broken.
+fn bound_ms(figure: f64) -> f64 {
+    if measuring() { figure } else { 10.0 * figure }
+}
+
 fn now_ms() -> f64 {
     SystemTime::now().duration_since(UNIX_EPOCH).unwrap().as_secs_f64() * 1000.0
 }
@@ -45,8 +55,7 @@ fn first_paint_and_transfer() {
     }
     drawn.sort_by(f64::total_cmp);
     println!("first screen with content: {drawn:.0?} ms; transfer {:.1} kB", sent / 1000.0);
-    // The best of ten is the page's own time; the others wait for a machine that others share.
-    assert!(drawn[0] < 300.0, "{drawn:?} ms");
+    assert!(drawn[drawn.len() / 2] < bound_ms(300.0), "{drawn:?} ms");
     assert!(sent < 200_000.0, "{sent} bytes");
 }
 
@@ -69,9 +78,8 @@ fn a_byte_is_on_the_screen_within_a_tenth_of_a_second() {
     terminal.print(b"[1.000] keyscan: line=KEY1 adc=0x3ff\r\n");
     browser.says("#latest", "1023");
     browser.later(NOTE);
-    // A machine that others share may stall: one of five runs of 200 readings is without.
     let mut runs = Vec::new();
-    for run in 0..5_u32 {
+    for run in 0..if measuring() { 5_u32 } else { 1 } {
         let mut sent = Vec::new();
         for i in 200 * run..200 * (run + 1) {
             // Every reading is another one and far from the one before, so each is an event and is known again.
@@ -108,7 +116,7 @@ fn a_byte_is_on_the_screen_within_a_tenth_of_a_second() {
         );
         runs.push(p99);
     }
-    assert!(runs.iter().any(|p99| *p99 < 100.0), "{runs:?} ms");
+    assert!(runs.iter().all(|p99| *p99 < bound_ms(100.0)), "{runs:?} ms");
 }
 
 /// Sixty steps, wheel in, move, wheel out: the page's work for each, from the turn of the wheel to what is drawn, without
@@ -155,9 +163,8 @@ fn a_million_events_are_moved_through_without_lag() {
     browser.until("all in view", "/ \\d{7} events/.test(document.querySelector('#lanes-view')?.innerText)");
     browser.pictures("million");
     browser.script("document.querySelector('#lanes').scrollIntoView({ block: 'center' })", &[]);
-    // A machine that others share may stall a frame: one of three runs is without any.
     let mut runs = Vec::new();
-    for _ in 0..3 {
+    for _ in 0..if measuring() { 3 } else { 1 } {
         let took: Vec<f64> = serde_json::from_value(browser.later(STEPS)).unwrap();
         assert_eq!(took.len(), 60);
         let most = took.iter().copied().fold(0.0, f64::max);
@@ -166,7 +173,7 @@ fn a_million_events_are_moved_through_without_lag() {
         runs.push(most);
         browser.click("#all");
     }
-    assert!(runs.iter().any(|most| *most < 50.0), "{runs:?}");
+    assert!(runs.iter().all(|most| *most < bound_ms(50.0)), "{runs:?}");
     // Near enough, sums become events, to the byte.
     browser.click("#next-stray");
     browser.says("#detail", "KEY_MENU");
@@ -186,8 +193,8 @@ fn an_hour_of_fifty_events_a_second_leaves_the_memory_flat() {
         browser.tool("HeapProfiler.collectGarbage", json!({}));
         browser.script("return performance.memory.usedJSHeapSize", &[]).as_f64().unwrap() / 1e6
     };
-    // The hour's 180000 events come sixty times as fast.
-    let (pieces, each) = (3000_u64, 60_u64);
+    // The hour's 180000 events come sixty times as fast; a sixth of them where no figure is taken.
+    let (pieces, each) = (if measuring() { 3000_u64 } else { 500 }, 60_u64);
     let mut sizes = Vec::new();
     let begun = Instant::now();
     for piece in 0..pieces {
@@ -204,7 +211,7 @@ fn an_hour_of_fifty_events_a_second_leaves_the_memory_flat() {
             .unwrap();
         }
         terminal.print(text.as_bytes());
-        if piece % 500 == 499 {
+        if (piece + 1) % (pieces / 5) == 0 {
             sizes.push(heap());
         }
         std::thread::sleep(
@@ -214,7 +221,7 @@ fn an_hour_of_fifty_events_a_second_leaves_the_memory_flat() {
     browser.until("the last reading", "document.querySelector('#latest').innerText.includes('KEY1')");
     let events = daemon.port("bench")["events"].as_u64().unwrap();
     println!("{events} events in {:.0} s; heap {sizes:.1?} MB", begun.elapsed().as_secs_f64());
-    assert!(events >= 170_000, "{events} events");
+    assert!(events >= pieces * each * 94 / 100, "{events} events");
     let (early, late) = (sizes[1], sizes[sizes.len() - 1]);
     assert!(late < early * 1.25 + 1.0, "{sizes:?} MB");
     let _: Value = daemon.get("/status");

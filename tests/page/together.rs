@@ -78,7 +78,7 @@ fn a_daemon_that_is_killed_takes_nothing_with_it() {
     std::thread::sleep(std::time::Duration::from_secs(1));
     daemon.signal("-KILL");
     daemon.wait();
-    browser.says("#news", "Nothing recorded is lost");
+    browser.says("#news", "What is on disk stays");
     browser.says("#state-word", "No connection");
     browser.axe("connection-lost");
     browser.pictures("connection-lost");
