@@ -12,9 +12,9 @@ fn bare(text: &str) -> String {
     text.chars().filter(|c| !c.is_whitespace()).collect()
 }
 
-/// The pages of a PDF as text, by poppler's pdftotext.
+/// The pages of a PDF as text in the order in which it was drawn, by poppler's pdftotext.
 fn pages(pdf: &Path) -> Vec<String> {
-    let told = Command::new("pdftotext").arg("-layout").arg(pdf).arg("-").output().expect("pdftotext");
+    let told = Command::new("pdftotext").arg("-raw").arg(pdf).arg("-").output().expect("pdftotext");
     assert!(told.status.success());
     String::from_utf8(told.stdout).unwrap().split('\u{c}').map(bare).filter(|page| !page.is_empty()).collect()
 }
