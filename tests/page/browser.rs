@@ -70,7 +70,12 @@ impl Browser {
         let time = Builder::new_current_thread().enable_all().build().unwrap();
         let web =
             time.block_on(WebDriver::new(format!("http://127.0.0.1:{port}"), wanted)).expect("a browser");
-        Self { time, web, driver, _profile: profile }
+        let browser = Self { time, web, driver, _profile: profile };
+        // What the browser's own first page asks for is not ours.
+        browser.go("about:blank");
+        browser.requests();
+        browser.console();
+        browser
     }
 
     pub(super) fn go(&self, url: &str) {
@@ -247,8 +252,9 @@ impl Browser {
         let requests = self.requests();
         assert!(!requests.is_empty(), "no request seen");
         for request in requests {
-            let inside =
-                ["data:", "blob:", "about:", "chrome:"].iter().any(|scheme| request.starts_with(scheme));
+            let inside = ["data:", "blob:", "about:", "chrome:", "chrome-untrusted:"]
+                .iter()
+                .any(|scheme| request.starts_with(scheme));
             assert!(inside || request.starts_with(&own), "asked elsewhere: {request}");
         }
     }
