@@ -12,6 +12,8 @@ use thirtyfour::prelude::*;
 use thirtyfour::{LoggingPrefsLogLevel, TypingData};
 use tokio::runtime::{Builder, Runtime};
 
+use crate::support::daemon::Daemon;
+
 /// The longest that anything here may take on a busy machine.
 const PATIENCE: Duration = Duration::from_secs(70);
 
@@ -75,6 +77,21 @@ impl Browser {
         browser.go("about:blank");
         browser.requests();
         browser.console();
+        browser
+    }
+
+    /// The page of a daemon, let in by its link.
+    pub(super) fn on(daemon: &Daemon) -> Self {
+        let browser = Self::open();
+        browser.go(&format!("http://{}/open?token={}", daemon.address, daemon.token));
+        browser
+    }
+
+    /// A place on that page.
+    pub(super) fn at(daemon: &Daemon, place: &str) -> Self {
+        let browser = Self::on(daemon);
+        browser.seen("#jobs-title");
+        browser.go(&format!("http://{}/#{place}", daemon.address));
         browser
     }
 

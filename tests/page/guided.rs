@@ -28,8 +28,7 @@ fn a_job_from_first_look_to_report() {
     let folder = tempfile::tempdir().unwrap();
     let set = Set::begin(true);
     let daemon = Daemon::start(folder.path(), &bound("bench", set.path(), ""));
-    let browser = Browser::open();
-    browser.go(&format!("http://{}/open?token={}", daemon.address, daemon.token));
+    let browser = Browser::on(&daemon);
     browser.says("main", "No job yet");
     browser.fill("#f-which-set", "bedroom set, ticket <b>1187</b>");
     browser.fill("#f-what-the-customer-complains-of", "the menu opens by itself");

@@ -34,8 +34,7 @@ fn a_job_by_keys_alone() {
     let folder = tempfile::tempdir().unwrap();
     let set = Set::begin(true);
     let daemon = Daemon::start(folder.path(), &bound("bench", set.path(), ""));
-    let browser = Browser::open();
-    browser.go(&format!("http://{}/open?token={}", daemon.address, daemon.token));
+    let browser = Browser::on(&daemon);
     browser.seen("#make-job");
     browser.keys(Key::Tab + "");
     browser.until("the way past the head comes first", "document.activeElement.id === 'skip'");

@@ -1,10 +1,9 @@
 //! Closer looks at a job that is recorded: a train with a beat is folded, its occurrences are gone to, events are sifted.
 
 use std::fmt::Write as _;
-use std::process::Command;
 
 use super::browser::Browser;
-use crate::support::daemon::Daemon;
+use super::recorded;
 
 #[test]
 fn a_beat_is_folded_gone_to_and_sifted() {
@@ -19,25 +18,8 @@ fn a_beat_is_folded_gone_to_and_sifted() {
             writeln!(text, "[{}.{:03}] osd: show menu", ms / 1000, ms % 1000).unwrap();
         }
     }
-    std::fs::write(folder.path().join("beat.log"), text).unwrap();
-    let manifest = "set = \"set with a beat\"\nchassis = \"alder\"\n[[stage]]\nstep = \"as received\"\n\
-                    [[stage.capture]]\nfile = \"beat.log\"\nhands = \"off\"\n";
-    std::fs::write(folder.path().join("beat.toml"), manifest).unwrap();
-    std::fs::create_dir_all(folder.path().join("jobs")).unwrap();
-    let built = Command::new(env!("CARGO_BIN_EXE_straykey"))
-        .args(["job", "build"])
-        .arg(folder.path().join("beat.toml"))
-        .arg("--out")
-        .arg(folder.path().join("jobs/beat"))
-        .output()
-        .unwrap();
-    assert!(built.status.success(), "{}", String::from_utf8_lossy(&built.stderr));
-    let daemon = Daemon::start(folder.path(), "");
-    daemon.post("/jobs/beat/cautions", &serde_json::json!({ "read": true }));
-    let browser = Browser::open();
-    browser.go(&format!("http://{}/open?token={}", daemon.address, daemon.token));
-    browser.seen("#jobs-title");
-    browser.go(&format!("http://{}/#/job/beat", daemon.address));
+    let daemon = recorded::daemon(folder.path(), "beat", &text);
+    let browser = Browser::at(&daemon, "/job/beat");
     // Sixty strays, five seconds apart, by how the log was made.
     browser.says("#patterns", "5 s (");
     browser.says("#patterns", "60 ×");

@@ -7,6 +7,7 @@ mod guided;
 mod keyboard;
 mod looks;
 mod paper;
+mod recorded;
 mod served;
 mod set;
 mod speed;

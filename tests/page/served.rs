@@ -3,17 +3,11 @@
 use super::browser::Browser;
 use crate::support::daemon::Daemon;
 
-fn opened(daemon: &Daemon) -> Browser {
-    let browser = Browser::open();
-    browser.go(&format!("http://{}/open?token={}", daemon.address, daemon.token));
-    browser
-}
-
 #[test]
 fn it_asks_nobody_else_and_keeps_its_own_policy() {
     let folder = tempfile::tempdir().unwrap();
     let daemon = Daemon::demo(folder.path());
-    let browser = opened(&daemon);
+    let browser = Browser::on(&daemon);
     browser.until("loaded", "document.readyState === 'complete'");
     browser.stays_on_loopback(&daemon.address);
     assert_eq!(browser.console(), Vec::<String>::new());
@@ -33,7 +27,7 @@ fn it_asks_nobody_else_and_keeps_its_own_policy() {
 fn the_page_needs_no_extra_rights_to_be_read() {
     let folder = tempfile::tempdir().unwrap();
     let daemon = Daemon::demo(folder.path());
-    let browser = opened(&daemon);
+    let browser = Browser::on(&daemon);
     browser.until("loaded", "document.readyState === 'complete'");
     browser.axe("first screen");
 }

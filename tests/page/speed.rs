@@ -1,22 +1,14 @@
 //! Figures of the page, measured in the browser: paint, transfer, from the byte to the screen, a million events, memory.
 
 use std::fmt::Write as _;
-use std::process::Command;
 use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
 use serde_json::{Value, json};
 
 use super::browser::Browser;
+use super::recorded;
 use crate::support::daemon::{Daemon, bound};
 use crate::support::terminal::Terminal;
-
-fn opened(daemon: &Daemon, place: &str) -> Browser {
-    let browser = Browser::open();
-    browser.go(&format!("http://{}/open?token={}", daemon.address, daemon.token));
-    browser.seen("#jobs-title");
-    browser.go(&format!("http://{}/#{place}", daemon.address));
-    browser
-}
 
 /// Whether the figures are to be taken: STRAYKEY_FIGURES is set, and the machine does nothing else.
 fn measuring() -> bool {
@@ -36,7 +28,7 @@ fn now_ms() -> f64 {
 fn first_paint_and_transfer() {
     let folder = tempfile::tempdir().unwrap();
     let daemon = Daemon::demo(folder.path());
-    let browser = opened(&daemon, "/");
+    let browser = Browser::at(&daemon, "/");
     browser.tool("Network.enable", json!({}));
     browser.tool("Network.setCacheDisabled", json!({ "cacheDisabled": true }));
     let mut drawn = Vec::new();
@@ -72,7 +64,7 @@ fn a_byte_is_on_the_screen_within_a_tenth_of_a_second() {
     let mut terminal = Terminal::open();
     let daemon = Daemon::start(folder.path(), &bound("bench", terminal.path(), "chassis = \"alder\"\n"));
     daemon.job("one");
-    let browser = opened(&daemon, "/job/one");
+    let browser = Browser::at(&daemon, "/job/one");
     browser.seen("#to-baseline");
     daemon.post("/jobs/one/soak", &json!({ "port": "bench", "minutes": 30 }));
     terminal.print(b"[1.000] keyscan: line=KEY1 adc=0x3ff\r\n");
@@ -141,25 +133,10 @@ fn a_million_events_are_moved_through_without_lag() {
         let counts = if i % 400 < 6 { 747 } else { 1005 + (i * 7) % 15 };
         writeln!(text, "[{}.{:03}] keyscan: line=KEY1 adc=0x{counts:03x}", ms / 1000, ms % 1000).unwrap();
     }
-    std::fs::write(folder.path().join("long.log"), text).unwrap();
-    let manifest = "set = \"long set\"\nchassis = \"alder\"\n[[stage]]\nstep = \"as received\"\n\
-                    [[stage.capture]]\nfile = \"long.log\"\nhands = \"off\"\n";
-    std::fs::write(folder.path().join("long.toml"), manifest).unwrap();
-    let job = folder.path().join("jobs/long");
-    std::fs::create_dir_all(folder.path().join("jobs")).unwrap();
-    let built = Command::new(env!("CARGO_BIN_EXE_straykey"))
-        .args(["job", "build"])
-        .arg(folder.path().join("long.toml"))
-        .arg("--out")
-        .arg(&job)
-        .output()
-        .unwrap();
-    assert!(built.status.success(), "{}", String::from_utf8_lossy(&built.stderr));
-    let daemon = Daemon::start(folder.path(), "");
+    let daemon = recorded::daemon(folder.path(), "long", &text);
     let total = daemon.get("/jobs/long/timeline")["total"].as_u64().unwrap();
     assert!(total >= 1_000_000, "{total} events");
-    daemon.post("/jobs/long/cautions", &json!({ "read": true }));
-    let browser = opened(&daemon, "/job/long");
+    let browser = Browser::at(&daemon, "/job/long");
     browser.until("all in view", "/ \\d{7} events/.test(document.querySelector('#lanes-view')?.innerText)");
     browser.pictures("million");
     browser.script("document.querySelector('#lanes').scrollIntoView({ block: 'center' })", &[]);
@@ -186,7 +163,7 @@ fn an_hour_of_fifty_events_a_second_leaves_the_memory_flat() {
     let mut terminal = Terminal::open();
     let daemon = Daemon::start(folder.path(), &bound("bench", terminal.path(), "chassis = \"alder\"\n"));
     daemon.job("one");
-    let browser = opened(&daemon, "/job/one");
+    let browser = Browser::at(&daemon, "/job/one");
     browser.seen("#to-baseline");
     daemon.post("/jobs/one/soak", &json!({ "port": "bench", "minutes": 600, "full": true }));
     let heap = || {

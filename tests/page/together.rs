@@ -6,21 +6,13 @@ use super::browser::Browser;
 use super::set::Set;
 use crate::support::daemon::{Daemon, bound};
 
-fn opened(daemon: &Daemon, place: &str) -> Browser {
-    let browser = Browser::open();
-    browser.go(&format!("http://{}/open?token={}", daemon.address, daemon.token));
-    browser.seen("#jobs-title");
-    browser.go(&format!("http://{}/#{place}", daemon.address));
-    browser
-}
-
 #[test]
 fn two_pages_agree() {
     let folder = tempfile::tempdir().unwrap();
     let set = Set::begin(true);
     let daemon = Daemon::start(folder.path(), &bound("bench", set.path(), ""));
     daemon.job("one");
-    let browser = opened(&daemon, "/job/one");
+    let browser = Browser::at(&daemon, "/job/one");
     browser.seen("#to-baseline");
     let first = browser.another(&format!("http://{}/#/job/one", daemon.address));
     browser.seen("#to-baseline");
@@ -69,7 +61,7 @@ fn a_daemon_that_is_killed_takes_nothing_with_it() {
     let mut daemon = Daemon::start(folder.path(), &bound("bench", set.path(), ""));
     let address = daemon.address.clone();
     daemon.job("one");
-    let browser = opened(&daemon, "/job/one");
+    let browser = Browser::at(&daemon, "/job/one");
     browser.seen("#to-baseline");
     daemon.post("/jobs/one/soak", &json!({ "port": "bench", "minutes": 30 }));
     browser.until("four strays", "Number(document.querySelector('#stray-count').innerText) >= 4");
@@ -103,7 +95,7 @@ fn a_cable_that_is_pulled_is_said() {
     let set = Set::begin(true);
     let daemon = Daemon::start(folder.path(), &bound("bench", set.path(), ""));
     daemon.job("one");
-    let browser = opened(&daemon, "/job/one");
+    let browser = Browser::at(&daemon, "/job/one");
     browser.seen("#to-baseline");
     daemon.post("/jobs/one/soak", &json!({ "port": "bench", "minutes": 30 }));
     browser.says("#state-word", "Stray now");
@@ -120,7 +112,7 @@ fn what_the_set_prints_is_shown_and_never_run() {
     let set = Set::begin(false);
     let daemon = Daemon::start(folder.path(), &bound("bench", set.path(), "chassis = \"alder\"\n"));
     daemon.job("one");
-    let browser = opened(&daemon, "/job/one");
+    let browser = Browser::at(&daemon, "/job/one");
     browser.seen("#to-baseline");
     daemon.post("/jobs/one/soak", &json!({ "port": "bench", "minutes": 30 }));
     browser.says("#latest", "Keypad");
