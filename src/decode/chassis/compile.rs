@@ -3,7 +3,7 @@
 use std::collections::HashMap;
 use std::ops::Range;
 use std::path::Path;
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 
 use toml::Spanned;
 
@@ -13,7 +13,7 @@ use crate::decode::file;
 use crate::decode::grams::Telling;
 use crate::decode::ladder::Windows;
 use crate::decode::protocol::{ChassisFile, KeyRule, KeyState, Meaning, Record, Role};
-use crate::decode::shape::{self, Automaton, Form, Shape};
+use crate::decode::shape::{self, Form, Shape};
 
 /// Most records times prefixes in one file.
 pub(super) const MOST_SHAPES: usize = 1_000;
@@ -36,12 +36,6 @@ impl Compiler<'_> {
         let mut patterns = self.patterns(&lines)?;
         // Stable: of equally specific shapes the first in the file wins.
         patterns.sort_by_key(|pattern| std::cmp::Reverse(pattern.shape.specificity()));
-        let (head_patterns, heads): (Vec<usize>, Vec<String>) = patterns
-            .iter()
-            .enumerate()
-            .filter_map(|(i, pattern)| Some((i, pattern.shape.head_regex()?)))
-            .unzip();
-        let whole: Vec<String> = patterns.iter().map(|pattern| pattern.shape.regex()).collect();
         let name: Name = self.file.chassis.name.get_ref().as_str().into();
         let frames = self.frames(&lines)?;
         let sync = frames.as_ref().map(|frames| frames.layout.sync.as_slice());
@@ -50,10 +44,7 @@ impl Compiler<'_> {
             name,
             path: self.path.to_owned(),
             text: self.text.to_owned(),
-            certain: certain(&whole),
-            whole: self.compiled(Automaton::whole(&whole))?,
-            heads: if heads.is_empty() { None } else { Some(self.compiled(Automaton::beginning(&heads))?) },
-            head_patterns,
+            engines: OnceLock::new(),
             telling: Telling::new(&patterns, sync),
             patterns,
             frames,
@@ -68,14 +59,6 @@ impl Compiler<'_> {
             },
             file: self.file.clone(),
             own: None,
-        })
-    }
-
-    fn compiled(&self, automaton: std::result::Result<Automaton, String>) -> Result<Automaton> {
-        automaton.map_err(|why| {
-            Error::input(format!("the shapes are too large for one automaton: {why}"))
-                .at(self.path)
-                .remedy("use fewer prefixes or fewer records; widths of placeholders cost most")
         })
     }
 
@@ -392,17 +375,6 @@ impl Compiler<'_> {
             }
             None => Ok(()),
         }
-    }
-}
-
-/// Most shapes for which it is worked out which of them no other can take a line from.
-const MOST_CERTAIN: usize = 64;
-
-fn certain(whole: &[String]) -> Vec<bool> {
-    let overlaps = if whole.len() <= MOST_CERTAIN { Automaton::overlaps(whole) } else { None };
-    match overlaps {
-        Some(overlaps) => (0..whole.len()).map(|i| overlaps.iter().all(|o| o.loser != i)).collect(),
-        None => vec![false; whole.len()],
     }
 }
 

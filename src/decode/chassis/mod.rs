@@ -1,21 +1,23 @@
 //! A chassis file made ready: shapes in one automaton, words in tables, ladders as windows.
 
 mod compile;
+mod engines;
 mod frames;
 mod limits;
 
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 
+pub(crate) use self::engines::Engines;
 use super::decoder::Begin;
 use super::file;
 use super::frame::{Field, Layout};
 use super::grams::Telling;
 use super::ladder::Windows;
 use super::protocol::{ChassisFile, KeyState, Meaning, Role};
-use super::shape::{self, Automaton, Form, Shape, Step};
-use crate::base::{ControlPath, Key, Name, Nanoseconds, Result};
+use super::shape::{self, Form, Shape, Step};
+use crate::base::{ControlPath, Error, Key, Name, Nanoseconds, Result};
 
 /// What printed text means, compared as words or as numbers.
 #[derive(Clone, Debug)]
@@ -142,13 +144,9 @@ pub struct Chassis {
     pub(super) telling: Telling,
     /// Most specific first.
     pub(crate) patterns: Vec<Pattern>,
-    pub(crate) whole: Automaton,
-    /// Of each pattern: no more specific shape fits a line of it, so that a line that has its shape is its.
-    pub(crate) certain: Vec<bool>,
+    /// Compiled when the first line is read.
+    engines: OnceLock<Engines>,
     pub(crate) frames: Option<Frames>,
-    pub(crate) heads: Option<Automaton>,
-    /// Pattern of each head.
-    pub(crate) head_patterns: Vec<usize>,
     pub(crate) lines: Vec<(Name, Arc<Windows>)>,
     pub(crate) items: HashMap<Vec<u8>, Name>,
     pub(crate) item_values: HashMap<Vec<u8>, Name>,
@@ -166,8 +164,24 @@ impl Chassis {
     /// # Errors
     /// `Input` with line, column, the offending text and what was expected.
     pub fn parse(path: &Path, text: &str) -> Result<Self> {
+        let chassis = Self::parse_known(path, text)?;
+        let engines = Engines::build(&chassis.patterns).map_err(|why| {
+            Error::input(format!("the shapes are too large for one automaton: {why}"))
+                .at(path)
+                .remedy("use fewer prefixes or fewer records; widths of placeholders cost most")
+        })?;
+        Ok(Self { engines: OnceLock::from(engines), ..chassis })
+    }
+
+    /// The same for a file that is known to compile: most uses of the program read lines of one chassis only.
+    pub(in crate::decode) fn parse_known(path: &Path, text: &str) -> Result<Self> {
         let file: ChassisFile = file::parse(path, text)?;
         compile::Compiler { path, text, file: &file }.compile()
+    }
+
+    /// The automata that read its lines.
+    pub(crate) fn engines(&self) -> &Engines {
+        self.engines.get_or_init(|| Engines::build(&self.patterns).unwrap_or_default())
     }
 
     /// Name of the chassis.

@@ -243,7 +243,7 @@ impl TextDecoder {
                 return self.record_of(chassis, &fields, origin, out, Ok(()));
             }
         }
-        if let Some(index) = chassis.whole.find(&mut self.whole, line) {
+        if let Some(index) = chassis.engines().whole(&mut self.whole, line) {
             return self.record(chassis, index, origin, line, out);
         }
         let mut cleaned = std::mem::take(&mut self.cleaned);
@@ -253,7 +253,7 @@ impl TextDecoder {
         if clean::is_needed(line) {
             clean::clean(line, chassis.file.text.strip_escapes, &mut cleaned);
             line = &cleaned;
-            found = chassis.whole.find(&mut self.whole, line);
+            found = chassis.engines().whole(&mut self.whole, line);
         }
         let open = match found {
             Some(index) => self.record(chassis, index, origin, line, out),
@@ -275,7 +275,7 @@ impl TextDecoder {
         out: &mut Vec<Event>,
     ) -> bool {
         let Some(pattern) = chassis.patterns.get(index) else { return false };
-        self.likely = chassis.certain.get(index).copied().unwrap_or(false).then_some(index);
+        self.likely = chassis.engines().is_certain(index).then_some(index);
         let mut fields = Fields::new(pattern, line);
         let read = fields.read();
         self.record_of(chassis, &fields, origin, out, read)
@@ -310,8 +310,8 @@ impl TextDecoder {
             return;
         }
         self.counters.records += 1;
-        let head = chassis.heads.as_ref().and_then(|heads| heads.find(&mut self.heads, line));
-        let pattern = head.and_then(|head| chassis.patterns.get(*chassis.head_patterns.get(head)?));
+        let head = chassis.engines().head(&mut self.heads, line);
+        let pattern = head.and_then(|index| chassis.patterns.get(index));
         if let Some(pattern) = pattern {
             self.counters.damaged += 1;
             self.noise(origin, pattern.damaged.clone(), out);

@@ -13,7 +13,7 @@ use super::refusal::{Answer, Refusal};
 use super::shown::{PortState, SoakShown};
 use super::worker::Worker;
 use crate::base::Nanoseconds;
-use crate::source::serial::Try;
+use crate::source::serial::{Nudge, Try};
 use crate::timeline::job::Hands;
 
 /// What a capture is to be.
@@ -70,6 +70,8 @@ pub struct Port {
     pub fixed: bool,
     state: Mutex<PortState>,
     orders: Sender<Order>,
+    /// Tells the thread of an order while it waits for bytes.
+    nudge: Mutex<Option<Nudge>>,
     thread: Mutex<Option<JoinHandle<()>>>,
 }
 
@@ -94,6 +96,7 @@ impl Port {
             fixed,
             state: Mutex::new(state),
             orders,
+            nudge: Mutex::default(),
             thread: Mutex::default(),
         });
         let thread = spawn(&name, received, Arc::downgrade(&port), Arc::clone(bench))?;
@@ -125,6 +128,14 @@ impl Port {
     /// Gives an order; a thread that has ended takes none, and whoever waits is told so by the dropped reply.
     pub fn order(&self, order: Order) {
         let _ = self.orders.send(order);
+        if let Some(nudge) = &*locked(&self.nudge) {
+            nudge.now();
+        }
+    }
+
+    /// The thread tells what it waits on from now on.
+    pub fn set_nudge(&self, nudge: Nudge) {
+        *locked(&self.nudge) = Some(nudge);
     }
 
     /// Gives an order and waits for its answer.

@@ -16,7 +16,7 @@ use crate::base::{Anchor, Event, EventKind, Kind, Name, Nanoseconds};
 use crate::face::findings::{self, Loaded, StageSeen};
 use crate::journal::FeedState;
 use crate::source::ByteSource;
-use crate::source::serial::{BACK, Console, GONE, PortSpec, SerialPort};
+use crate::source::serial::{BACK, Console, GONE, Nudge, PortSpec, SerialPort};
 use crate::timeline::job::{CaptureOptions, Hands};
 use crate::timeline::live::{Progress, Session};
 
@@ -43,6 +43,7 @@ struct Running {
 pub(super) struct Recording {
     session: Session,
     console: Console,
+    nudge: Nudge,
     held: Held,
     capture: Name,
     stage: usize,
@@ -113,7 +114,7 @@ impl Recording {
         let axis = Axis::of(&loaded.job, |capture| loaded.span(capture));
         drop(loaded);
         let port = SerialPort::open(spec)?;
-        let console = port.console();
+        let (console, nudge) = (port.console(), port.nudge());
         let anchor = port.anchor().unwrap_or_else(Anchor::now);
         let options = CaptureOptions {
             name: Some(begin.word.to_owned()),
@@ -142,6 +143,7 @@ impl Recording {
         Ok(Self {
             session,
             console,
+            nudge,
             held,
             capture,
             stage,
@@ -160,6 +162,11 @@ impl Recording {
             told_bytes: 0,
             level: PortLevel::Open,
         })
+    }
+
+    /// The way to end its wait for bytes.
+    pub(super) fn nudge(&self) -> Nudge {
+        self.nudge.clone()
     }
 
     /// Name of the job.

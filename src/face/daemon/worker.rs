@@ -184,6 +184,9 @@ impl Worker {
         let spec = self.config.spec()?;
         let recording = Recording::begin(begin, &spec, self.config.chassis.as_deref(), &self.bench)?;
         tracing::info!(port = %self.config.name, job = %begin.job, capture = recording.capture(), "capture begun");
+        if let Some(port) = self.port.upgrade() {
+            port.set_nudge(recording.nudge());
+        }
         self.state = self.blank();
         self.doing = Doing::Recording(Box::new(recording));
         if let Doing::Recording(recording) = &mut self.doing {

@@ -29,5 +29,5 @@ pub use console::{Console, LARGEST_COMMAND};
 pub use find::{Judge, RATES, Try, find};
 pub use list::{PortInfo, Usb, list, list_under};
 pub use port::{BACK, GONE, SerialPort};
-pub use queue::QUEUE_BYTES;
+pub use queue::{Nudge, QUEUE_BYTES};
 pub use spec::{Parity, PortSpec};

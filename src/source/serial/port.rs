@@ -12,7 +12,7 @@ use super::clocks::Clocks;
 use super::console::Console;
 use super::faults::{self, Unmark};
 use super::list::{Usb, list};
-use super::queue::{Entry, Next, Queue};
+use super::queue::{Entry, Next, Nudge, Queue};
 use super::spec::{Parity, PortSpec};
 use super::{super::ByteSource, super::Chunk, super::Mark, super::Pulled, holder};
 use crate::base::{Anchor, Error, Nanoseconds, Result};
@@ -21,7 +21,7 @@ use crate::base::{Anchor, Error, Nanoseconds, Result};
 const PULL_TIME: Duration = Duration::from_millis(20);
 
 /// The same when nothing has come for a while: a silent port shall cost next to nothing.
-const SILENT_PULL_TIME: Duration = Duration::from_millis(100);
+const SILENT_PULL_TIME: Duration = Duration::from_millis(500);
 
 /// A port is silent after so long; longer than anything that a decoder waits for.
 const SILENT_AFTER: Nanoseconds = Nanoseconds::from_millis(5000);
@@ -114,13 +114,18 @@ impl SerialPort {
         self.console.clone()
     }
 
+    /// The way to end a wait for bytes before its time.
+    pub fn nudge(&self) -> Nudge {
+        Nudge(Arc::downgrade(&self.queue))
+    }
+
     fn now(&self) -> Nanoseconds {
         since(self.epoch)
     }
 }
 
 impl ByteSource for SerialPort {
-    /// Waits 20 ms at most, 100 ms on a port that is silent; bytes come back as soon as the port has delivered them.
+    /// Waits 20 ms at most, 500 ms on a port that is silent. Bytes and a [`Nudge`] end the wait at once.
     fn pull(&mut self) -> Result<Pulled<'_>> {
         let silent = self.now() - self.heard > SILENT_AFTER;
         match self.queue.pull(if silent { SILENT_PULL_TIME } else { PULL_TIME }) {

@@ -1,7 +1,8 @@
 //! What the reading thread hands over: bounded, in order, and honest about what did not fit.
 
 use std::collections::VecDeque;
-use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
+use std::fmt;
+use std::sync::{Condvar, Mutex, MutexGuard, PoisonError, Weak};
 use std::time::{Duration, Instant};
 
 use super::super::Mark;
@@ -43,6 +44,7 @@ struct State {
     bytes: usize,
     closed: bool,
     stop: bool,
+    nudged: bool,
 }
 
 /// Queue between the reading thread and the consumer.
@@ -98,6 +100,12 @@ impl Queue {
         self.changed.notify_all();
     }
 
+    /// Ends the wait of a pull, or of the next one.
+    fn nudge(&self) {
+        self.state().nudged = true;
+        self.changed.notify_all();
+    }
+
     /// Whether the reading thread shall end.
     pub(super) fn is_stopped(&self) -> bool {
         self.state().stop
@@ -128,7 +136,7 @@ impl Queue {
                 return Next::Closed;
             }
             let left = until.saturating_duration_since(Instant::now());
-            if left.is_zero() {
+            if std::mem::take(&mut state.nudged) || left.is_zero() {
                 return Next::Nothing;
             }
             state = self.changed.wait_timeout(state, left).unwrap_or_else(PoisonError::into_inner).0;
@@ -136,9 +144,47 @@ impl Queue {
     }
 }
 
+/// Ends the wait of whoever pulls from a port, for one who has something else for it to do.
+#[derive(Clone)]
+pub struct Nudge(pub(super) Weak<Queue>);
+
+impl Nudge {
+    /// The pull that waits now, or else the next one, comes back at once. Does nothing when the port is closed.
+    pub fn now(&self) {
+        if let Some(queue) = self.0.upgrade() {
+            queue.nudge();
+        }
+    }
+}
+
+impl fmt::Debug for Nudge {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("Nudge")
+    }
+}
+
 #[cfg(test)]
 mod tests {
+    use std::sync::Arc;
+
     use super::*;
+
+    #[test]
+    fn a_nudge_ends_the_wait_of_one_pull() {
+        let queue = Arc::new(Queue::default());
+        let nudge = Nudge(Arc::downgrade(&queue));
+        nudge.now();
+        let begun = Instant::now();
+        assert!(matches!(queue.pull(Duration::from_secs(60)), Next::Nothing));
+        let other = std::thread::spawn(move || {
+            std::thread::sleep(Duration::from_millis(20));
+            nudge.now();
+        });
+        assert!(matches!(queue.pull(Duration::from_secs(60)), Next::Nothing));
+        assert!(begun.elapsed() < Duration::from_secs(50));
+        other.join().unwrap();
+        assert!(matches!(queue.pull(Duration::from_millis(1)), Next::Nothing));
+    }
 
     fn drain(queue: &Queue) -> (usize, u64, usize) {
         let (mut kept, mut lost, mut entries) = (0, 0, 0);
