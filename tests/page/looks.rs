@@ -2,8 +2,13 @@
 
 use std::fmt::Write as _;
 
+use serde_json::json;
+
 use super::browser::Browser;
 use super::recorded;
+
+/// Pixels that the names of the lanes take (draw.js).
+const GUTTER: f64 = 92.0;
 
 #[test]
 fn a_beat_is_folded_gone_to_and_sifted() {
@@ -55,5 +60,92 @@ fn a_beat_is_folded_gone_to_and_sifted() {
     browser.says("#lanes-view", "0 strays");
     browser.click("#lanes-table > summary");
     browser.says("#lanes-table", "Menu");
+    assert_eq!(browser.console(), Vec::<String>::new());
+}
+
+/// Fingers on the lanes, each at a place (CSS pixels of the window).
+fn fingers(browser: &Browser, kind: &str, places: &[(f64, f64)]) {
+    let points: Vec<_> =
+        places.iter().enumerate().map(|(id, (x, y))| json!({ "x": x, "y": y, "id": id })).collect();
+    browser.tool("Input.dispatchTouchEvent", json!({ "type": kind, "touchPoints": points }));
+}
+
+/// Start and end of what is in view, seconds.
+fn view(browser: &Browser) -> (f64, f64) {
+    browser.frame();
+    browser.frame();
+    let words = browser.words("#lanes-view");
+    let (range, _) = words.split_once(": ").unwrap_or_else(|| panic!("{words}"));
+    let (from, to) = range.split_once(" to ").unwrap_or_else(|| panic!("{words}"));
+    (seconds(from), seconds(to))
+}
+
+/// `1:02:03.5` in seconds; also `8.25 s`.
+fn seconds(words: &str) -> f64 {
+    let number = words.trim().trim_end_matches(" s");
+    number
+        .split(':')
+        .fold(0.0, |sum, part| sum * 60.0 + part.parse::<f64>().unwrap_or_else(|_| panic!("{words}")))
+}
+
+#[test]
+fn fingers_move_zoom_and_choose() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut text = String::new();
+    for i in 0..6000_u64 {
+        let ms = 1000 + 50 * i;
+        let counts = if i % 100 >= 20 && i % 100 < 24 { 747 } else { 1023 };
+        writeln!(text, "[{}.{:03}] keyscan: line=KEY1 adc=0x{counts:03x}", ms / 1000, ms % 1000).unwrap();
+    }
+    let daemon = recorded::daemon(folder.path(), "fingers", &text);
+    let browser = Browser::at(&daemon, "/job/fingers");
+    browser.tool("Emulation.setTouchEmulationEnabled", json!({ "enabled": true, "maxTouchPoints": 2 }));
+    browser.says("#lanes-view", "60 strays");
+    browser.script("document.querySelector('#lanes').scrollIntoView({ block: 'center' })", &[]);
+    let place = browser.script(
+        "const box = document.querySelector('#lanes canvas').getBoundingClientRect(); return [box.left, box.top, box.width]",
+        &[],
+    );
+    let at = |i: usize| place[i].as_f64().unwrap();
+    let (x, y) = (at(0) + at(2) * 0.6, at(1) + 60.0);
+    let all = view(&browser);
+    // Two fingers from 100 to 200 pixels apart: half as much is in view, about the same middle.
+    fingers(&browser, "touchStart", &[(x - 50.0, y), (x + 50.0, y)]);
+    for step in 1..=10 {
+        let half = 50.0 + 5.0 * f64::from(step);
+        fingers(&browser, "touchMove", &[(x - half, y), (x + half, y)]);
+    }
+    fingers(&browser, "touchEnd", &[]);
+    let pinched = view(&browser);
+    let ratio = (pinched.1 - pinched.0) / (all.1 - all.0);
+    assert!((ratio - 0.5).abs() < 0.02, "{all:?} to {pinched:?}");
+    assert!(pinched.0 > all.0 && pinched.1 < all.1, "{all:?} to {pinched:?}");
+    // One finger to the left: what is later comes into view, as long as before.
+    fingers(&browser, "touchStart", &[(x, y)]);
+    for step in 1..=10 {
+        fingers(&browser, "touchMove", &[(x - 8.0 * f64::from(step), y)]);
+    }
+    fingers(&browser, "touchEnd", &[]);
+    let moved = view(&browser);
+    assert!(moved.0 > pinched.0 + 1.0, "{pinched:?} to {moved:?}");
+    let length = (moved.1 - moved.0) / (pinched.1 - pinched.0);
+    assert!((length - 1.0).abs() < 0.02, "{pinched:?} to {moved:?}");
+    // A short touch on a stray says what it was: on the one after that which was gone to, 5 s later by the log.
+    browser.click("#next-stray");
+    browser.says("#detail", "KEY_MENU");
+    let time = "document.querySelector('#detail').innerText.match(/(\\d+\\.\\d{3}) s/)?.[1]";
+    let first = browser.script(&format!("return Number({time})"), &[]).as_f64().unwrap();
+    browser.script("document.querySelector('#lanes').scrollIntoView({ block: 'center' })", &[]);
+    let (from, to) = view(&browser);
+    let place = browser.script(
+        "const box = document.querySelector('#lanes canvas').getBoundingClientRect(); return [box.left, box.top, box.width]",
+        &[],
+    );
+    let at = |i: usize| place[i].as_f64().unwrap();
+    let x = at(0) + GUTTER + (first + 5.0 + 0.1 - from) / (to - from) * (at(2) - GUTTER);
+    fingers(&browser, "touchStart", &[(x, at(1) + 60.0)]);
+    fingers(&browser, "touchEnd", &[]);
+    browser.until("the next one", &format!("Math.abs(Number({time}) - {}) < 0.3", first + 5.0));
+    browser.says("#detail", "KEY_MENU");
     assert_eq!(browser.console(), Vec::<String>::new());
 }

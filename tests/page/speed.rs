@@ -111,8 +111,9 @@ fn a_byte_is_on_the_screen_within_a_tenth_of_a_second() {
     assert!(runs.iter().all(|p99| *p99 < bound_ms(100.0)), "{runs:?} ms");
 }
 
-/// Sixty steps, wheel in, move, wheel out: the page's work for each, from the turn of the wheel to what is drawn, without
-/// the wait for the screen's next refresh.
+/// Sixty steps, wheel in, move, wheel out. Of each two times: the page's work, from the turn of the wheel to what is
+/// drawn, without the wait for the screen's next refresh; and the whole frame, from its start to the start of the next
+/// (16.7 ms at a screen of 60 Hz, or more where drawing and painting took longer).
 const STEPS: &str = "const done = arguments[arguments.length - 1]; const took = []; \
     const canvas = document.querySelector('#lanes canvas'); const box = canvas.getBoundingClientRect(); \
     const step = i => { if (i === 60) { done(took); return; } \
@@ -121,7 +122,8 @@ const STEPS: &str = "const done = arguments[arguments.length - 1]; const took = 
     let framed; requestAnimationFrame(() => { framed = performance.now(); }); const begun = performance.now(); \
     canvas.dispatchEvent(new WheelEvent('wheel', { deltaX, deltaY, clientX: x, clientY: box.top + 60, bubbles: true, cancelable: true })); \
     const turned = performance.now() - begun; \
-    requestAnimationFrame(() => { took.push(turned + performance.now() - framed); setTimeout(() => step(i + 1), 90); }); }; step(0);";
+    requestAnimationFrame(() => { const worked = turned + performance.now() - framed; \
+    requestAnimationFrame(() => { took.push([worked, performance.now() - framed]); setTimeout(() => step(i + 1), 90); }); }); }; step(0);";
 
 #[test]
 fn a_million_events_are_moved_through_without_lag() {
@@ -142,12 +144,15 @@ fn a_million_events_are_moved_through_without_lag() {
     browser.script("document.querySelector('#lanes').scrollIntoView({ block: 'center' })", &[]);
     let mut runs = Vec::new();
     for _ in 0..if measuring() { 3 } else { 1 } {
-        let took: Vec<f64> = serde_json::from_value(browser.later(STEPS)).unwrap();
+        let took: Vec<(f64, f64)> = serde_json::from_value(browser.later(STEPS)).unwrap();
         assert_eq!(took.len(), 60);
-        let most = took.iter().copied().fold(0.0, f64::max);
-        let mean = took.iter().sum::<f64>() / 60.0;
-        println!("60 steps over {total} events: mean {mean:.1} ms, most {most:.1} ms");
-        runs.push(most);
+        let most = |of: fn(&(f64, f64)) -> f64| took.iter().map(of).fold(0.0, f64::max);
+        let (work, frame) = (most(|step| step.0), most(|step| step.1));
+        let mean = took.iter().map(|step| step.0).sum::<f64>() / 60.0;
+        println!(
+            "60 steps over {total} events: work mean {mean:.1} ms, most {work:.1} ms; longest frame {frame:.1} ms"
+        );
+        runs.push(work.max(frame));
         browser.click("#all");
     }
     assert!(runs.iter().all(|most| *most < bound_ms(50.0)), "{runs:?}");
