@@ -232,6 +232,8 @@ struct Simulated {
 impl ByteSource for Simulated {
     fn pull(&mut self) -> Result<Pulled<'_>> {
         self.piece = self.set.advance(Nanoseconds::SECOND);
+        // The memory that is measured is the recorder's, not the simulation's.
+        self.set.take_registered();
         self.now = self.now + Nanoseconds::SECOND;
         let offset = self.offset;
         self.offset += self.piece.len() as u64;

@@ -159,7 +159,7 @@ pub fn learn_gap_of(sides: &[&[f64]]) -> Option<GapMixture> {
 #[allow(clippy::cast_precision_loss)]
 fn fit_mixture(gaps: Vec<f64>, one: f64) -> Option<GapMixture> {
     let mut gaps: Vec<f64> = gaps.iter().copied().filter(|g| g.is_finite()).map(|g| g.max(GRAIN_S)).collect();
-    gaps.sort_by(f64::total_cmp);
+    gaps.sort_unstable_by(f64::total_cmp);
     if gaps.len() > MOST_GAPS {
         gaps = (0..MOST_GAPS).map(|i| gaps[i * gaps.len() / MOST_GAPS]).collect();
     }

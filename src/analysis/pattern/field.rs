@@ -69,12 +69,13 @@ impl Hazard {
 
     /// Events per second expected by chance, `gap` seconds after the last.
     pub(super) fn rate(&self, gap: f64) -> f64 {
-        let a = self.share * (-gap / self.short).exp();
-        let b = (1.0 - self.share) * (-gap / self.long).exp();
-        let survivors = a + b;
-        let rate =
-            if survivors > 1e-280 { (a / self.short + b / self.long) / survivors } else { 1.0 / self.long };
-        MARGIN * rate
+        let long = 1.0 - self.share;
+        if long <= 0.0 {
+            return MARGIN / self.short;
+        }
+        // Both lengths by what is left of the long ones, which never vanishes beside the short.
+        let short = self.share * (-gap * (1.0 / self.short - 1.0 / self.long)).exp();
+        MARGIN * (short / self.short + long / self.long) / (short + long)
     }
 }
 

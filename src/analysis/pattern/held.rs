@@ -91,7 +91,7 @@ struct Rate {
 /// From the gaps between repeats, seconds: whole multiples of their median are repeats that were missed.
 #[allow(clippy::cast_precision_loss, clippy::cast_possible_truncation, clippy::cast_sign_loss)]
 fn rate(mut gaps: Vec<f64>) -> Rate {
-    gaps.sort_by(f64::total_cmp);
+    gaps.sort_unstable_by(f64::total_cmp);
     let median = quantile(&gaps, 0.5);
     // The delay before the first repeat is no multiple of the period.
     let near = |gap: f64| (gap / median).round().max(1.0);
@@ -132,7 +132,7 @@ pub(super) fn held(train: &Train, presses: &[Press]) -> Vec<Held> {
         .zip(by_symbol)
         .filter(|(_, (list, _))| !list.is_empty())
         .map(|(symbol, (mut list, mut holds))| {
-            holds.sort_by(f64::total_cmp);
+            holds.sort_unstable_by(f64::total_cmp);
             list.sort_unstable();
             list.dedup();
             Held { symbol, presses: list, hold: quantile(&holds, 0.5) }

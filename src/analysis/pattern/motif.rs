@@ -50,6 +50,8 @@ impl Beat {
 const MOST_ELEMENTS: usize = 7;
 const FEWEST_SHARE: f64 = 0.35;
 const WIDTHS: [f64; 5] = [0.002, 0.008, 0.03, 0.1, 0.25];
+/// So many presses of a line are enough to find out at which place of the beat they crowd.
+const CROWD: usize = 100_000;
 /// What an element must gain over naming it: symbol, place, spread and share.
 const ELEMENT_COST: f64 = 20.0;
 
@@ -215,7 +217,7 @@ fn offsets(line: &Line, own: Option<&Chain>, beats: &[Beat], period: f64) -> Off
             offsets.push((offset.rem_euclid(1.0), beat as u32, place as u32));
         }
     }
-    offsets.sort_by(|a, b| a.0.total_cmp(&b.0));
+    offsets.sort_unstable_by(|a, b| a.0.total_cmp(&b.0).then(a.2.cmp(&b.2)));
     offsets
 }
 
@@ -229,12 +231,15 @@ fn strongest(
     period: f64,
     grain: f64,
 ) -> Option<Element> {
-    let n = offsets.len();
     let need = (FEWEST_SHARE * beats.len() as f64).max(3.0);
-    if (n as f64) < need {
+    if (offsets.len() as f64) < need {
         return None;
     }
-    let at = |i: usize| if i < n { offsets[i].0 } else { offsets[i - n].0 + 1.0 };
+    // Where they crowd, every k-th of very many shows as well as all.
+    let step = offsets.len().div_ceil(CROWD);
+    let some: Vec<f64> = offsets.iter().step_by(step).map(|(offset, _, _)| *offset).collect();
+    let (n, need) = (some.len(), need / step as f64);
+    let at = |i: usize| if i < n { some[i] } else { some[i - n] + 1.0 };
     let mut best: Option<(f64, usize, usize)> = None;
     for width in WIDTHS {
         let expected = n as f64 * width;
@@ -257,7 +262,7 @@ fn strongest(
     let inside: Vec<f64> = (from..to).map(at).collect();
     let centre = quantile(&inside, 0.5);
     let mut distances: Vec<f64> = inside.iter().map(|v| (v - centre).abs()).collect();
-    distances.sort_by(f64::total_cmp);
+    distances.sort_unstable_by(f64::total_cmp);
     let spread = (1.4826 * quantile(&distances, 0.5)).max(grain / period).min(0.1);
     Some(collect(number, line, offsets, beats, Place { centre, spread, period })).filter(|e| e.gain > 0.0)
 }
@@ -284,7 +289,7 @@ fn collect(number: usize, line: &Line, offsets: &mut Offsets, beats: &[Beat], pl
         // Just before the beat after the last one there is no beat to belong to.
         .filter(|(beat, distance, _)| distance.abs() <= reach && (*beat as usize) < beats.len())
         .collect();
-    near.sort_by(|a, b| a.0.cmp(&b.0).then(a.1.abs().total_cmp(&b.1.abs())));
+    near.sort_unstable_by(|a, b| a.0.cmp(&b.0).then(a.1.abs().total_cmp(&b.1.abs())).then(a.2.cmp(&b.2)));
     near.dedup_by_key(|(beat, _, _)| *beat);
     let total = beats.len() as f64;
     let q = ((total - near.len() as f64 + 0.5) / (total + 1.0)).clamp(0.005, 0.9);
@@ -296,9 +301,9 @@ fn collect(number: usize, line: &Line, offsets: &mut Offsets, beats: &[Beat], pl
         let z = distance / spread;
         bits += (q + top * (-0.5 * z * z).exp() / (rest * line.intensity[*place as usize])).log2();
     }
-    let mut taken: Vec<u32> = near.iter().map(|(_, _, place)| *place).collect();
-    taken.sort_unstable();
-    offsets.retain(|(_, _, place)| taken.binary_search(place).is_err());
+    let mut taken = vec![false; line.len()];
+    near.iter().for_each(|(_, _, place)| taken[*place as usize] = true);
+    offsets.retain(|(_, _, place)| !taken[*place as usize]);
     Element {
         line: number,
         offset: centre.rem_euclid(1.0),

@@ -37,7 +37,7 @@ pub(super) fn candidates(line: &Line, most: usize) -> Vec<f64> {
             }
         }
     }
-    logs.sort_by(f64::total_cmp);
+    logs.sort_unstable_by(f64::total_cmp);
     let mut found: Vec<(f64, f64)> = Vec::new();
     for half in [1usize, 3] {
         let narrow = smooth(&histogram, half);

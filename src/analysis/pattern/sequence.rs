@@ -336,7 +336,7 @@ fn collect(field: &Field<'_>, symbols: Vec<u32>) -> Sequence {
         true
     });
     let median = |offsets: &mut Vec<f64>| {
-        offsets.sort_by(f64::total_cmp);
+        offsets.sort_unstable_by(f64::total_cmp);
         crate::analysis::special::quantile(offsets, 0.5)
     };
     Sequence { symbols, offsets: offsets.iter_mut().map(median).collect(), count, taken, chance: 1.0 }

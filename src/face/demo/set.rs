@@ -118,9 +118,14 @@ impl SimulatedSet {
         self.uptime
     }
 
-    /// What the firmware registered since the set was made: the truth that straykey does not see.
+    /// What the firmware registered since the set was made or told last: the truth that straykey does not see.
     pub fn registered(&self) -> &[Registered] {
         &self.registered
+    }
+
+    /// The same, let go of: a set that runs for simulated months would only grow by it.
+    pub fn take_registered(&mut self) -> Vec<Registered> {
+        std::mem::take(&mut self.registered)
     }
 
     /// Changes what is wrong, at once. Under power only for tests: on a real bench, power comes off first.
