@@ -11,7 +11,7 @@ use super::episode::{episodes, fold};
 use super::evidence::{Prior, log_e_changed_scaled};
 use super::power::{OnStretch, OnTime, PowerClock};
 use super::quiet::{Credit, QuietPlan, count_dispersion, exposure, watched};
-use super::rate::{Count, compare_scaled};
+use super::rate::{Count, compare_scaled, quiet_needed};
 use super::train::Train;
 use crate::base::{Event, EventKind, Nanoseconds};
 
@@ -54,7 +54,11 @@ pub struct Soak {
     seen: usize,
     forgotten: u64,
     episodes: u64,
+    /// Episodes of which the beginning was not seen: what came before was not watched for as long as a pause lasts.
+    unseen: u64,
     inside_s: f64,
+    /// Longest quiet before an episode, seconds.
+    longest_s: f64,
     last: Option<Nanoseconds>,
     restarts: u32,
 }
@@ -103,7 +107,9 @@ impl Soak {
             seen: 0,
             forgotten: 0,
             episodes: 0,
+            unseen: 0,
             inside_s: 0.0,
+            longest_s: 0.0,
             last: None,
             restarts: 0,
         }
@@ -163,6 +169,10 @@ impl Soak {
         let apart = self.last.is_none_or(|last| stray.t - last > self.gap);
         if apart {
             self.episodes += 1;
+            let begun = self.train.segments().first().map_or(stray.t, |segment| segment.span.start);
+            let quiet = stray.t - self.last.unwrap_or(begun);
+            self.longest_s = self.longest_s.max(quiet.seconds());
+            self.unseen += u64::from(quiet < self.gap);
         } else if let Some(last) = self.last {
             self.inside_s += (stray.t - last).seconds().max(0.0);
         }
@@ -219,10 +229,13 @@ impl Soak {
         self.clock.zip(end).map_or(0.0, |(clock, end)| clock.asleep_s(end))
     }
 
-    /// For a baseline: the quiet soak that a repair would need if the baseline stopped now (95 %, 99 %).
+    /// For a baseline: the quiet soak that a repair would need if the baseline stopped now (95 %, 99 %). Never less than
+    /// the longest quiet that the fault itself made (longest-gap rule), and nothing while no episode was seen to begin.
     fn own_plan(&self, count: Count) -> Option<(f64, f64)> {
-        use super::rate::quiet_needed;
-        Some((quiet_needed(count, super::quiet::LIKELY)?, quiet_needed(count, super::quiet::CERTAIN)?))
+        let count = Count { count: count.count - self.unseen, ..count };
+        let least = self.longest_s.max(self.gap.seconds());
+        let needed = |share| Some(quiet_needed(count, share)?.max(least));
+        Some((needed(super::quiet::LIKELY)?, needed(super::quiet::CERTAIN)?))
     }
 
     fn notes(
@@ -247,7 +260,11 @@ impl Soak {
         }
         match &self.before {
             None => notes.push(match baseline {
-                None => "No stray yet: without one, no repair can be proved later. Watch on.".to_owned(),
+                None if strays == 0 => {
+                    "No stray yet: without one, no repair can be proved later. Watch on.".to_owned()
+                }
+                None => "It was stray when the watching began: how often it begins is not known yet. Watch on."
+                    .to_owned(),
                 Some((likely, certain)) => format!(
                     "{} in {}: after a repair, 95 % will need {} of quiet, 99 % {}. A longer baseline shortens that.",
                     plural(after.count, "episode"),

@@ -72,6 +72,35 @@ fn a_baseline_says_how_much_quiet_a_repair_will_need() {
     assert!(state.notes.iter().any(|note| note.contains("34 min 43 s")), "{:?}", state.notes);
 }
 
+/// A capture that begins in the middle of a burst does not tell how often bursts begin.
+#[test]
+fn a_baseline_that_begins_stray_promises_nothing_yet() {
+    let mut soak = Soak::new(None, &CompareOptions::default());
+    soak.tick(Nanoseconds::ZERO);
+    for i in 0..10 {
+        soak.push(&press(0.015 + 0.1 * f64::from(i), 0));
+    }
+    let state = soak.tick(seconds(1.0));
+    assert_eq!((state.episodes, state.done), (1, false));
+    assert!(!state.notes.iter().any(|note| note.contains("95 %")), "{:?}", state.notes);
+    soak.push(&press(600.0, 0));
+    let state = soak.tick(seconds(601.0));
+    assert!(state.notes.iter().any(|note| note.contains("95 %")), "{:?}", state.notes);
+}
+
+/// Quiet that is no longer than the fault's own longest pause proves nothing, however many episodes came after it.
+#[test]
+fn a_baseline_asks_for_no_less_than_the_longest_pause() {
+    let mut soak = Soak::new(None, &CompareOptions::default());
+    soak.tick(Nanoseconds::ZERO);
+    for i in 0..8 {
+        soak.push(&press(1000.0 + 10.0 * f64::from(i), 0));
+    }
+    let state = soak.tick(seconds(1080.0));
+    // By the count alone 95 % would need 1080 s (0.05^(-1/8) - 1) = 8 min 11 s; the pause was 1000 s.
+    assert!(state.notes.iter().any(|note| note.contains("95 % will need 16 min 40 s")), "{:?}", state.notes);
+}
+
 /// An unrepaired source at one a minute, the clock restarted after every stray, as long as the technician has
 /// patience (four hours): a quiet run of three minutes comes every 19 minutes, but the stage is never "gone".
 #[test]
