@@ -16,7 +16,7 @@ fuzz_target!(|text: &str| {
     match Chassis::parse(path, text) {
         Ok(chassis) => {
             let chassis = Arc::new(chassis);
-            let _ = (show(&chassis), example::run(&chassis));
+            let _ = (show(&chassis, &|_| String::new()), example::run(&chassis));
             let mut events = Vec::new();
             let mut decoder = TextDecoder::new(chassis, "fuzz".into());
             decoder.push(None, 0, text.as_bytes(), &mut events);

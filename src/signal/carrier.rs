@@ -33,6 +33,20 @@ pub struct Carrier {
     pub cycles: u64,
 }
 
+impl Carrier {
+    /// What stands behind a carrier that no remote control has; empty for the usual ones of 30 to 60 kHz.
+    ///
+    /// # Source
+    /// Electronic lamp ballasts: 20 to 100 kHz (EMSD Hong Kong, 2003, on lamps and infrared remote controls).
+    pub fn remark(&self) -> &'static str {
+        if (30e3..=60e3).contains(&self.hz) {
+            ""
+        } else {
+            " (no remote control's, which have 30 to 60 kHz: an electronic lamp ballast has 20 to 100 kHz)"
+        }
+    }
+}
+
 /// Strips the carrier of one line.
 #[derive(Clone, Debug)]
 pub struct Stripper {

@@ -165,7 +165,7 @@ impl Wiring {
                         None => "polarity unknown",
                     };
                     let carrier = line.carrier().map_or(String::new(), |carrier| {
-                        format!(", carrier {:.1} kHz taken off", carrier.hz / 1000.0)
+                        format!(", carrier {:.1} kHz taken off{}", carrier.hz / 1000.0, carrier.remark())
                     });
                     remarks.push(format!(
                         "{}: infrared, {polarity}{carrier}, {} frames, {} damaged",

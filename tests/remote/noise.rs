@@ -159,3 +159,30 @@ fn one_glitch_every_second_is_summed_up() {
     let events = listen(60, |_| (50_000, 1_000_000_000 - 50_000));
     assert!(events.len() <= 7, "{}", events.len());
 }
+
+#[test]
+fn the_flicker_of_a_lamp_ballast_is_named_with_its_frequency() {
+    // Electronic ballasts flicker at 20 to 100 kHz (EMSD Hong Kong, 2003): equal cycles, in the bright half of each half
+    // wave of 50 Hz, each off by up to 2 %.
+    for hertz in [22_000.0_f64, 47_000.0, 80_000.0] {
+        let mut random = Pcg64::seed_from_u64(14);
+        let cycle = 1e9 / hertz;
+        let events = listen(1, |t| {
+            let near = |random: &mut Pcg64, share: f64| {
+                let off = 0.98 + 0.04 * f64::from(random.next_u32()) / f64::from(u32::MAX);
+                (cycle * share * off) as i64
+            };
+            let mark = near(&mut random, 0.4);
+            let dark = t.rem_euclid(10_000_000) > 5_000_000;
+            (mark, if dark { 10_000_000 - t.rem_euclid(10_000_000) } else { near(&mut random, 0.6) })
+        });
+        let text = summaries(&events)[0];
+        let (_, told) = text.split_once("; a steady ").unwrap_or_else(|| panic!("{hertz}: {text}"));
+        let kilohertz: f64 = told.split_once(" kHz").unwrap().0.parse().unwrap();
+        assert!((kilohertz / (hertz / 1e3) - 1.0).abs() < 0.02, "{hertz}: {text}");
+    }
+    // Marks of the same lengths at random distances have no frequency.
+    let mut random = Pcg64::seed_from_u64(15);
+    let events = listen(10, |_| (between(&mut random, 5, 10), between(&mut random, 6, 900)));
+    assert!(summaries(&events).iter().all(|text| !text.contains("kHz")));
+}

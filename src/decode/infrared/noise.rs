@@ -28,6 +28,11 @@ const MOST_BURSTS_PER_SLOT: u32 = 80;
 const LONG_BURST: u32 = 1_842_000;
 /// 10 cycles less 5 of stretch at 38 kHz: no shorter mark can be light (Vishay TSOP48.. data sheet).
 const SHORTEST_LIGHT: u32 = 132_000;
+/// Light of electronic lamp ballasts and of compact lamps flickers at 20 to 100 kHz (EMSD Hong Kong, "Interference problems
+/// of fluorescent lamps … with infrared remote control equipment", 2003): shortest and longest cycle, nanoseconds.
+const BALLAST: std::ops::RangeInclusive<u32> = 10_000..=50_000;
+/// Fewest cycles from which a frequency is said, a hundredth of a second of them at most.
+const FEWEST_CYCLES: f64 = 200.0;
 /// Near-frames of one window that get an event of their own.
 const MOST_NEAR: u32 = 16;
 /// Chance, over the four frequencies, below which keeping step is said.
@@ -43,6 +48,31 @@ pub(super) struct Noise {
     window: Option<Window>,
 }
 
+/// Cycles as short as a lamp ballast's: a space and the mark after it.
+#[derive(Debug, Default)]
+struct Cycles {
+    count: f64,
+    sum: f64,
+    squares: f64,
+}
+
+impl Cycles {
+    fn add(&mut self, length: u32) {
+        let micros = f64::from(length) / 1e3;
+        self.count += 1.0;
+        self.sum += micros;
+        self.squares += micros * micros;
+    }
+
+    /// Their frequency in kilohertz, when they are many of the bursts and all about equal.
+    fn kilohertz(&self, bursts: u64) -> Option<f64> {
+        let mean = self.sum / self.count;
+        let spread = (self.squares / self.count - mean * mean).max(0.0).sqrt() / mean;
+        let many = self.count >= FEWEST_CYCLES && self.count >= 0.5 * bursts as f64;
+        (many && spread < 0.1).then_some(1e3 / mean)
+    }
+}
+
 #[derive(Debug)]
 struct Window {
     start: i64,
@@ -53,6 +83,7 @@ struct Window {
     shortest: u32,
     longest: u32,
     too_short: u64,
+    cycles: Cycles,
     block: i64,
     groups: u32,
     bins: [[u32; BINS]; 2],
@@ -78,6 +109,7 @@ impl Window {
             shortest: u32::MAX,
             longest: 0,
             too_short: 0,
+            cycles: Cycles::default(),
             block: 0,
             groups: 0,
             bins: [[0; BINS]; 2],
@@ -100,6 +132,10 @@ impl Window {
         self.shortest = self.shortest.min(mark);
         self.longest = self.longest.max(mark);
         self.too_short += u64::from(mark < SHORTEST_LIGHT);
+        let cycle = mark.saturating_add(space_before);
+        if BALLAST.contains(&cycle) {
+            self.cycles.add(cycle);
+        }
         if let Some(count) = self.widths.get_mut(bucket(mark)) {
             *count = count.saturating_add(1);
         }
@@ -219,7 +255,12 @@ impl Window {
             micros(self.quantile(0.5)),
         );
         let share = |count: f64, of: f64| (100.0 * count / of).round();
-        if self.too_short > 0 {
+        let ballast = self.cycles.kilohertz(self.bursts);
+        if let Some(kilohertz) = ballast {
+            note.push_str(&format!(
+                "; a steady {kilohertz:.1} kHz, as the light of an electronic lamp ballast (20 to 100 kHz) before the receiver module"
+            ));
+        } else if self.too_short > 0 {
             note.push_str(&format!(
                 "; {} % too short for light: look for an electrical cause",
                 share(self.too_short as f64, self.bursts as f64).max(1.0)
