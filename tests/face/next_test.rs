@@ -215,4 +215,6 @@ fn steps_have_the_stage_numbers_and_the_credit_of_the_comparison() {
         (&settle["test"], &settle["gain_bits"]),
         (&"restore-and-repeat".into(), &serde_json::Value::Null)
     );
+    // The minutes are the same in both views of the job.
+    assert_eq!(settle["text"], compared["attribution"]["toggle"]["sentence"], "{compared:#}");
 }

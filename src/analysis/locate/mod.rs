@@ -18,3 +18,4 @@ pub use evidence::{Outcome, StageEvidence, StepKind, finding};
 pub use faults::{FaultTree, LOCATIONS, Location, Risk, Test, TestKind, faults, parse};
 pub use next::{Proposal, expected_gain};
 pub use report::{Belief, Located, StageNote, locate, locate_with};
+pub use settle::{mended, settle};

@@ -10,7 +10,7 @@ use super::credit::{Credit, credits};
 use super::evidence::{Outcome, StageEvidence, Weighed, weigh};
 use super::faults::{FaultTree, LOCATIONS, faults};
 use super::next::{Proposal, Question, choose, entropy};
-use super::settle::{mended, settle};
+use super::settle::mended;
 
 /// One location with its chance.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -53,7 +53,7 @@ pub struct Located {
     pub locations: Vec<Belief>,
     /// Electrical verdicts, the weightiest first.
     pub ladder: Vec<Entry>,
-    /// Tests in the order in which they are worth doing.
+    /// Tests in the order in which they are worth doing; none once a repair has ended the stray input (see [`settle`](super::settle)).
     pub next: Vec<Proposal>,
     /// Credits of the steps in order.
     pub steps: Vec<Credit>,
@@ -122,8 +122,8 @@ pub fn locate_with(tree: &FaultTree, stages: &[StageEvidence], fits: &[Fit]) -> 
     let done: Vec<&str> = weighed.iter().filter_map(|w| w.test.map(|t| t.name.as_str())).collect();
     let question =
         Question { tree, posterior: &chances, done: &done, per_minute: rate(stages), fits, keypad };
-    // Once a repair has ended it, a test could only settle which change did it.
-    let next = if mended(stages) { settle(tree, stages) } else { choose(&question) };
+    // Once a repair has ended it, a test could only settle which change did it: see `settle`.
+    let next = if mended(stages) { Vec::new() } else { choose(&question) };
     let top = chances.iter().copied().fold(0.0, f64::max);
     Located {
         version: 1,

@@ -1,7 +1,6 @@
 //! After the fault is gone: the one test that is still worth doing, when it would settle which change ended it.
 
-use crate::analysis::attribution::{StageCount, attribute};
-use crate::analysis::rate::Count;
+use crate::analysis::attribution::Toggle;
 
 use super::evidence::{Outcome, StageEvidence, StepKind};
 use super::faults::{FaultTree, Risk, TestKind};
@@ -11,7 +10,7 @@ use super::next::Proposal;
 const LUCK: f64 = 0.05;
 
 /// Whether a repair ended the stray input, and it stayed away for long enough.
-pub(super) fn mended(stages: &[StageEvidence]) -> bool {
+pub fn mended(stages: &[StageEvidence]) -> bool {
     let active = |s: &StageEvidence| !matches!(s.outcome, Outcome::Stops | Outcome::Found | Outcome::Clear);
     let Some(last) = stages.iter().rposition(active) else { return false };
     let quiet: Vec<&StageEvidence> =
@@ -20,25 +19,11 @@ pub(super) fn mended(stages: &[StageEvidence]) -> bool {
         && quiet.iter().any(|s| s.quiet_anyway.is_some_and(|chance| chance <= LUCK))
 }
 
-/// Undo and redo of the step that [`attribute`] names, when its counts leave more than one explanation.
-pub(super) fn settle(tree: &FaultTree, stages: &[StageEvidence]) -> Vec<Proposal> {
-    let watched: Vec<&StageEvidence> = stages.iter().filter(|s| s.exposure_s > 0.0).collect();
-    let counts: Vec<StageCount> = watched
-        .iter()
-        .map(|s| StageCount {
-            changes: match (s.kind, s.parts.is_empty()) {
-                (None, _) => Vec::new(),
-                (Some(_), true) => vec![s.text.clone()],
-                (Some(_), false) => s.parts.clone(),
-            },
-            count: Count { count: s.episodes, exposure: s.exposure_s / 60.0 },
-        })
-        .collect();
-    let Some(toggle) = attribute(&counts).toggle else { return Vec::new() };
-    let step = watched.get(toggle.step);
-    let test = step.and_then(|s| tree.recognise(&s.text, &s.parts));
+/// Undo and redo of a step, as a test; `text` and `parts` say what the step was.
+pub fn settle(tree: &FaultTree, toggle: Toggle, text: &str, parts: &[String]) -> Proposal {
+    let test = tree.recognise(text, parts);
     // What the tree does not know is treated as work inside the set.
-    vec![Proposal {
+    Proposal {
         test: "restore-and-repeat".to_owned(),
         text: toggle.sentence,
         kind: TestKind::Isolate,
@@ -48,7 +33,7 @@ pub(super) fn settle(tree: &FaultTree, stages: &[StageEvidence]) -> Vec<Proposal
         risk: test.map_or(Risk::High, |t| t.risk),
         prerequisites: test.map_or_else(unplugged, |t| t.prerequisites.clone()),
         cautions: test.map(|t| t.cautions.clone()).unwrap_or_default(),
-    }]
+    }
 }
 
 fn unplugged() -> Vec<String> {

@@ -171,14 +171,19 @@ fn reading(
     } else {
         drawing.circle(middle, y, 5.0, "value");
     }
-    let label = format!("{}, {}", clip(&mark.label, 44), number(mark.counts.round()));
-    let wide = label.chars().count() as f64 * LETTER;
-    let right = high.max(middle) + 10.0;
+    let counts = format!(", {}", number(mark.counts.round()));
+    let (right, left) = (high.max(middle) + 10.0, low.min(middle) - 10.0);
+    let wide = (clip(&mark.label, 44).chars().count() + counts.len()) as f64 * LETTER;
+    let (room_right, room_left) = (width.all() - 4.0 - right, left - width.left());
+    let on_right = wide < room_right || wide >= room_left && room_right >= room_left;
+    // Where neither side has room, the name is cut and the counts stay.
+    let letters = (room_right.max(room_left) / LETTER) as usize;
+    let label = format!("{}{counts}", clip(&mark.label, letters.saturating_sub(counts.len()).clamp(8, 44)));
     // A nominal stroke through a label would strike it out: the label's own outline keeps it apart.
-    if right + wide < width.all() - 4.0 {
+    if on_right {
         drawing.text(right, y + 4.5, Anchor::Start, "halo", &label);
     } else {
-        drawing.text(low.min(middle) - 10.0, y + 4.5, Anchor::End, "halo", &label);
+        drawing.text(left, y + 4.5, Anchor::End, "halo", &label);
     }
 }
 

@@ -3,7 +3,8 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::load::Loaded;
-use super::views::{StageView, credit};
+use super::views::{StageView, credit, free_s};
+use crate::analysis::attribution::Toggle;
 use crate::analysis::compare::Verdict;
 use crate::analysis::ladder::{Fit, Network};
 use crate::analysis::locate::{self, Collector, Located, Outcome as Seen, StageEvidence};
@@ -27,9 +28,27 @@ pub fn located(loaded: &Loaded, views: &[StageView], protocols: &Protocols) -> R
     located.steps.iter_mut().for_each(|step| step.stage = number(step.stage));
     if let Some((found, began)) = credit(views) {
         locate::attributed(&mut located.steps, &found, &began);
+        if locate::mended(&evidence) {
+            located.next =
+                found.toggle.map(|toggle| settle(tree, toggle, views, &began)).into_iter().collect();
+        }
     }
     located.notes.extend(without_result(views, tree));
     Ok(located)
+}
+
+/// The undoing and redoing of the step that the counts of all stages name, as a test.
+fn settle(
+    tree: &locate::FaultTree,
+    toggle: Toggle,
+    views: &[StageView],
+    began: &[usize],
+) -> locate::Proposal {
+    let stage = toggle.step.checked_sub(1).and_then(|unit| began.get(unit));
+    let view = views.iter().find(|view| Some(&view.stage.number) == stage);
+    let step = view.and_then(|view| view.stage.step.as_ref());
+    let (text, parts) = step.map_or(("", &[][..]), |step| (step.text.as_str(), step.parts.as_slice()));
+    locate::settle(tree, toggle, text, parts)
 }
 
 /// What each stage showed, with its number in the job: those that were watched with hands off, and measurements with
@@ -94,8 +113,9 @@ fn watched(view: &StageView, before: Option<&StageEvidence>) -> StageEvidence {
         parts: view.stage.step.as_ref().map(|step| step.parts.clone()).unwrap_or_default(),
         outcome,
         quiet_anyway: comparison.map(|comparison| comparison.quiet_anyway),
-        exposure_s: view.stage.seen.train.exposure().seconds(),
-        episodes: comparison.map_or(u64::from(strays), |comparison| comparison.after.episodes),
+        // As for the credit of the steps, so that both propose the same.
+        exposure_s: view.alone.as_ref().map_or_else(|| view.stage.seen.train.exposure().seconds(), free_s),
+        episodes: view.alone.as_ref().map_or(u64::from(strays), |side| side.episodes),
         keys,
         path,
     }

@@ -105,7 +105,7 @@ pub fn credit(views: &[StageView]) -> Option<(Attribution, Vec<usize>)> {
         if !counts.is_empty() {
             began.push(view.stage.number);
         }
-        let exposure = side.span_s * (1.0 - side.stray_share) / 60.0;
+        let exposure = free_s(side) / 60.0;
         counts.push(StageCount {
             // What was done before the first soak changed nothing that was seen.
             changes: if counts.is_empty() { Vec::new() } else { std::mem::take(&mut changes) },
@@ -114,6 +114,11 @@ pub fn credit(views: &[StageView]) -> Option<(Attribution, Vec<usize>)> {
         changes.clear();
     }
     (counts.len() > 1).then(|| (attribute(&counts), began))
+}
+
+/// How long a stage could have begun an episode, seconds: it was watched, and none was going on.
+pub(super) fn free_s(side: &Side) -> f64 {
+    side.span_s * (1.0 - side.stray_share)
 }
 
 /// Suspects below this probability are not worth a line.
