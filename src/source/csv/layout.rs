@@ -306,14 +306,34 @@ fn grows(rows: &[Vec<&[u8]>]) -> bool {
 }
 
 fn no_rows(lines: &[Line<'_>]) -> Error {
-    let header = lines.iter().find(|line| {
-        [b',', b';', b'\t'].into_iter().any(|s| line.fields(s).iter().any(|name| Name::parse(name).is_time()))
-    });
-    match header {
-        Some(line) => Error::input("the table has a header and no rows")
+    let header = lines.iter().position(|line| separator_of_names(line).is_some());
+    let Some((place, line)) = header.and_then(|place| Some((place, lines.get(place)?))) else {
+        return Error::input("no rows of samples were found")
+            .remedy("expected lines such as `0.000125,1,0`: a time and one level or voltage a channel");
+    };
+    let separator = separator_of_names(line).unwrap_or(b',');
+    let row = lines.iter().skip(place + 1).find(|line| !line.is_blank());
+    let Some((row, cell)) = row.and_then(|row| {
+        let cell = row.without_comment().fields(separator).into_iter().find(|cell| !is_cell(cell))?;
+        Some((row, String::from_utf8_lossy(cell.get(..40).unwrap_or(cell)).into_owned()))
+    }) else {
+        return Error::input("the table has a header and no rows")
             .line(line.number, None)
-            .remedy("the capture seems to be empty; export it again"),
-        None => Error::input("no rows of samples were found")
-            .remedy("expected lines such as `0.000125,1,0`: a time and one level or voltage a channel"),
-    }
+            .remedy("the capture seems to be empty; export it again");
+    };
+    let bits = cell.starts_with("0x") || cell.starts_with("0X") || cell.ends_with(['h', 'H']);
+    let error =
+        Error::input(format!("a cell is neither a number nor a level: `{cell}`")).line(row.number, None);
+    error.remedy(if cell.contains(':') {
+        "export times as seconds, not as dates or times of day"
+    } else if bits {
+        "export each bit of the bus as a channel of its own"
+    } else {
+        "expected lines such as `0.000125,1,0`: a time and one level or voltage a channel"
+    })
+}
+
+/// The separator by which a line holds the name of a time column.
+fn separator_of_names(line: &Line<'_>) -> Option<u8> {
+    [b',', b';', b'\t'].into_iter().find(|s| line.fields(*s).iter().any(|name| Name::parse(name).is_time()))
 }
