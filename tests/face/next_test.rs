@@ -218,3 +218,39 @@ fn steps_have_the_stage_numbers_and_the_credit_of_the_comparison() {
     // The minutes are the same in both views of the job.
     assert_eq!(settle["text"], compared["attribution"]["toggle"]["sentence"], "{compared:#}");
 }
+
+#[test]
+fn a_measurement_earns_no_credit_and_blurs_none() {
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::write(folder.path().join("noisy.log"), alder(785)).unwrap();
+    std::fs::write(folder.path().join("quiet.log"), alder(1023)).unwrap();
+    let manifest = r#"
+        set = "kitchen set"
+        chassis = "alder"
+        [[stage]]
+        step = "as received"
+        [[stage.capture]]
+        file = "noisy.log"
+        hands = "off"
+        [[stage]]
+        step = "millivolts between the grounds: clear"
+        kind = "isolate"
+        [[stage]]
+        step = "key connector reseated"
+        kind = "repair"
+        [[stage.capture]]
+        file = "quiet.log"
+        hands = "off"
+    "#;
+    let file = folder.path().join("ticket.toml");
+    std::fs::write(&file, manifest).unwrap();
+    let job = folder.path().join("job").display().to_string();
+    let built = straykey(&["job", "build", file.to_str().unwrap(), "--out", &job]);
+    assert_eq!(built.status.code(), Some(0), "{}", text(&built.stderr));
+    let compared = straykey(&["compare", &job, "--json"]);
+    let compared: serde_json::Value = serde_json::from_slice(&compared.stdout).unwrap();
+    let steps = compared["attribution"]["steps"].as_array().unwrap();
+    assert_eq!(steps.len(), 1, "{compared:#}");
+    assert_eq!(steps[0]["changes"], serde_json::json!(["key connector reseated"]));
+    assert_eq!(steps[0]["confounded"], false);
+}

@@ -270,36 +270,6 @@ fn a_level_column_that_turns_into_volts_is_refused() {
 }
 
 #[test]
-fn foreign_text_is_refused_with_what_was_expected() {
-    for text in [
-        &b"hello world\nno table here\n"[..],
-        b"",
-        b"\n\n\n",
-        b"\x00\x01\x02\xff\xfe,,,\n",
-        b"Time [s],CH0\n",
-    ] {
-        let error = error(text);
-        assert_eq!(error.kind(), Kind::Input);
-        assert!(error.remedy_text().is_some(), "{error}");
-    }
-}
-
-#[test]
-fn a_cell_that_is_no_number_is_named_with_its_line() {
-    for (text, cell, help) in [
-        ("Time,CH0\n2026-11-26T10:00:00.5,1\n", "2026-11-26T10:00:00.5", "as seconds"),
-        ("Time [s],bus\n\n0.1,0x1F\n", "0x1F", "each bit"),
-        ("Time [s];CH0\n0.1;up\n", "up", "0.000125,1,0"),
-    ] {
-        let error = error(text.as_bytes());
-        assert!(error.what().contains(cell), "{error}");
-        assert!(error.remedy_text().unwrap().contains(help), "{error}");
-        let line = 1 + text.lines().position(|line| line.contains(cell)).unwrap() as u64;
-        assert_eq!(error.place().line, Some(line), "{error}");
-    }
-}
-
-#[test]
 fn a_line_without_end_is_refused_in_bounded_memory() {
     let endless = Endless { pattern: b"1".to_vec(), left: 1 << 32, at: 0 };
     let error = CsvSource::new(Box::new(endless), CsvOptions::default()).err().unwrap();

@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::load::Loaded;
-use super::views::{StageView, credit, free_s};
+use super::views::{StageView, credit, free_s, measures};
 use crate::analysis::attribution::Toggle;
 use crate::analysis::compare::Verdict;
 use crate::analysis::ladder::{Fit, Network};
@@ -68,13 +68,6 @@ fn evidence(views: &[StageView], tree: &locate::FaultTree) -> Vec<(usize, StageE
         }
     }
     list
-}
-
-/// Whether a stage's step is a measurement of the fault tree, which needs no soak.
-fn measures(view: &StageView, tree: &locate::FaultTree) -> bool {
-    let step = view.stage.step.as_ref().filter(|step| step.kind == locate::StepKind::Isolate);
-    step.and_then(|step| tree.recognise(&step.text, &step.parts))
-        .is_some_and(|test| test.kind == locate::TestKind::Measure)
 }
 
 /// A measurement's result as evidence.

@@ -3,6 +3,7 @@
 use super::load::{Loaded, StageSeen};
 use crate::analysis::attribution::{Attribution, StageCount, attribute};
 use crate::analysis::compare::{CompareOptions, Comparison, Observation, Side, alone, compare, plan};
+use crate::analysis::locate;
 use crate::analysis::pattern::{PatternOptions, Patterns, find};
 use crate::analysis::quiet::QuietPlan;
 use crate::analysis::rate::Count;
@@ -94,8 +95,11 @@ pub fn credit(views: &[StageView]) -> Option<(Attribution, Vec<usize>)> {
     let mut counts: Vec<StageCount> = Vec::new();
     let mut began = Vec::new();
     let mut changes: Vec<String> = Vec::new();
+    let tree = locate::faults();
     for view in views {
-        if let Some(step) = &view.stage.step {
+        // A measurement changed nothing.
+        let measured = tree.as_ref().is_ok_and(|tree| measures(view, tree));
+        if let Some(step) = view.stage.step.as_ref().filter(|_| !measured) {
             match &step.parts[..] {
                 [] | [_] => changes.push(step.text.clone()),
                 parts => changes.extend(parts.iter().map(|part| format!("{} ({part})", step.text))),
@@ -114,6 +118,13 @@ pub fn credit(views: &[StageView]) -> Option<(Attribution, Vec<usize>)> {
         changes.clear();
     }
     (counts.len() > 1).then(|| (attribute(&counts), began))
+}
+
+/// Whether a stage's step is a measurement of the fault tree, which needs no soak.
+pub(super) fn measures(view: &StageView, tree: &locate::FaultTree) -> bool {
+    let step = view.stage.step.as_ref().filter(|step| step.kind == locate::StepKind::Isolate);
+    step.and_then(|step| tree.recognise(&step.text, &step.parts))
+        .is_some_and(|test| test.kind == locate::TestKind::Measure)
 }
 
 /// How long a stage could have begun an episode, seconds: it was watched, and none was going on.
