@@ -1,5 +1,5 @@
-//! Other tests of the same question, shown beside the headline, and the one that takes its place when episodes
-//! still cluster.
+//! Other tests of the same question, shown beside the headline. Where episodes still cluster, the headline divides its counts
+//! by their dispersion; these tests meet clustering in their own ways.
 
 use serde::Serialize;
 
