@@ -68,12 +68,33 @@ struct Burst {
     cycles: u32,
 }
 
-/// Sums over single cycles, in microseconds so that squares stay small.
+/// Lengths of single cycles, summed in microseconds so that squares stay small.
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct Cycles {
+    pub(crate) count: f64,
+    sum: f64,
+    squares: f64,
+}
+
+impl Cycles {
+    pub(crate) fn add(&mut self, micros: f64) {
+        self.count += 1.0;
+        self.sum += micros;
+        self.squares += micros * micros;
+    }
+
+    /// Mean length in microseconds, and the standard deviation as a fraction of it; `None` before the first.
+    pub(crate) fn mean_and_spread(&self) -> Option<(f64, f64)> {
+        let mean = self.sum / self.count;
+        let variance = (self.squares / self.count - mean * mean).max(0.0);
+        (self.count >= 1.0).then(|| (mean, variance.sqrt() / mean))
+    }
+}
+
+/// Cycles, and the share of them that is lit, in microseconds.
 #[derive(Clone, Copy, Debug, Default)]
 struct Sums {
-    count: f64,
-    cycle: f64,
-    square: f64,
+    cycles: Cycles,
     lit: f64,
     lit_count: f64,
 }
@@ -107,10 +128,7 @@ impl Stripper {
                 burst.cycles += 1;
                 burst.last = edge.t;
                 if (CYCLE.0..=CYCLE.1).contains(&cycle.0) {
-                    let micros = cycle.micros();
-                    self.sums.count += 1.0;
-                    self.sums.cycle += micros;
-                    self.sums.square += micros * micros;
+                    self.sums.cycles.add(cycle.micros());
                 }
             }
             _ => {
@@ -132,16 +150,12 @@ impl Stripper {
 
     /// The carrier; `None` before the first cycle.
     pub fn carrier(&self) -> Option<Carrier> {
-        let Sums { count, cycle, square, lit, lit_count } = self.sums;
-        if count < 1.0 {
-            return None;
-        }
-        let mean = cycle / count;
-        let variance = (square / count - mean * mean).max(0.0);
+        let Sums { cycles, lit, lit_count } = self.sums;
+        let (mean, spread) = cycles.mean_and_spread()?;
         let duty = if lit_count > 0.0 { lit / lit_count / mean } else { 0.0 };
         // A count of cycles is far below 2^53.
         #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
-        Some(Carrier { hz: 1e6 / mean, spread: variance.sqrt() / mean, duty, cycles: count as u64 })
+        Some(Carrier { hz: 1e6 / mean, spread, duty, cycles: cycles.count as u64 })
     }
 
     /// Bursts of too few cycles.

@@ -6,6 +6,7 @@
 use std::sync::LazyLock;
 
 use crate::base::{ControlPath, Event, EventKind, Name, Nanoseconds};
+use crate::signal::carrier::Cycles;
 
 /// Longest stretch that one summary covers, nanoseconds.
 const WINDOW: i64 = 10_000_000_000;
@@ -48,29 +49,11 @@ pub(super) struct Noise {
     window: Option<Window>,
 }
 
-/// Cycles as short as a lamp ballast's: a space and the mark after it.
-#[derive(Debug, Default)]
-struct Cycles {
-    count: f64,
-    sum: f64,
-    squares: f64,
-}
-
-impl Cycles {
-    fn add(&mut self, length: u32) {
-        let micros = f64::from(length) / 1e3;
-        self.count += 1.0;
-        self.sum += micros;
-        self.squares += micros * micros;
-    }
-
-    /// Their frequency in kilohertz, when they are many of the bursts and all about equal.
-    fn kilohertz(&self, bursts: u64) -> Option<f64> {
-        let mean = self.sum / self.count;
-        let spread = (self.squares / self.count - mean * mean).max(0.0).sqrt() / mean;
-        let many = self.count >= FEWEST_CYCLES && self.count >= 0.5 * bursts as f64;
-        (many && spread < 0.1).then_some(1e3 / mean)
-    }
+/// Frequency in kilohertz of cycles that are many of the bursts and all about equal.
+fn kilohertz(cycles: &Cycles, bursts: u64) -> Option<f64> {
+    let (mean, spread) = cycles.mean_and_spread()?;
+    let many = cycles.count >= FEWEST_CYCLES && cycles.count >= 0.5 * bursts as f64;
+    (many && spread < 0.1).then_some(1e3 / mean)
 }
 
 #[derive(Debug)]
@@ -83,6 +66,7 @@ struct Window {
     shortest: u32,
     longest: u32,
     too_short: u64,
+    /// Cycles as short as a lamp ballast's: a space and the mark after it.
     cycles: Cycles,
     block: i64,
     groups: u32,
@@ -134,7 +118,7 @@ impl Window {
         self.too_short += u64::from(mark < SHORTEST_LIGHT);
         let cycle = mark.saturating_add(space_before);
         if BALLAST.contains(&cycle) {
-            self.cycles.add(cycle);
+            self.cycles.add(f64::from(cycle) / 1e3);
         }
         if let Some(count) = self.widths.get_mut(bucket(mark)) {
             *count = count.saturating_add(1);
@@ -255,7 +239,7 @@ impl Window {
             micros(self.quantile(0.5)),
         );
         let share = |count: f64, of: f64| (100.0 * count / of).round();
-        let ballast = self.cycles.kilohertz(self.bursts);
+        let ballast = kilohertz(&self.cycles, self.bursts);
         if let Some(kilohertz) = ballast {
             note.push_str(&format!(
                 "; a steady {kilohertz:.1} kHz, as the light of an electronic lamp ballast (20 to 100 kHz) before the receiver module"
