@@ -33,12 +33,26 @@ fn build(folder: &Path, chassis: &str, stages: &[(&str, &str)]) -> String {
             "[[stage]]\nstep = \"{step}\"\n{kind}[[stage.capture]]\nfile = \"{name}\"\nhands = \"off\""
         );
     }
+    made(folder, &manifest)
+}
+
+/// The job of a manifest.
+fn made(folder: &Path, manifest: &str) -> String {
     let file: PathBuf = folder.join("ticket.toml");
     std::fs::write(&file, manifest).unwrap();
     let job = folder.join("job").display().to_string();
     let built = straykey(&["job", "build", file.to_str().unwrap(), "--out", &job]);
     assert_eq!(built.status.code(), Some(0), "{}", text(&built.stderr));
     job
+}
+
+/// A job with the captures `noisy.log` and `quiet.log`, made of the stages of a manifest, and what `compare` says of it.
+fn repaired(folder: &Path, stages: &str) -> (String, serde_json::Value) {
+    std::fs::write(folder.join("noisy.log"), alder(785)).unwrap();
+    std::fs::write(folder.join("quiet.log"), alder(1023)).unwrap();
+    let job = made(folder, &format!("set = \"kitchen set\"\nchassis = \"alder\"\n{stages}"));
+    let compared = straykey(&["compare", &job, "--json"]);
+    (job, serde_json::from_slice(&compared.stdout).unwrap())
 }
 
 fn located(job: &str) -> serde_json::Value {
@@ -156,12 +170,8 @@ fn the_same_key_over_another_path_is_a_change() {
 #[test]
 fn steps_have_the_stage_numbers_and_the_credit_of_the_comparison() {
     let folder = tempfile::tempdir().unwrap();
-    std::fs::write(folder.path().join("noisy.log"), alder(785)).unwrap();
-    std::fs::write(folder.path().join("quiet.log"), alder(1023)).unwrap();
     // The second stage was not watched, so that its step and the third's cannot be told apart.
-    let manifest = r#"
-        set = "kitchen set"
-        chassis = "alder"
+    let stages = r#"
         [[stage]]
         step = "as received"
         [[stage.capture]]
@@ -183,13 +193,7 @@ fn steps_have_the_stage_numbers_and_the_credit_of_the_comparison() {
         file = "quiet.log"
         hands = "off"
     "#;
-    let file = folder.path().join("ticket.toml");
-    std::fs::write(&file, manifest).unwrap();
-    let job = folder.path().join("job").display().to_string();
-    let built = straykey(&["job", "build", file.to_str().unwrap(), "--out", &job]);
-    assert_eq!(built.status.code(), Some(0), "{}", text(&built.stderr));
-    let compared = straykey(&["compare", &job, "--json"]);
-    let compared: serde_json::Value = serde_json::from_slice(&compared.stdout).unwrap();
+    let (job, compared) = repaired(folder.path(), stages);
     let located = located(&job);
     let steps = located["steps"].as_array().unwrap();
     let stages: Vec<u64> = steps.iter().map(|step| step["stage"].as_u64().unwrap()).collect();
@@ -222,11 +226,7 @@ fn steps_have_the_stage_numbers_and_the_credit_of_the_comparison() {
 #[test]
 fn a_measurement_earns_no_credit_and_blurs_none() {
     let folder = tempfile::tempdir().unwrap();
-    std::fs::write(folder.path().join("noisy.log"), alder(785)).unwrap();
-    std::fs::write(folder.path().join("quiet.log"), alder(1023)).unwrap();
-    let manifest = r#"
-        set = "kitchen set"
-        chassis = "alder"
+    let stages = r#"
         [[stage]]
         step = "as received"
         [[stage.capture]]
@@ -242,13 +242,7 @@ fn a_measurement_earns_no_credit_and_blurs_none() {
         file = "quiet.log"
         hands = "off"
     "#;
-    let file = folder.path().join("ticket.toml");
-    std::fs::write(&file, manifest).unwrap();
-    let job = folder.path().join("job").display().to_string();
-    let built = straykey(&["job", "build", file.to_str().unwrap(), "--out", &job]);
-    assert_eq!(built.status.code(), Some(0), "{}", text(&built.stderr));
-    let compared = straykey(&["compare", &job, "--json"]);
-    let compared: serde_json::Value = serde_json::from_slice(&compared.stdout).unwrap();
+    let (_, compared) = repaired(folder.path(), stages);
     let steps = compared["attribution"]["steps"].as_array().unwrap();
     assert_eq!(steps.len(), 1, "{compared:#}");
     assert_eq!(steps[0]["changes"], serde_json::json!(["key connector reseated"]));

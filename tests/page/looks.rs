@@ -10,9 +10,8 @@ use super::recorded;
 /// Pixels that the names of the lanes take (draw.js).
 const GUTTER: f64 = 92.0;
 
-#[test]
-fn a_beat_is_folded_gone_to_and_sifted() {
-    let folder = tempfile::tempdir().unwrap();
+/// Five minutes of a set whose menu opens by itself every five seconds.
+fn beat() -> String {
     let mut text = String::new();
     for i in 0..6000_u64 {
         let ms = 1000 + 50 * i;
@@ -23,7 +22,13 @@ fn a_beat_is_folded_gone_to_and_sifted() {
             writeln!(text, "[{}.{:03}] osd: show menu", ms / 1000, ms % 1000).unwrap();
         }
     }
-    let daemon = recorded::daemon(folder.path(), "beat", &text);
+    text
+}
+
+#[test]
+fn a_beat_is_folded_gone_to_and_sifted() {
+    let folder = tempfile::tempdir().unwrap();
+    let daemon = recorded::daemon(folder.path(), "beat", &beat());
     let browser = Browser::at(&daemon, "/job/beat");
     // Sixty strays, five seconds apart, by how the log was made.
     browser.says("#patterns", "5 s (");
@@ -70,6 +75,13 @@ fn fingers(browser: &Browser, kind: &str, places: &[(f64, f64)]) {
     browser.tool("Input.dispatchTouchEvent", json!({ "type": kind, "touchPoints": points }));
 }
 
+/// Left, top and width of the lanes, brought into the middle of the window.
+fn canvas(browser: &Browser) -> [f64; 3] {
+    let script = "document.querySelector('#lanes').scrollIntoView({ block: 'center' }); \
+        const box = document.querySelector('#lanes canvas').getBoundingClientRect(); return [box.left, box.top, box.width]";
+    serde_json::from_value(browser.script(script, &[])).unwrap()
+}
+
 /// Start and end of what is in view, seconds.
 fn view(browser: &Browser) -> (f64, f64) {
     browser.frame();
@@ -91,23 +103,12 @@ fn seconds(words: &str) -> f64 {
 #[test]
 fn fingers_move_zoom_and_choose() {
     let folder = tempfile::tempdir().unwrap();
-    let mut text = String::new();
-    for i in 0..6000_u64 {
-        let ms = 1000 + 50 * i;
-        let counts = if i % 100 >= 20 && i % 100 < 24 { 747 } else { 1023 };
-        writeln!(text, "[{}.{:03}] keyscan: line=KEY1 adc=0x{counts:03x}", ms / 1000, ms % 1000).unwrap();
-    }
-    let daemon = recorded::daemon(folder.path(), "fingers", &text);
+    let daemon = recorded::daemon(folder.path(), "fingers", &beat());
     let browser = Browser::at(&daemon, "/job/fingers");
     browser.tool("Emulation.setTouchEmulationEnabled", json!({ "enabled": true, "maxTouchPoints": 2 }));
     browser.says("#lanes-view", "60 strays");
-    browser.script("document.querySelector('#lanes').scrollIntoView({ block: 'center' })", &[]);
-    let place = browser.script(
-        "const box = document.querySelector('#lanes canvas').getBoundingClientRect(); return [box.left, box.top, box.width]",
-        &[],
-    );
-    let at = |i: usize| place[i].as_f64().unwrap();
-    let (x, y) = (at(0) + at(2) * 0.6, at(1) + 60.0);
+    let [left, top, width] = canvas(&browser);
+    let (x, y) = (left + width * 0.6, top + 60.0);
     let all = view(&browser);
     // Two fingers from 100 to 200 pixels apart: half as much is in view, about the same middle.
     fingers(&browser, "touchStart", &[(x - 50.0, y), (x + 50.0, y)]);
@@ -135,15 +136,10 @@ fn fingers_move_zoom_and_choose() {
     browser.says("#detail", "KEY_MENU");
     let time = "document.querySelector('#detail').innerText.match(/(\\d+\\.\\d{3}) s/)?.[1]";
     let first = browser.script(&format!("return Number({time})"), &[]).as_f64().unwrap();
-    browser.script("document.querySelector('#lanes').scrollIntoView({ block: 'center' })", &[]);
     let (from, to) = view(&browser);
-    let place = browser.script(
-        "const box = document.querySelector('#lanes canvas').getBoundingClientRect(); return [box.left, box.top, box.width]",
-        &[],
-    );
-    let at = |i: usize| place[i].as_f64().unwrap();
-    let x = at(0) + GUTTER + (first + 5.0 + 0.1 - from) / (to - from) * (at(2) - GUTTER);
-    fingers(&browser, "touchStart", &[(x, at(1) + 60.0)]);
+    let [left, top, width] = canvas(&browser);
+    let x = left + GUTTER + (first + 5.0 + 0.1 - from) / (to - from) * (width - GUTTER);
+    fingers(&browser, "touchStart", &[(x, top + 60.0)]);
     fingers(&browser, "touchEnd", &[]);
     browser.until("the next one", &format!("Math.abs(Number({time}) - {}) < 0.3", first + 5.0));
     browser.says("#detail", "KEY_MENU");

@@ -306,13 +306,12 @@ fn grows(rows: &[Vec<&[u8]>]) -> bool {
 }
 
 fn no_rows(lines: &[Line<'_>]) -> Error {
-    let header = lines.iter().position(|line| separator_of_names(line).is_some());
-    let Some((place, line)) = header.and_then(|place| Some((place, lines.get(place)?))) else {
+    let mut rest = lines.iter();
+    let Some((line, separator)) = rest.find_map(|line| Some((line, separator_of_names(line)?))) else {
         return Error::input("no rows of samples were found")
             .remedy("expected lines such as `0.000125,1,0`: a time and one level or voltage a channel");
     };
-    let separator = separator_of_names(line).unwrap_or(b',');
-    let row = lines.iter().skip(place + 1).find(|line| !line.is_blank());
+    let row = rest.find(|line| !line.is_blank());
     let Some((row, cell)) = row.and_then(|row| {
         let cell = row.without_comment().fields(separator).into_iter().find(|cell| !is_cell(cell))?;
         Some((row, String::from_utf8_lossy(cell.get(..40).unwrap_or(cell)).into_owned()))
