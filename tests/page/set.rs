@@ -99,9 +99,8 @@ fn speak(mut terminal: Terminal, state: &Mutex<State>) {
         if std::mem::take(&mut state.forget) {
             terminal.forget();
         }
-        if state.unplug {
+        if std::mem::take(&mut state.unplug) {
             terminal.unplug();
-            return;
         }
         if state.faulty && scan == next {
             stray_ends = scan + 6;

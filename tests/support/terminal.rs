@@ -14,7 +14,7 @@ use rustix::termios::{OptionalActions, QueueSelector, tcflush, tcgetattr, tcseta
 /// waits unread is lost.
 pub(crate) struct Terminal {
     set: Option<File>,
-    keep: Option<File>,
+    keep: File,
     path: PathBuf,
 }
 
@@ -30,7 +30,7 @@ impl Terminal {
         let mut settings = tcgetattr(&keep).unwrap();
         settings.make_raw();
         tcsetattr(&keep, OptionalActions::Now, &settings).unwrap();
-        Self { set: Some(File::from(set)), keep: Some(keep), path }
+        Self { set: Some(File::from(set)), keep, path }
     }
 
     /// The device that straykey opens.
@@ -45,9 +45,9 @@ impl Terminal {
         set.flush().unwrap();
     }
 
-    /// The set prints where somebody reads; what finds no room is gone, as on a real line.
+    /// The set prints where somebody reads; what finds no room, or no adapter, is gone, as on a real line.
     pub(crate) fn offer(&mut self, bytes: &[u8]) {
-        let set = self.set.as_mut().unwrap();
+        let Some(set) = &mut self.set else { return };
         rustix::io::ioctl_fionbio(&*set, true).unwrap();
         let _ = set.write(bytes);
         rustix::io::ioctl_fionbio(&*set, false).unwrap();
@@ -55,19 +55,17 @@ impl Terminal {
 
     /// What nobody has read is gone.
     pub(crate) fn forget(&mut self) {
-        if let Some(keep) = &self.keep {
-            tcflush(keep, QueueSelector::IFlush).unwrap();
-        }
+        tcflush(&self.keep, QueueSelector::IFlush).unwrap();
     }
 
     /// What the other end asked the system to do with what comes in.
     pub(crate) fn input_modes(&self) -> rustix::termios::InputModes {
-        tcgetattr(self.keep.as_ref().unwrap()).unwrap().input_modes
+        tcgetattr(&self.keep).unwrap().input_modes
     }
 
-    /// The adapter is pulled out.
+    /// The adapter is pulled out: the device is gone. Its number stays taken as long as this lives, since a
+    /// program that waits for its port to come back would take the next terminal of that number for it.
     pub(crate) fn unplug(&mut self) {
         self.set = None;
-        self.keep = None;
     }
 }
