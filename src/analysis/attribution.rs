@@ -3,8 +3,8 @@
 use serde::Serialize;
 
 use super::compare::duration;
-use super::evidence::{Prior, log_marginal};
-use super::rate::{Count, compare_rates, quiet_needed};
+use super::evidence::{Prior, log_marginal_scaled};
+use super::rate::{Count, compare_scaled};
 use super::special::log_sum_exp;
 
 /// One stage: what was changed before it, and what was seen in it.
@@ -14,6 +14,9 @@ pub struct StageCount {
     pub changes: Vec<String>,
     /// Episodes, and exposure in minutes.
     pub count: Count,
+    /// Minutes of quiet that 95 % would need after this stage ([`super::quiet::QuietPlan::likely_s`]); `None` when it
+    /// showed no stray.
+    pub likely_min: Option<f64>,
 }
 
 /// What can be said for one step.
@@ -80,40 +83,49 @@ pub fn holm(p: &[f64]) -> Vec<f64> {
     adjusted
 }
 
-/// Log marginal likelihoods: nothing changed, then a change at each step.
-pub fn step_marginals(counts: &[Count], prior: Prior) -> Vec<f64> {
+/// Log marginal likelihoods: nothing changed, then a change at each step; counts divided by `dispersion`.
+pub fn step_marginals(counts: &[Count], dispersion: f64, prior: Prior) -> Vec<f64> {
+    let log_marginal = |count: Count| log_marginal_scaled(count, dispersion, prior);
     let joined = |part: &[Count]| {
         part.iter().fold(Count { count: 0, exposure: 0.0 }, |sum, c| Count {
             count: sum.count + c.count,
             exposure: sum.exposure + c.exposure,
         })
     };
-    let mut marginals = vec![log_marginal(joined(counts), prior)];
+    let mut marginals = vec![log_marginal(joined(counts))];
     for step in 1..counts.len() {
         let (before, after) = counts.split_at(step);
-        marginals.push(log_marginal(joined(before), prior) + log_marginal(joined(after), prior));
+        marginals.push(log_marginal(joined(before)) + log_marginal(joined(after)));
     }
     marginals
 }
 
-/// Posterior of "nothing changed" and of a change at each step, all equally likely beforehand.
+/// Posterior of "nothing changed" and of a change at each step, all equally likely beforehand; counts divided by
+/// `dispersion`, 1 for independent episodes.
 ///
 /// # Source
 /// Gamma-Poisson marginals; Raftery & Akman 1986, Biometrika 73:85.
-pub fn step_posterior(counts: &[Count], prior: Prior) -> Vec<f64> {
-    let marginals = step_marginals(counts, prior);
+pub fn step_posterior(counts: &[Count], dispersion: f64, prior: Prior) -> Vec<f64> {
+    let marginals = step_marginals(counts, dispersion, prior);
     let whole = log_sum_exp(&marginals);
     marginals.iter().map(|m| (m - whole).exp()).collect()
 }
 
-/// ln of the Bayes factor for two rates against one.
-pub fn log_bayes_factor(before: Count, after: Count, prior: Prior) -> f64 {
+/// ln of the Bayes factor for two rates against one; counts divided by `dispersion`.
+pub fn log_bayes_factor(before: Count, after: Count, dispersion: f64, prior: Prior) -> f64 {
     let both = Count { count: before.count + after.count, exposure: before.exposure + after.exposure };
-    log_marginal(before, prior) + log_marginal(after, prior) - log_marginal(both, prior)
+    let log = |count| log_marginal_scaled(count, dispersion, prior);
+    log(before) + log(after) - log(both)
 }
 
 /// Judges every step of a job. Counts are episodes, exposures minutes, stages in order of time.
-pub fn attribute(stages: &[StageCount]) -> Attribution {
+///
+/// Episodes that still cluster tell as much as so many fewer: all counts are divided by `dispersion`, that of all stages
+/// together ([`super::quiet::count_dispersion`]), as a comparison of two stages does; 1 for independent episodes.
+///
+/// # Source
+/// Quasi-likelihood as in [`compare_scaled`].
+pub fn attribute(stages: &[StageCount], dispersion: f64) -> Attribution {
     let counts: Vec<Count> = stages.iter().map(|stage| stage.count).collect();
     if stages.len() < 2 {
         return Attribution {
@@ -124,9 +136,9 @@ pub fn attribute(stages: &[StageCount]) -> Attribution {
             notes: vec!["There is no step to judge yet.".to_owned()],
         };
     }
-    let posterior = step_posterior(&counts, Prior::MINUTE);
+    let posterior = step_posterior(&counts, dispersion, Prior::MINUTE);
     let falls: Vec<f64> =
-        counts.windows(2).map(|pair| compare_rates(pair[0], pair[1], 0.95).fall_mid).collect();
+        counts.windows(2).map(|pair| compare_scaled(pair[0], pair[1], dispersion, 0.95).fall_mid).collect();
     let corrected = holm(&falls);
     let steps: Vec<StepCredit> = (1..stages.len())
         .map(|step| StepCredit {
@@ -136,11 +148,11 @@ pub fn attribute(stages: &[StageCount]) -> Attribution {
             chance_fall: falls[step - 1],
             chance_corrected: corrected[step - 1],
             posterior: posterior[step],
-            bayes_factor: log_bayes_factor(counts[step - 1], counts[step], Prior::MINUTE).exp(),
+            bayes_factor: log_bayes_factor(counts[step - 1], counts[step], dispersion, Prior::MINUTE).exp(),
         })
         .collect();
-    let drift = drift_wins(&counts);
-    let toggle = toggle(&steps, &counts, drift);
+    let drift = drift_wins(&counts, dispersion);
+    let toggle = toggle(&steps, stages, drift);
     let notes = notes(&steps, posterior[0], drift, toggle.as_ref());
     Attribution { steps, none: posterior[0], drift, toggle, notes }
 }
@@ -155,9 +167,10 @@ const STRONG: f64 = 6.0;
 /// Whether a rate falling or rising exponentially with time beats one rate, and every single step strongly, by BIC.
 ///
 /// # Source
-/// Log-linear Poisson regression (Cox & Lewis 1966, ch. 3); Schwarz 1978.
+/// Log-linear Poisson regression (Cox & Lewis 1966, ch. 3); Schwarz 1978; likelihoods of clustered counts divided by
+/// their dispersion (quasi-likelihood, Wedderburn 1974).
 #[allow(clippy::cast_precision_loss)]
-fn drift_wins(counts: &[Count]) -> bool {
+fn drift_wins(counts: &[Count], dispersion: f64) -> bool {
     if counts.len() < 4 {
         // With three stages a trend fits almost any step, and nothing could tell them apart.
         return false;
@@ -170,11 +183,13 @@ fn drift_wins(counts: &[Count]) -> bool {
         let (k, t) = part.iter().fold((0.0, 0.0), |(k, t), c| (k + c.count as f64, t + c.exposure));
         part.iter().map(|c| poisson(k / t * c.exposure, *c)).sum()
     };
-    let one = -2.0 * group(counts) + n.ln();
+    let fit = |likelihood: f64| -2.0 * likelihood / dispersion;
+    let price = (n / dispersion).max(1.0).ln();
+    let one = fit(group(counts)) + price;
     let step = (1..counts.len())
-        .map(|at| -2.0 * (group(&counts[..at]) + group(&counts[at..])) + 3.0 * n.ln())
+        .map(|at| fit(group(&counts[..at]) + group(&counts[at..])) + 3.0 * price)
         .fold(f64::INFINITY, f64::min);
-    let trend = -2.0 * trend_likelihood(counts) + 2.0 * n.ln();
+    let trend = fit(trend_likelihood(counts)) + 2.0 * price;
     trend < one && trend + STRONG < step
 }
 
@@ -212,14 +227,15 @@ fn trend_likelihood(counts: &[Count]) -> f64 {
 }
 
 /// The cheapest undo and redo, when more than one explanation is left.
-fn toggle(steps: &[StepCredit], counts: &[Count], drift: bool) -> Option<Toggle> {
+fn toggle(steps: &[StepCredit], stages: &[StageCount], drift: bool) -> Option<Toggle> {
     let best = steps.iter().max_by(|a, b| a.posterior.total_cmp(&b.posterior))?;
     let open = best.posterior < NAMED || best.confounded || drift;
     let worth = best.posterior > 0.2 || drift;
     if !open || !worth {
         return None;
     }
-    let minutes = |step: &StepCredit| quiet_needed(counts[step.step - 1], CLAIM);
+    // The same quiet that the soak after the step would ask for.
+    let minutes = |step: &StepCredit| stages[step.step - 1].likely_min;
     let cheapest = steps
         .iter()
         .filter(|step| step.posterior > 0.1 || step.step == best.step)

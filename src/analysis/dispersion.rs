@@ -270,8 +270,3 @@ pub fn weibull(gaps: &[f64]) -> Option<(f64, f64)> {
 pub fn weibull_quiet(shape: f64, scale: f64, quiet: f64) -> f64 {
     gamma_upper(1.0 / shape, (quiet / scale).powf(shape))
 }
-
-/// How long a soak must be for [`weibull_quiet`] to fall to `chance`.
-pub fn weibull_needed(shape: f64, scale: f64, chance: f64) -> f64 {
-    boundary(1e-12, 1e18, |quiet| weibull_quiet(shape, scale, quiet) > chance)
-}

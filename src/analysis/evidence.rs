@@ -1,7 +1,7 @@
-//! Evidence that stays valid however often one looks: e-processes for a rate, and Wald's sequential test.
+//! Evidence that stays valid however often one looks: e-processes for the ratio of two rates.
 
 use super::rate::Count;
-use super::special::{gamma_lower, ln_gamma};
+use super::special::ln_gamma;
 
 /// Gamma prior of a rate: shape and inverse scale, the latter in the caller's unit of time.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -24,31 +24,15 @@ pub fn log_marginal(count: Count, prior: Prior) -> f64 {
     marginal(count.count as f64, count.exposure, prior)
 }
 
+/// The same with the count divided by its dispersion; at one it is [`log_marginal`] to the last bit.
+#[allow(clippy::cast_precision_loss)]
+pub fn log_marginal_scaled(count: Count, dispersion: f64, prior: Prior) -> f64 {
+    marginal(count.count as f64 / dispersion, count.exposure, prior)
+}
+
 fn marginal(k: f64, exposure: f64, prior: Prior) -> f64 {
     let Prior { shape: a, scale: b } = prior;
     a * b.ln() - ln_gamma(a) + ln_gamma(a + k) - (a + k) * (b + exposure).ln()
-}
-
-/// ln E against "the rate is at least `rate`", mixing over smaller rates with the prior cut off at `rate`.
-/// E reaches 1/α with chance α at most, at any time and however often it is looked at.
-///
-/// # Source
-/// Ville 1939; Robbins 1970, Ann. Math. Stat. 41:1397; Howard, Ramdas, McAuliffe & Sekhon 2021, Ann. Stat.
-/// 49:1055; Lindon & Malek 2022 (counting processes).
-#[allow(clippy::cast_precision_loss)]
-pub fn log_e_below(count: Count, rate: f64, prior: Prior) -> f64 {
-    let Prior { shape: a, scale: b } = prior;
-    let k = count.count as f64;
-    log_marginal(count, prior) - k * rate.ln()
-        + rate * count.exposure
-        + gamma_lower(a + k, rate * (b + count.exposure)).ln()
-        - gamma_lower(a, rate * b).ln()
-}
-
-/// The same without the cut-off: two-sided evidence against exactly `rate`.
-#[allow(clippy::cast_precision_loss)]
-pub fn log_e_other(count: Count, rate: f64, prior: Prior) -> f64 {
-    log_marginal(count, prior) - count.count as f64 * rate.ln() + rate * count.exposure
 }
 
 /// ln E against "both rates are the same, whatever it is": the mixtures of both sides over the best single
@@ -65,64 +49,21 @@ pub fn log_e_changed(before: Count, after: Count, prior: Prior) -> f64 {
 ///
 /// # Source
 /// Quasi-likelihood as in [`super::rate::compare_scaled`] (Wedderburn 1974, Biometrika 61:439).
-#[allow(clippy::cast_precision_loss)]
 pub fn log_e_changed_scaled(before: Count, after: Count, dispersion: f64, prior: Prior) -> f64 {
+    log_e_ratio_scaled(before, after, 1.0, dispersion, prior)
+}
+
+/// ln E against "the rate before is `ratio` times the rate after, whatever they are"; counts divided by `dispersion`.
+/// The ratios of which E is below 1/α are a confidence sequence: at 1 - α all of them together hold the true one at
+/// every look. With a ratio of one it is [`log_e_changed_scaled`] to the last bit.
+///
+/// # Source
+/// As [`log_e_changed`]: the best pair of rates with this ratio is λ and λ/ratio, λ = (k1 + k2)/(T1 + T2/ratio).
+#[allow(clippy::cast_precision_loss)]
+pub fn log_e_ratio_scaled(before: Count, after: Count, ratio: f64, dispersion: f64, prior: Prior) -> f64 {
     let (k1, k2) = (before.count as f64 / dispersion, after.count as f64 / dispersion);
     let n = k1 + k2;
-    let best = if n > 0.0 { n * (n / (before.exposure + after.exposure)).ln() - n } else { 0.0 };
+    let exposure = before.exposure + after.exposure / ratio;
+    let best = if n > 0.0 { n * (n / exposure).ln() - n - k2 * ratio.ln() } else { 0.0 };
     marginal(k1, before.exposure, prior) + marginal(k2, after.exposure, prior) - best
-}
-
-/// What Wald's test says so far.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Sequential {
-    /// The rate has fallen to the share assumed or below.
-    Fallen,
-    /// The rate is what it was.
-    Same,
-    /// Not decided.
-    Open,
-}
-
-/// Wald's sequential test of a Poisson rate: `rate` against `share` of it, 0 < `share` < 1.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Wald {
-    /// Rate if nothing changed.
-    pub rate: f64,
-    /// Share of it that would count as repaired; a tenth by default, never zero, since one misread line would
-    /// then weigh infinitely.
-    pub share: f64,
-    /// Chance of calling an unchanged set repaired.
-    pub alpha: f64,
-    /// Chance of calling a repaired set unchanged.
-    pub beta: f64,
-}
-
-impl Wald {
-    /// Log-likelihood ratio k ln ρ + (1-ρ) λ T.
-    ///
-    /// # Source
-    /// Wald 1947, Sequential Analysis; Dvoretzky, Kiefer & Wolfowitz 1953, Ann. Math. Stat. 24:254.
-    #[allow(clippy::cast_precision_loss)]
-    pub fn log_ratio(&self, count: Count) -> f64 {
-        count.count as f64 * self.share.ln() + (1.0 - self.share) * self.rate * count.exposure
-    }
-
-    /// Bounds at which it is decided: unchanged at or below the first, fallen at or above the second.
-    pub fn bounds(&self) -> (f64, f64) {
-        ((self.beta / (1.0 - self.alpha)).ln(), ((1.0 - self.beta) / self.alpha).ln())
-    }
-
-    /// Where it stands.
-    pub fn state(&self, count: Count) -> Sequential {
-        let (low, high) = self.bounds();
-        let ratio = self.log_ratio(count);
-        if ratio >= high {
-            Sequential::Fallen
-        } else if ratio <= low {
-            Sequential::Same
-        } else {
-            Sequential::Open
-        }
-    }
 }

@@ -6,12 +6,13 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::compare::{CompareOptions, Observation, Verdict, duration, percent, plural};
+use super::compare::{CompareOptions, Observation, SAME_WITHIN, Verdict, duration, percent, plural};
 use super::episode::{episodes, fold};
-use super::evidence::{Prior, log_e_changed_scaled};
+use super::evidence::{Prior, log_e_ratio_scaled};
+use super::offtime::Stretches;
 use super::power::{OnStretch, OnTime, PowerClock};
-use super::quiet::{Credit, QuietPlan, count_dispersion, exposure, watched};
-use super::rate::{Count, compare_scaled, quiet_needed};
+use super::quiet::{Credit, Demand, QuietPlan, count_dispersion, exposure, stretches, watched};
+use super::rate::Count;
 use super::train::Train;
 use crate::base::{Event, EventKind, Nanoseconds};
 
@@ -57,8 +58,15 @@ pub struct Soak {
     /// Episodes of which the beginning was not seen: what came before was not watched for as long as a pause lasts.
     unseen: u64,
     inside_s: f64,
+    /// Of a baseline, the quiet stretches: of many whole ones the last [`PAUSES`].
+    pauses: Stretches,
+    /// Whole stretches in all.
+    whole: usize,
     /// Longest quiet before an episode, seconds.
     longest_s: f64,
+    /// What a repair would need if this baseline stopped now (95 %, 99 %), with the episodes and the seconds of which it
+    /// was last worked out.
+    forecast: Option<(u64, f64, (f64, f64))>,
     last: Option<Nanoseconds>,
     restarts: u32,
 }
@@ -73,6 +81,11 @@ struct Before {
 
 /// Strays that stay at hand, to find the press of a release; older ones are counted and gone.
 const KEPT: usize = 4096;
+
+/// Pauses that the forecast of a running baseline rests on.
+const PAUSES: usize = 256;
+/// A forecast is worked out anew with each episode, and when so much more was watched.
+const LONGER: f64 = 1.02;
 
 /// Repeats and quick presses of a held key never begin an episode of their own.
 const SHORTEST_GAP: Nanoseconds = Nanoseconds::from_millis(1000);
@@ -109,7 +122,10 @@ impl Soak {
             episodes: 0,
             unseen: 0,
             inside_s: 0.0,
+            pauses: Stretches::default(),
+            whole: 0,
             longest_s: 0.0,
+            forecast: None,
             last: None,
             restarts: 0,
         }
@@ -122,6 +138,10 @@ impl Soak {
         self.earlier.count += found.len() as u64;
         self.earlier.exposure += watched(&earlier.train);
         self.earlier_strays += earlier.train.len() as u64;
+        let seen = stretches(&earlier.train, &found, Some(self.gap));
+        seen.whole.into_iter().for_each(|pause| self.pause(pause));
+        self.pauses.leading.extend(seen.leading);
+        self.pauses.trailing.extend(seen.trailing);
         for stretch in &OnTime::of(&earlier.train).stretches {
             self.end_stretch(stretch);
         }
@@ -158,21 +178,36 @@ impl Soak {
         current.map_or(self.credit, |stretch| before.plan.credit(self.credit, &stretch))
     }
 
+    /// Takes a whole quiet stretch, seconds.
+    fn pause(&mut self, seconds: f64) {
+        let place = self.whole % PAUSES;
+        match self.pauses.whole.get_mut(place) {
+            Some(oldest) => *oldest = seconds,
+            None => self.pauses.whole.push(seconds),
+        }
+        self.whole += 1;
+        self.longest_s = self.longest_s.max(seconds);
+    }
+
     /// Takes an event. O(1).
     pub fn push(&mut self, event: &Event) {
         self.train.push(event);
         self.power();
-        let Some(stray) = self.train.occurrences().last().filter(|_| self.train.len() > self.seen) else {
-            return;
-        };
+        let news = self.train.len() > self.seen;
+        let Some(stray) = self.train.occurrences().last().copied().filter(|_| news) else { return };
         self.seen = self.train.len();
         let apart = self.last.is_none_or(|last| stray.t - last > self.gap);
         if apart {
             self.episodes += 1;
             let begun = self.train.segments().first().map_or(stray.t, |segment| segment.span.start);
             let quiet = stray.t - self.last.unwrap_or(begun);
-            self.longest_s = self.longest_s.max(quiet.seconds());
             self.unseen += u64::from(quiet < self.gap);
+            if self.last.is_some() {
+                self.pause(quiet.seconds());
+            } else {
+                self.longest_s = self.longest_s.max(quiet.seconds());
+                self.pauses.leading.push(quiet.seconds());
+            }
         } else if let Some(last) = self.last {
             self.inside_s += (stray.t - last).seconds().max(0.0);
         }
@@ -203,8 +238,8 @@ impl Soak {
             }
             Some(before) => (with_strays(before, after), 1.0),
         };
+        let baseline = if self.before.is_none() { self.own_plan(after, end) } else { None };
         let plan = self.before.as_ref().map(|before| &before.plan).filter(|_| strays == 0);
-        let baseline = self.before.is_none().then(|| self.own_plan(after)).flatten();
         SoakState {
             elapsed_s,
             strays,
@@ -229,13 +264,26 @@ impl Soak {
         self.clock.zip(end).map_or(0.0, |(clock, end)| clock.asleep_s(end))
     }
 
-    /// For a baseline: the quiet soak that a repair would need if the baseline stopped now (95 %, 99 %). Never less than
-    /// the longest quiet that the fault itself made (longest-gap rule), and nothing while no episode was seen to begin.
-    fn own_plan(&self, count: Count) -> Option<(f64, f64)> {
-        let count = Count { count: count.count - self.unseen, ..count };
-        let least = self.longest_s.max(self.gap.seconds());
-        let needed = |share| Some(quiet_needed(count, share)?.max(least));
-        Some((needed(super::quiet::LIKELY)?, needed(super::quiet::CERTAIN)?))
+    /// For a baseline: the quiet soak that a repair would need if the baseline stopped at `end` (95 %, 99 %), by the rules
+    /// of [`QuietPlan`]; nothing while no episode was seen to begin.
+    fn own_plan(&mut self, count: Count, end: Nanoseconds) -> Option<(f64, f64)> {
+        let stale = |(episodes, elapsed, _): &(u64, f64, _)| {
+            *episodes != count.count || count.exposure > LONGER * elapsed || count.exposure < *elapsed
+        };
+        if self.forecast.as_ref().is_none_or(stale) {
+            let mut seen = self.pauses.clone();
+            seen.least = self.gap.seconds();
+            seen.trailing.extend(self.last.map(|last| (end - last).seconds().max(0.0)));
+            let onset_s = seen.leading.iter().copied().fold(0.0, f64::max);
+            let begun = Count { count: count.count - self.unseen, ..count };
+            // Nothing is said of less than one pause.
+            let longest_s = self.longest_s.max(self.gap.seconds());
+            let demand = Demand::of(seen, self.whole, longest_s, begun, onset_s);
+            let more = |needed: f64| needed.max(onset_s);
+            let found = demand.likely_s.zip(demand.certain_s).map(|(one, two)| (more(one), more(two)));
+            self.forecast = found.map(|found| (count.count, count.exposure, found));
+        }
+        self.forecast.as_ref().map(|forecast| forecast.2)
     }
 
     fn notes(
@@ -295,17 +343,22 @@ impl Soak {
     }
 }
 
-/// Verdict once strays have come: by the e-process, so that looking often costs nothing.
+/// Verdict once strays have come: by e-processes, so that looking often costs nothing. `Unchanged` needs both a fall and
+/// a rise by [`SAME_WITHIN`] excluded.
+#[allow(clippy::cast_precision_loss)]
 fn with_strays(before: &Before, after: Count) -> Verdict {
-    let minutes = |count: Count| Count { exposure: count.exposure / 60.0, ..count };
     if !before.hands_off || before.count.count == 0 || after.exposure <= 0.0 {
         return Verdict::Undecided;
     }
-    let e = log_e_changed_scaled(minutes(before.count), minutes(after), before.dispersion, Prior::MINUTE);
-    let test = compare_scaled(before.count, after, before.dispersion, 0.99);
-    if e >= E_CALLS.ln() {
-        return if test.ratio > 1.0 { Verdict::Reduced } else { Verdict::Worse };
+    let minutes = |count: Count| Count { exposure: count.exposure / 60.0, ..count };
+    let (before, dispersion, after) = (minutes(before.count), before.dispersion, minutes(after));
+    let excludes =
+        |ratio| log_e_ratio_scaled(before, after, ratio, dispersion, Prior::MINUTE) >= E_CALLS.ln();
+    let fell = before.count as f64 * after.exposure > after.count as f64 * before.exposure;
+    match (excludes(1.0), fell) {
+        (true, true) => Verdict::Reduced,
+        (true, false) => Verdict::Worse,
+        (false, _) if excludes(SAME_WITHIN) && excludes(1.0 / SAME_WITHIN) => Verdict::Unchanged,
+        (false, _) => Verdict::Undecided,
     }
-    let same = test.interval.low > 0.25 && test.interval.high < 4.0;
-    if same { Verdict::Unchanged } else { Verdict::Undecided }
 }

@@ -1,11 +1,14 @@
 use straykey::analysis::attribution::{StageCount, attribute, blocks_each, step_posterior};
+use straykey::analysis::compare::{CompareOptions, Observation, alone, dispersion_of};
 use straykey::analysis::evidence::{
-    Prior, Sequential, Wald, log_e_below, log_e_changed, log_e_changed_scaled, log_e_other, log_marginal,
+    Prior, log_e_changed, log_e_changed_scaled, log_e_ratio_scaled, log_marginal,
 };
 use straykey::analysis::random::Random;
-use straykey::analysis::rate::Count;
+use straykey::analysis::rate::{Count, quiet_needed};
+use straykey::base::Nanoseconds;
 
 use super::outside::{close, number, table};
+use super::simulate::{Truth, strays, train};
 
 fn count(count: u64, exposure: f64) -> Count {
     Count { count, exposure }
@@ -15,16 +18,11 @@ fn count(count: u64, exposure: f64) -> Count {
 #[test]
 fn mixtures_agree_with_numerical_integration() {
     let rows = table("evidence.csv");
-    assert!(rows.len() > 15);
+    assert!(rows.len() >= 17);
     for row in rows {
         let name = row.join(" ");
         let at = |cell: usize| number(&row, cell);
         match row[0].as_str() {
-            "below" | "other" => {
-                let (seen, prior) = (count(at(1) as u64, at(2)), Prior { shape: at(4), scale: at(5) });
-                let ours = if row[0] == "below" { log_e_below } else { log_e_other }(seen, at(3), prior);
-                close(ours, at(6), 1e-9, &name);
-            }
             "marginal" => {
                 let ours = log_marginal(count(at(1) as u64, at(2)), Prior { shape: at(3), scale: at(4) });
                 close(ours, at(5), 1e-9, &name);
@@ -38,6 +36,10 @@ fn mixtures_agree_with_numerical_integration() {
                 let (before, after) = (count(at(1) as u64, at(2)), count(at(3) as u64, at(4)));
                 close(log_e_changed_scaled(before, after, at(5), Prior::MINUTE), at(6), 1e-9, &name);
             }
+            "ratio" => {
+                let (before, after) = (count(at(1) as u64, at(2)), count(at(3) as u64, at(4)));
+                close(log_e_ratio_scaled(before, after, at(5), at(6), Prior::MINUTE), at(7), 1e-9, &name);
+            }
             "posterior" => {
                 let session: Vec<Count> = row[2]
                     .split(';')
@@ -46,7 +48,7 @@ fn mixtures_agree_with_numerical_integration() {
                         count(k.parse().unwrap(), t.parse().unwrap())
                     })
                     .collect();
-                let ours = step_posterior(&session, Prior::MINUTE);
+                let ours = step_posterior(&session, 1.0, Prior::MINUTE);
                 assert!((ours.iter().sum::<f64>() - 1.0).abs() < 1e-12);
                 for (ours, theirs) in ours.iter().zip(row[1].split(' ')) {
                     let theirs: f64 = theirs.parse().unwrap();
@@ -59,55 +61,61 @@ fn mixtures_agree_with_numerical_integration() {
     }
 }
 
-/// Wald 1947: bounds ln((1-β)/α) and ln(β/(1-α)), worked by hand for α = 0.05, β = 0.10.
-#[test]
-fn walds_test_has_its_bounds_and_its_worked_point() {
-    let wald = Wald { rate: 1.0, share: 0.1, alpha: 0.05, beta: 0.1 };
-    let (low, high) = wald.bounds();
-    close(high, 18f64.ln(), 1e-12, "high");
-    close(low, (0.1f64 / 0.95).ln(), 1e-12, "low");
-    close(wald.log_ratio(count(2, 10.0)), 2.0 * 0.1f64.ln() + 9.0, 1e-12, "two in ten");
-    assert_eq!(wald.state(count(2, 10.0)), Sequential::Fallen);
-    assert_eq!(wald.state(count(1, 0.5)), Sequential::Open);
-    assert_eq!(wald.state(count(3, 1.0)), Sequential::Same);
-}
-
 /// Ville's inequality: looked at after every event and every half minute for four hours, at most 5 % of unchanged
-/// sets reach 1/0.05.
+/// sets reach 1/0.05; and where the rate fell fourfold, at most 5 % reach it against "fourfold".
 #[test]
 fn the_e_process_keeps_its_promise_however_often_one_looks() {
     let mut random = Random::new(51);
-    let prior = Prior { shape: 0.5, scale: 1.0 };
-    let (runs, mut alarms) = (400, 0);
-    for _ in 0..runs {
-        let (mut next, mut k) = (random.exponential(), 0);
-        let alarm = (1..480).any(|half| {
-            let t = f64::from(half) * 0.5;
-            let mut reached = false;
-            while next < t {
-                reached |= log_e_below(count(k, next), 1.0, prior) >= 20f64.ln();
-                k += 1;
-                next += random.exponential();
-            }
-            reached || log_e_below(count(k, t), 1.0, prior) >= 20f64.ln()
-        });
-        alarms += u32::from(alarm);
+    let poisson = |random: &mut Random, rate: f64, minutes: f64| {
+        let (mut k, mut t) = (0, random.exponential() / rate);
+        while t < minutes {
+            k += 1;
+            t += random.exponential() / rate;
+        }
+        k
+    };
+    for ratio in [1.0, 4.0] {
+        let (runs, mut alarms) = (400, 0);
+        for _ in 0..runs {
+            let before = count(poisson(&mut random, 1.0, 30.0), 30.0);
+            let calls =
+                |k, t| log_e_ratio_scaled(before, count(k, t), ratio, 1.0, Prior::MINUTE) >= 20f64.ln();
+            let (mut next, mut k) = (random.exponential() * ratio, 0);
+            let alarm = (1..480).any(|half| {
+                let t = f64::from(half) * 0.5;
+                let mut reached = false;
+                while next < t {
+                    reached |= calls(k, next);
+                    k += 1;
+                    next += random.exponential() * ratio;
+                }
+                reached || calls(k, t)
+            });
+            alarms += u32::from(alarm);
+        }
+        assert!(alarms <= 20 + 13, "{ratio}: {alarms} of {runs}: 5 % and three standard errors");
     }
-    assert!(alarms <= 20 + 13, "{alarms} of {runs}: 5 % and three standard errors");
 }
 
 fn stage(changes: &[&str], k: u64, t: f64) -> StageCount {
-    StageCount { changes: changes.iter().map(|c| (*c).to_owned()).collect(), count: count(k, t) }
+    StageCount {
+        changes: changes.iter().map(|c| (*c).to_owned()).collect(),
+        count: count(k, t),
+        likely_min: quiet_needed(count(k, t), 0.05),
+    }
 }
 
 #[test]
 fn the_step_that_did_it_is_named_and_a_second_one_too() {
-    let found = attribute(&[
-        stage(&[], 40, 20.0),
-        stage(&["connector reseated"], 36, 20.0),
-        stage(&["key board cleaned"], 3, 20.0),
-        stage(&["ribbon replaced"], 0, 40.0),
-    ]);
+    let found = attribute(
+        &[
+            stage(&[], 40, 20.0),
+            stage(&["connector reseated"], 36, 20.0),
+            stage(&["key board cleaned"], 3, 20.0),
+            stage(&["ribbon replaced"], 0, 40.0),
+        ],
+        1.0,
+    );
     assert!(found.steps[1].posterior > 0.999 && !found.drift, "{found:?}");
     // SciPy's binomial and statsmodels' Holm, worked in the methods reference (3.2).
     close(found.steps[1].chance_corrected, 2.919_750_84e-8, 1e-6, "step 2");
@@ -117,12 +125,10 @@ fn the_step_that_did_it_is_named_and_a_second_one_too() {
 
 #[test]
 fn an_open_question_names_both_steps_and_the_toggle_that_would_settle_it() {
-    let found = attribute(&[
-        stage(&[], 12, 20.0),
-        stage(&["a"], 9, 20.0),
-        stage(&["b"], 4, 20.0),
-        stage(&["c"], 0, 20.0),
-    ]);
+    let found = attribute(
+        &[stage(&[], 12, 20.0), stage(&["a"], 9, 20.0), stage(&["b"], 4, 20.0), stage(&["c"], 0, 20.0)],
+        1.0,
+    );
     let note = &found.notes[0];
     assert!(note.contains("step 3 69 %") && note.contains("step 2 29 %"), "{note}");
     let toggle = found.toggle.expect("a toggle");
@@ -131,7 +137,7 @@ fn an_open_question_names_both_steps_and_the_toggle_that_would_settle_it() {
 
 #[test]
 fn two_changes_in_one_step_are_one_unit_and_named_so() {
-    let found = attribute(&[stage(&[], 40, 20.0), stage(&["board cleaned", "cable replaced"], 0, 40.0)]);
+    let found = attribute(&[stage(&[], 40, 20.0), stage(&["board cleaned", "cable replaced"], 0, 40.0)], 1.0);
     assert!(found.steps[0].confounded);
     assert!(
         found.notes.iter().any(|note| note.contains("cannot be told apart: board cleaned; cable replaced"))
@@ -143,7 +149,7 @@ fn two_changes_in_one_step_are_one_unit_and_named_so() {
 fn a_steady_trend_gives_no_step_the_credit() {
     let stages: Vec<StageCount> =
         [80, 40, 20, 10, 5, 2].into_iter().map(|k| stage(&["something"], k, 20.0)).collect();
-    let found = attribute(&stages);
+    let found = attribute(&stages, 1.0);
     assert!(found.drift, "{found:?}");
     assert!(found.notes[0].contains("no step earns the credit"));
 }
@@ -152,4 +158,30 @@ fn a_steady_trend_gives_no_step_the_credit() {
 #[test]
 fn so_many_stretches_are_needed_for_a_randomised_claim() {
     assert_eq!((blocks_each(0.17), blocks_each(0.05), blocks_each(0.015), blocks_each(0.01)), (2, 3, 4, 5));
+}
+
+/// Off-times without a scale of their own (Weibull of shape 1/2: counts scatter five times as much as independent ones),
+/// a set that nothing was done to, looked at in four stages: a step must not get the credit. Measured with this
+/// seed: 7 of 150 sets, and 74 were the counts taken as independent.
+#[test]
+fn counts_that_scatter_give_no_step_the_credit() {
+    let mut random = Random::new(52);
+    let (runs, mut plain, mut scaled) = (150, 0, 0);
+    for _ in 0..runs {
+        let seen: Vec<Observation> = (0..4)
+            .map(|_| Observation::soak(train(strays(&mut random, Truth::HeavyTailed, 60.0, 3600.0), 3600.0)))
+            .collect();
+        let options = CompareOptions { episode_gap: Some(Nanoseconds::SECOND), ..CompareOptions::default() };
+        let stages: Vec<StageCount> =
+            seen.iter().map(|seen| stage(&["something"], alone(seen, &options).episodes, 60.0)).collect();
+        let named = |dispersion| {
+            let found = attribute(&stages, dispersion);
+            found.steps.iter().any(|step| step.chance_corrected < 0.05 || step.posterior > 0.95)
+        };
+        plain += u32::from(named(1.0));
+        scaled += u32::from(named(dispersion_of(&seen, &options)));
+    }
+    // One in twenty, and three standard errors.
+    assert!(scaled <= 8 + 8, "{scaled} of {runs}");
+    assert!(plain > 3 * scaled.max(8), "{plain} without, {scaled} with the dispersion");
 }

@@ -1,7 +1,6 @@
 use proptest::prelude::*;
 use straykey::analysis::rate::{
-    Count, compare_rates, compare_scaled, garwood, mid_p, quiet_anyway, quiet_anyway_jeffreys, quiet_needed,
-    rate_still_possible,
+    Count, compare_rates, compare_scaled, garwood, mid_p, quiet_anyway, quiet_needed, rate_still_possible,
 };
 
 use super::outside::{close, number, table};
@@ -36,6 +35,8 @@ fn intervals_and_ratio_test_agree_with_scipy() {
                 close(ours.two_sided, number(&row, 8), 1e-9, &name);
                 close(ours.interval.low, number(&row, 9), 1e-9, &name);
                 close(ours.interval.high, number(&row, 10), 1e-9, &name);
+                close(ours.interval_mid.low, number(&row, 11), 1e-9, &name);
+                close(ours.interval_mid.high, number(&row, 12), 1e-9, &name);
             }
             "scaled" => {
                 let before = count(number(&row, 1) as u64, number(&row, 2));
@@ -122,8 +123,6 @@ fn soak_times_follow_from_few_episodes() {
         close(quiet_needed(count(k, t), chance).unwrap(), minutes, 1e-5, "soak");
     }
     assert_eq!(quiet_needed(count(0, 10.0), 0.05), None);
-    // Jeffreys: (T1/(T1+T2))^(k+1/2); at 13.5355 min after 3 in 10 min it is 5 %.
-    close(quiet_anyway_jeffreys(count(3, 10.0), 13.5355), 0.05, 1e-4, "Jeffreys");
 }
 
 proptest! {
@@ -135,6 +134,9 @@ proptest! {
         let test = compare_rates(count(k1, t1), count(k2, t2), 0.95);
         let beyond = test.interval.low > 1.0 || test.interval.high < 1.0;
         prop_assert_eq!(test.two_sided < 0.05, beyond, "{:?}", test);
+        let beyond = test.interval_mid.low > 1.0 || test.interval_mid.high < 1.0;
+        prop_assert_eq!(test.two_sided_mid < 0.05, beyond, "{:?}", test);
+        prop_assert!(test.interval.low <= test.interval_mid.low && test.interval_mid.high <= test.interval.high);
     }
 
     /// Swapping before and after inverts the ratio and exchanges fall and rise.

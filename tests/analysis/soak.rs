@@ -1,7 +1,7 @@
-use straykey::analysis::compare::{CompareOptions, Observation, Verdict};
+use straykey::analysis::compare::{CompareOptions, Observation, Verdict, plan};
 use straykey::analysis::random::Random;
 use straykey::analysis::soak::Soak;
-use straykey::base::Nanoseconds;
+use straykey::base::{Nanoseconds, words};
 
 use super::simulate::{poisson, press, train};
 
@@ -88,17 +88,33 @@ fn a_baseline_that_begins_stray_promises_nothing_yet() {
     assert!(state.notes.iter().any(|note| note.contains("95 %")), "{:?}", state.notes);
 }
 
-/// Quiet that is no longer than the fault's own longest pause proves nothing, however many episodes came after it.
+/// Quiet that is no longer than the fault's own longest pause proves nothing, however many episodes came after it; what the
+/// running baseline forecasts is what the soak after it will ask for.
 #[test]
-fn a_baseline_asks_for_no_less_than_the_longest_pause() {
+fn a_baseline_forecasts_what_the_soak_will_ask_for() {
     let mut soak = Soak::new(None, &CompareOptions::default());
     soak.tick(Nanoseconds::ZERO);
     for i in 0..8 {
         soak.push(&press(1000.0 + 10.0 * f64::from(i), 0));
     }
     let state = soak.tick(seconds(1080.0));
-    // By the count alone 95 % would need 1080 s (0.05^(-1/8) - 1) = 8 min 11 s; the pause was 1000 s.
-    assert!(state.notes.iter().any(|note| note.contains("95 % will need 16 min 40 s")), "{:?}", state.notes);
+    // By the count alone 95 % would need 1080 s (0.05^(-1/8) - 1) = 8 min 11 s; the pause was 1000 s, doubled below 19.
+    assert!(state.notes.iter().any(|note| note.contains("95 % will need 33 min 20 s")), "{:?}", state.notes);
+    let mut random = Random::new(8);
+    for mean in [20.0, 60.0, 200.0] {
+        let points = poisson(&mut random, 1.0 / mean, 3600.0, &[0]);
+        let mut soak = Soak::new(None, &CompareOptions::default());
+        soak.tick(Nanoseconds::ZERO);
+        points.iter().for_each(|(t, index)| soak.push(&press(*t, *index)));
+        let state = soak.tick(seconds(3600.0));
+        let options = CompareOptions { episode_gap: Some(Nanoseconds::SECOND), ..CompareOptions::default() };
+        let asked = plan(&Observation::soak(train(points, 3600.0)), &options);
+        let note = &state.notes[0];
+        // The live soak takes an episode to end with its press, the plan with its release 60 ms later.
+        let likely_s = asked.likely_s.unwrap();
+        let said = |off: f64| note.contains(&words::duration(likely_s + off));
+        assert!([-1.0, 0.0, 1.0].into_iter().any(said), "{note} {likely_s}");
+    }
 }
 
 /// An unrepaired source at one a minute, the clock restarted after every stray, as long as the technician has

@@ -56,6 +56,9 @@ impl Set {
         let mut state = self.state.lock().unwrap();
         state.faulty = false;
         state.forget = true;
+        drop(state);
+        // Some readings of the quiet line, so that none of a stray is left when the watching begins.
+        std::thread::sleep(Duration::from_millis(300));
     }
 
     /// A hand presses a key of KEY1 for a third of a second.
@@ -104,6 +107,8 @@ fn speak(mut terminal: Terminal, state: &Mutex<State>) {
         }
         if state.faulty && scan == next {
             stray_ends = scan + 6;
+        } else if !state.faulty {
+            stray_ends = scan;
         }
         if scan == next {
             next += pauses[turn % pauses.len()];

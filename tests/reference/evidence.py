@@ -1,11 +1,10 @@
 """Mixtures over rates by numerical integration in mpmath: another way than the closed forms that we use.
 
 Usage: python3 evidence.py OUT     (OUT is a file, or a folder that gets evidence.csv)
-Rows: below,k,T,rate,a,b,lnE          mixture over Gamma(a,b) cut off at the rate, against Poisson(rate T)
-      other,k,T,rate,a,b,lnE          the same, not cut off
-      marginal,k,T,a,b,ln             integral of the likelihood (without T^k/k!) over the prior
+Rows: marginal,k,T,a,b,ln             integral of the likelihood (without T^k/k!) over the prior
       changed,k1,T1,k2,T2,lnE         product of the marginals over the best single rate (a 1/2, b 1)
       scaled,k1,T1,k2,T2,phi,lnE      the same with the counts divided by phi
+      ratio,k1,T1,k2,T2,r,phi,lnE     the same against rates that stand as r to 1, the best of them found by search
       posterior,p0 p1 ...,k T;k T;... one change at most, all places equally likely
 """
 
@@ -37,12 +36,10 @@ def marginal(k, t, a, b):
     return mp.log(integral(lambda x: prior(x, a, b) * x**k * mp.exp(-x * t), mp.mpf(0), mp.inf, peak))
 
 
-def below(k, t, rate, a, b, cut=True):
-    high = mp.mpf(rate) if cut else mp.inf
-    peak = min(mp.mpf(k + a) / (t + b), mp.mpf(rate) * 0.9)
-    mass = integral(lambda x: prior(x, a, b), mp.mpf(0), high, peak) if cut else mp.mpf(1)
-    ratio = lambda x: prior(x, a, b) * (x / rate) ** k * mp.exp(-(x - rate) * t)
-    return mp.log(integral(ratio, mp.mpf(0), high, peak) / mass)
+def best(a, t1, b, t2, ratio):
+    """Largest log-likelihood of two counts whose rates are x and x/ratio, by the root of its slope in ln x."""
+    log = lambda y: a * y - mp.exp(y) * t1 + b * (y - mp.log(ratio)) - mp.exp(y) / ratio * t2
+    return log(mp.findroot(lambda y: mp.diff(log, y), mp.log(mp.mpf(a + b) / (t1 + t2))))
 
 
 SESSIONS = [
@@ -54,10 +51,6 @@ HALF = mp.mpf(1) / 2
 
 with open(OUT, "w", encoding="utf-8", newline="\n") as out:
     out.write(f"# mpmath {mp.__version__}, quadrature at 30 digits\n")
-    for k, t, rate, a, b in ((0, 5, 1, 1, 1), (3, 20, 1, HALF, 10), (1, 6.5, 1, HALF, 1), (7, 3, 2, 1, 1)):
-        for name, cut in (("below", True), ("other", False)):
-            value = below(k, mp.mpf(t), rate, mp.mpf(a), mp.mpf(b), cut)
-            out.write(f"{name},{k},{t},{rate},{float(a)},{float(b)},{mp.nstr(value, 17)}\n")
     for k, t, a, b in ((0, 10, HALF, 1), (12, 20, HALF, 1), (40, 20, HALF, 1), (3, 7.5, 2, 3)):
         out.write(f"marginal,{k},{t},{float(a)},{float(b)},{mp.nstr(marginal(k, mp.mpf(t), mp.mpf(a), mp.mpf(b)), 17)}\n")
     for k1, t1, k2, t2 in ((5, 10, 0, 10), (12, 60, 0, 60), (40, 20, 0, 20), (20, 60, 4, 60)):
@@ -69,6 +62,15 @@ with open(OUT, "w", encoding="utf-8", newline="\n") as out:
         n = a + b
         value = marginal(a, t1, HALF, 1) + marginal(b, t2, HALF, 1) - (n * mp.log(n / t) - n)
         out.write(f"scaled,{k1},{t1},{k2},{t2},{float(phi)},{mp.nstr(value, 17)}\n")
+    for k1, t1, k2, t2, ratio, phi in (
+        (40, 20, 38, 20, 4, 1),
+        (40, 20, 38, 20, mp.mpf("0.25"), 1),
+        (60, 30, 5, 40, 4, mp.mpf("1.7")),
+        (12, 60, 0, 60, 4, 1),
+    ):
+        a, b = mp.mpf(k1) / phi, mp.mpf(k2) / phi
+        value = marginal(a, t1, HALF, 1) + marginal(b, t2, HALF, 1) - best(a, t1, b, t2, ratio)
+        out.write(f"ratio,{k1},{t1},{k2},{t2},{float(ratio)},{float(phi)},{mp.nstr(value, 17)}\n")
     for session in SESSIONS:
         groups = [[session]] + [[session[:i], session[i:]] for i in range(1, len(session))]
         logs = [sum(marginal(sum(k for k, _ in g), sum(t for _, t in g), HALF, 1) for g in parts) for parts in groups]

@@ -4,7 +4,8 @@ Usage: python3 rates.py OUT        (OUT is a file, or a folder that gets rates.c
 Rows: garwood,k,0,confidence,low,high
       mid_p,k,0,confidence,low,high                    (statsmodels confint_poisson, "midp-c")
       scaled,k1,T1,k2,T2,dispersion,fall,rise,low,high  (counts divided by it: SciPy betainc, mpmath roots)
-      ratio,k1,T1,k2,T2,fall,fall_mid,rise,doubled,low,high   (SciPy binomial, Clopper-Pearson by beta quantiles)
+      ratio,k1,T1,k2,T2,fall,fall_mid,rise,doubled,low,high,low_mid,high_mid   (SciPy binomial, Clopper-Pearson by beta
+      quantiles; mid-P limits by SciPy's brentq on its binomial)
 """
 
 import math
@@ -14,7 +15,7 @@ import sys
 import mpmath as mp
 import scipy
 import statsmodels
-from scipy import stats
+from scipy import optimize, stats
 from statsmodels.stats.rates import confint_poisson
 
 OUT = sys.argv[1]
@@ -26,6 +27,16 @@ PAIRS = [
     (20, 10, 6, 10), (12, 60, 0, 60), (5, 30, 0, 60), (3, 60, 0, 60), (0, 10, 4, 20), (0, 5, 0, 5),
     (1, 1, 1, 1000), (400, 3600, 380, 3600), (5000, 7200, 4800, 7200), (7, 600.5, 3, 1800.25), (1, 10, 0, 190),
 ]
+
+
+def mid_limits(k1, t1, k2, t2, confidence):
+    """Odds at which P(X > k1) + P(X = k1)/2, and the same of the other side, leave half of the rest."""
+    tail, n = (1 - confidence) / 2, k1 + k2
+    share = lambda u: 1 / (1 + math.exp(-u))
+    above = lambda u: stats.binom.sf(k1, n, share(u)) + 0.5 * stats.binom.pmf(k1, n, share(u)) - tail
+    below = lambda u: stats.binom.cdf(k1 - 1, n, share(u)) + 0.5 * stats.binom.pmf(k1, n, share(u)) - tail
+    root = lambda f: math.exp(optimize.brentq(f, -30, 30, xtol=1e-13)) * t2 / t1
+    return (root(above) if k1 else 0.0), (root(below) if k2 else math.inf)
 
 
 def limits(k1, t1, k2, t2, confidence):
@@ -82,7 +93,7 @@ with open(OUT, "w", encoding="utf-8", newline="\n") as out:
         mid = stats.binom.sf(k1, n, p) + 0.5 * stats.binom.pmf(k1, n, p)
         doubled = min(1.0, 2 * min(fall, rise))
         low, high = limits(k1, t1, k2, t2, 0.95)
-        values = ",".join(repr(float(v)) for v in (fall, mid, rise, doubled, low, high))
+        values = ",".join(repr(float(v)) for v in (fall, mid, rise, doubled, low, high, *mid_limits(k1, t1, k2, t2, 0.95)))
         out.write(f"ratio,{k1},{t1},{k2},{t2},{values}\n")
     for k1, t1, k2, t2, dispersion in ((40, 60, 12, 60, 2.5), (7, 600.5, 3, 1800.25, 1.37), (400, 3600, 380, 3600, 6.0)):
         values = ",".join(repr(float(v)) for v in scaled(k1, t1, k2, t2, dispersion))

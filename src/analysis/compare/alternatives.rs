@@ -5,7 +5,7 @@ use serde::Serialize;
 
 use crate::analysis::dispersion::{Tail, e_test, negative_binomial, permutation};
 use crate::analysis::episode::Episode;
-use crate::analysis::rate::Count;
+use crate::analysis::rate::{Count, RatioTest};
 use crate::analysis::train::Train;
 
 /// A test and its two-sided p.
@@ -43,12 +43,18 @@ pub(crate) fn stretches(train: &Train, episodes: &[Episode], width_s: f64) -> Ve
 pub(crate) type SideOf<'a> = (&'a Train, &'a [Episode], Count);
 
 /// The other tests that these data allow.
-pub(crate) fn alternatives(before: SideOf<'_>, after: SideOf<'_>, seed: u64) -> Vec<Alternative> {
+pub(crate) fn alternatives(
+    before: SideOf<'_>,
+    after: SideOf<'_>,
+    headline: &RatioTest,
+    seed: u64,
+) -> Vec<Alternative> {
     let mut found = Vec::new();
     let (k1, k2) = (before.2.count, after.2.count);
     if k1 + k2 == 0 || before.2.exposure <= 0.0 || after.2.exposure <= 0.0 {
         return found;
     }
+    found.push(Alternative { method: "exact conditional test, doubled tail", chance: headline.two_sided });
     if k1 + k2 <= MOST_E {
         let (one, two) = ((k1, before.2.exposure), (k2, after.2.exposure));
         found.push(Alternative { method: "E-test", chance: e_test(one, two, 0.0, Tail::Both).1.min(1.0) });

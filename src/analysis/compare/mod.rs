@@ -19,6 +19,7 @@ use crate::base::Nanoseconds;
 pub(crate) use crate::base::words::{chance as percent, duration, plural};
 pub use alternatives::Alternative;
 use alternatives::alternatives;
+pub(crate) use verdict::SAME_WITHIN;
 pub use verdict::Verdict;
 use verdict::{Evidence, method, notes, soak_more, verdict};
 
@@ -114,13 +115,14 @@ pub struct Comparison {
     /// Rate before divided by rate after; absent (null) when nothing came after.
     #[serde(serialize_with = "finite")]
     pub ratio: f64,
-    /// Lower end of its exact interval.
+    /// Lower end of its mid-P interval.
     #[serde(serialize_with = "finite")]
     pub ratio_low: f64,
-    /// Upper end of its exact interval; null for without limit.
+    /// Upper end of its mid-P interval; null for without limit.
     #[serde(serialize_with = "finite")]
     pub ratio_high: f64,
-    /// Chance of a difference like this if nothing had changed, two-sided, by the method named.
+    /// Chance of a difference like this if nothing had changed, two-sided mid-P, by the method named; below what the
+    /// confidence leaves when, and only when, the interval of the ratio excludes one.
     #[serde(serialize_with = "finite")]
     pub chance_same: f64,
     /// Chance, one-sided mid-P, of a fall like this if nothing had changed.
@@ -195,6 +197,18 @@ fn garwood_rate(count: u64, minutes: f64) -> f64 {
     count as f64 / minutes
 }
 
+/// Dispersion of the episode counts of all these observations together; 1 when they do not cluster.
+pub fn dispersion_of(observations: &[Observation], options: &CompareOptions) -> f64 {
+    let presses: Vec<Vec<Press>> = observations.iter().map(|seen| fold(&seen.train)).collect();
+    let trains = || observations.iter().map(|seen| &seen.train).zip(&presses);
+    let rule =
+        options.rule(&trains().map(|(train, presses)| (train, presses.as_slice())).collect::<Vec<_>>());
+    let found: Vec<Vec<Episode>> = presses.iter().map(|presses| episodes(presses, rule.gap)).collect();
+    let sides: Vec<(&Train, &[Episode])> =
+        trains().zip(&found).map(|((train, _), episodes)| (train, episodes.as_slice())).collect();
+    count_dispersion(&sides, rule.gap)
+}
+
 /// One stage by itself: its own episodes, rate and interval, compared with nothing.
 pub fn alone(observation: &Observation, options: &CompareOptions) -> Side {
     let presses = fold(&observation.train);
@@ -223,6 +237,7 @@ pub fn compare(before: &Observation, after: &Observation, options: &CompareOptio
     let others = alternatives(
         (&before.train, &one.episodes, one.count),
         (&after.train, &two.episodes, two.count),
+        &test,
         options.seed,
     );
     let plan = QuietPlan::new(&before.train, &one.episodes, rule.gap);
@@ -243,7 +258,7 @@ pub fn compare(before: &Observation, after: &Observation, options: &CompareOptio
 }
 
 fn conclude(evidence: Evidence, [before, after]: [Side; 2], alternatives: Vec<Alternative>) -> Comparison {
-    let RatioTest { ratio, interval, two_sided, fall_mid, .. } = evidence.test;
+    let RatioTest { ratio, interval_mid, two_sided_mid, fall_mid, .. } = evidence.test;
     let verdict = verdict(&evidence);
     let more = |needed| evidence.plan.missing(needed, evidence.credit);
     Comparison {
@@ -251,9 +266,9 @@ fn conclude(evidence: Evidence, [before, after]: [Side; 2], alternatives: Vec<Al
         before,
         after,
         ratio,
-        ratio_low: interval.low,
-        ratio_high: interval.high,
-        chance_same: two_sided,
+        ratio_low: interval_mid.low,
+        ratio_high: interval_mid.high,
+        chance_same: two_sided_mid,
         chance_fall: fall_mid,
         quiet_anyway: evidence.plan.quiet_anyway(evidence.credit.quiet_s),
         soak_more_s: soak_more(&evidence, verdict),

@@ -46,7 +46,7 @@ impl fmt::Display for Verdict {
 
 /// `unchanged` is said only when the interval of the ratio stays within this factor either way: a rule of our
 /// own, no publication. Wider than that, the step may have helped fourfold and nobody would know.
-const SAME_WITHIN: f64 = 4.0;
+pub(crate) const SAME_WITHIN: f64 = 4.0;
 /// Below so many episodes before, no ordinary soak proves anything.
 pub(crate) const FEW: u64 = 3;
 
@@ -77,7 +77,7 @@ pub(crate) fn verdict(evidence: &Evidence) -> Verdict {
 
 /// Verdict from the interval alone, when strays were seen after the step.
 fn by_interval(test: &RatioTest) -> Verdict {
-    let interval = test.interval;
+    let interval = test.interval_mid;
     if interval.low > 1.0 {
         Verdict::Reduced
     } else if interval.high < 1.0 {
@@ -119,16 +119,16 @@ fn scaled(count: u64, factor: f64) -> u64 {
 pub(crate) fn method(evidence: &Evidence) -> String {
     let unit = if evidence.rule.gap.is_some() { "episodes" } else { "presses" };
     let base = format!(
-        "exact conditional test of two Poisson rates on {unit} (doubled tail), Clopper-Pearson ratio interval, \
-         Garwood rate intervals"
+        "conditional test of two Poisson rates on {unit}, mid-P (doubled tail), with the mid-P ratio interval that agrees \
+         with it; exact (Garwood) rate intervals"
     );
     if evidence.dispersion > 1.0 {
         format!(
-            "{base}; counts divided by a dispersion of {:.1}, since they still cluster",
+            "{base}; chosen with counts divided by a dispersion of {:.1}, since they still cluster",
             evidence.dispersion
         )
     } else {
-        base
+        format!("{base}; chosen since the {unit} do not cluster")
     }
 }
 
@@ -219,7 +219,7 @@ fn quiet_notes(evidence: &Evidence, verdict: Verdict) -> Vec<String> {
 }
 
 fn seen_after(evidence: &Evidence, verdict: Verdict) -> String {
-    let interval = evidence.test.interval;
+    let interval = evidence.test.interval_mid;
     let range = format!(
         "the rate before is {:.2} times the rate after (95 %: {:.2} to {:.2})",
         evidence.test.ratio, interval.low, interval.high

@@ -2,7 +2,9 @@
 
 use super::load::{Loaded, StageSeen};
 use crate::analysis::attribution::{Attribution, StageCount, attribute};
-use crate::analysis::compare::{CompareOptions, Comparison, Observation, Side, alone, compare, plan};
+use crate::analysis::compare::{
+    CompareOptions, Comparison, Observation, Side, alone, compare, dispersion_of, plan,
+};
 use crate::analysis::locate;
 use crate::analysis::pattern::{PatternOptions, Patterns, find};
 use crate::analysis::quiet::QuietPlan;
@@ -114,10 +116,16 @@ pub fn credit(views: &[StageView]) -> Option<(Attribution, Vec<usize>)> {
             // What was done before the first soak changed nothing that was seen.
             changes: if counts.is_empty() { Vec::new() } else { std::mem::take(&mut changes) },
             count: Count { count: side.episodes, exposure },
+            likely_min: view.plan.as_ref().and_then(|plan| plan.likely_s).map(|seconds| seconds / 60.0),
         });
         changes.clear();
     }
-    (counts.len() > 1).then(|| (attribute(&counts), began))
+    (counts.len() > 1).then(|| {
+        let watched = views.iter().filter(|view| view.alone.is_some());
+        let observations: Vec<Observation> = watched.map(|view| view.stage.observation()).collect();
+        let dispersion = dispersion_of(&observations, &options_of(views));
+        (attribute(&counts, dispersion), began)
+    })
 }
 
 /// Whether a stage's step is a measurement of the fault tree, which needs no soak.
