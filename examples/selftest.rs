@@ -158,9 +158,16 @@ fn sequences(random: &mut Random, trains: u32) {
         println!("| {order:?} | {:.2} % of {trains} |", 100.0 * wrong as f64 / f64::from(trains));
     }
     println!("\n| sequence of | repeats | foreign | the sequence was found |\n|---|---|---|---|");
-    for (length, repeats, foreign) in
-        [(3, 10, 0.0), (3, 20, 0.1), (3, 40, 0.3), (5, 20, 0.1), (8, 20, 0.1), (8, 20, 0.2)]
-    {
+    for (length, repeats, foreign) in [
+        (3, 10, 0.0),
+        (3, 20, 0.1),
+        (3, 40, 0.3),
+        (5, 20, 0.1),
+        (6, 20, 0.1),
+        (7, 20, 0.1),
+        (8, 20, 0.1),
+        (8, 20, 0.2),
+    ] {
         let motif: Vec<usize> = (0..length).collect();
         let right = (0..trains)
             .filter(|_| {

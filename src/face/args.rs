@@ -225,6 +225,9 @@ pub struct Patterns {
     /// Seed of the shuffled comparison
     #[arg(long, value_name = "N", default_value_t = 1)]
     pub seed: u64,
+    /// Search so many shuffled copies too, and say in how many a pattern as good came out (takes so many times longer)
+    #[arg(long, value_name = "N", default_value_t = 0, value_parser = clap::value_parser!(u32).range(0..=9999))]
+    pub shuffles: u32,
     /// Exit with status 1 when there are strays
     #[arg(long)]
     pub check: bool,

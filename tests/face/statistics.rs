@@ -160,6 +160,21 @@ fn menu_changes_are_linked_and_orphans_are_events() {
     assert_eq!((&data["changes"], &data["orphans"]), (&23.into(), &3.into()), "{data}");
 }
 
+/// A beat is found in none of 19 shuffled copies; of 20 searches it is the best.
+#[test]
+fn the_search_is_held_against_shuffled_copies_when_asked() {
+    let folder = tempfile::tempdir().unwrap();
+    job(folder.path(), &[("as received", "", &[], log(720, &beat(175, 4), &[], quiet), "off")]);
+    let file = folder.path().join("0.log");
+    let file = file.to_str().unwrap();
+    let found = json(&["patterns", file, "--shuffles", "19", "--json"]);
+    assert_eq!(found["patterns"][0]["chance_shuffled"], 0.05, "{found}");
+    assert!(json(&["patterns", file, "--json"])["patterns"][0]["chance_shuffled"].is_null());
+    let told = text(&straykey(&["patterns", file, "--shuffles", "19"]).stdout);
+    assert!(told.contains("this one counted: 5.0 % of the searches"), "{told}");
+    assert_eq!(straykey(&["patterns", file, "--shuffles", "10000"]).status.code(), Some(2));
+}
+
 #[test]
 fn hands_on_input_is_suspected_with_odds_and_a_soak_is_asked_for() {
     let folder = tempfile::tempdir().unwrap();

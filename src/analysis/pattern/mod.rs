@@ -187,22 +187,29 @@ pub fn find(train: &Train, options: &PatternOptions) -> Patterns {
             pattern.chance_shuffled = pattern.bits.map(|bits| share(&gains, bits));
         }
     }
+    let mut rounds = 0;
     while found.len() < options.most {
-        let Some((lines, best, hypotheses)) = grouped(&field, train.symbols().len()) else { break };
-        let taken = scene.members(&lines, &best);
-        taken.iter().for_each(|i| {
-            field.state[*i as usize] = TAKEN;
-            explained[*i as usize] = true;
-        });
-        found.push(scene.group(&lines, &best, &taken, hypotheses));
-    }
-    while found.len() < options.most {
-        let Some(best) = sequence::sequence(&field, options.seed) else { break };
-        for i in &best.taken {
-            field.state[*i as usize] = TAKEN;
-            explained[*i as usize] = true;
+        let group = grouped(&field, train.symbols().len());
+        // The same presses may be a group and part of a longer sequence: the longer one says more.
+        let keys = group.as_ref().map_or(1, |(_, group, _)| group.elements.len() + 1);
+        let sequence = sequence::sequence(&field, options.seed, keys + 1);
+        rounds += 1;
+        let (pattern, taken) = match (sequence, group) {
+            (Some(mut best), _) => {
+                best.chance = (best.chance * f64::from(rounds)).min(1.0);
+                (scene.sequence(&best), best.taken)
+            }
+            (None, Some((lines, best, hypotheses))) => {
+                let taken = scene.members(&lines, &best);
+                (scene.group(&lines, &best, &taken, hypotheses), taken)
+            }
+            (None, None) => break,
+        };
+        for i in taken {
+            field.state[i as usize] = TAKEN;
+            explained[i as usize] = true;
         }
-        found.push(scene.sequence(&best));
+        found.push(pattern);
     }
     let rest = field.by_symbol(train.symbols().len());
     without_beat(&scene, rest, &explained, options.most, &mut found);

@@ -1,10 +1,13 @@
 //! Sequences that come again and again at no steady beat: one key, another, a third, in this order, whatever the time
 //! between them and whatever comes in between the repeats.
 //!
-//! Presses of one symbol on end are one token. The tokens in their order are searched for the run of two to eight
-//! that comes oftenest beside what its symbols' shares would give; the same search over trains whose tokens are dealt
-//! anew tells how often chance does as well. Tokens are dealt anew only among four neighbours of one burst, and never so that two of a kind come to lie side by side: what comes from bursts, from
-//! keys that stay, or from keys that are active for a while, is there in the dealt trains too.
+//! Presses of one symbol on end are one token. The tokens in their order are searched for the run of two to eight that
+//! comes oftenest beside what its symbols' shares would give, and what nearly always comes before and after it is added;
+//! the same search over trains whose tokens are dealt anew tells how often chance does as well. Tokens are dealt anew only
+//! among four neighbours of one burst, and never so that two of a kind come to lie side by side: what comes from bursts,
+//! from keys that stay, or from keys that are active for a while, is there in the dealt trains too.
+//!
+//! A sequence of eight that is played on end and begins and ends with the same key is told as a round of seven.
 
 use super::field::{FREE, Field};
 use crate::analysis::episode::learn_gap;
@@ -43,7 +46,7 @@ const WINDOW: usize = 4;
 /// Dealt trains; a sequence counts when it tells this much more than the best of them: a rule of our own, since no
 /// dealing keeps all that is not a sequence.
 const DEALT: u32 = 499;
-const BETTER: f64 = 1.5;
+const BETTER: f64 = 1.35;
 /// Exchanges tried for each token.
 const EXCHANGES: usize = 6;
 /// Fewest repeats.
@@ -53,6 +56,8 @@ const FEWEST: usize = 5;
 /// our own, checked by simulation.
 const COMPLETE: f64 = 0.6;
 const COVERED: f64 = 0.4;
+/// These shares are so much less for each key beyond three.
+const LONGER: f64 = 0.9;
 /// Each key must nearly always call the next one, or the whole must come oftener by so many bits than the pairs in it
 /// make it: keys that only prefer some neighbours come in no sequence. Rules of our own, checked by simulation.
 const CALLED: f64 = 0.75;
@@ -60,8 +65,8 @@ const BEYOND_PAIRS: f64 = 20.0;
 /// Symbols told apart, the rest lumped.
 const OTHER: u8 = u8::MAX;
 
-/// The best sequence among the free presses, if chance does not do as well.
-pub(super) fn sequence(field: &Field<'_>, seed: u64) -> Option<Sequence> {
+/// The best sequence among the free presses, if chance does not do as well and it has `shortest` keys at least.
+pub(super) fn sequence(field: &Field<'_>, seed: u64, shortest: usize) -> Option<Sequence> {
     let tokens = sample(field);
     let names = names(&tokens);
     let ids: Vec<u8> = tokens
@@ -72,8 +77,8 @@ pub(super) fn sequence(field: &Field<'_>, seed: u64) -> Option<Sequence> {
     let windows = windows(field, &tokens);
     let search = Search::new(&ids, &tokens);
     let (score, found) = search.best(&ids)?;
-    let motif = root(&found);
-    if motif.len() < 2 || !holds(&ids, &tokens, &motif) {
+    let motif = root(&search.whole(&ids, found), &ids);
+    if motif.len() < shortest || !holds(&ids, &tokens, &motif) {
         return None;
     }
     let mut random = Random::new(seed);
@@ -258,12 +263,49 @@ impl Search {
         }
         best.map(|(score, key, length)| (score, key.to_be_bytes()[LONGEST - length..].to_vec()))
     }
+
+    /// The run with what nearly always comes before and after it: foreign presses make a part of a sequence come oftener
+    /// than the whole.
+    #[allow(clippy::cast_precision_loss)]
+    fn whole(&self, ids: &[u8], mut run: Vec<u8>) -> Vec<u8> {
+        let next = |run: &[u8], after: bool| {
+            let mut counts = [0usize; 256];
+            let mut all = 0u32;
+            for (place, window) in ids.windows(run.len() + 1).enumerate() {
+                let (own, other) =
+                    if after { (&window[..run.len()], window[run.len()]) } else { (&window[1..], window[0]) };
+                if own == run && self.left[place] > run.len() {
+                    counts[usize::from(other)] += 1;
+                    all += 1;
+                }
+            }
+            let (id, most) =
+                (0..OTHER).map(|id| (id, counts[usize::from(id)])).max_by_key(|(_, count)| *count)?;
+            (most >= FEWEST && most as f64 >= COMPLETE * f64::from(all)).then_some(id)
+        };
+        while run.len() < LONGEST {
+            if let Some(id) = next(&run, true) {
+                run.push(id);
+            } else if let Some(id) = next(&run, false) {
+                run.insert(0, id);
+            } else {
+                break;
+            }
+        }
+        run
+    }
 }
 
-/// ABCABCAB is ABC.
-fn root(run: &[u8]) -> Vec<u8> {
-    let turns = |length: usize| run.iter().zip(run.iter().skip(length)).all(|(a, b)| a == b);
-    let length = (2..=run.len() / 2 + 1).find(|length| *length < run.len() && turns(*length));
+/// ABCABCAB is ABC, and so is ABCA where B mostly follows; a sequence may begin and end with the same key otherwise.
+fn root(run: &[u8], ids: &[u8]) -> Vec<u8> {
+    let turns = |length: &usize| run.iter().zip(run.iter().skip(*length)).all(|(a, b)| a == b);
+    let goes_on = |length: &usize| {
+        let followers = || ids.windows(run.len() + 1).filter(|window| window.starts_with(run));
+        let next = run.get(run.len() % length);
+        2 * length <= run.len() + 1
+            || 2 * followers().filter(|w| w.last() == next).count() >= followers().count()
+    };
+    let length = (2..run.len()).find(|length| turns(length) && goes_on(length));
     run.get(..length.unwrap_or(run.len())).unwrap_or(run).to_vec()
 }
 
@@ -306,9 +348,11 @@ fn holds(ids: &[u8], tokens: &[Token], motif: &[u8]) -> bool {
     if least < CALLED && (count <= expected || beyond < BEYOND_PAIRS) {
         return false;
     }
+    // A foreign press breaks a long one oftener.
+    let longer = LONGER.powi(i32::try_from(motif.len()).unwrap_or(8) - 3);
     whole >= FEWEST
-        && count >= COMPLETE * begun as f64
-        && (whole * motif.len()) as f64 >= COVERED * own as f64
+        && count >= COMPLETE * longer * begun as f64
+        && (whole * motif.len()) as f64 >= COVERED * longer * own as f64
 }
 
 /// Every place in the whole train where the sequence was seen.

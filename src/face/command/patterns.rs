@@ -20,7 +20,9 @@ pub(super) fn run(options: &args::Patterns, protocols: &Protocols, out: &mut Out
     let seen = gather(&options.inputs, &options.reading, options.hands, protocols, out, &mut finder)?;
     let suspicion = (!seen.hands_off).then(|| suspect(&seen.train));
     let causes = finder.0.finish();
-    let mut patterns = find(&seen.train, &PatternOptions { seed: options.seed, ..PatternOptions::default() });
+    let how =
+        PatternOptions { seed: options.seed, surrogates: options.shuffles, ..PatternOptions::default() };
+    let mut patterns = find(&seen.train, &how);
     patterns.patterns.truncate(32);
     let found = patterns.strays > 0;
     if out.json {
@@ -127,6 +129,13 @@ pub(super) fn show(patterns: &Patterns, hands_off: bool, out: &mut Out) -> Resul
     out.line(table::text(&list))?;
     for pattern in &patterns.patterns {
         out.line(format!("{:>2}  {}", pattern.id, pattern.note))?;
+        if let Some(share) = pattern.chance_shuffled {
+            let said = format!(
+                "Beats as good in the shuffled copies, this one counted: {} of the searches.",
+                load::chance(share)
+            );
+            out.line(table::wrap(&said, 4))?;
+        }
     }
     Ok(())
 }

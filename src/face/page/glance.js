@@ -109,6 +109,7 @@ export function glance(job, go) {
       say(needed.value, more(s.soak_more_s));
       say(needed.small, W.glance.needed95(more(s.soak_more_95_s)));
     }
+    else for (const box of [soakClock, strays, verdict, quiet, needed]) say(box.value, W.none);
     say(next, state?.advice?.text ?? "");
   }
 
@@ -149,9 +150,12 @@ export function glance(job, go) {
     root,
     update(fresh) {
       state = fresh;
-      const running = live()?.soak ?? port()?.soak;
-      if (running && !soak) { soak = running; soakAt = performance.now(); }
-      if (!live() && !port()) { soak = null; lastStray = null; }
+      const p = port();
+      // What was asked for before a soak ended may come after its end.
+      const running = p && !p.capture ? null : live()?.soak ?? p?.soak ?? null;
+      if (!running) soak = null;
+      else if (!soak) { soak = running; soakAt = performance.now(); }
+      if (!live() && !p) lastStray = null;
       show();
     },
     soaking: () => Boolean(soak),
