@@ -19,6 +19,7 @@ pub mod power;
 pub mod quiet;
 pub mod random;
 pub mod rate;
+pub mod scatter;
 pub mod soak;
 pub mod special;
 pub mod spectrum;

@@ -4,7 +4,7 @@ use serde::Serialize;
 
 use super::compare::{duration, plural};
 use super::episode::Episode;
-use super::offtime::{self, OffTimes, Stretches};
+use super::offtime::{OffTimes, Stretches};
 use super::power::{OnStretch, OnTime, Origin};
 use super::rate::{Count, quiet_anyway, quiet_needed};
 use super::train::Train;
@@ -62,7 +62,7 @@ impl QuietPlan {
     /// Exact answer: see [`quiet_needed`]; renewal answer: see [`OffTimes`]. A further exchangeable gap exceeds the longest of n with chance
     /// 1/(n+1): Wilks 1941, Ann. Math. Stat. 12:91. The doubling is a rule of our own.
     pub fn new(train: &Train, episodes: &[Episode], joined: Option<Nanoseconds>) -> Self {
-        let seen = stretches(train, episodes, joined);
+        let seen = quiet_times(train, episodes, joined);
         let (onset_s, switch_on_seen) = onset(train, episodes);
         let exposure_s = exposure(train, episodes);
         let count = Count { count: episodes.len() as u64, exposure: exposure_s };
@@ -238,16 +238,8 @@ pub struct Credit {
 /// A first quiet stretch so many times the mean gap is no chance: e^-3 is one in twenty.
 const WARM_UP: f64 = 3.0;
 
-/// Dispersion of episode counts, from how uneven the quiet stretches of all sides are; `joined` is the gap below
-/// which presses were joined. See [`offtime::dispersion`].
-pub fn count_dispersion(sides: &[(&Train, &[Episode])], joined: Option<Nanoseconds>) -> f64 {
-    let sides: Vec<Stretches> =
-        sides.iter().map(|(train, episodes)| stretches(train, episodes, joined)).collect();
-    offtime::dispersion(&sides)
-}
-
 /// The quiet stretches of one side, by what was seen of them.
-pub(super) fn stretches(train: &Train, episodes: &[Episode], joined: Option<Nanoseconds>) -> Stretches {
+pub(super) fn quiet_times(train: &Train, episodes: &[Episode], joined: Option<Nanoseconds>) -> Stretches {
     let mut found =
         Stretches { least: joined.map_or(0.0, Nanoseconds::seconds).max(0.0), ..Stretches::default() };
     for stretch in quiet_stretches(train, episodes) {

@@ -11,8 +11,9 @@ use super::episode::{episodes, fold};
 use super::evidence::{Prior, log_e_ratio_scaled};
 use super::offtime::Stretches;
 use super::power::{OnStretch, OnTime, PowerClock};
-use super::quiet::{Credit, Demand, QuietPlan, count_dispersion, exposure, stretches, watched};
+use super::quiet::{Credit, Demand, QuietPlan, exposure, quiet_times, watched};
 use super::rate::Count;
+use super::scatter::scatter;
 use super::train::Train;
 use crate::base::{Event, EventKind, Nanoseconds};
 
@@ -105,7 +106,7 @@ impl Soak {
                 plan: QuietPlan::new(&observation.train, &found, rule.gap),
                 count: Count { count: found.len() as u64, exposure: exposure(&observation.train, &found) },
                 hands_off: observation.hands_off,
-                dispersion: count_dispersion(&[(&observation.train, found.as_slice())], rule.gap),
+                dispersion: scatter(&[(&observation.train, found.as_slice())], rule.gap).dispersion,
             }
         });
         Self {
@@ -138,7 +139,7 @@ impl Soak {
         self.earlier.count += found.len() as u64;
         self.earlier.exposure += watched(&earlier.train);
         self.earlier_strays += earlier.train.len() as u64;
-        let seen = stretches(&earlier.train, &found, Some(self.gap));
+        let seen = quiet_times(&earlier.train, &found, Some(self.gap));
         seen.whole.into_iter().for_each(|pause| self.pause(pause));
         self.pauses.leading.extend(seen.leading);
         self.pauses.trailing.extend(seen.trailing);

@@ -1,6 +1,7 @@
 use straykey::analysis::compare::{CompareOptions, Observation, Verdict, alone, compare, plan};
 use straykey::analysis::random::Random;
 use straykey::analysis::{Comparison, Train};
+use straykey::base::Nanoseconds;
 
 use super::simulate::{poisson, span, train};
 
@@ -215,4 +216,31 @@ fn a_stage_counts_the_same_in_every_view() {
             assert_eq!(alone(pair[1], &options).episodes, found.after.episodes);
         }
     }
+}
+
+/// Independent episodes are taken as they are; where the rate wanders from hour to hour, counts scatter beyond chance by
+/// the index of dispersion, and tell less. (The index itself is held against SciPy in `counts.rs`.)
+#[test]
+fn a_rate_that_wanders_is_seen_in_the_counts() {
+    let mut random = Random::new(9);
+    let (mut even, mut uneven) = (0, 0);
+    for _ in 0..40 {
+        let seen = |random: &mut Random, rates: [f64; 2]| {
+            let hours = (0..10u32).flat_map(|hour| {
+                let begun = 3600.0 * f64::from(hour);
+                let rate = rates[hour as usize % 2] / 60.0;
+                let points = poisson(random, rate, 3600.0, &[0]);
+                points.into_iter().map(move |(t, key)| (t + begun, key))
+            });
+            Observation::soak(train(hours.collect(), 36_000.0))
+        };
+        let options = CompareOptions { episode_gap: Some(Nanoseconds::SECOND), ..CompareOptions::default() };
+        let pair = [seen(&mut random, [0.5, 0.5]), seen(&mut random, [0.5, 0.5])];
+        even += u32::from(compare(&pair[0], &pair[1], &options).dispersion > 1.5);
+        let pair = [seen(&mut random, [0.9, 0.1]), seen(&mut random, [0.9, 0.1])];
+        let found = compare(&pair[0], &pair[1], &options);
+        uneven += u32::from(found.dispersion > 5.0 && found.dispersion_chance.unwrap() < 0.01);
+        assert!(found.method.contains("index of dispersion"), "{}", found.method);
+    }
+    assert_eq!((even, uneven), (0, 40));
 }

@@ -6,6 +6,7 @@ use serde::Serialize;
 use crate::analysis::dispersion::{Tail, e_test, negative_binomial, permutation};
 use crate::analysis::episode::Episode;
 use crate::analysis::rate::{Count, RatioTest};
+use crate::analysis::scatter::{MOST_STRETCHES, stretches};
 use crate::analysis::train::Train;
 
 /// A test and its two-sided p.
@@ -17,27 +18,8 @@ pub struct Alternative {
     pub chance: f64,
 }
 
-/// Stretches into which the shorter side is cut.
-const STRETCHES: f64 = 10.0;
 /// Beyond so many episodes the sums of the E-test take longer than they tell.
 const MOST_E: u64 = 2000;
-
-/// Episodes in equal stretches of time; what is left at the end of a capture is dropped.
-#[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
-pub(crate) fn stretches(train: &Train, episodes: &[Episode], width_s: f64) -> Vec<u64> {
-    let mut counts = Vec::new();
-    for (number, segment) in (0u32..).zip(train.segments()) {
-        let from = counts.len();
-        counts.resize(from + (segment.span.length().seconds() / width_s).floor() as usize, 0);
-        for episode in episodes.iter().filter(|episode| episode.segment == number) {
-            let place = ((episode.start - segment.span.start).seconds() / width_s).floor() as usize;
-            if let Some(count) = counts.get_mut(from + place) {
-                *count += 1;
-            }
-        }
-    }
-    counts
-}
 
 /// One side: its train, its episodes and their count.
 pub(crate) type SideOf<'a> = (&'a Train, &'a [Episode], Count);
@@ -59,18 +41,15 @@ pub(crate) fn alternatives(
         let (one, two) = ((k1, before.2.exposure), (k2, after.2.exposure));
         found.push(Alternative { method: "E-test", chance: e_test(one, two, 0.0, Tail::Both).1.min(1.0) });
     }
-    let shorter = before.0.exposure().seconds().min(after.0.exposure().seconds());
-    let width = shorter / STRETCHES * 0.999;
-    let (one, two) = (stretches(before.0, before.1, width), stretches(after.0, after.1, width));
-    let most = one.len().max(two.len());
-    if one.len() >= 5 && two.len() >= 5 && most <= 400 {
+    let [one, two] = &stretches(&[(before.0, before.1), (after.0, after.1)])[..] else { return found };
+    if one.len() >= 5 && two.len() >= 5 && one.len().max(two.len()) <= MOST_STRETCHES {
         found.push(Alternative {
             method: "permutation of time stretches",
-            chance: permutation(&one, &two, seed).1,
+            chance: permutation(one, two, seed).1,
         });
     }
     if one.len() >= 20 && two.len() >= 20 || one.len() + two.len() >= 20 {
-        let chance = negative_binomial(&one, &two).p;
+        let chance = negative_binomial(one, two).p;
         found.push(Alternative { method: "negative binomial likelihood ratio", chance });
     }
     found

@@ -10,8 +10,9 @@ mod verdict;
 use serde::{Serialize, Serializer};
 
 use super::episode::{Episode, EpisodeRule, Press, episodes, fold};
-use super::quiet::{QuietPlan, count_dispersion, exposure, watched};
+use super::quiet::{QuietPlan, exposure, watched};
 use super::rate::{Count, RatioTest, compare_scaled};
+use super::scatter::scatter;
 use super::special::{gamma_lower_inverse, gamma_upper_inverse};
 use super::train::Train;
 use crate::base::Nanoseconds;
@@ -140,6 +141,9 @@ pub struct Comparison {
     pub episode_gap_s: Option<f64>,
     /// Variance to mean of the episode counts; above one they still cluster, and tell as much as so many fewer.
     pub dispersion: f64,
+    /// Chance of so much scatter of the counts in stretches of time among independent episodes (index of dispersion); null
+    /// where they are too few to tell.
+    pub dispersion_chance: Option<f64>,
     /// Other tests of the same question.
     pub alternatives: Vec<Alternative>,
     /// The verdict.
@@ -206,7 +210,7 @@ pub fn dispersion_of(observations: &[Observation], options: &CompareOptions) -> 
     let found: Vec<Vec<Episode>> = presses.iter().map(|presses| episodes(presses, rule.gap)).collect();
     let sides: Vec<(&Train, &[Episode])> =
         trains().zip(&found).map(|((train, _), episodes)| (train, episodes.as_slice())).collect();
-    count_dispersion(&sides, rule.gap)
+    scatter(&sides, rule.gap).dispersion
 }
 
 /// One stage by itself: its own episodes, rate and interval, compared with nothing.
@@ -214,7 +218,7 @@ pub fn alone(observation: &Observation, options: &CompareOptions) -> Side {
     let presses = fold(&observation.train);
     let rule = options.rule(&[(&observation.train, &presses)]);
     let reading = read(&observation.train, &presses, rule.gap);
-    let dispersion = count_dispersion(&[(&observation.train, reading.episodes.as_slice())], rule.gap);
+    let dispersion = scatter(&[(&observation.train, reading.episodes.as_slice())], rule.gap).dispersion;
     side(observation, &reading, dispersion, options.confidence)
 }
 
@@ -232,7 +236,8 @@ pub fn compare(before: &Observation, after: &Observation, options: &CompareOptio
     let one = read(&before.train, &presses[0], rule.gap);
     let two = read(&after.train, &presses[1], rule.gap);
     let sides = [(&before.train, one.episodes.as_slice()), (&after.train, two.episodes.as_slice())];
-    let dispersion = count_dispersion(&sides, rule.gap);
+    let scatter = scatter(&sides, rule.gap);
+    let dispersion = scatter.dispersion;
     let test = compare_scaled(one.count, two.count, dispersion, options.confidence);
     let others = alternatives(
         (&before.train, &one.episodes, one.count),
@@ -251,7 +256,7 @@ pub fn compare(before: &Observation, after: &Observation, options: &CompareOptio
         test,
         plan,
         rule,
-        dispersion,
+        scatter,
     };
     let sides = [(before, &one), (after, &two)].map(|(o, r)| side(o, r, dispersion, options.confidence));
     conclude(evidence, sides, others)
@@ -275,7 +280,8 @@ fn conclude(evidence: Evidence, [before, after]: [Side; 2], alternatives: Vec<Al
         soak_more_95_s: more(evidence.plan.likely_s),
         soak_more_99_s: more(evidence.plan.certain_s),
         episode_gap_s: evidence.rule.gap.map(Nanoseconds::seconds),
-        dispersion: evidence.dispersion,
+        dispersion: evidence.scatter.dispersion,
+        dispersion_chance: evidence.scatter.test.map(|test| test.p),
         alternatives,
         verdict,
         method: method(&evidence),

@@ -7,6 +7,7 @@ use serde::{Deserialize, Serialize};
 use crate::analysis::episode::EpisodeRule;
 use crate::analysis::quiet::{Credit, QuietPlan};
 use crate::analysis::rate::{Count, RatioTest, compare_scaled, rate_still_possible};
+use crate::analysis::scatter::Scatter;
 use crate::base::words::{chance as percent, duration, plural};
 
 /// What can be said about a repair step.
@@ -61,7 +62,7 @@ pub(crate) struct Evidence {
     pub(crate) test: RatioTest,
     pub(crate) plan: QuietPlan,
     pub(crate) rule: EpisodeRule,
-    pub(crate) dispersion: f64,
+    pub(crate) scatter: Scatter,
 }
 
 pub(crate) fn verdict(evidence: &Evidence) -> Verdict {
@@ -105,7 +106,7 @@ pub(crate) fn soak_more(evidence: &Evidence, verdict: Verdict) -> Option<f64> {
     (1..=8).map(|i| f64::from(i) * 0.5).map(|power| 2f64.powf(power)).find_map(|factor| {
         let after =
             Count { count: scaled(evidence.after.count, factor), exposure: evidence.after.exposure * factor };
-        let test = compare_scaled(evidence.before, after, evidence.dispersion, 0.95);
+        let test = compare_scaled(evidence.before, after, evidence.scatter.dispersion, 0.95);
         let decided = by_interval(&test) != Verdict::Undecided;
         decided.then_some(evidence.after.exposure * (factor - 1.0))
     })
@@ -122,13 +123,20 @@ pub(crate) fn method(evidence: &Evidence) -> String {
         "conditional test of two Poisson rates on {unit}, mid-P (doubled tail), with the mid-P ratio interval that agrees \
          with it; exact (Garwood) rate intervals"
     );
-    if evidence.dispersion > 1.0 {
+    let tested = evidence.scatter.test.map_or_else(String::new, |test| {
         format!(
-            "{base}; chosen with counts divided by a dispersion of {:.1}, since they still cluster",
-            evidence.dispersion
+            " (index of dispersion {:.1} in stretches of time; among independent ones {} have as much)",
+            test.index(),
+            percent(test.p)
+        )
+    });
+    if evidence.scatter.dispersion > 1.0 {
+        let dispersion = evidence.scatter.dispersion;
+        format!(
+            "{base}; chosen with counts divided by a dispersion of {dispersion:.1}, since they still cluster{tested}"
         )
     } else {
-        format!("{base}; chosen since the {unit} do not cluster")
+        format!("{base}; chosen since the {unit} do not cluster{tested}")
     }
 }
 

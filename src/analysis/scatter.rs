@@ -1,0 +1,73 @@
+//! Whether episodes still cluster, and by how much their counts scatter for it.
+
+use super::dispersion::{Dispersion, dispersion};
+use super::episode::Episode;
+use super::offtime;
+use super::quiet::quiet_times;
+use super::train::Train;
+use crate::base::Nanoseconds;
+
+/// One side: its train and its episodes.
+pub(crate) type Side<'a> = (&'a Train, &'a [Episode]);
+
+/// Stretches of time into which the shortest side is cut.
+const STRETCHES: f64 = 10.0;
+/// Beyond so many stretches of one side, comparing them takes longer than it tells.
+pub(crate) const MOST_STRETCHES: usize = 400;
+
+/// How episode counts scatter.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Scatter {
+    /// Variance to mean of the counts, 1 and more: they tell as much as so many fewer independent ones.
+    pub dispersion: f64,
+    /// The index of dispersion of counts in equal stretches of time, where they are enough for it.
+    pub test: Option<Dispersion>,
+}
+
+/// How the episode counts of all sides scatter; `joined` is the gap below which presses were joined.
+///
+/// Two ways to see it, and the larger counts: how uneven the quiet stretches are ([`offtime::dispersion`]), and counts in
+/// equal stretches of time where they scatter beyond chance ([`Dispersion::is_bursty`]), which also sees a rate that
+/// wanders.
+///
+/// # Source
+/// [`dispersion`]; a mean of one in each stretch at least is common practice for the chi-square form.
+pub fn scatter(sides: &[Side<'_>], joined: Option<Nanoseconds>) -> Scatter {
+    let pauses: Vec<_> = sides.iter().map(|(train, episodes)| quiet_times(train, episodes, joined)).collect();
+    let by_pauses = offtime::dispersion(&pauses);
+    let counts = stretches(sides);
+    let enough = |counts: &&Vec<u64>| {
+        (2..=MOST_STRETCHES).contains(&counts.len()) && counts.iter().sum::<u64>() >= counts.len() as u64
+    };
+    let groups: Vec<&[u64]> = counts.iter().filter(enough).map(Vec::as_slice).collect();
+    let test = (!groups.is_empty()).then(|| dispersion(&groups));
+    let by_counts = test.filter(Dispersion::is_bursty).map_or(1.0, |test| test.index());
+    Scatter { dispersion: by_pauses.max(by_counts), test }
+}
+
+/// The episodes of each side in stretches of one length, ten of the shortest side.
+pub(crate) fn stretches(sides: &[Side<'_>]) -> Vec<Vec<u64>> {
+    let shortest = sides.iter().map(|(train, _)| train.exposure().seconds()).fold(f64::INFINITY, f64::min);
+    if shortest <= 0.0 || !shortest.is_finite() {
+        return sides.iter().map(|_| Vec::new()).collect();
+    }
+    let width = shortest / STRETCHES * 0.999;
+    sides.iter().map(|(train, episodes)| counted(train, episodes, width)).collect()
+}
+
+/// Episodes in equal stretches of time; what is left at the end of a capture is dropped.
+#[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+fn counted(train: &Train, episodes: &[Episode], width_s: f64) -> Vec<u64> {
+    let mut counts = Vec::new();
+    for (number, segment) in (0u32..).zip(train.segments()) {
+        let from = counts.len();
+        counts.resize(from + (segment.span.length().seconds() / width_s).floor() as usize, 0);
+        for episode in episodes.iter().filter(|episode| episode.segment == number) {
+            let place = ((episode.start - segment.span.start).seconds() / width_s).floor() as usize;
+            if let Some(count) = counts.get_mut(from + place) {
+                *count += 1;
+            }
+        }
+    }
+    counts
+}
