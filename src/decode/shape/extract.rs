@@ -201,13 +201,28 @@ fn fixed(form: Form, text: &[u8]) -> (usize, Option<i64>) {
 fn integer(rest: &[u8]) -> (usize, Option<i64>) {
     let negative = rest.first() == Some(&b'-');
     let sign = usize::from(matches!(rest.first(), Some(b'-' | b'+')));
-    let mut value = Some(0i64);
-    let mut length = sign;
-    while let Some(digit @ b'0'..=b'9') = rest.get(length) {
-        value = value.and_then(|v| v.checked_mul(10)?.checked_add(i64::from(digit - b'0')));
+    let (length, value) = run(rest.get(sign..).unwrap_or_default(), 10, 18, |byte| byte.wrapping_sub(b'0'));
+    (sign + length, value.map(|v| if negative { -v } else { v }))
+}
+
+/// Length and value of a run of digits; `None` when it has more than 63 bits. That is asked only where there are more
+/// than `most` digits: so many of them always fit.
+#[inline]
+fn run(rest: &[u8], base: u8, most: usize, digit: impl Fn(u8) -> u8) -> (usize, Option<i64>) {
+    let (mut value, mut length) = (0i64, 0);
+    for byte in rest {
+        let digit = digit(*byte);
+        if digit >= base {
+            break;
+        }
+        value = value.wrapping_mul(i64::from(base)).wrapping_add(i64::from(digit));
         length += 1;
     }
-    (length, value.map(|v| if negative { -v } else { v }))
+    if length <= most {
+        return (length, Some(value));
+    }
+    let digits = rest.iter().take(length).map(|byte| i64::from(digit(*byte)));
+    (length, digits.fold(Some(0), |value, digit| value?.checked_mul(i64::from(base))?.checked_add(digit)))
 }
 
 /// Length and nanoseconds of decimal seconds; places beyond the ninth are cut.
@@ -241,22 +256,17 @@ fn seconds(rest: &[u8]) -> (usize, Option<i64>) {
 /// Length and value of a run of hexadecimal digits; `None` when it has more than 63 bits.
 #[inline]
 fn hex_run(rest: &[u8]) -> (usize, Option<i64>) {
-    let mut value = Some(0i64);
-    let mut length = 0;
-    while let Some(digit) = rest.get(length).and_then(|b| digit(*b)) {
-        value = value.and_then(|v| v.checked_mul(16)?.checked_add(digit));
-        length += 1;
-    }
-    (length, value)
+    run(rest, 16, 15, digit)
 }
 
+/// The value of a hexadecimal digit; 255 for any other byte.
 #[inline]
-fn digit(byte: u8) -> Option<i64> {
+fn digit(byte: u8) -> u8 {
     match byte {
-        b'0'..=b'9' => Some(i64::from(byte - b'0')),
-        b'a'..=b'f' => Some(i64::from(byte - b'a') + 10),
-        b'A'..=b'F' => Some(i64::from(byte - b'A') + 10),
-        _ => None,
+        b'0'..=b'9' => byte - b'0',
+        b'a'..=b'f' => byte - b'a' + 10,
+        b'A'..=b'F' => byte - b'A' + 10,
+        _ => u8::MAX,
     }
 }
 
