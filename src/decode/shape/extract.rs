@@ -221,8 +221,8 @@ fn run(rest: &[u8], base: u8, most: usize, digit: impl Fn(u8) -> u8) -> (usize, 
     if length <= most {
         return (length, Some(value));
     }
-    let digits = rest.iter().take(length).map(|byte| i64::from(digit(*byte)));
-    (length, digits.fold(Some(0), |value, digit| value?.checked_mul(i64::from(base))?.checked_add(digit)))
+    let mut digits = rest.iter().take(length).map(|byte| i64::from(digit(*byte)));
+    (length, digits.try_fold(0i64, |value, digit| value.checked_mul(i64::from(base))?.checked_add(digit)))
 }
 
 /// Length and nanoseconds of decimal seconds; places beyond the ninth are cut.
