@@ -199,30 +199,22 @@ fn fixed(form: Form, text: &[u8]) -> (usize, Option<i64>) {
 /// Length and value of a signed decimal number; `None` when it does not fit.
 #[inline]
 fn integer(rest: &[u8]) -> (usize, Option<i64>) {
-    let negative = rest.first() == Some(&b'-');
     let sign = usize::from(matches!(rest.first(), Some(b'-' | b'+')));
-    let (length, value) = run(rest.get(sign..).unwrap_or_default(), 10, 18, |byte| byte.wrapping_sub(b'0'));
-    (sign + length, value.map(|v| if negative { -v } else { v }))
-}
-
-/// Length and value of a run of digits; `None` when it has more than 63 bits. That is asked only where there are more
-/// than `most` digits: so many of them always fit.
-#[inline]
-fn run(rest: &[u8], base: u8, most: usize, digit: impl Fn(u8) -> u8) -> (usize, Option<i64>) {
-    let (mut value, mut length) = (0i64, 0);
-    for byte in rest {
-        let digit = digit(*byte);
-        if digit >= base {
-            break;
-        }
-        value = value.wrapping_mul(i64::from(base)).wrapping_add(i64::from(digit));
+    let (mut value, mut length) = (0i64, sign);
+    while let Some(digit @ b'0'..=b'9') = rest.get(length) {
+        value = value.wrapping_mul(10).wrapping_add(i64::from(digit - b'0'));
         length += 1;
     }
-    if length <= most {
-        return (length, Some(value));
-    }
-    let mut digits = rest.iter().take(length).map(|byte| i64::from(digit(*byte)));
-    (length, digits.try_fold(0i64, |value, digit| value.checked_mul(i64::from(base))?.checked_add(digit)))
+    // Eighteen digits always fit.
+    let fits = length - sign <= 18;
+    let value =
+        if fits { Some(value) } else { checked_value(rest.get(sign..length).unwrap_or_default(), 10) };
+    (length, value.map(|v| if rest.first() == Some(&b'-') { -v } else { v }))
+}
+
+/// The value of digits that may be too many for 63 bits.
+fn checked_value(digits: &[u8], base: i64) -> Option<i64> {
+    digits.iter().try_fold(0i64, |value, byte| value.checked_mul(base)?.checked_add(i64::from(digit(*byte))))
 }
 
 /// Length and nanoseconds of decimal seconds; places beyond the ninth are cut.
@@ -256,7 +248,19 @@ fn seconds(rest: &[u8]) -> (usize, Option<i64>) {
 /// Length and value of a run of hexadecimal digits; `None` when it has more than 63 bits.
 #[inline]
 fn hex_run(rest: &[u8]) -> (usize, Option<i64>) {
-    run(rest, 16, 15, digit)
+    let (mut value, mut length) = (0i64, 0);
+    for byte in rest {
+        let digit = digit(*byte);
+        if digit > 15 {
+            break;
+        }
+        value = value << 4 | i64::from(digit);
+        length += 1;
+    }
+    // Fifteen digits always fit.
+    let value =
+        if length <= 15 { Some(value) } else { checked_value(rest.get(..length).unwrap_or_default(), 16) };
+    (length, value)
 }
 
 /// The value of a hexadecimal digit; 255 for any other byte.
