@@ -169,6 +169,9 @@ pub struct Event {
     /// The raw capture that it came from.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub capture: Option<Name>,
+    /// Its channel there, when the capture has several signals, as its header names it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub channel: Option<Name>,
     /// First byte in the raw capture.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub offset: Option<u64>,
@@ -209,6 +212,7 @@ impl Event {
             quality: None,
             note: None,
             capture: None,
+            channel: None,
             offset: None,
             length: None,
             decoder: None,

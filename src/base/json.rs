@@ -88,6 +88,9 @@ pub fn write_event(event: &Event, anchor: Option<Anchor>, out: &mut Vec<u8>) {
     if let Some(capture) = &event.capture {
         text(out, "capture", capture);
     }
+    if let Some(channel) = &event.channel {
+        text(out, "channel", channel);
+    }
     number(out, "offset", event.offset);
     number(out, "length", event.length.map(u64::from));
     if let Some(decoder) = &event.decoder {

@@ -308,6 +308,9 @@ pub struct Record {
     pub format: Option<String>,
     /// A remark for the event.
     pub note: Option<String>,
+    /// What captured notes are called, such as the codes of reset reasons.
+    #[serde(default)]
+    pub notes: BTreeMap<String, String>,
 }
 
 fn yes() -> bool {

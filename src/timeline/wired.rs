@@ -38,7 +38,9 @@ struct Wired {
     edges: Vec<Edge>,
     pipe: Pipe,
     signal: Signal,
-    channel: String,
+    channel: Name,
+    /// Why nothing more is read from this channel.
+    failed: Option<Error>,
 }
 
 /// All wires of one capture.
@@ -86,7 +88,8 @@ impl Wiring {
                 edges: Vec::new(),
                 pipe: pipe(&wire.signal, protocols, chassis, capture)?,
                 signal: wire.signal.clone(),
-                channel: channels[index].name.clone(),
+                channel: channels[index].name.as_str().into(),
+                failed: None,
             });
         }
         Ok(Self { of_channel, wires: built, waiting: Vec::new(), fresh: Vec::new() })
@@ -95,14 +98,16 @@ impl Wiring {
     /// Takes changes in order of time; appends events that are settled, in order of time.
     ///
     /// # Errors
-    /// `Input` when the text on a UART channel is of no known chassis.
+    /// `Input` when the text on every UART channel is of no known chassis and there is no other channel. One such
+    /// channel among others is told as a fault and not read further.
     pub fn push(&mut self, changes: &[Change], out: &mut Vec<Event>) -> Result<()> {
         for change in changes {
             let wire = self.of_channel.get(usize::from(change.channel)).copied().flatten();
             if let Some(wire) = wire.and_then(|wire| self.wires.get_mut(wire)) {
-                wire.push(*change, &mut self.fresh)?;
+                wire.take(change.t, &mut self.fresh, |wire, out| wire.push(*change, out));
             }
         }
+        self.judge()?;
         if let Some(last) = changes.last()
             && (!self.is_finding() || self.waiting.len() + self.fresh.len() > MOST_WAITING)
         {
@@ -118,16 +123,27 @@ impl Wiring {
     pub fn finish(&mut self, end: Nanoseconds, out: &mut Vec<Event>) -> Result<()> {
         for wire in &mut self.wires {
             wire.finder.finish(end, &mut wire.edges);
-            wire.drain(&mut self.fresh)?;
-            wire.finish(end, &mut self.fresh)?;
+            wire.take(end, &mut self.fresh, |wire, out| {
+                wire.drain(out)?;
+                wire.finish(end, out)
+            });
         }
+        self.judge()?;
         self.settle(Nanoseconds(i64::MAX), out);
         Ok(())
     }
 
+    /// Fails when no channel can be read any more.
+    fn judge(&mut self) -> Result<()> {
+        if self.wires.iter().any(|wire| wire.failed.is_none()) {
+            return Ok(());
+        }
+        self.wires.iter_mut().find_map(|wire| wire.failed.take()).map_or(Ok(()), Err)
+    }
+
     /// Whether a channel is still finding its rate or its chassis: its first events will be late.
     fn is_finding(&self) -> bool {
-        self.wires.iter().any(|wire| match &wire.pipe {
+        self.wires.iter().filter(|wire| wire.failed.is_none()).any(|wire| match &wire.pipe {
             Pipe::Uart(pipe) => pipe.receiver.found().is_none() || pipe.text.choice().is_none(),
             _ => false,
         })
@@ -143,9 +159,9 @@ impl Wiring {
         out.extend(self.waiting.drain(..settled));
     }
 
-    /// The chassis on the first UART channel, once known.
+    /// The text of the first UART channel whose chassis is known.
     pub fn text(&self) -> Option<&TextStage> {
-        self.wires.iter().find_map(|wire| match &wire.pipe {
+        self.wires.iter().filter(|wire| wire.failed.is_none()).find_map(|wire| match &wire.pipe {
             Pipe::Uart(pipe) => Some(&pipe.text),
             _ => None,
         })
@@ -155,6 +171,10 @@ impl Wiring {
     pub fn remarks(&self) -> Vec<String> {
         let mut remarks = Vec::new();
         for wire in &self.wires {
+            if let Some(error) = &wire.failed {
+                remarks.push(format!("{}: {error}", wire.channel));
+                continue;
+            }
             match &wire.pipe {
                 Pipe::Uart(pipe) => remarks.push(pipe.remark(&wire.channel)),
                 Pipe::Infrared { decoder, line, .. } => {
@@ -193,7 +213,7 @@ impl Wiring {
                     Pipe::Cec(decoder) => decoder.counters(),
                     Pipe::Keypad(line) => line.counters(),
                 };
-                (wire.channel.clone(), counters)
+                (wire.channel.to_string(), counters)
             })
             .collect()
     }
@@ -242,6 +262,29 @@ fn pipe(signal: &Signal, protocols: &Protocols, chassis: Option<&str>, capture: 
 }
 
 impl Wired {
+    /// Lets the wire work until it fails; its events say which channel they are from.
+    fn take(
+        &mut self,
+        t: Nanoseconds,
+        out: &mut Vec<Event>,
+        work: impl FnOnce(&mut Self, &mut Vec<Event>) -> Result<()>,
+    ) {
+        if self.failed.is_some() {
+            self.edges.clear();
+            return;
+        }
+        let from = out.len();
+        if let Err(error) = work(self, out) {
+            let mut event = Event::new(t, ControlPath::System, EventKind::Fault);
+            event.note = Some(format!("this channel is not read further: {}", error.what()).into());
+            out.push(event);
+            self.failed = Some(error);
+        }
+        for event in &mut out[from..] {
+            event.channel = Some(Arc::clone(&self.channel));
+        }
+    }
+
     fn push(&mut self, change: Change, out: &mut Vec<Event>) -> Result<()> {
         if let Pipe::Keypad(line) = &mut self.pipe {
             line.push(change, out);

@@ -16,6 +16,7 @@ fn keys_stand_in_the_order_of_the_event_format() {
     event.volts = Some(2.408_1);
     event.quality = Some(0.75);
     event.capture = Some("baseline.log".into());
+    event.channel = Some("RX".into());
     event.offset = Some(17);
     event.length = Some(40);
     event.decoder = Some("alder@1".into());
@@ -23,7 +24,7 @@ fn keys_stand_in_the_order_of_the_event_format() {
         written(&event),
         concat!(
             r#"{"t":12.4,"path":"keypad","kind":"press","key":"KEY_MENU","line":"KEY1","counts":747,"volts":2.4081,"#,
-            r#""quality":0.75,"capture":"baseline.log","offset":17,"length":40,"decoder":"alder@1"}"#
+            r#""quality":0.75,"capture":"baseline.log","channel":"RX","offset":17,"length":40,"decoder":"alder@1"}"#
         )
     );
 }

@@ -155,7 +155,7 @@ fn a_dump_holds_the_recorded_channels_and_the_events() {
     assert!(held > 1, "no key in the sample");
 }
 
-/// What was recorded stands in the export once more: decoded from there, it says the same.
+/// What was recorded stands in the export once more: decoded from there, it says the same. Channels lie in a scope there.
 #[test]
 fn a_dump_decodes_like_the_capture_that_it_came_from() {
     let file = sample("dump/receiver-and-cec.vcd");
@@ -166,7 +166,7 @@ fn a_dump_decodes_like_the_capture_that_it_came_from() {
     std::fs::write(&copy, run(&arguments)).unwrap();
     let copy = copy.display().to_string();
     let strip = |events: Vec<Event>| -> Vec<Event> {
-        let bare = |event: Event| Event { capture: None, offset: None, length: None, ..event };
+        let bare = |event: Event| Event { capture: None, channel: None, offset: None, length: None, ..event };
         events.into_iter().map(bare).collect()
     };
     let mut arguments = vec![file.as_str()];

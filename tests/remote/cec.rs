@@ -118,7 +118,8 @@ fn the_worked_frames_decode_to_their_messages() {
 #[test]
 fn timing_anywhere_within_the_standards_limits_gives_every_message() {
     let mut random = Pcg64::seed_from_u64(3);
-    for _ in 0..2_000 {
+    let trials = if cfg!(debug_assertions) { 2_000 } else { 100_000 };
+    for _ in 0..trials {
         let length = 1 + random.next_u32() as usize % 16;
         let mut message: Vec<u8> = (0..length).map(|_| random.next_u32() as u8).collect();
         message[0] &= 0xfe; // not to all, where the sense of the acknowledge bit turns

@@ -213,6 +213,7 @@ impl Compiler<'_> {
             values: names(&record.values),
             format: record.format.as_deref().map(Name::from),
             note: record.note.as_deref().map(Name::from),
+            notes: names(&record.notes),
             record: index,
         })
     }

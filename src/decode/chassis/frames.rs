@@ -42,6 +42,8 @@ impl Compiler<'_> {
                 "expected what frames mean",
             ));
         }
+        // The more is asked of a frame, the more specific its kind; the sort keeps the order of the file.
+        packets.sort_by_key(|packet: &PacketPattern| std::cmp::Reverse(packet.when.len()));
         Ok(Some(Frames { layout, packets }))
     }
 

@@ -100,6 +100,7 @@ pub(crate) struct Pattern {
     pub(crate) values: HashMap<Vec<u8>, Name>,
     pub(crate) format: Option<Name>,
     pub(crate) note: Option<Name>,
+    pub(crate) notes: HashMap<Vec<u8>, Name>,
     /// Why a line that only begins like this one is damaged.
     pub(crate) damaged: Name,
     /// Index of the record in the file.

@@ -165,7 +165,7 @@ fn eight() -> usize {
 #[derive(Clone, Debug, Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Packet {
-    /// Values that fields must have.
+    /// Values that fields must have. Where several kinds fit a frame, the one with most of them counts, then the first.
     #[serde(default)]
     #[schemars(with = "BTreeMap<String, i64>")]
     pub when: BTreeMap<String, Spanned<i64>>,
@@ -200,6 +200,9 @@ pub struct Packet {
     pub format: Option<String>,
     /// A remark for the event.
     pub note: Option<String>,
+    /// What notes are called, such as the codes of reset reasons.
+    #[serde(default)]
+    pub notes: BTreeMap<String, String>,
 }
 
 impl Packet {
@@ -219,6 +222,7 @@ impl Packet {
             values: self.values.clone(),
             format: self.format.clone(),
             note: self.note.clone(),
+            notes: self.notes.clone(),
         }
     }
 }

@@ -199,15 +199,22 @@ fn fixed(form: Form, text: &[u8]) -> (usize, Option<i64>) {
 /// Length and value of a signed decimal number; `None` when it does not fit.
 #[inline]
 fn integer(rest: &[u8]) -> (usize, Option<i64>) {
-    let negative = rest.first() == Some(&b'-');
     let sign = usize::from(matches!(rest.first(), Some(b'-' | b'+')));
-    let mut value = Some(0i64);
-    let mut length = sign;
+    let (mut value, mut length) = (0i64, sign);
     while let Some(digit @ b'0'..=b'9') = rest.get(length) {
-        value = value.and_then(|v| v.checked_mul(10)?.checked_add(i64::from(digit - b'0')));
+        value = value.wrapping_mul(10).wrapping_add(i64::from(digit - b'0'));
         length += 1;
     }
-    (length, value.map(|v| if negative { -v } else { v }))
+    // Eighteen digits always fit.
+    let fits = length - sign <= 18;
+    let value =
+        if fits { Some(value) } else { checked_value(rest.get(sign..length).unwrap_or_default(), 10) };
+    (length, value.map(|v| if rest.first() == Some(&b'-') { -v } else { v }))
+}
+
+/// The value of digits that may be too many for 63 bits.
+fn checked_value(digits: &[u8], base: i64) -> Option<i64> {
+    digits.iter().try_fold(0i64, |value, byte| value.checked_mul(base)?.checked_add(i64::from(digit(*byte))))
 }
 
 /// Length and nanoseconds of decimal seconds; places beyond the ninth are cut.
@@ -241,22 +248,29 @@ fn seconds(rest: &[u8]) -> (usize, Option<i64>) {
 /// Length and value of a run of hexadecimal digits; `None` when it has more than 63 bits.
 #[inline]
 fn hex_run(rest: &[u8]) -> (usize, Option<i64>) {
-    let mut value = Some(0i64);
-    let mut length = 0;
-    while let Some(digit) = rest.get(length).and_then(|b| digit(*b)) {
-        value = value.and_then(|v| v.checked_mul(16)?.checked_add(digit));
+    let (mut value, mut length) = (0i64, 0);
+    for byte in rest {
+        let digit = digit(*byte);
+        if digit > 15 {
+            break;
+        }
+        value = value << 4 | i64::from(digit);
         length += 1;
     }
+    // Fifteen digits always fit.
+    let value =
+        if length <= 15 { Some(value) } else { checked_value(rest.get(..length).unwrap_or_default(), 16) };
     (length, value)
 }
 
+/// The value of a hexadecimal digit; 255 for any other byte.
 #[inline]
-fn digit(byte: u8) -> Option<i64> {
+fn digit(byte: u8) -> u8 {
     match byte {
-        b'0'..=b'9' => Some(i64::from(byte - b'0')),
-        b'a'..=b'f' => Some(i64::from(byte - b'a') + 10),
-        b'A'..=b'F' => Some(i64::from(byte - b'A') + 10),
-        _ => None,
+        b'0'..=b'9' => byte - b'0',
+        b'a'..=b'f' => byte - b'a' + 10,
+        b'A'..=b'F' => byte - b'A' + 10,
+        _ => u8::MAX,
     }
 }
 

@@ -233,7 +233,11 @@ impl Records {
         let value = fields
             .get(Role::Value)
             .map(|value| self.renamed(&[&pattern.values, &chassis.item_values], value.text));
+        let note = fields.get(Role::Note).and_then(|note| pattern.notes.get(note.text)).cloned();
         let event = self.described(pattern, fields, t, kind, out);
+        if note.is_some() {
+            event.note = note;
+        }
         if item.is_some() {
             event.item = item;
         }

@@ -7,7 +7,7 @@ use super::Place;
 use crate::base::Event;
 
 /// Names of the columns: the stage, then the fields of the event in their order.
-pub(super) const COLUMNS: [&str; 29] = [
+pub(super) const COLUMNS: [&str; 30] = [
     "stage",
     "t",
     "at",
@@ -34,6 +34,7 @@ pub(super) const COLUMNS: [&str; 29] = [
     "quality",
     "note",
     "capture",
+    "channel",
     "offset",
     "length",
     "decoder",
@@ -82,6 +83,7 @@ pub(super) fn cell(column: &str, event: &Event, place: Place, out: &mut Vec<u8>)
         "quality" => put(event.quality, out),
         "note" => put(event.note.as_deref(), out),
         "capture" => put(event.capture.as_deref(), out),
+        "channel" => put(event.channel.as_deref(), out),
         "offset" => put(event.offset, out),
         "length" => put(event.length, out),
         "decoder" => put(event.decoder.as_deref(), out),

@@ -119,6 +119,7 @@ fn array(column: &str, rows: &[(Event, Place)]) -> ArrayRef {
         "value" => Arc::new(events().map(|event| event.value.as_deref()).collect::<StringArray>()),
         "note" => Arc::new(events().map(|event| event.note.as_deref()).collect::<StringArray>()),
         "capture" => Arc::new(events().map(|event| event.capture.as_deref()).collect::<StringArray>()),
+        "channel" => Arc::new(events().map(|event| event.channel.as_deref()).collect::<StringArray>()),
         "offset" => Arc::new(events().map(|event| event.offset).collect::<UInt64Array>()),
         "length" => Arc::new(events().map(|event| event.length).collect::<UInt32Array>()),
         "decoder" => Arc::new(events().map(|event| event.decoder.as_deref()).collect::<StringArray>()),
