@@ -3,9 +3,10 @@
     python3 tests/reference/mining_logs.py FOLDER          writes FOLDER/mining_logs.csv
 
 The lines are the test data of fail2ban, which Debian's package carries (fail2ban/tests/files/logs: lines that
-administrators handed in, of 89 programs, each marked by `failJSON` as one that a rule must match). Which rule of the
+administrators handed in, of 86 programs in version 1.0.2, each marked by `failJSON` as one that a rule must match). Which rule of the
 program's filter a line matches is found by fail2ban's own engine; that is the truth. A rule can stand for several
-statements of a program, so that nobody can reach 1. The lines are under the GPL and not copied into the project:
+statements of a program, so that nobody can reach 1, and most
+programs have few lines. The lines are under the GPL and not copied into the project:
 `tests/run` fetches the package.
 
 The reference implementation is drain3 as in mining.py: once on the lines as they stand, once with all masks of the
