@@ -137,9 +137,9 @@ impl Idle {
         counts.abs_diff(self.level) <= self.band
     }
 
-    /// Whether a reading is of this steady level.
+    /// Whether a reading is of this steady level. The level, said most, may be at the edge of strong noise.
     fn is_steady(self, counts: u32, level: u32) -> bool {
-        counts.abs_diff(level) <= (self.band * 3 / 5).max(3)
+        counts.abs_diff(level) <= if self.band > IDLE_BAND { self.band } else { 3 }
     }
 }
 
