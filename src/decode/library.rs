@@ -3,9 +3,10 @@
 use std::collections::BTreeMap;
 use std::io::Read as _;
 use std::path::{Path, PathBuf};
-use std::sync::{Arc, LazyLock};
+use std::sync::{Arc, LazyLock, OnceLock};
 
 use super::chassis::Chassis;
+use super::grams::Index;
 use super::recognise::{Recognition, recognise};
 use super::{file, shipped};
 use crate::base::{Error, Result, nearest};
@@ -22,6 +23,8 @@ const MOST_ENTRIES: usize = 20_000;
 pub struct Library {
     chassis: BTreeMap<String, Arc<Chassis>>,
     remarks: Vec<String>,
+    /// Made when something is to be recognised.
+    index: OnceLock<Arc<Index>>,
 }
 
 impl Library {
@@ -73,6 +76,7 @@ impl Library {
     pub fn put(&mut self, chassis: Chassis) {
         let chassis = Arc::new(chassis);
         let name = chassis.name().to_owned();
+        self.index = OnceLock::new();
         if let Some(other) = self.chassis.insert(name.clone(), Arc::clone(&chassis))
             && other.path() != chassis.path()
         {
@@ -137,7 +141,8 @@ impl Library {
 
     /// Which chassis wrote this text: the first stretch of a log, a few kilobytes are enough.
     pub fn recognise(&self, sample: &[u8]) -> Recognition {
-        recognise(self.all(), sample)
+        let index = self.index.get_or_init(|| Arc::new(Index::new(self.all())));
+        recognise(index, self.chassis.len(), sample)
     }
 }
 

@@ -8,7 +8,7 @@
 use std::sync::Arc;
 
 use super::chassis::Chassis;
-use super::grams::Grams;
+use super::grams::Index;
 use super::text::TextDecoder;
 use crate::base::Name;
 
@@ -43,7 +43,7 @@ pub struct Score {
 /// Which chassis wrote a sample.
 #[derive(Clone, Debug, PartialEq, serde::Serialize)]
 pub struct Recognition {
-    /// Every chassis, best first.
+    /// Every chassis of which a line can be there, best first; those that cannot score are left out.
     pub ranked: Vec<Score>,
     /// The chosen one; `None` means none of these, or that two fit alike.
     pub choice: Option<String>,
@@ -53,31 +53,19 @@ pub struct Recognition {
     pub because: String,
 }
 
-pub(super) fn recognise<'a>(chassis: impl Iterator<Item = &'a Arc<Chassis>>, sample: &[u8]) -> Recognition {
+/// Which of the `known` chassis wrote the sample.
+pub(super) fn recognise(index: &Index, known: usize, sample: &[u8]) -> Recognition {
     let cut = sample.get(..LONGEST_SAMPLE).unwrap_or(sample);
     // A sample is cut anywhere; half a line proves nothing.
     let whole = match cut.iter().rposition(|b| matches!(b, b'\n' | b'\r')) {
         Some(end) => cut.get(..=end).unwrap_or(cut),
         None => cut,
     };
-    let grams = Grams::new(whole);
-    let mut proofs: Vec<(f64, Score)> = chassis
-        .map(|chassis| {
-            if chassis.own.is_none() && grams.may_be_of(chassis, whole) {
-                score(chassis, whole)
-            } else {
-                (0.0, nothing(chassis, grams.lines()))
-            }
-        })
-        .collect();
+    let mut proofs: Vec<(f64, Score)> =
+        index.candidates(whole).into_iter().map(|chassis| score(chassis, whole)).collect();
     proofs.sort_by(|a, b| b.1.score.total_cmp(&a.1.score).then(a.1.name.cmp(&b.1.name)));
-    let (choice, margin, because) = choose(&proofs);
+    let (choice, margin, because) = choose(&proofs, known);
     Recognition { ranked: proofs.into_iter().map(|(_, score)| score).collect(), choice, margin, because }
-}
-
-/// The score of a chassis of which nothing can be there.
-fn nothing(chassis: &Chassis, lines: u64) -> Score {
-    Score { name: chassis.name().to_owned(), score: 0.0, decoded: 0, damaged: 0, lines }
 }
 
 #[allow(clippy::cast_precision_loss)]
@@ -105,9 +93,13 @@ fn score(chassis: &Arc<Chassis>, sample: &[u8]) -> (f64, Score) {
 }
 
 #[allow(clippy::cast_precision_loss)]
-fn choose(ranked: &[(f64, Score)]) -> (Option<String>, f64, String) {
+fn choose(ranked: &[(f64, Score)], known: usize) -> (Option<String>, f64, String) {
     let Some((proof, best)) = ranked.first() else {
-        return (None, 0.0, "there is no chassis to choose from".into());
+        let because = match known {
+            0 => "there is no chassis to choose from".into(),
+            _ => format!("none of these: no line fits any of {known} chassis"),
+        };
+        return (None, 0.0, because);
     };
     let second = ranked.get(1).map(|(_, score)| score);
     let margin = match second {

@@ -87,7 +87,10 @@ fn show_line(windows: &Windows, out: &mut String) {
     if let Some(ohm) = line.pull_up_ohm {
         let _ = write!(out, ", pull-up {ohm} ohm to {} V", line.supply_volts);
     }
-    let _ = writeln!(out, ", {} equal readings make a key", line.debounce.unwrap_or(1));
+    let _ = match line.debounce.unwrap_or(1) {
+        1 => writeln!(out, ", one reading makes a key"),
+        equal => writeln!(out, ", {equal} equal readings make a key"),
+    };
     let _ = writeln!(out, "  {}", drawing(windows));
     let letters = letters();
     for (window, letter) in windows.all().iter().zip(letters) {

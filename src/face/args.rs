@@ -481,6 +481,7 @@ pub enum ProtocolCommand {
     #[command(after_help = "Example:\n  straykey protocol schema chassis >chassis.json")]
     Schema {
         /// Sort of file: chassis, remote or bus
+        #[arg(default_value = "chassis")]
         sort: String,
     },
     /// Learn a draft from an unknown log, or add to a file what a log shows beyond it

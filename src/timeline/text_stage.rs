@@ -212,8 +212,8 @@ fn unknown(recognition: &Recognition) -> Error {
         .take(3)
         .map(|score| format!("{} ({} of {} lines)", score.name, score.decoded, score.lines))
         .collect();
+    let nearest = if best.is_empty() { String::new() } else { format!("; nearest were {}", best.join(", ")) };
     Error::input(format!("{UNKNOWN}: {}", recognition.because)).remedy(format!(
-        "name one with --chassis if you know it, or describe the set in a protocol file; nearest were {}",
-        best.join(", ")
+        "name one with --chassis if you know it, or describe the set in a protocol file{nearest}"
     ))
 }

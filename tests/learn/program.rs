@@ -110,6 +110,10 @@ fn a_new_file_passes_its_check_and_mistakes_are_told() {
         &["protocol", "new", "elm", "--speech", "readings", "--key", "KEY_MENU=747", "--key", "KEY_POWER=0"],
     );
     good(at, &["protocol", "check", "elm.toml"]);
+    // The guide's folder is not there yet.
+    let beside = ["--speech", "keys", "--key", "KEY_MENU=MENU", "--out", "mine/elm.toml"];
+    good(at, &[&["protocol", "new", "elm"], beside.as_slice()].concat());
+    good(at, &["protocol", "check", "mine/elm.toml"]);
     for (arguments, word) in [
         (["--speech", "keys", "--key", "KEY_MENUE=MENU"], "KEY_MENU"),
         (["--speech", "keys", "--key", "KEY_MENU"], "KEY_MENU=MENU"),

@@ -197,3 +197,18 @@ fn a_key_that_does_not_move_the_line_says_so() {
     let empty = check(&network, &Checked { asked: &asked, readings: &[], seen: &[] }, None);
     assert_eq!(empty.idle, None);
 }
+
+#[test]
+fn noise_of_the_converter_is_no_bad_contact() {
+    let network = reference(0.01);
+    let (asked, codes, seen) = simulated(&[], false);
+    let mut random = crate::support::random::Random(9);
+    let noisy: Vec<(Nanoseconds, u32)> =
+        codes.iter().map(|(t, c)| (*t, (c + random.below(15) as u32).saturating_sub(7).min(1_023))).collect();
+    let rows = |codes| check(&network, &Checked { asked: &asked, readings: codes, seen: &seen }, None).keys;
+    for (quiet, loud) in rows(&codes).iter().zip(rows(&noisy)) {
+        let moved = (loud.counts.unwrap() - quiet.counts.unwrap()).abs();
+        assert!(moved < 5.0 && loud.margin.unwrap() > 0.0, "{loud:?}");
+        assert_eq!((loud.bounces, loud.crossed.len(), loud.settle_s), (0, 0, quiet.settle_s), "{loud:?}");
+    }
+}

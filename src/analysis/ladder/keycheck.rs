@@ -17,9 +17,13 @@ use super::words;
 /// Longest time after a prompt that counts as its answer.
 const ANSWER: Nanoseconds = Nanoseconds(10_000_000_000);
 
-/// Counts from the idle level within which a reading still is the idle line; twice the band below which
+/// Counts from the idle level within which a reading still is the idle line, at least; twice the band below which
 /// repeated readings are not reported.
 const IDLE_BAND: u32 = 5;
+/// Share of full scale within which the noise of the idle line is measured, one in so many: no band is wider.
+const NEAR: u32 = 64;
+/// A band is so many standard deviations of noise.
+const DEVIATIONS: f64 = 5.0;
 
 /// What became of one key.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -96,14 +100,46 @@ impl Checked<'_> {
         &self.readings[from..to]
     }
 
-    /// The level of the idle line: what the readings say most, before the first prompt if there are any.
-    fn idle(&self) -> Option<u32> {
+    /// The idle line: the level that the readings say most, before the first prompt if there are any, and how far its
+    /// noise goes.
+    fn idle(&self, full_scale: u32) -> Option<Idle> {
         let mut all = Gatherer::default();
         let first = self.asked.first().map_or(Nanoseconds(i64::MAX), |a| a.t);
         let before: Vec<u32> = self.readings.iter().take_while(|r| r.0 < first).map(|r| r.1).collect();
         let chosen = if before.len() >= 5 { before } else { self.readings.iter().map(|r| r.1).collect() };
         chosen.into_iter().for_each(|c| all.push(c));
-        all.mode()
+        let level = all.mode()?;
+        let near = full_scale / NEAR;
+        let mut distances: Vec<u32> =
+            self.readings.iter().map(|r| r.1.abs_diff(level)).filter(|distance| *distance <= near).collect();
+        distances.sort_unstable();
+        let median = distances.get(distances.len() / 2).copied().unwrap_or(0);
+        let band = (DEVIATIONS * DEVIATION_OF_MEDIAN * f64::from(median)).ceil() as u32;
+        Some(Idle { level, band: band.min(near).max(IDLE_BAND) })
+    }
+}
+
+/// Standard deviations in a median absolute deviation of Gaussian noise: 1 / Φ⁻¹(3/4).
+///
+/// # Source
+/// Rousseeuw and Croux, "Alternatives to the median absolute deviation", J. Am. Stat. Assoc. 88 (1993) 1273.
+const DEVIATION_OF_MEDIAN: f64 = 1.4826;
+
+/// The line with no key pressed.
+#[derive(Clone, Copy)]
+struct Idle {
+    level: u32,
+    band: u32,
+}
+
+impl Idle {
+    fn holds(self, counts: u32) -> bool {
+        counts.abs_diff(self.level) <= self.band
+    }
+
+    /// Whether a reading is of this steady level. The level, said most, may be at the edge of strong noise.
+    fn is_steady(self, counts: u32, level: u32) -> bool {
+        counts.abs_diff(level) <= if self.band > IDLE_BAND { self.band } else { 3 }
     }
 }
 
@@ -117,10 +153,10 @@ struct Press {
 
 /// The readings per condition that a key check gives, for the fit: idle and each key that answered.
 pub fn readings(network: &Network, checked: &Checked) -> Vec<Reading> {
-    let Some(idle) = checked.idle() else { return Vec::new() };
+    let Some(idle) = checked.idle(network.full_scale) else { return Vec::new() };
     let mut list: Vec<Reading> = Vec::new();
     let mut resting = Gatherer::default();
-    checked.readings.iter().filter(|r| r.1.abs_diff(idle) <= IDLE_BAND).for_each(|r| resting.push(r.1));
+    checked.readings.iter().filter(|r| idle.holds(r.1)).for_each(|r| resting.push(r.1));
     list.extend(resting.reading(Condition::Idle, network.full_scale));
     for k in &network.keys {
         list.extend(pressed(network, checked, idle, k.key));
@@ -129,26 +165,26 @@ pub fn readings(network: &Network, checked: &Checked) -> Vec<Reading> {
 }
 
 /// The steady readings of all answers to one key.
-fn pressed(network: &Network, checked: &Checked, idle: u32, key: Key) -> Option<Reading> {
+fn pressed(network: &Network, checked: &Checked, idle: Idle, key: Key) -> Option<Reading> {
     let windows = Windows::of(network);
     let mut steady = Gatherer::default();
     let prompts = checked.asked.iter().enumerate().filter(|(_, a)| a.key == key);
     for (i, _) in prompts {
         let answer = checked.within(checked.answer(i));
         if let Some(press) = press(answer, idle, &windows) {
-            answer.iter().filter(|r| r.1.abs_diff(press.level) <= 3).for_each(|r| steady.push(r.1));
+            answer.iter().filter(|r| idle.is_steady(r.1, press.level)).for_each(|r| steady.push(r.1));
         }
     }
     steady.reading(Condition::Key(key), network.full_scale)
 }
 
 /// Finds the steady level of a press: the code off idle that was said most.
-fn press(answer: &[(Nanoseconds, u32)], idle: u32, windows: &Windows) -> Option<Press> {
+fn press(answer: &[(Nanoseconds, u32)], idle: Idle, windows: &Windows) -> Option<Press> {
     let mut off = Gatherer::default();
-    answer.iter().filter(|r| r.1.abs_diff(idle) > IDLE_BAND).for_each(|r| off.push(r.1));
+    answer.iter().filter(|r| !idle.holds(r.1)).for_each(|r| off.push(r.1));
     let level = off.mode()?;
-    let start = answer.iter().position(|r| r.1.abs_diff(idle) > IDLE_BAND)?;
-    let steady = (start..answer.len()).find(|i| answer[*i].1.abs_diff(level) <= 3)?;
+    let start = answer.iter().position(|r| !idle.holds(r.1))?;
+    let steady = (start..answer.len()).find(|i| idle.is_steady(answer[*i].1, level))?;
     let own = windows.key(f64::from(level));
     let mut crossed: Vec<Key> = Vec::new();
     for key in answer[start..steady].iter().filter_map(|r| windows.key(f64::from(r.1))) {
@@ -156,7 +192,7 @@ fn press(answer: &[(Nanoseconds, u32)], idle: u32, windows: &Windows) -> Option<
             crossed.push(key);
         }
     }
-    let is_idle = |i: usize| answer[i].1.abs_diff(idle) <= IDLE_BAND;
+    let is_idle = |i: usize| idle.holds(answer[i].1);
     let falls = (start + 1..steady).filter(|i| is_idle(*i) && !is_idle(i - 1)).count();
     Some(Press {
         level,
@@ -169,22 +205,22 @@ fn press(answer: &[(Nanoseconds, u32)], idle: u32, windows: &Windows) -> Option<
 /// Analyses a key check of one line; `fit` is the fit that explains it, when there is one.
 pub fn check(network: &Network, checked: &Checked, fit: Option<&Fit>) -> KeyCheck {
     let windows = Windows::of(network);
-    let idle = checked.idle();
+    let idle = checked.idle(network.full_scale);
     let keys: Vec<KeyRow> = network
         .keys
         .iter()
         .filter(|k| checked.asked.iter().any(|a| a.key == k.key))
         .map(|k| row(network, &windows, checked, idle, k.key, fit))
         .collect();
-    let text = summary(network, &windows, idle, &keys, fit);
-    KeyCheck { line: network.name.clone(), idle: idle.map(f64::from), keys, text }
+    let text = summary(network, &windows, idle.map(|idle| idle.level), &keys, fit);
+    KeyCheck { line: network.name.clone(), idle: idle.map(|idle| f64::from(idle.level)), keys, text }
 }
 
 fn row(
     network: &Network,
     windows: &Windows,
     checked: &Checked,
-    idle: Option<u32>,
+    idle: Option<Idle>,
     key: Key,
     fit: Option<&Fit>,
 ) -> KeyRow {

@@ -19,12 +19,12 @@ const MOST_EXAMPLES: usize = 4;
 /// Lines of one example at most.
 const MOST_LINES: usize = 60;
 
-/// The examples of a draft, as the file writes them; each has been run.
-pub(super) fn cut(mined: &Mined<'_>, draft: &Draft) -> Vec<String> {
+/// The examples of a draft, as the file writes them; each has been run. Of keys that are `shown` already none is cut.
+pub(super) fn cut(mined: &Mined<'_>, draft: &Draft, shown: &BTreeSet<Key>) -> Vec<String> {
     let path = Path::new(&draft.name).with_extension("toml");
     let text = draft.text();
     let Ok(chassis) = Chassis::parse(&path, &text).map(Arc::new) else { return Vec::new() };
-    let mut seen: BTreeSet<Key> = BTreeSet::new();
+    let mut seen = shown.clone();
     let mut examples: Vec<String> = Vec::new();
     for window in &mined.windows {
         if examples.len() == MOST_EXAMPLES {

@@ -4,8 +4,8 @@ use std::path::Path;
 use std::sync::Arc;
 
 use super::draft::{Draft, quoted, write_ladder, write_rule};
-use super::{Capture, learn};
-use crate::base::Result;
+use super::{Capture, learn_beyond};
+use crate::base::{EventKind, Result};
 use crate::decode::chassis::Chassis;
 use crate::decode::example;
 use crate::decode::protocol::KeyRule;
@@ -29,7 +29,9 @@ pub struct Extended {
 /// `Input` when the file is no chassis file. What would spoil one of its examples is left out and told.
 pub fn extend(path: &Path, text: &str, capture: &Capture) -> Result<Extended> {
     let chassis = Arc::new(Chassis::parse(path, text)?);
-    let draft = learn(capture, chassis.name());
+    let expected = chassis.file().example.iter().flat_map(|example| &example.events);
+    let pressed = expected.filter(|event| event.kind == EventKind::Press).filter_map(|event| event.key);
+    let draft = learn_beyond(capture, chassis.name(), &pressed.collect());
     let mut extended = Extended { text: text.to_owned(), added: Vec::new(), left: Vec::new() };
     let mut insertions: Vec<(usize, String, String)> = Vec::new();
     keys(&chassis, text, &draft, &mut insertions);

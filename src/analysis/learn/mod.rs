@@ -35,6 +35,8 @@ pub use skeleton::{Skeleton, Speech};
 pub use token::{Class, MOST_TOKENS, Signature, Token, scan};
 pub use tree::{Group, GroupId, Miner, Piece, Varying};
 
+use std::collections::BTreeSet;
+
 use crate::analysis::keycheck::Prompt;
 use crate::base::{Key, Nanoseconds};
 
@@ -150,6 +152,11 @@ fn spread(capture: &Capture) -> Vec<Line<'_>> {
 
 /// Learns a draft from one capture; `name` is the chassis name in it.
 pub fn learn(capture: &Capture, name: &str) -> Draft {
+    learn_beyond(capture, name, &BTreeSet::new())
+}
+
+/// The same, without examples of keys that are `shown` already.
+fn learn_beyond(capture: &Capture, name: &str, shown: &BTreeSet<Key>) -> Draft {
     let mined = mine(capture);
-    rules::draft(&mined, name)
+    rules::draft(&mined, name, shown)
 }

@@ -7,6 +7,8 @@ use super::named::{self, Carrier};
 use super::readings::{self, Ladder, Readings};
 use super::table::{Table, Window};
 use super::{Mined, example, menu, shape};
+use crate::base::Key;
+use crate::base::words::plural;
 use crate::decode::protocol::KeyState;
 use crate::decode::shape::Form;
 
@@ -23,7 +25,7 @@ struct Answers {
     by_reading: bool,
 }
 
-pub(super) fn draft(mined: &Mined<'_>, name: &str) -> Draft {
+pub(super) fn draft(mined: &Mined<'_>, name: &str, shown: &BTreeSet<Key>) -> Draft {
     let mut draft = Draft {
         name: name.to_owned(),
         capture: mined.capture.name.clone(),
@@ -53,8 +55,8 @@ pub(super) fn draft(mined: &Mined<'_>, name: &str) -> Draft {
     write_chatter(mined, &used, &mut draft);
     remarks(mined, &mut draft);
     if !mined.windows.is_empty() {
-        draft.examples = example::cut(mined, &draft);
-        if draft.examples.is_empty() {
+        draft.examples = example::cut(mined, &draft, shown);
+        if draft.examples.is_empty() && shown.is_empty() {
             draft
                 .unknown
                 .push("examples: no stretch of the capture decodes to the key that was asked for".into());
@@ -369,7 +371,9 @@ fn write_chatter(mined: &Mined<'_>, used: &BTreeSet<usize>, draft: &mut Draft) {
     }
     if left > 0 {
         draft.unknown.push(format!(
-            "{left} shapes of {left_lines} lines that are rare or mostly vary; they are left out"
+            "left out, since rare or mostly varying: {} of {}",
+            plural(left, "shape"),
+            plural(left_lines, "line")
         ));
     }
 }

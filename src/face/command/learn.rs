@@ -130,8 +130,12 @@ fn add(file: &Path, to: Option<&Path>, captures: &[Capture], out: &mut Out) -> R
     Ok(Outcome::Done)
 }
 
-/// Writes a file that must not be there yet.
+/// Writes a file that must not be there yet, into a folder that need not be there either.
 pub(super) fn write_new(path: &Path, text: &str) -> Result<()> {
+    if let Some(folder) = path.parent() {
+        let failed = |error| Error::io("cannot make the folder for the file", folder, error);
+        std::fs::create_dir_all(folder).map_err(failed)?;
+    }
     let mut file = File::create_new(path).map_err(|error| {
         if error.kind() == std::io::ErrorKind::AlreadyExists {
             Error::usage("a file of this name is there already, and is not overwritten")

@@ -113,7 +113,7 @@ pub(super) fn run(options: &ProtocolCheck, user: Option<&Path>, out: &mut Out) -
     }
     match mistakes(&checked) {
         0 => Ok(Outcome::Done),
-        mistakes => Err(Error::input(format!("{mistakes} mistakes in protocol files"))
+        mistakes => Err(Error::input(format!("{} in protocol files", plural(mistakes as u64, "mistake")))
             .remedy("each is shown above with its place; nothing was changed")),
     }
 }
