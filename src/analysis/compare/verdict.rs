@@ -123,20 +123,26 @@ pub(crate) fn method(evidence: &Evidence) -> String {
         "conditional test of two Poisson rates on {unit}, mid-P (doubled tail), with the mid-P ratio interval that agrees \
          with it; exact (Garwood) rate intervals"
     );
-    let tested = evidence.scatter.test.map_or_else(String::new, |test| {
+    let dispersion = evidence.scatter.dispersion;
+    let test = evidence.scatter.test;
+    let tested = test.map_or_else(String::new, |test| {
         format!(
-            " (index of dispersion {:.1} in stretches of time; among independent ones {} have as much)",
+            "; counts in stretches of time: index of dispersion {:.1}, as large among independent ones with a chance of {}",
             test.index(),
             percent(test.p)
         )
     });
-    if evidence.scatter.dispersion > 1.0 {
-        let dispersion = evidence.scatter.dispersion;
+    if dispersion <= 1.0 {
+        format!("{base}; chosen since the pauses and the counts are those of independent {unit}{tested}")
+    } else if test.is_some_and(|test| test.is_bursty() && test.index() >= dispersion) {
         format!(
-            "{base}; chosen with counts divided by a dispersion of {dispersion:.1}, since they still cluster{tested}"
+            "{base}; counts divided by {dispersion:.1}, since they scatter more than independent {unit} do{tested}"
         )
     } else {
-        format!("{base}; chosen since the {unit} do not cluster{tested}")
+        format!(
+            "{base}; counts divided by {dispersion:.1}, since the pauses are more uneven than between independent \
+             {unit}{tested}"
+        )
     }
 }
 
