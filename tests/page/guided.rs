@@ -74,6 +74,8 @@ fn a_job_from_first_look_to_report() {
     assert!(text.as_str().unwrap().len() > 10, "the test's own words: {text}");
     browser.click("#step-note");
     browser.says("#task", "Every input in a soak is stray");
+    // Nothing of the soak before is left in view.
+    browser.until("forgotten", "isNaN(Number(document.querySelector('#stray-count').innerText))");
     browser.click("#soak-start");
     browser.until("six strays", "Number(document.querySelector('#stray-count').innerText) >= 6");
     browser.click("#soak-stop");

@@ -130,7 +130,9 @@ export function glance(job, go) {
   const ends = [
     on("events", (message) => { if (message.job === job) take(message.events); }),
     on("soak", (message) => {
-      if (message.job !== job) return;
+      const p = port();
+      // The last word of a soak may come after the port has said that it is over.
+      if (message.job !== job || (p && !p.capture)) return;
       soak = message.soak;
       soakAt = performance.now();
       since ??= performance.now();
