@@ -59,8 +59,8 @@ impl QuietPlan {
     /// answer over all shapes of off-times that the stretches leave possible ([`OffTimes`]).
     ///
     /// # Source
-    /// Exact answer: see [`quiet_needed`]; renewal answer: see [`OffTimes`]. A further exchangeable gap exceeds the longest of n with chance
-    /// 1/(n+1): Wilks 1941, Ann. Math. Stat. 12:91. The doubling is a rule of our own.
+    /// Exact answer: see [`quiet_needed`]; renewal answer: see [`OffTimes`]. A further exchangeable gap exceeds the longest
+    /// of n with chance 1/(n+1): Wilks 1941, Ann. Math. Stat. 12:91. The doubling is a rule of our own.
     pub fn new(train: &Train, episodes: &[Episode], joined: Option<Nanoseconds>) -> Self {
         let seen = quiet_times(train, episodes, joined);
         let (onset_s, switch_on_seen) = onset(train, episodes);

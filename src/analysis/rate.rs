@@ -39,14 +39,18 @@ pub struct Count {
 ///
 /// # Source
 /// Garwood 1936, Biometrika 28:437: lower P⁻¹(k, α/2), upper Q⁻¹(k+1, α/2). Conservative below ten counts.
-#[allow(clippy::cast_precision_loss)]
 pub fn garwood(count: u64, confidence: f64) -> Interval {
+    garwood_scaled(count, 1.0, confidence)
+}
+
+/// The same for a count that clusters, widened by its dispersion as the ratio's interval is in [`compare_scaled`]. With a
+/// dispersion of one it is [`garwood`] to the last bit.
+#[allow(clippy::cast_precision_loss)]
+pub fn garwood_scaled(count: u64, dispersion: f64, confidence: f64) -> Interval {
     let tail = (1.0 - confidence) / 2.0;
-    let k = count as f64;
-    Interval {
-        low: if count == 0 { 0.0 } else { gamma_lower_inverse(k, tail) },
-        high: gamma_upper_inverse(k + 1.0, tail),
-    }
+    let k = count as f64 / dispersion;
+    let low = if count == 0 { 0.0 } else { gamma_lower_inverse(k, tail) };
+    Interval { low, high: gamma_upper_inverse(k + 1.0, tail) }.scaled(dispersion)
 }
 
 /// Mid-P interval for the mean of a Poisson count: half the chance of the count itself goes to each tail.

@@ -8,7 +8,7 @@ use super::train::Train;
 use crate::base::Nanoseconds;
 
 /// One side: its train and its episodes.
-pub(crate) type Side<'a> = (&'a Train, &'a [Episode]);
+type Side<'a> = (&'a Train, &'a [Episode]);
 
 /// Stretches of time into which the shortest side is cut.
 const STRETCHES: f64 = 10.0;
@@ -16,12 +16,14 @@ const STRETCHES: f64 = 10.0;
 pub(crate) const MOST_STRETCHES: usize = 400;
 
 /// How episode counts scatter.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct Scatter {
     /// Variance to mean of the counts, 1 and more: they tell as much as so many fewer independent ones.
     pub dispersion: f64,
     /// The index of dispersion of counts in equal stretches of time, where they are enough for it.
     pub test: Option<Dispersion>,
+    /// Episodes of each side in equal stretches of time, ten of the shortest side.
+    pub stretches: Vec<Vec<u64>>,
 }
 
 /// How the episode counts of all sides scatter; `joined` is the gap below which presses were joined.
@@ -35,18 +37,18 @@ pub struct Scatter {
 pub fn scatter(sides: &[Side<'_>], joined: Option<Nanoseconds>) -> Scatter {
     let pauses: Vec<_> = sides.iter().map(|(train, episodes)| quiet_times(train, episodes, joined)).collect();
     let by_pauses = offtime::dispersion(&pauses);
-    let counts = stretches(sides);
+    let stretches = stretches(sides);
     let enough = |counts: &&Vec<u64>| {
         (2..=MOST_STRETCHES).contains(&counts.len()) && counts.iter().sum::<u64>() >= counts.len() as u64
     };
-    let groups: Vec<&[u64]> = counts.iter().filter(enough).map(Vec::as_slice).collect();
+    let groups: Vec<&[u64]> = stretches.iter().filter(enough).map(Vec::as_slice).collect();
     let test = (!groups.is_empty()).then(|| dispersion(&groups));
     let by_counts = test.filter(Dispersion::is_bursty).map_or(1.0, |test| test.index());
-    Scatter { dispersion: by_pauses.max(by_counts), test }
+    Scatter { dispersion: by_pauses.max(by_counts), test, stretches }
 }
 
 /// The episodes of each side in stretches of one length, ten of the shortest side.
-pub(crate) fn stretches(sides: &[Side<'_>]) -> Vec<Vec<u64>> {
+fn stretches(sides: &[Side<'_>]) -> Vec<Vec<u64>> {
     let shortest = sides.iter().map(|(train, _)| train.exposure().seconds()).fold(f64::INFINITY, f64::min);
     if shortest <= 0.0 || !shortest.is_finite() {
         return sides.iter().map(|_| Vec::new()).collect();
@@ -59,10 +61,13 @@ pub(crate) fn stretches(sides: &[Side<'_>]) -> Vec<Vec<u64>> {
 #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
 fn counted(train: &Train, episodes: &[Episode], width_s: f64) -> Vec<u64> {
     let mut counts = Vec::new();
+    let mut rest = episodes;
     for (number, segment) in (0u32..).zip(train.segments()) {
         let from = counts.len();
         counts.resize(from + (segment.span.length().seconds() / width_s).floor() as usize, 0);
-        for episode in episodes.iter().filter(|episode| episode.segment == number) {
+        let (own, later) = rest.split_at(rest.partition_point(|episode| episode.segment <= number));
+        rest = later;
+        for episode in own {
             let place = ((episode.start - segment.span.start).seconds() / width_s).floor() as usize;
             if let Some(count) = counts.get_mut(from + place) {
                 *count += 1;

@@ -1,8 +1,6 @@
 use straykey::analysis::attribution::{StageCount, attribute, blocks_each, step_posterior};
 use straykey::analysis::compare::{CompareOptions, Observation, alone, dispersion_of};
-use straykey::analysis::evidence::{
-    Prior, log_e_changed, log_e_changed_scaled, log_e_ratio_scaled, log_marginal,
-};
+use straykey::analysis::evidence::{Prior, log_e_ratio_scaled, log_marginal_scaled};
 use straykey::analysis::random::Random;
 use straykey::analysis::rate::{Count, quiet_needed};
 use straykey::base::Nanoseconds;
@@ -24,17 +22,26 @@ fn mixtures_agree_with_numerical_integration() {
         let at = |cell: usize| number(&row, cell);
         match row[0].as_str() {
             "marginal" => {
-                let ours = log_marginal(count(at(1) as u64, at(2)), Prior { shape: at(3), scale: at(4) });
+                let ours = log_marginal_scaled(
+                    count(at(1) as u64, at(2)),
+                    1.0,
+                    Prior { shape: at(3), scale: at(4) },
+                );
                 close(ours, at(5), 1e-9, &name);
             }
             "changed" => {
-                let ours =
-                    log_e_changed(count(at(1) as u64, at(2)), count(at(3) as u64, at(4)), Prior::MINUTE);
+                let ours = log_e_ratio_scaled(
+                    count(at(1) as u64, at(2)),
+                    count(at(3) as u64, at(4)),
+                    1.0,
+                    1.0,
+                    Prior::MINUTE,
+                );
                 close(ours, at(5), 1e-9, &name);
             }
             "scaled" => {
                 let (before, after) = (count(at(1) as u64, at(2)), count(at(3) as u64, at(4)));
-                close(log_e_changed_scaled(before, after, at(5), Prior::MINUTE), at(6), 1e-9, &name);
+                close(log_e_ratio_scaled(before, after, 1.0, at(5), Prior::MINUTE), at(6), 1e-9, &name);
             }
             "ratio" => {
                 let (before, after) = (count(at(1) as u64, at(2)), count(at(3) as u64, at(4)));

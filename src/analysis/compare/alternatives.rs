@@ -4,10 +4,8 @@
 use serde::Serialize;
 
 use crate::analysis::dispersion::{Tail, e_test, negative_binomial, permutation};
-use crate::analysis::episode::Episode;
 use crate::analysis::rate::{Count, RatioTest};
-use crate::analysis::scatter::{MOST_STRETCHES, stretches};
-use crate::analysis::train::Train;
+use crate::analysis::scatter::MOST_STRETCHES;
 
 /// A test and its two-sided p.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -21,27 +19,24 @@ pub struct Alternative {
 /// Beyond so many episodes the sums of the E-test take longer than they tell.
 const MOST_E: u64 = 2000;
 
-/// One side: its train, its episodes and their count.
-pub(crate) type SideOf<'a> = (&'a Train, &'a [Episode], Count);
-
-/// The other tests that these data allow.
+/// The other tests that these data allow: counts before and after, and the same in stretches of time.
 pub(crate) fn alternatives(
-    before: SideOf<'_>,
-    after: SideOf<'_>,
+    [before, after]: [Count; 2],
+    stretches: &[Vec<u64>],
     headline: &RatioTest,
     seed: u64,
 ) -> Vec<Alternative> {
     let mut found = Vec::new();
-    let (k1, k2) = (before.2.count, after.2.count);
-    if k1 + k2 == 0 || before.2.exposure <= 0.0 || after.2.exposure <= 0.0 {
+    let (k1, k2) = (before.count, after.count);
+    if k1 + k2 == 0 || before.exposure <= 0.0 || after.exposure <= 0.0 {
         return found;
     }
     found.push(Alternative { method: "exact conditional test, doubled tail", chance: headline.two_sided });
     if k1 + k2 <= MOST_E {
-        let (one, two) = ((k1, before.2.exposure), (k2, after.2.exposure));
+        let (one, two) = ((k1, before.exposure), (k2, after.exposure));
         found.push(Alternative { method: "E-test", chance: e_test(one, two, 0.0, Tail::Both).1.min(1.0) });
     }
-    let [one, two] = &stretches(&[(before.0, before.1), (after.0, after.1)])[..] else { return found };
+    let [one, two] = stretches else { return found };
     if one.len() >= 5 && two.len() >= 5 && one.len().max(two.len()) <= MOST_STRETCHES {
         found.push(Alternative {
             method: "permutation of time stretches",

@@ -11,9 +11,8 @@ use serde::{Serialize, Serializer};
 
 use super::episode::{Episode, EpisodeRule, Press, episodes, fold};
 use super::quiet::{QuietPlan, exposure, watched};
-use super::rate::{Count, RatioTest, compare_scaled};
+use super::rate::{Count, RatioTest, compare_scaled, garwood_scaled};
 use super::scatter::scatter;
-use super::special::{gamma_lower_inverse, gamma_upper_inverse};
 use super::train::Train;
 use crate::base::Nanoseconds;
 
@@ -173,7 +172,7 @@ pub(crate) fn read(train: &Train, presses: &[Press], gap: Option<Nanoseconds>) -
 
 fn side(observation: &Observation, reading: &Reading, dispersion: f64, confidence: f64) -> Side {
     let minutes = reading.count.exposure / 60.0;
-    let interval = spread_garwood(reading.count.count, dispersion, confidence);
+    let interval = garwood_scaled(reading.count.count, dispersion, confidence);
     let span_s = watched(&observation.train);
     let inside: f64 = reading.episodes.iter().map(|e| (e.end - e.start).seconds()).sum();
     Side {
@@ -181,19 +180,10 @@ fn side(observation: &Observation, reading: &Reading, dispersion: f64, confidenc
         strays: observation.train.len() as u64,
         episodes: reading.count.count,
         per_min: garwood_rate(reading.count.count, minutes),
-        per_min_low: interval.0 / minutes,
-        per_min_high: interval.1 / minutes,
+        per_min_low: interval.low / minutes,
+        per_min_high: interval.high / minutes,
         stray_share: if span_s > 0.0 { (inside / span_s).min(1.0) } else { 0.0 },
     }
-}
-
-/// Garwood's limits of the mean count, widened by the dispersion as the ratio's are.
-#[allow(clippy::cast_precision_loss)]
-fn spread_garwood(count: u64, dispersion: f64, confidence: f64) -> (f64, f64) {
-    let tail = (1.0 - confidence) / 2.0;
-    let k = count as f64 / dispersion;
-    let low = if count == 0 { 0.0 } else { gamma_lower_inverse(k, tail) };
-    (low * dispersion, gamma_upper_inverse(k + 1.0, tail) * dispersion)
 }
 
 #[allow(clippy::cast_precision_loss)]
@@ -239,12 +229,7 @@ pub fn compare(before: &Observation, after: &Observation, options: &CompareOptio
     let scatter = scatter(&sides, rule.gap);
     let dispersion = scatter.dispersion;
     let test = compare_scaled(one.count, two.count, dispersion, options.confidence);
-    let others = alternatives(
-        (&before.train, &one.episodes, one.count),
-        (&after.train, &two.episodes, two.count),
-        &test,
-        options.seed,
-    );
+    let others = alternatives([one.count, two.count], &scatter.stretches, &test, options.seed);
     let plan = QuietPlan::new(&before.train, &one.episodes, rule.gap);
     let evidence = Evidence {
         before: one.count,
