@@ -184,8 +184,46 @@ fn live(history: &Train) {
         std::hint::black_box(soaks[run].tick(Nanoseconds::from_millis(300 * i as i64)));
     });
     println!("quiet look after 300 events before the step: mean {mean:.1} us, worst {worst:.1} us");
+    baseline("even chance", |random| random.exponential());
+    // Weibull gaps of shape 1/2: a square of what an exponential gives.
+    baseline("heavy tails", |random| 0.5 * random.exponential().powi(2));
     let start = Instant::now();
     let two = Observation::soak(small);
     std::hint::black_box(compare(&Observation::soak(history.clone()), &two, &CompareOptions::default()));
     println!("comparison of {} events with 2000: {:.3} s", history.len(), start.elapsed().as_secs_f64());
+}
+
+/// A baseline soak: each stray begins an episode, so that each look works out anew what a repair would need. The first
+/// looks weigh most shapes of off-times, since few gaps tell little.
+fn baseline(name: &str, gap: impl Fn(&mut Random) -> f64) {
+    let (mut random, mut t) = (Random::new(2), 0.0);
+    let looks: Vec<Nanoseconds> = (0..20_000)
+        .map(|_| {
+            t += 1.5 + 30.0 * gap(&mut random);
+            Nanoseconds::from_seconds(t)
+        })
+        .collect();
+    let mut event = Event::new(Nanoseconds::ZERO, ControlPath::Keypad, EventKind::Press);
+    event.key = Key::from_name("KEY_MENU");
+    let mut best = vec![f64::INFINITY; looks.len()];
+    for _ in 0..3 {
+        let mut soak = Soak::new(None, &CompareOptions::default());
+        soak.tick(Nanoseconds::ZERO);
+        for (look, best) in looks.iter().zip(&mut best) {
+            event.t = *look;
+            let start = Instant::now();
+            soak.push(&event);
+            std::hint::black_box(soak.tick(event.t));
+            *best = best.min(start.elapsed().as_secs_f64());
+        }
+    }
+    best.sort_by(f64::total_cmp);
+    let of = |share: usize| best[(best.len() - 1) * share / 1000] * 1e6;
+    println!(
+        "new episode in a baseline of {} ({name}): median {:.1} us, 99 % {:.1} us, worst {:.1} us",
+        best.len(),
+        of(500),
+        of(990),
+        of(1000)
+    );
 }

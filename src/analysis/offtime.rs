@@ -5,7 +5,7 @@
 //! off-times possible, and the soak becomes long; many even ones exclude them. At shape one and nothing else it is
 //! the exact conditional answer (T1/(T1+T2))^k.
 
-use super::special::{beta, gamma_upper, ln_gamma, log_sum_exp};
+use super::special::{beta, crossing, gamma_upper, ln_gamma, log_sum_exp};
 
 /// Shapes considered: from off-times far more uneven than an exponential's to a worn clock's. Flat in its
 /// logarithm between them; a rule of our own where it ends.
@@ -15,6 +15,9 @@ const STEPS: u32 = 30;
 const FEWEST: usize = 2;
 /// Most stretches that enter; of more, every n-th does.
 const MOST: usize = 5000;
+
+/// Thirty million years: what would have to last longer is as good as never proved.
+const LONGEST_S: f64 = 1e15;
 
 /// Quiet stretches of one side, seconds.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -61,32 +64,49 @@ struct Shape {
 pub struct OffTimes {
     shapes: Vec<Shape>,
     scale: f64,
-    least: f64,
 }
 
-/// Log evidence of one shape and its posterior.
-///
-/// Whole gaps x > g: c λ x^(c-1) exp(-λ(x^c - g^c)); a leading stretch (watch begun at an unrelated moment):
-/// λ^(1/c)/Γ(1+1/c) exp(-λ x^c); a trailing one exp(-λ x^c). Prior db/b of the Weibull scale, flat in ln c.
-#[allow(clippy::cast_precision_loss)]
-fn weigh(side: &Stretches, scale: f64, c: f64) -> (f64, f64, f64) {
-    let join = (side.least / scale).powf(c);
-    let (mut n, mut s, mut logs) = (0.0, 0.0, 0.0);
-    for gap in side.thinned() {
-        let x = gap / scale;
-        n += 1.0;
-        s += (x.powf(c) - join).max(0.0);
-        logs += x.ln();
+/// Logarithms of the stretches of one side in units of their mean: each shape takes other powers of the same.
+struct Logs {
+    scale: f64,
+    join: f64,
+    whole: Vec<f64>,
+    ends: Vec<f64>,
+    leading: f64,
+}
+
+impl Logs {
+    #[allow(clippy::cast_precision_loss)]
+    fn of(side: &Stretches) -> Self {
+        let scale = side.scale();
+        let log = |gap: f64| (gap / scale).ln();
+        Self {
+            scale,
+            join: log(side.least),
+            whole: side.thinned().map(log).collect(),
+            ends: side.leading.iter().chain(&side.trailing).copied().map(log).collect(),
+            leading: side.leading.len() as f64,
+        }
     }
-    for gap in side.leading.iter().chain(&side.trailing) {
-        s += (gap / scale).powf(c);
+
+    /// Log evidence of one shape and its posterior.
+    ///
+    /// Whole gaps x > g: c λ x^(c-1) exp(-λ(x^c - g^c)); a leading stretch (watch begun at an unrelated moment):
+    /// λ^(1/c)/Γ(1+1/c) exp(-λ x^c); a trailing one exp(-λ x^c). Prior db/b of the Weibull scale, flat in ln c.
+    #[allow(clippy::cast_precision_loss)]
+    fn weigh(&self, c: f64) -> (f64, f64, f64) {
+        let power = |log: &f64| (c * log).exp();
+        let join = power(&self.join);
+        let whole: f64 = self.whole.iter().map(|log| (power(log) - join).max(0.0)).sum();
+        let s = (whole + self.ends.iter().map(power).sum::<f64>()).max(1e-300);
+        let n = self.whole.len() as f64;
+        let a = n + self.leading / c;
+        let logs: f64 = self.whole.iter().sum();
+        let evidence = (n - 1.0) * c.ln() + (c - 1.0) * logs - self.leading * ln_gamma(1.0 + 1.0 / c)
+            + ln_gamma(a)
+            - a * s.ln();
+        (evidence, a, s)
     }
-    let lead = side.leading.len() as f64;
-    let a = n + lead / c;
-    let s = s.max(1e-300);
-    let evidence =
-        (n - 1.0) * c.ln() + (c - 1.0) * logs - lead * ln_gamma(1.0 + 1.0 / c) + ln_gamma(a) - a * s.ln();
-    (evidence, a, s)
 }
 
 fn shapes() -> impl Iterator<Item = f64> {
@@ -105,8 +125,8 @@ impl OffTimes {
         if side.whole.len() < FEWEST {
             return None;
         }
-        let scale = side.scale();
-        let weighed: Vec<(f64, (f64, f64, f64))> = shapes().map(|c| (c, weigh(side, scale, c))).collect();
+        let gaps = Logs::of(side);
+        let weighed: Vec<(f64, (f64, f64, f64))> = shapes().map(|c| (c, gaps.weigh(c))).collect();
         let logs: Vec<f64> = weighed.iter().map(|(_, (evidence, _, _))| *evidence).collect();
         let whole = log_sum_exp(&logs);
         let shapes: Vec<Shape> = weighed
@@ -114,7 +134,7 @@ impl OffTimes {
             .map(|(c, (evidence, a, s))| Shape { c, weight: (evidence - whole).exp(), a, s })
             .filter(|shape| shape.weight > 1e-9)
             .collect();
-        whole.is_finite().then_some(Self { shapes, scale, least: side.least })
+        whole.is_finite().then_some(Self { shapes, scale: gaps.scale })
     }
 
     /// Chance that the fault, unrepaired, stays quiet for so many seconds from an unrelated moment.
@@ -133,15 +153,14 @@ impl OffTimes {
         if self.quiet(least) <= chance {
             return least;
         }
-        let (mut low, mut high) = (least.max(1e-3), least.max(1e-3) * 2.0);
-        while self.quiet(high) > chance && high < 1e15 {
-            (low, high) = (high, high * 2.0);
+        // Off-times may have tails like a power of the time: in logarithms their fall is near a line.
+        let above = |log: f64| (self.quiet(log.exp()) / chance).ln();
+        let (mut low, mut step) = (least.max(1e-3).ln(), 1.0);
+        while above(low + step) > 0.0 && low + step < LONGEST_S.ln() {
+            low += step;
+            step *= 2.0;
         }
-        for _ in 0..40 {
-            let middle = 0.5 * (low + high);
-            if self.quiet(middle) > chance { low = middle } else { high = middle }
-        }
-        high
+        crossing(low, low + step, 1e-9, above).exp()
     }
 
     /// Mean of the shape.
@@ -156,7 +175,11 @@ impl OffTimes {
 /// # Source
 /// The variance of a renewal count grows as its mean times the squared variation of the gaps: Cox 1962, ch. 4.
 pub fn dispersion(sides: &[Stretches]) -> f64 {
-    let sides: Vec<&Stretches> = sides.iter().filter(|side| side.whole.len() >= FEWEST).collect();
+    let sides: Vec<(Logs, f64)> = sides
+        .iter()
+        .filter(|side| side.whole.len() >= FEWEST)
+        .map(|side| (Logs::of(side), side.least / side.scale()))
+        .collect();
     if sides.is_empty() {
         return 1.0;
     }
@@ -164,11 +187,10 @@ pub fn dispersion(sides: &[Stretches]) -> f64 {
     let mut variations = Vec::new();
     for c in shapes() {
         let (mut log, mut weighted, mut gaps) = (0.0, 0.0, 0.0);
-        for side in &sides {
-            let scale = side.scale();
-            let (evidence, a, s) = weigh(side, scale, c);
+        for (side, least) in &sides {
+            let (evidence, a, s) = side.weigh(c);
             log += evidence;
-            weighted += a * variation(c, a / s, side.least / scale);
+            weighted += a * variation(c, a / s, *least);
             gaps += a;
         }
         logs.push(log);
