@@ -7,7 +7,7 @@
 #[path = "../tests/locate/simulation.rs"]
 mod simulation;
 
-use simulation::{KINDS, Trial, confusion, coverage, run};
+use simulation::{KINDS, Trial, confusion, coverage, run, sound};
 
 fn main() {
     let mut words = std::env::args().skip(1);
@@ -45,7 +45,26 @@ fn main() {
         percent(trials.iter().filter(|t| t.accepted).count(), trials.len())
     );
     println!("True model in play: {}.\n", percent(trials.iter().filter(|t| t.in_play).count(), trials.len()));
-    println!("| fault put in | location that came first, with how often |");
+    println!("Sound ladders (500 each) that a fault was told of:\n");
+    println!("| tolerance | readings a condition | noise up to | told of a fault | of which |");
+    println!("|---|---|---|---|---|");
+    for tolerance in [0.0, 0.01, 0.05] {
+        for (count, noise) in [(20, 1.0), (3, 1.0), (20, 6.0), (3, 6.0)] {
+            let leaders = sound(500, seed, tolerance, count, noise);
+            let faults: Vec<_> = leaders.iter().filter(|(model, _)| *model != "healthy").collect();
+            let told: usize = faults.iter().map(|(_, n)| **n).sum();
+            let mut cells: Vec<_> = faults.into_iter().collect();
+            cells.sort_by_key(|cell| std::cmp::Reverse(*cell.1));
+            let cells: Vec<String> = cells.iter().take(4).map(|(model, n)| format!("{model} {n}")).collect();
+            println!(
+                "| {:.0} % | {count} | {noise} counts | {} | {} |",
+                100.0 * tolerance,
+                percent(told, 500),
+                cells.join(", ")
+            );
+        }
+    }
+    println!("\n| fault put in | location that came first, with how often |");
     println!("|---|---|");
     for (name, row) in KINDS.iter().zip(confusion(&trials)) {
         let mut cells: Vec<_> = row.into_iter().collect();

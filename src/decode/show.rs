@@ -91,6 +91,9 @@ fn show_line(windows: &Windows, out: &mut String) {
         1 => writeln!(out, ", one reading makes a key"),
         equal => writeln!(out, ", {equal} equal readings make a key"),
     };
+    if let Some(silence) = line.silent_s {
+        let _ = writeln!(out, "  printed only while a key is down: no reading for {silence} s is no key");
+    }
     let _ = writeln!(out, "  {}", drawing(windows));
     let letters = letters();
     for (window, letter) in windows.all().iter().zip(letters) {

@@ -49,7 +49,8 @@ fn inverses_lead_back_at_every_magnitude() {
 /// needs, and one where rounding leaves the last stretch a hair too long.
 #[test]
 fn a_crossing_is_found_from_above_with_few_calls() {
-    let cases: [(&str, f64, f64, f64, f64, fn(f64) -> f64); 5] = [
+    type Case = (&'static str, f64, f64, f64, f64, fn(f64) -> f64);
+    let cases: [Case; 5] = [
         ("Newton", 2.0, 3.0, 2.094_551_481_542_326_5, 15.0, |x| 5.0 + 2.0 * x - x * x * x),
         ("Dottie", 0.0, 1.0, 0.739_085_133_215_160_7, 15.0, |x| x.cos() - x),
         ("step", 0.0, 8.0, 3.1, f64::INFINITY, |x| if x < 3.1 { 1.0 } else { -1e-9 }),

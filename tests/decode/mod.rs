@@ -14,6 +14,7 @@ mod schema;
 mod set_clock;
 mod shape;
 mod shipped;
+mod sparing;
 mod text;
 
 /// Property tests with a fixed seed.

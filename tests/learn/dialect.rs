@@ -33,6 +33,18 @@ pub(super) enum Speech {
     HexCounts,
     NamedLines,
     Columns,
+    /// Readings every 0.4 s, and at each scan while a key is down.
+    Slow,
+    /// Readings that differ from the last printed one.
+    Changes,
+    /// Readings while a key is down, and none else.
+    Silent,
+    /// One reading for a press, none for its end.
+    Once,
+    /// A code on each change, one of them for no key.
+    NoneCode,
+    /// The same again and again.
+    PolledCode,
 }
 
 const STAMPS: [Stamp; 7] = [
@@ -44,7 +56,7 @@ const STAMPS: [Stamp; 7] = [
     Stamp::Host,
     Stamp::Ticks,
 ];
-const SPEECHES: [Speech; 9] = [
+const SPEECHES: [Speech; 15] = [
     Speech::KeyState,
     Speech::KeyPress,
     Speech::KeyCode,
@@ -54,6 +66,12 @@ const SPEECHES: [Speech; 9] = [
     Speech::HexCounts,
     Speech::NamedLines,
     Speech::Columns,
+    Speech::Slow,
+    Speech::Changes,
+    Speech::Silent,
+    Speech::Once,
+    Speech::NoneCode,
+    Speech::PolledCode,
 ];
 
 const KEYS: [(&str, [&str; 3]); 8] = [
@@ -134,7 +152,8 @@ impl Dialect {
         let full = [255.0, 1023.0, 4095.0][r.below(3)];
         let keys = 4 + r.below(5);
         let pull_up = [4_700.0, 10_000.0][r.below(2)];
-        let noise = full / 1023.0 * 2.0 * unit(r);
+        // A coarse converter on a steady supply often gives the same number each time.
+        let noise = if r.below(4) == 0 { 0.0 } else { full / 1023.0 * 2.0 * unit(r) };
         let mut counts: Vec<f64> = Vec::new();
         while counts.len() < keys {
             let ohm = if counts.is_empty() { 0.0 } else { E12[r.below(12)] * [100.0, 1e3, 1e4][r.below(3)] };
@@ -245,8 +264,17 @@ impl Dialect {
     fn key_lines(&self, held: &[(f64, f64, usize)], end: f64, r: &mut Random, out: &mut Vec<(f64, String)>) {
         let tag = self.tag;
         let [press, release, repeat] = self.states;
-        if matches!(self.speech, Speech::Counts | Speech::HexCounts | Speech::NamedLines | Speech::Columns) {
-            return self.readings(held, end, r, out);
+        match self.speech {
+            Speech::Counts | Speech::HexCounts | Speech::NamedLines | Speech::Columns => {
+                return self.readings(held, end, r, out);
+            }
+            Speech::Slow
+            | Speech::Changes
+            | Speech::Silent
+            | Speech::Once
+            | Speech::NoneCode
+            | Speech::PolledCode => return self.sparing(held, end, r, out),
+            _ => {}
         }
         for (down, up, key) in held {
             let (word, code) = (self.word(*key), self.codes[*key]);
@@ -301,6 +329,39 @@ impl Dialect {
                 }
                 _ => out.push((at, format!("{tag} {a:4} {b:4}"))),
             }
+            at += self.period;
+        }
+    }
+
+    /// Sets that do not print every scan.
+    fn sparing(&self, held: &[(f64, f64, usize)], end: f64, r: &mut Random, out: &mut Vec<(f64, String)>) {
+        let tag = self.tag;
+        let (mut at, mut before, mut printed, mut when) = (0.001, None, f64::NEG_INFINITY, f64::NEG_INFINITY);
+        while at < end {
+            let key = held.iter().find(|(from, to, _)| (*from..*to).contains(&at)).map(|(_, _, key)| *key);
+            let level = key.map_or(self.idle, |key| self.counts[key]) + self.noise * normal(r);
+            let value = level.round().clamp(0.0, self.full);
+            let code = key.map(|key| self.codes[key]);
+            let down = key.is_some();
+            let turned = key != before;
+            let line = match self.speech {
+                Speech::Slow if down || turned || at - when > 0.4 => Some(format!("{tag}: level {value}")),
+                Speech::Changes if (value - printed).abs() > (4.0 * self.noise).max(1.0) => {
+                    Some(format!("{tag}: now {value} of {}", self.full))
+                }
+                Speech::Silent if down => Some(format!("{tag}: scan val {value}")),
+                Speech::Once if down && turned => Some(format!("{tag}: hit 0x{:03x}", value as u32)),
+                Speech::NoneCode if turned => Some(format!("{tag}: code {:02x}", code.unwrap_or(0))),
+                Speech::PolledCode if down || turned || at - when > 0.4 => {
+                    Some(format!("{tag}: at=0x{:02X}", code.unwrap_or(0xff)))
+                }
+                _ => None,
+            };
+            if let Some(line) = line {
+                out.push((at, line));
+                (printed, when) = (value, at);
+            }
+            before = key;
             at += self.period;
         }
     }

@@ -221,3 +221,67 @@ fn menu_lines_are_told_apart_by_words_that_do_not_stand_in_every_line() {
     let text = learn(&capture, "draft").text();
     assert!(text.contains("item = \"panel vol\""), "{text}");
 }
+
+/// Six requests, three of each of two keys, and what a set says of each press: its lines, by seconds after the request.
+fn asked_twice(
+    said: &dyn Fn(&str) -> Vec<(f64, String)>,
+    idle: Option<&str>,
+) -> straykey::analysis::learn::Capture {
+    let mut capture = straykey::analysis::learn::Capture::new("first.log");
+    let mut lines: Vec<(f64, String)> = Vec::new();
+    for i in 0..8 {
+        let key = ["KEY_MENU", "KEY_POWER"][i % 2];
+        let t = 3.0 + 3.5 * i as f64 + [0.0, 0.2, 0.1][i % 3];
+        capture.prompts.push(straykey::analysis::keycheck::Prompt {
+            t: Nanoseconds::from_seconds(t),
+            key: Key::from_name(key).unwrap(),
+        });
+        lines.extend(said(key).into_iter().map(|(after, line)| (t + after, line)));
+        lines.extend(
+            idle.iter().flat_map(|idle| (0..7).map(move |n| (t - 2.5 + 0.4 * n as f64, (*idle).to_owned()))),
+        );
+        lines.push((t + 1.7, format!("mem {} kB", 40 + 7 * i)));
+    }
+    lines.push((0.0, "mem 1 kB".to_owned()));
+    lines.sort_by(|a, b| a.0.total_cmp(&b.0));
+    for (t, line) in lines {
+        capture.push(None, format!("[{:.3}] {line}", 41.0 + t).as_bytes());
+    }
+    capture
+}
+
+#[test]
+fn numbers_that_never_scatter_are_readings_where_the_line_rests_at_the_end_of_a_scale() {
+    let level = |key: &str| if key == "KEY_MENU" { 461 } else { 0 };
+    let said =
+        |key: &str| (0..4).map(|n| (0.6 + 0.05 * n as f64, format!("kp now {}", level(key)))).collect();
+    let text = learn(&asked_twice(&said, Some("kp now 1023")), "draft").text();
+    assert!(text.contains("idle_counts = 1023") && text.contains("event = \"reading\""), "{text}");
+    assert!(text.contains("{ name = \"KEY_MENU\", counts = 461 }"), "{text}");
+    // The same numbers with no rest at the top are codes, and the draft says that it cannot tell.
+    let text = learn(&asked_twice(&said, Some("kp now 600")), "draft").text();
+    assert!(text.contains("\"461\" = \"KEY_MENU\"") && text.contains("shape = \"kp now 600\""), "{text}");
+    assert!(
+        text.contains("event = \"release\"") && text.contains("# unknown: whether the keys' numbers"),
+        "{text}"
+    );
+    // A word that speaks of a converter decides.
+    let said =
+        |key: &str| (0..4).map(|n| (0.6 + 0.05 * n as f64, format!("adc now {}", level(key)))).collect();
+    let text = learn(&asked_twice(&said, Some("adc now 600")), "draft").text();
+    assert!(text.contains("idle_counts = 600"), "{text}");
+}
+
+#[test]
+fn a_line_that_prints_only_while_a_key_is_down_is_given_its_silence() {
+    let said = |key: &str| {
+        let level = if key == "KEY_MENU" { 461 } else { 12 };
+        (0..5).map(|n| (0.6 + 0.05 * n as f64, format!("kp now {}", level + n % 2))).collect()
+    };
+    let draft = learn(&asked_twice(&said, None), "draft");
+    let text = draft.text();
+    // Two and a half of the usual steps of 50 ms.
+    assert!(text.contains("silent_s = 0.125") && !text.contains("idle_counts"), "{text}");
+    assert!(text.contains("unknown: what it reads with no key pressed"), "{text}");
+    assert!(!draft.examples.is_empty());
+}

@@ -199,6 +199,26 @@ fn a_key_that_does_not_move_the_line_says_so() {
 }
 
 #[test]
+fn of_a_line_that_falls_silent_no_idle_reading_is_told() {
+    let mut network = reference(0.01);
+    let (asked, codes, seen) = simulated(&[], false);
+    let whole = check(&network, &Checked { asked: &asked, readings: &codes, seen: &seen }, None);
+    let idle = whole.idle.unwrap();
+    let pressed: Vec<(Nanoseconds, u32)> =
+        codes.into_iter().filter(|(_, counts)| (f64::from(*counts) - idle).abs() > 20.0).collect();
+    network.falls_silent = true;
+    let checked = Checked { asked: &asked, readings: &pressed, seen: &seen };
+    let silent = check(&network, &checked, None);
+    assert_eq!(silent.idle, None);
+    assert!(silent.text[0].contains("not known"), "{:?}", silent.text);
+    for (row, other) in silent.keys.iter().zip(&whole.keys) {
+        let moved = row.counts.unwrap() - other.counts.unwrap();
+        assert!(moved.abs() < 1.0, "{row:?} against {other:?}");
+    }
+    assert!(readings(&network, &checked).iter().all(|reading| reading.condition != Condition::Idle));
+}
+
+#[test]
 fn noise_of_the_converter_is_no_bad_contact() {
     let network = reference(0.01);
     let (asked, codes, seen) = simulated(&[], false);

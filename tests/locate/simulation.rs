@@ -163,23 +163,47 @@ fn taken(network: &Network, dice: &mut Dice) -> Vec<Condition> {
 pub(crate) fn trial(kind: usize, tolerance: f64, dice: &mut Dice) -> Trial {
     let network = ladder(tolerance, dice);
     let (faults, places) = truth(kind, &network, dice);
-    let real = built(&network, dice);
-    let noise = 0.2 + 0.8 * dice.unit();
+    let fit = fitted(&network, &faults, 20, 1.0, dice);
+    judge(kind, tolerance, &faults, places, &network, fit)
+}
+
+/// What the fit says of so many readings in each condition, with noise of 0.2 counts to this more.
+fn fitted(network: &Network, faults: &[(Mechanism, f64)], count: usize, noise: f64, dice: &mut Dice) -> Fit {
+    let real = built(network, dice);
+    let noise = 0.2 + (noise - 0.2) * dice.unit();
     let entered: Vec<_> = faults.iter().map(|(m, value)| m.fault(&real, *value)).collect();
-    let readings: Vec<Reading> = taken(&network, dice)
+    let readings: Vec<Reading> = taken(network, dice)
         .into_iter()
         .filter_map(|condition| {
             let volts = real.solve(&condition, &entered)?;
             let level = real.counts(volts) + 0.5;
             let mut gatherer = Gatherer::default();
-            for _ in 0..20 {
+            for _ in 0..count {
                 gatherer.push((level + noise * dice.normal()).floor().clamp(0.0, 1023.0) as u32);
             }
             gatherer.reading(condition, 1023)
         })
         .collect();
-    let fit = fit(&network, &readings);
-    judge(kind, tolerance, &faults, places, &network, fit)
+    fit(network, &readings)
+}
+
+/// Sound ladders: the models that lead, with how often. `count` readings a condition, noise up to `noise` counts.
+pub(crate) fn sound(
+    jobs: usize,
+    seed: u64,
+    tolerance: f64,
+    count: usize,
+    noise: f64,
+) -> BTreeMap<String, usize> {
+    let mut dice = Dice::new(seed);
+    let mut leaders = BTreeMap::new();
+    for _ in 0..jobs {
+        let network = ladder(tolerance, &mut dice);
+        let fit = fitted(&network, &[], count, noise, &mut dice);
+        let leader = fit.verdicts.first().map(|verdict| model_word(&fit.leader(verdict).model));
+        *leaders.entry(leader.unwrap_or_default()).or_default() += 1;
+    }
+    leaders
 }
 
 fn judge(

@@ -51,6 +51,7 @@ pub(crate) fn ladder(ohms: &[f64], topology: Topology, tolerance: f64) -> Networ
         tolerance_counts: None,
         idle_counts: None,
         idle_low_counts: None,
+        falls_silent: false,
         keys: keys.collect(),
     }
 }

@@ -101,22 +101,36 @@ impl Checked<'_> {
     }
 
     /// The idle line: the level that the readings say most, before the first prompt if there are any, and how far its
-    /// noise goes.
-    fn idle(&self, full_scale: u32) -> Option<Idle> {
+    /// noise goes. Of a line that then prints nothing only the noise is known, from one reading of an answer to the next.
+    fn idle(&self, network: &Network) -> Option<Idle> {
+        let full_scale = network.full_scale;
+        let near = full_scale / NEAR;
+        let band = |deviation: f64| ((DEVIATIONS * deviation).ceil() as u32).min(near).max(IDLE_BAND);
+        if network.falls_silent {
+            let answers = (0..self.asked.len()).map(|i| self.within(self.answer(i)));
+            let mut steps: Vec<u32> =
+                answers.flat_map(|a| a.windows(2).map(|pair| pair[0].1.abs_diff(pair[1].1))).collect();
+            // The difference of two readings varies by the root of two more than one.
+            let deviation = DEVIATION_OF_MEDIAN * f64::from(middle(&mut steps)) / std::f64::consts::SQRT_2;
+            return Some(Idle { level: None, band: band(deviation) });
+        }
         let mut all = Gatherer::default();
         let first = self.asked.first().map_or(Nanoseconds(i64::MAX), |a| a.t);
         let before: Vec<u32> = self.readings.iter().take_while(|r| r.0 < first).map(|r| r.1).collect();
         let chosen = if before.len() >= 5 { before } else { self.readings.iter().map(|r| r.1).collect() };
         chosen.into_iter().for_each(|c| all.push(c));
         let level = all.mode()?;
-        let near = full_scale / NEAR;
         let mut distances: Vec<u32> =
             self.readings.iter().map(|r| r.1.abs_diff(level)).filter(|distance| *distance <= near).collect();
-        distances.sort_unstable();
-        let median = distances.get(distances.len() / 2).copied().unwrap_or(0);
-        let band = (DEVIATIONS * DEVIATION_OF_MEDIAN * f64::from(median)).ceil() as u32;
-        Some(Idle { level, band: band.min(near).max(IDLE_BAND) })
+        let deviation = DEVIATION_OF_MEDIAN * f64::from(middle(&mut distances));
+        Some(Idle { level: Some(level), band: band(deviation) })
     }
+}
+
+/// The middle one of some numbers, 0 of none; sorts them.
+fn middle(values: &mut [u32]) -> u32 {
+    values.sort_unstable();
+    values.get(values.len() / 2).copied().unwrap_or(0)
 }
 
 /// Standard deviations in a median absolute deviation of Gaussian noise: 1 / Φ⁻¹(3/4).
@@ -128,13 +142,14 @@ const DEVIATION_OF_MEDIAN: f64 = 1.4826;
 /// The line with no key pressed.
 #[derive(Clone, Copy)]
 struct Idle {
-    level: u32,
+    /// Its reading; `None` where it prints none.
+    level: Option<u32>,
     band: u32,
 }
 
 impl Idle {
     fn holds(self, counts: u32) -> bool {
-        counts.abs_diff(self.level) <= self.band
+        self.level.is_some_and(|level| counts.abs_diff(level) <= self.band)
     }
 
     /// Whether a reading is of this steady level. The level, said most, may be at the edge of strong noise.
@@ -153,7 +168,7 @@ struct Press {
 
 /// The readings per condition that a key check gives, for the fit: idle and each key that answered.
 pub fn readings(network: &Network, checked: &Checked) -> Vec<Reading> {
-    let Some(idle) = checked.idle(network.full_scale) else { return Vec::new() };
+    let Some(idle) = checked.idle(network) else { return Vec::new() };
     let mut list: Vec<Reading> = Vec::new();
     let mut resting = Gatherer::default();
     checked.readings.iter().filter(|r| idle.holds(r.1)).for_each(|r| resting.push(r.1));
@@ -205,15 +220,16 @@ fn press(answer: &[(Nanoseconds, u32)], idle: Idle, windows: &Windows) -> Option
 /// Analyses a key check of one line; `fit` is the fit that explains it, when there is one.
 pub fn check(network: &Network, checked: &Checked, fit: Option<&Fit>) -> KeyCheck {
     let windows = Windows::of(network);
-    let idle = checked.idle(network.full_scale);
+    let idle = checked.idle(network);
     let keys: Vec<KeyRow> = network
         .keys
         .iter()
         .filter(|k| checked.asked.iter().any(|a| a.key == k.key))
         .map(|k| row(network, &windows, checked, idle, k.key, fit))
         .collect();
-    let text = summary(network, &windows, idle.map(|idle| idle.level), &keys, fit);
-    KeyCheck { line: network.name.clone(), idle: idle.map(|idle| f64::from(idle.level)), keys, text }
+    let level = idle.and_then(|idle| idle.level);
+    let text = summary(network, &windows, level, &keys, fit);
+    KeyCheck { line: network.name.clone(), idle: level.map(f64::from), keys, text }
 }
 
 fn row(
@@ -326,6 +342,11 @@ fn summary(
             ),
             None => format!("{}: with no key pressed it reads {idle}, which is no key.", network.name),
         });
+    } else if network.falls_silent {
+        text.push(format!(
+            "{}: what it reads with no key pressed is not known: the set prints readings only while a key is down.",
+            network.name
+        ));
     }
     let confused: Vec<String> = keys
         .iter()

@@ -79,6 +79,8 @@ pub struct Network {
     pub idle_counts: Option<f64>,
     /// Lowest reading of the idle line under the `threshold` rule.
     pub idle_low_counts: Option<f64>,
+    /// The set prints readings only while it takes a key to be down: of an idle line it says nothing.
+    pub falls_silent: bool,
     /// The keys.
     pub keys: Vec<NetworkKey>,
 }
@@ -145,6 +147,7 @@ impl From<&Line> for Network {
             tolerance_counts: line.tolerance_counts,
             idle_counts: line.idle_counts,
             idle_low_counts: line.idle_low_counts,
+            falls_silent: line.silent_s.is_some(),
             keys,
         }
     }

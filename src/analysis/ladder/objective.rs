@@ -6,7 +6,7 @@ use crate::decode::ladder::Topology;
 use super::fault::{Condition, Fault};
 use super::model::{Mechanism, Range};
 use super::network::Network;
-use super::reading::Reading;
+use super::reading::{CUT, Reading, spreads};
 
 /// How a reading binds the model.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -84,16 +84,16 @@ impl Objective {
     pub(super) fn new(network: &Network, readings: &[Reading]) -> Self {
         let observations = readings
             .iter()
-            .filter(|reading| reading.n > 0 && reading.levels.is_none() && reading.counts.is_finite())
-            .map(|reading| Observation {
+            .zip(spreads(readings))
+            .filter(|(reading, _)| reading.n > 0 && reading.levels.is_none() && reading.counts.is_finite())
+            .map(|(reading, spread)| Observation {
                 condition: reading.condition.clone(),
                 counts: reading.counts,
-                sigma: reading.sigma(),
-                // A reading that touches an end in some samples is pulled inwards by the end; from a tenth
-                // on its mean no longer is the level's.
+                sigma: reading.sigma_at(spread),
+                // A reading that touches an end in some samples is pulled inwards by the end.
                 bound: match () {
-                    () if reading.at_full > 0.1 => Bound::High,
-                    () if reading.at_zero > 0.1 => Bound::Low,
+                    () if reading.at_full > CUT => Bound::High,
+                    () if reading.at_zero > CUT => Bound::Low,
                     () => Bound::Exact,
                 },
             })

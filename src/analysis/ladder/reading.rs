@@ -43,6 +43,12 @@ impl Reading {
         }
     }
 
+    /// Whether the reading tells the converter's noise: not cut at an end of the scale, not wandering.
+    fn tells_noise(&self) -> bool {
+        let free = self.at_zero <= CUT && self.at_full <= CUT;
+        self.n >= 2 && free && self.levels.is_none() && 2.0 * self.independent > self.n as f64
+    }
+
     /// Standard error of the mean in counts, rounding included.
     ///
     /// A reading without noise repeats its rounding error, which averaging cannot reduce: `1/12 + s²/n`, with the
@@ -55,8 +61,13 @@ impl Reading {
     /// Noise", Microwaves & RF, 2005. The series is the Fourier series of the sawtooth error averaged over Gaussian
     /// noise (Carbone and Petri, IEEE Trans. Instrum. Meas. 43 (1994) 389, from memory).
     pub fn sigma(&self) -> f64 {
-        let variance = self.spread * self.spread;
-        let rounding = if self.n < 2 || self.spread < 0.5 {
+        self.sigma_at(self.spread)
+    }
+
+    /// The same with another spread of single readings, in counts.
+    pub(super) fn sigma_at(&self, spread: f64) -> f64 {
+        let variance = spread * spread;
+        let rounding = if self.n < 2 || spread < 0.5 {
             1.0 / 12.0
         } else {
             let noise = variance - 1.0 / 12.0;
@@ -67,6 +78,32 @@ impl Reading {
         (rounding + variance / self.independent.max(1.0)).sqrt()
     }
 }
+
+/// Share of readings at an end of the scale from which their mean no longer is the level's.
+pub(super) const CUT: f64 = 0.1;
+
+/// The spread of single readings to reckon with, in counts, one for each reading: few readings of one condition may lie
+/// together by luck, while the converter's noise is that of all conditions. Never below the reading's own.
+///
+/// # Source
+/// A variance is drawn to that of all by the degrees of freedom, the common one at most [`COMMON`] strong: Smyth 2004,
+/// Stat. Appl. Genet. Mol. Biol. 3:3. Keeping the larger is a rule of our own.
+pub(super) fn spreads(readings: &[Reading]) -> Vec<f64> {
+    let freedom = |r: &Reading| r.n.saturating_sub(1) as f64;
+    let telling = || readings.iter().filter(|r| r.tells_noise());
+    let whole: f64 = telling().map(freedom).sum();
+    let common = telling().map(|r| freedom(r) * r.spread * r.spread).sum::<f64>() / whole.max(1.0);
+    let strength = whole.min(COMMON);
+    let drawn = |r: &Reading| {
+        let own = freedom(r);
+        let variance = (strength * common + own * r.spread * r.spread) / (strength + own).max(1.0);
+        if r.n >= 2 { r.spread.max(variance.sqrt()) } else { r.spread }
+    };
+    readings.iter().map(drawn).collect()
+}
+
+/// Most degrees of freedom that the noise of all conditions counts for.
+const COMMON: f64 = 8.0;
 
 /// Gathers single readings of one condition; memory is bounded by the number of codes.
 #[derive(Clone, Debug, Default)]

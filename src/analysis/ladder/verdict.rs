@@ -199,11 +199,16 @@ impl Fit {
         text
     }
 
-    /// Whether the fault presses a key by itself, which a static offset or a series resistance cannot.
+    /// Whether the fault presses a key by itself, which a static offset or a series resistance cannot; of a sound ladder,
+    /// what it does not exclude.
     fn idle_clause(&self, fitted: &Fitted) -> String {
         match fitted.idle_key {
             Some(key) => format!(" With nobody near it the line then reads as {}.", key.label()),
-            None if fitted.model.is_empty() => String::new(),
+            None if fitted.model.is_empty() => {
+                " A fault that is small beside the parts' tolerance and the readings' noise \
+                                                would not show in them."
+                    .into()
+            }
             None => " By itself it presses no key: the idle reading stays where no key is seen, so a stray \
                       press with hands off needs another cause or a fault that comes and goes."
                 .into(),

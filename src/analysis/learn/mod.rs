@@ -103,6 +103,19 @@ pub(crate) struct Mined<'a> {
     untimed: bool,
 }
 
+impl Mined<'_> {
+    /// What stands at a place of a line behind its stamp, as printed but for a `0x`.
+    fn printed(&self, line: usize, place: usize) -> Option<String> {
+        let line = self.capture.line(line);
+        let text = self.prefix.as_ref().and_then(|p| p.strip(line)).map_or(line, |(_, rest)| rest);
+        let mut tokens = Vec::new();
+        token::scan(text, &mut tokens);
+        let printed = String::from_utf8_lossy(tokens.get(place)?.text(text)).into_owned();
+        let digits = printed.strip_prefix("0x").or_else(|| printed.strip_prefix("0X"));
+        Some(shape::escaped(digits.unwrap_or(&printed).as_bytes()))
+    }
+}
+
 fn mine(capture: &Capture) -> Mined<'_> {
     let mut asked: Vec<(f64, Key)> = capture.prompts.iter().map(|p| (p.t.seconds(), p.key)).collect();
     asked.sort_by(|a, b| a.0.total_cmp(&b.0));
@@ -126,10 +139,11 @@ fn mine(capture: &Capture) -> Mined<'_> {
             placed.push(table::Placed { t, line: number, text, group: group as usize });
         }
     }
-    let (groups, places) = miner.settled();
+    let (mut groups, places) = miner.settled();
     for placed in &mut placed {
         placed.group = places.get(placed.group).copied().unwrap_or(usize::MAX);
     }
+    to_closer_groups(&mut groups, &mut placed);
     let tables = table::tables(&groups, &placed);
     Mined {
         capture,
@@ -141,6 +155,27 @@ fn mine(capture: &Capture) -> Mined<'_> {
         ungrouped: miner.ungrouped(),
         untimed: timed == 0,
     }
+}
+
+/// Gives each line to the closest group that has its shape, as the decoder will.
+fn to_closer_groups(groups: &mut [Group], placed: &mut [table::Placed<'_>]) {
+    let nested = tree::nested(groups);
+    let mut tokens = Vec::new();
+    for placed in placed.iter_mut().filter(|placed| nested.iter().any(|(group, _)| *group == placed.group)) {
+        tokens.clear();
+        token::scan(placed.text, &mut tokens);
+        let closer = nested.iter().filter(|(group, _)| *group == placed.group).map(|(_, closer)| *closer);
+        let fitting =
+            closer.filter(|closer| groups.get(*closer).is_some_and(|g| g.fits(placed.text, &tokens)));
+        let Some(closest) = fitting.min_by_key(|closer| varying(groups.get(*closer))) else { continue };
+        groups.iter_mut().skip(placed.group).take(1).for_each(|group| group.lines -= 1);
+        groups.iter_mut().skip(closest).take(1).for_each(|group| group.lines += 1);
+        placed.group = closest;
+    }
+}
+
+fn varying(group: Option<&Group>) -> usize {
+    group.map_or(0, |g| g.pieces.iter().filter(|(_, piece)| matches!(piece, Piece::Varying(_))).count())
 }
 
 /// The first lines of a capture and the last: enough to see the stamp and how it goes on.

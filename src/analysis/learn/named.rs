@@ -10,6 +10,8 @@ use crate::decode::protocol::KeyState;
 
 /// Answers that the rest of the key check foretells, as a share of all requests, for a line to count.
 const LEAST: f64 = 0.7;
+/// Share of the requests before which a line must say that no key is down.
+const RESTS: f64 = 0.8;
 /// Most words of a state.
 const MOST_STATES: usize = 6;
 
@@ -20,6 +22,8 @@ pub(super) struct Carrier {
     /// The column that carries the key.
     pub(super) column: usize,
     pub(super) keys: BTreeMap<i64, Key>,
+    /// The value that says that no key is down.
+    pub(super) none: Option<i64>,
     /// The column that says what happened, and what each value says.
     pub(super) state: Option<(usize, BTreeMap<i64, KeyState>)>,
     /// What the line says by itself, without a state.
@@ -58,11 +62,11 @@ pub(super) fn find(groups: &[Group], tables: &[Table], windows: &[Window]) -> Ve
 /// How well a column foretells the key that was asked for.
 fn judge(group: usize, table: &Table, column: usize, windows: &[Window]) -> Option<Carrier> {
     let values = table.columns.get(column)?;
+    let none = resting(table, column, windows);
     let mut answers: Vec<(i64, Key)> = Vec::new();
     for window in windows {
-        if let Some(row) = table.within(*window).next() {
-            answers.push((*values.values.get(row)?, window.key));
-        }
+        let mut said = table.within(*window).filter_map(|row| values.values.get(row).copied());
+        answers.extend(said.find(|value| Some(*value) != none).map(|value| (value, window.key)));
     }
     let mut counts: BTreeMap<i64, BTreeMap<Key, usize>> = BTreeMap::new();
     for (value, key) in &answers {
@@ -84,7 +88,7 @@ fn judge(group: usize, table: &Table, column: usize, windows: &[Window]) -> Opti
     let foretold = if once {
         // Each value one key, no key without a value, and hardly a value beside.
         let apart = counts.len() == answers.len() && counts.len() >= 3;
-        let few = values.distinct(keys.len() + 2).is_some();
+        let few = values.distinct(keys.len() + 2 + usize::from(none.is_some())).is_some();
         if apart && few { share(answers.len(), windows.len()) } else { 0.0 }
     } else {
         share(right, windows.len())
@@ -103,12 +107,38 @@ fn judge(group: usize, table: &Table, column: usize, windows: &[Window]) -> Opti
         group,
         column,
         keys: map,
+        none,
         state: None,
         says: KeyState::Press,
         score: foretold,
         answered: answers.len(),
         once,
     })
+}
+
+/// The value that stands before most requests, when no hand is at the keys.
+fn resting(table: &Table, column: usize, windows: &[Window]) -> Option<i64> {
+    let values = &table.columns.get(column)?.values;
+    let before = windows.iter().filter_map(|window| values.get(table.within(*window).start.checked_sub(1)?));
+    let mut counts: BTreeMap<i64, usize> = BTreeMap::new();
+    before.for_each(|value| *counts.entry(*value).or_default() += 1);
+    let all: usize = counts.values().sum();
+    let (value, most) = counts.into_iter().max_by_key(|(_, n)| *n)?;
+    // Two keys at least must leave it, or it is the only value there is.
+    let leaves = windows.iter().filter(|window| {
+        table.within(**window).any(|row| values.get(row).is_some_and(|other| *other != value))
+    });
+    (share(most, all) >= RESTS && 2 * all > windows.len() && 2 * leaves.count() > windows.len())
+        .then_some(value)
+}
+
+impl Carrier {
+    /// The rows of an answer, without those that say that no key is down.
+    pub(super) fn rows<'a>(&'a self, table: &'a Table, window: Window) -> impl Iterator<Item = usize> + 'a {
+        let values =
+            table.columns.get(self.column).map(|column| column.values.as_slice()).unwrap_or_default();
+        table.within(window).filter(move |row| self.none.is_none() || values.get(*row).copied() != self.none)
+    }
 }
 
 /// The column whose value at the first line of an answer differs from that at the last.
@@ -156,8 +186,8 @@ fn order(groups: &[Group], tables: &[Table], windows: &[Window], carriers: &mut 
             .iter()
             .filter_map(|window| {
                 let table = table?;
-                let rows = table.within(*window);
-                Some(table.t.get(rows.clone().next()?)? - window.start)
+                let first = carrier.rows(table, *window).next()?;
+                Some(table.t.get(first)? - window.start)
             })
             .collect();
         median(&mut delays).unwrap_or(f64::INFINITY)
@@ -195,10 +225,11 @@ pub(super) fn path(groups: &[Group], carrier: &Carrier) -> &'static str {
 
 /// How a held key repeats: from the press to the first repeat, and from one to the next; `None` when no answer
 /// has enough lines.
-pub(super) fn repeats(table: &Table, windows: &[Window]) -> Option<(f64, f64)> {
+pub(super) fn repeats(carrier: &Carrier, table: &Table, windows: &[Window]) -> Option<(f64, f64)> {
     let (mut delays, mut periods) = (Vec::new(), Vec::new());
     for window in windows {
-        let times = table.t.get(table.within(*window)).unwrap_or_default();
+        let times: Vec<f64> =
+            carrier.rows(table, *window).filter_map(|row| table.t.get(row).copied()).collect();
         let gaps = times.windows(2).map(|pair| pair[1] - pair[0]).take_while(|gap| *gap < 1.5);
         for (i, gap) in gaps.enumerate() {
             if i == 0 { &mut delays } else { &mut periods }.push(gap);

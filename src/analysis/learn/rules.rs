@@ -69,10 +69,29 @@ fn answers(mined: &Mined<'_>, draft: &mut Draft) -> Answers {
     if mined.windows.is_empty() || mined.untimed {
         return Answers { carriers: Vec::new(), readings: None, by_reading: false };
     }
-    let carriers = named::find(&mined.groups, &mined.tables, &mined.windows);
+    let mut carriers = named::find(&mined.groups, &mined.tables, &mined.windows);
     let readings = readings::find(&mined.tables, &mined.windows);
     let name = carriers.iter().map(|carrier| carrier.score).fold(0.0, f64::max);
     let reading = readings.as_ref().map_or(0.0, |readings| readings.score);
+    // One place may be taken both ways, when a key always gives the same number.
+    if let Some(both) = &readings {
+        let here = |c: &Carrier| c.group == both.group && both.ladders.iter().any(|l| l.column == c.column);
+        if carriers.iter().any(here) {
+            if both.is_analog(mined.groups.get(both.group)) {
+                carriers.retain(|c| !here(c));
+                let named = carriers.iter().any(|carrier| carrier.score >= reading - 0.05);
+                return Answers { carriers, readings, by_reading: !named };
+            }
+            if carriers.iter().any(|c| here(c) && c.state.is_none()) {
+                draft.unknown.push(
+                "whether the keys' numbers are codes or readings of a converter: taken for codes, since a key always \
+                 gave the same one and no word of the line speaks of a converter"
+                    .into(),
+            );
+            }
+            return Answers { carriers, readings: None, by_reading: false };
+        }
+    }
     if carriers.is_empty() && readings.is_none() {
         draft.unknown.push("which lines answer the requests for keys: none does reliably".into());
     }
@@ -157,12 +176,38 @@ fn write_carrier(mined: &Mined<'_>, carrier: &Carrier, all: &[Carrier], draft: &
     };
     if carrier.says == KeyState::Press && !all.iter().any(releases) && draft.repeat.is_none() {
         let repeating = all.iter().find(|c| c.says == KeyState::Repeat).unwrap_or(carrier);
-        let measured =
-            mined.tables.get(repeating.group).and_then(|table| named::repeats(table, &mined.windows));
-        let (delay, period) = measured.unwrap_or((0.5, 0.1));
-        draft.repeat = Some((delay.max(period), period.max(0.01), measured.is_none()));
+        let measured = mined
+            .tables
+            .get(repeating.group)
+            .and_then(|table| named::repeats(repeating, table, &mined.windows));
+        // A set that says when no key is down needs no time-out, unless it says a held key again and again.
+        if carrier.none.is_none() || measured.is_some() {
+            let (delay, period) = measured.unwrap_or((0.5, 0.1));
+            draft.repeat = Some((delay.max(period), period.max(0.01), measured.is_none()));
+        }
     }
     draft.rules.push(rule);
+    draft.rules.extend(none_down(mined, carrier, table, &roles));
+}
+
+/// The same line with the number that says that no key is down.
+fn none_down(
+    mined: &Mined<'_>,
+    carrier: &Carrier,
+    table: &Table,
+    roles: &BTreeMap<usize, String>,
+) -> Option<Rule> {
+    let (none, column) = (carrier.none?, table.columns.get(carrier.column)?);
+    let rows = column.values.iter().enumerate().filter(|(_, value)| **value == none).map(|(row, _)| row);
+    let printed = mined.printed(*table.lines.get(rows.clone().next()?)?, column.place)?;
+    let named = shape_of(mined, carrier.group, roles)?;
+    let start = named.find("{key:")?;
+    let end = start + named.get(start..)?.find('}')? + 1;
+    let shape = format!("{}{printed}{}", named.get(..start)?, named.get(end..)?);
+    let lines = u64::try_from(rows.count()).unwrap_or(u64::MAX);
+    let because =
+        vec![format!("stands before the requests and after the answers: no key is down at {printed}")];
+    Some(Rule { shape, event: "release", lines, because, confidence: Some(carrier.score), ..Rule::default() })
 }
 
 /// The roles of a reading's places: line and counts, or one placeholder for each line.
@@ -202,7 +247,7 @@ fn write_readings(mined: &Mined<'_>, readings: &Readings, draft: &mut Draft) {
     let mut rule = Rule { shape, event: "reading", lines: group.lines, ..Rule::default() };
     rule.confidence = Some(readings.score);
     rule.because.push(format!(
-        "leaves its idle reading at requests; the key is foretold rightly from the other presses in {:.0} % of {}",
+        "moves at requests; the key is foretold rightly from the other presses in {:.0} % of {}",
         100.0 * readings.score,
         mined.windows.len()
     ));
@@ -228,9 +273,14 @@ fn write_readings(mined: &Mined<'_>, readings: &Readings, draft: &mut Draft) {
 fn ladder_rule(name: &str, ladder: &Ladder, unstamped: bool) -> LadderRule {
     let mut rule = LadderRule { name: name.to_owned(), ..LadderRule::default() };
     let full = ladder.full_scale();
+    let rests = match ladder.idle {
+        Some(idle) => format!("idles at {idle} (scatter {:.1})", ladder.idle_scatter),
+        None => "unknown: what it reads with no key pressed, since it then prints nothing".to_owned(),
+    };
+    let sure = if ladder.idle.is_some() { "" } else { "perhaps more; " };
     rule.because.push(format!(
-        "idles at {} (scatter {:.1}), largest reading {}: full scale {full} is the least that holds it",
-        ladder.idle, ladder.idle_scatter, ladder.largest
+        "{rests}, largest reading {}: {sure}full scale {full} is the least that holds it",
+        ladder.largest
     ));
     rule.because.push(format!(
         "debounce {}: one more than the longest glitch that no key made, two at least where readings allow it",
@@ -239,12 +289,13 @@ fn ladder_rule(name: &str, ladder: &Ladder, unstamped: bool) -> LadderRule {
     rule.fields.push(format!("full_scale = {full}"));
     rule.fields.push("supply_volts = 3.3 # unknown: assumed".to_owned());
     rule.fields.push("window = \"midpoint\"".to_owned());
-    rule.fields.push(format!("idle_counts = {}", ladder.idle));
+    rule.fields.extend(ladder.idle.map(|idle| format!("idle_counts = {idle}")));
+    rule.fields.extend(ladder.silent_s.map(|silence| format!("silent_s = {silence:.3}")));
     rule.fields.push(format!("debounce = {}", ladder.debounce));
     if ladder.period_s > 0.0 && !unstamped {
         rule.fields.push(format!("period_s = {:.4}", ladder.period_s));
     }
-    let mut taken: Vec<f64> = vec![ladder.idle];
+    let mut taken: Vec<f64> = vec![ladder.resting()];
     for key in &ladder.keys {
         let margin = ladder.margin(key);
         let text = format!("{{ name = \"{}\", counts = {} }},", key.key.name(), key.counts);
@@ -288,7 +339,7 @@ fn presses(mined: &Mined<'_>, answers: &Answers) -> Vec<f64> {
     let first = answers.carriers.first().filter(|_| !answers.by_reading);
     let table = first.and_then(|carrier| mined.tables.get(carrier.group));
     let press = |window: &Window| match table {
-        Some(table) => table.within(*window).next().and_then(|row| table.t.get(row)).map(|t| t - 0.001),
+        Some(table) => first?.rows(table, *window).next().and_then(|row| table.t.get(row)).map(|t| t - 0.001),
         None => Some(window.start),
     };
     let mut presses: Vec<f64> = mined.windows.iter().filter_map(press).collect();
@@ -350,7 +401,7 @@ fn write_chatter(mined: &Mined<'_>, used: &BTreeSet<usize>, draft: &mut Draft) {
     rest.sort_by_key(|group| (u64::MAX - mined.groups.get(*group).map_or(0, |g| g.lines), *group));
     let (mut left, mut left_lines) = (0u64, 0u64);
     for number in rest {
-        let Some(group) = mined.groups.get(number) else { continue };
+        let Some(group) = mined.groups.get(number).filter(|group| group.lines > 0) else { continue };
         let written = draft.rules.iter().filter(|rule| rule.confidence.is_none()).count();
         let shape = shape_of(mined, number, &BTreeMap::new()).filter(|_| {
             group.lines >= 3 && written < MOST_CHATTER && shape::fixed_letters(group) >= LEAST_LETTERS

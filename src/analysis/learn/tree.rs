@@ -35,6 +35,18 @@ pub enum Piece {
     Varying(Varying),
 }
 
+/// Groups whose lines may be of closer ones too: `(group, closer)`. When lines are decoded, the closer shape takes them.
+pub(super) fn nested(groups: &[Group]) -> Vec<(usize, usize)> {
+    let mut found = Vec::new();
+    for (general, group) in groups.iter().enumerate() {
+        let closer = groups.iter().enumerate().filter(|(_, closer)| {
+            closer.skeleton == group.skeleton && closer.lines > 1 && closer.is_within(group)
+        });
+        found.extend(closer.map(|(closer, _)| (general, closer)));
+    }
+    found
+}
+
 /// What is known of a place that differs from line to line.
 #[derive(Clone, Debug, Default)]
 pub struct Varying {
@@ -115,6 +127,37 @@ impl Group {
         };
         let cut = line.get(..1_024).unwrap_or(line);
         Self { pieces: tokens.iter().map(piece).collect(), lines: 0, example: cut.into(), skeleton }
+    }
+
+    /// Whether each line of this group could be one of the other, and more of it is fixed here.
+    fn is_within(&self, other: &Self) -> bool {
+        let mut closer = false;
+        let pairs = || self.pieces.iter().zip(&other.pieces);
+        let alike = pairs().all(|((blank, own), (other_blank, other))| {
+            blank == other_blank
+                && match (own, other) {
+                    (Piece::Fixed(own), Piece::Fixed(other)) => own == other,
+                    (Piece::Varying(_), Piece::Varying(_)) => true,
+                    (Piece::Fixed(own), Piece::Varying(_)) => {
+                        closer |= own.iter().any(u8::is_ascii_alphabetic);
+                        true
+                    }
+                    (Piece::Varying(_), Piece::Fixed(_)) => false,
+                }
+        });
+        alike && closer && self.pieces.len() == other.pieces.len()
+    }
+
+    /// Whether a line has this shape, its varying places of classes that were met there.
+    pub(super) fn fits(&self, line: &[u8], tokens: &[Token]) -> bool {
+        self.pieces.len() == tokens.len()
+            && self.pieces.iter().zip(tokens).all(|((blank, piece), token)| {
+                *blank == token.blank
+                    && match piece {
+                        Piece::Fixed(fixed) => **fixed == *token.text(line),
+                        Piece::Varying(varying) => varying.has(token.class),
+                    }
+            })
     }
 
     /// How alike a line is: equal words over compared words; 1 where there is nothing to compare.

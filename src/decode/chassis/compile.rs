@@ -46,10 +46,12 @@ impl Compiler<'_> {
             text: self.text.to_owned(),
             engines: OnceLock::new(),
             telling: Telling::new(&patterns, sync),
-            patterns,
-            frames,
             lines,
             printed_repeats: self.prints_repeats(),
+            nameless_releases: patterns.iter().any(is_nameless_release)
+                || frames.iter().flat_map(|f| &f.packets).any(|packet| is_nameless_release(&packet.pattern)),
+            patterns,
+            frames,
             items: names(&self.file.menu.items),
             item_values: names(&self.file.menu.values),
             timeouts: self.timeouts()?,
@@ -355,9 +357,7 @@ impl Compiler<'_> {
             Meaning::Reading if readings.is_empty() && !has(Role::Line) && record.line.is_none() => {
                 Some("expected `{line:word}` in the shape, or `line = \"KEY1\"`")
             }
-            Meaning::Press | Meaning::Release | Meaning::Repeat | Meaning::Key
-                if matches!(key, KeySource::None) =>
-            {
+            Meaning::Press | Meaning::Repeat | Meaning::Key if matches!(key, KeySource::None) => {
                 Some("expected `{key:word}` in the shape, or `key = \"KEY_…\"`")
             }
             Meaning::Key if !has_state || record.state.is_empty() => {
@@ -377,6 +377,10 @@ impl Compiler<'_> {
             None => Ok(()),
         }
     }
+}
+
+fn is_nameless_release(pattern: &Pattern) -> bool {
+    pattern.meaning == Meaning::Release && matches!(pattern.key, KeySource::None)
 }
 
 /// What a name that means nothing should have been.

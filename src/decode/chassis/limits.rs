@@ -65,6 +65,11 @@ impl Compiler<'_> {
                 let what = format!("line {} has {} keys", line.name, line.key.len());
                 return Err(self.mistake(key.name.span(), &what, &format!("expected at most {MOST_KEYS}")));
             }
+            if line.silent_s.is_some_and(|silence| !(silence > 0.0 && silence <= 3600.0)) {
+                return Err(Error::input(format!("line {} has no possible `silent_s`", line.name))
+                    .at(self.path)
+                    .remedy("give the seconds without a reading after which no key is down: above 0, at most 3600"));
+            }
             work += (u64::from(line.full_scale) + 1) * (line.key.len() as u64 + 1);
         }
         if work > MOST_WINDOW_WORK {

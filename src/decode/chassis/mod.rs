@@ -154,6 +154,8 @@ pub struct Chassis {
     pub(crate) timeouts: Option<Timeouts>,
     /// Repeats are printed in another way than presses.
     pub(crate) printed_repeats: bool,
+    /// Some releases do not name their key: one key of a path is down at a time.
+    pub(crate) nameless_releases: bool,
     pub(crate) period: Option<Nanoseconds>,
     /// The program that decodes instead of the records.
     pub(super) own: Option<Begin>,

@@ -100,6 +100,8 @@ pub struct Line {
     pub debounce: Option<u32>,
     /// Time between two readings, where the set prints at a fixed rate.
     pub period_s: Option<f64>,
+    /// Silence after which no key is down, seconds, on a set that prints readings only while one is.
+    pub silent_s: Option<f64>,
     /// The keys.
     pub key: Vec<LadderKey>,
 }

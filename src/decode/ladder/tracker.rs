@@ -24,6 +24,9 @@ pub struct Tracker {
     debounce: u32,
     /// The window of the last reading; most readings stay in it.
     window: Option<Window>,
+    /// Silence that means no key.
+    silence: Option<Nanoseconds>,
+    last: Nanoseconds,
     candidate: Option<Key>,
     run: u32,
     down: Option<(Key, Nanoseconds)>,
@@ -34,7 +37,19 @@ impl Tracker {
     /// A line with windows; `name` is as the set prints it.
     pub fn new(name: Name, windows: Option<Arc<Windows>>) -> Self {
         let debounce = windows.as_ref().and_then(|w| w.line().debounce).unwrap_or(1).max(1);
-        Self { name, windows, debounce, window: None, candidate: None, run: 0, down: None, reported: None }
+        let silence = windows.as_ref().and_then(|w| w.line().silent_s).map(Nanoseconds::from_seconds);
+        Self {
+            name,
+            windows,
+            debounce,
+            window: None,
+            silence,
+            last: Nanoseconds::ZERO,
+            candidate: None,
+            run: 0,
+            down: None,
+            reported: None,
+        }
     }
 
     /// The line's name.
@@ -56,6 +71,7 @@ impl Tracker {
     /// line, counts, volts, quality and held, the caller adds where they came from.
     #[inline]
     pub fn push(&mut self, t: Nanoseconds, counts: u32, out: &mut Vec<Event>) {
+        self.last = t;
         let Some(windows) = &self.windows else {
             if self.is_news(t, counts) {
                 self.report(t, counts, out);
@@ -83,6 +99,29 @@ impl Tracker {
                 out.push(event);
             }
         }
+    }
+
+    /// Whether silence is to be told by [`Tracker::expire`].
+    #[inline]
+    pub fn falls_silent(&self) -> bool {
+        self.silence.is_some() && self.run > 0
+    }
+
+    /// Says how late it is: on a set that prints readings only while a key is down, silence is its release. The event
+    /// stands where the silence was long enough; what was held counts to the last reading.
+    pub fn expire(&mut self, now: Nanoseconds, why: &Name, out: &mut Vec<Event>) {
+        let Some(due) = self.silence.map(|silence| self.last + silence).filter(|due| *due <= now) else {
+            return;
+        };
+        if let Some((_, since)) = self.down {
+            let first = out.len();
+            self.release(due, None, Some(why), out);
+            let held = self.last - since;
+            out.iter_mut().skip(first).for_each(|event| event.held = Some(held));
+        }
+        self.candidate = None;
+        self.run = 0;
+        self.reported = None;
     }
 
     /// Says that the set restarted or the capture ended: a key that was down is released, with the reason.

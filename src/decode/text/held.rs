@@ -35,19 +35,22 @@ pub(super) struct Held {
     timeouts: Option<Timeouts>,
     /// The set prints repeats in another way than presses.
     printed_repeats: bool,
+    /// The set reports one key of a path at a time: it prints no release, or one that names no key.
+    one_at_a_time: bool,
     down: Vec<Down>,
     words: Words,
 }
 
 impl Held {
-    pub(super) fn new(timeouts: Option<Timeouts>, printed_repeats: bool) -> Self {
+    pub(super) fn new(timeouts: Option<Timeouts>, printed_repeats: bool, nameless_releases: bool) -> Self {
         Self {
             timeouts,
             printed_repeats,
+            one_at_a_time: timeouts.is_some() || nameless_releases,
             down: Vec::with_capacity(MOST_DOWN),
             words: Words {
                 timeout: "release by time-out: the set prints none".into(),
-                another: "release by another key: the set prints none".into(),
+                another: "release by another key: none was printed".into(),
                 again: "release by another press: the set prints none".into(),
                 no_press: "no press before".into(),
                 no_release: "no release before".into(),
@@ -55,16 +58,23 @@ impl Held {
         }
     }
 
-    /// Takes what the set says of a key; the last event of `out` knows everything but its kind and how long the key was held.
-    pub(super) fn take(&mut self, state: KeyState, out: &mut Vec<Event>) {
+    /// Takes what the set says of a key; the last event of `out` knows everything but its kind and how long the key was
+    /// held. A `nameless` record names no key: its release is that of whichever was down, and nothing where none was,
+    /// since a set may print it as long as no key is pressed.
+    pub(super) fn take(&mut self, state: KeyState, nameless: bool, out: &mut Vec<Event>) {
         let at = out.len();
         let Some(event) = out.last_mut() else { return };
         let silence = self.timeouts;
-        let found = self.down.iter().position(|d| d.path == event.path && d.key == event.key);
+        let found = self.down.iter().position(|d| d.path == event.path && (nameless || d.key == event.key));
+        if nameless && found.is_none() {
+            out.pop();
+            return;
+        }
         match (state, found) {
             (KeyState::Release, Some(i)) => {
                 let down = self.down.swap_remove(i);
                 event.kind = EventKind::Release;
+                event.key = down.key;
                 event.held = Some(event.t - down.since);
             }
             (KeyState::Release, None) => {
@@ -113,8 +123,7 @@ impl Held {
     /// Notes the press that is event number `at` of `out`, counted from 1.
     fn begin(&mut self, at: usize, silence: Option<Nanoseconds>, out: &mut Vec<Event>) {
         let Some(event) = out.last().cloned() else { return };
-        if silence.is_some() {
-            // A set that prints no releases reports one key of a path at a time.
+        if self.one_at_a_time {
             while let Some(i) = self.down.iter().position(|d| d.path == event.path) {
                 let down = self.down.swap_remove(i);
                 out.insert(at - 1, release(&down, event.t, self.words.another.clone()));

@@ -24,6 +24,9 @@ pub(super) struct Records {
     declared: bool,
     held: Held,
     cec: cec::Keys,
+    /// A line falls silent when no key is down.
+    silences: bool,
+    silence: Name,
     /// A CEC message was met, so that CEC keys may be down.
     has_cec: bool,
     names: Names,
@@ -43,8 +46,10 @@ impl Records {
             .collect();
         Self {
             declared: !trackers.is_empty(),
+            silences: chassis.file.line.iter().any(|line| line.silent_s.is_some()),
+            silence: "release by silence: the set prints readings only while a key is down".into(),
             trackers,
-            held: Held::new(chassis.timeouts, chassis.printed_repeats),
+            held: Held::new(chassis.timeouts, chassis.printed_repeats, chassis.nameless_releases),
             cec: cec::Keys::new(),
             has_cec: false,
             names: Names::new(chassis.file.text.encoding),
@@ -62,10 +67,13 @@ impl Records {
     /// from silence, not from a line.
     #[inline]
     pub(super) fn expire(&mut self, now: Nanoseconds, out: &mut Vec<Event>) -> usize {
-        if self.held.is_empty() && !self.has_cec {
+        if self.held.is_empty() && !self.has_cec && !self.silences {
             return 0;
         }
         let first = out.len();
+        for tracker in self.trackers.iter_mut().filter(|tracker| tracker.falls_silent()) {
+            tracker.expire(now, &self.silence, out);
+        }
         self.held.expire(now, out);
         self.cec.advance(now, out);
         let fresh = out.get_mut(first..).unwrap_or_default();
@@ -185,7 +193,7 @@ impl Records {
         if let Some(text) = unknown {
             event.note = Some(format!("unknown key {}", crate::base::quote(text)).into());
         }
-        self.held.take(state, out);
+        self.held.take(state, matches!(pattern.key, KeySource::None), out);
     }
 
     /// CEC bytes, as hexadecimal digits.
