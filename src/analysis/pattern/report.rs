@@ -22,6 +22,8 @@ pub(super) struct Scene<'a> {
     pub(super) lamps: &'a [f64],
 }
 
+/// A repeat that shuffled times would give more often than this is said to be perhaps chance.
+const LIKELY: f64 = 0.05;
 /// Times that enter the tests for a lock.
 const MOST_TIMES: usize = 4000;
 /// Share of the time between first and last beat that runs must fill to be called steady, not bursts.
@@ -91,8 +93,9 @@ impl Scene<'_> {
         // Each repeat would have to fall within the jitter about its beat by luck.
         let luck = (4.0 * (found.jitter / found.period).max(0.005)).min(1.0);
         pattern.chance = (super::period::HYPOTHESES * luck.powf(small(found.count) - 1.0)).min(1.0);
+        let sure = if pattern.chance <= LIKELY { "" } else { "; so few that uneven may be chance" };
         pattern.note = format!(
-            "{} repeats every {:.0} ms, as when a key is held down.",
+            "{} repeats every {:.0} ms, as when a key is held down{sure}.",
             self.label(found.symbol),
             1000.0 * found.period
         );
