@@ -285,3 +285,23 @@ fn a_line_that_prints_only_while_a_key_is_down_is_given_its_silence() {
     assert!(text.contains("unknown: what it reads with no key pressed"), "{text}");
     assert!(!draft.examples.is_empty());
 }
+
+#[test]
+fn stamps_of_whole_seconds_give_no_silence_of_none() {
+    let mut capture = straykey::analysis::learn::Capture::new("first.log");
+    for i in 0..8i64 {
+        let (key, level) = [("KEY_MENU", 461), ("KEY_POWER", 12)][i as usize % 2];
+        let t = 4 * i;
+        capture.prompts.push(straykey::analysis::keycheck::Prompt {
+            t: Nanoseconds::from_millis(1_000 * t),
+            key: Key::from_name(key).unwrap(),
+        });
+        capture.push(None, format!("[{}.000] mem {} kB", 40 + t, 40 + 7 * i).as_bytes());
+        for n in 0..4 {
+            capture.push(None, format!("[{}.000] kp now {}", 41 + t, level + n % 2).as_bytes());
+        }
+    }
+    let draft = learn(&capture, "draft");
+    assert!(draft.text().contains("silent_s = 0.100"), "{}", draft.text());
+    let _ = chassis(&draft);
+}

@@ -133,6 +133,19 @@ impl Fit {
         }
         if !self.accepted {
             let best = &self.models[0];
+            // What any fault costs may leave the sound ladder first where it is not believed either.
+            let other = self.models.iter().find(|m| best.model.is_empty() && m.p >= super::REJECT);
+            if let Some(other) = other {
+                return format!(
+                    "{}: a {} would miss these readings this badly with a chance of {}. This would explain them: {}; yet so \
+                     many faults were tried that it may be luck. {}",
+                    self.network.name,
+                    model::text(&best.model),
+                    words::percent(best.p),
+                    described(other, &[]),
+                    self.worst_reading(best)
+                );
+            }
             return format!(
                 "{}: none of the circuits explains these readings (the best, {}, would miss them this badly \
                  with a chance of {}). {}",

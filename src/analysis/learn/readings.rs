@@ -186,7 +186,8 @@ fn resting(readings: &[(f64, f64)], largest: f64, windows: &[Window]) -> Option<
     let shortest = *pauses.get(pauses.len() / 20)?;
     // Where most answers are one reading, how soon a further one would come is not known.
     let usual = if 2 * steps.len() < windows.len() { ONE_READING_S } else { median(&mut steps)? };
-    let silent_s = (MISSED * usual).max(1.5 * longest);
+    // Coarse stamps may put a whole answer at one moment.
+    let silent_s = (MISSED * usual).max(1.5 * longest).max(ONE_READING_S);
     (silent_s < 0.8 * shortest).then_some(Resting {
         idle: None,
         sigma: 0.0,
