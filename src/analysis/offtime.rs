@@ -69,8 +69,11 @@ pub struct OffTimes {
 /// Logarithms of the stretches of one side in units of their mean: each shape takes other powers of the same.
 struct Logs {
     scale: f64,
-    join: f64,
+    /// The gap below which presses were joined, in the same units; not its logarithm.
+    least: f64,
     whole: Vec<f64>,
+    /// Sum of the logarithms of whole stretches.
+    sum: f64,
     ends: Vec<f64>,
     leading: f64,
 }
@@ -80,10 +83,12 @@ impl Logs {
     fn of(side: &Stretches) -> Self {
         let scale = side.scale();
         let log = |gap: f64| (gap / scale).ln();
+        let whole: Vec<f64> = side.thinned().map(log).collect();
         Self {
             scale,
-            join: log(side.least),
-            whole: side.thinned().map(log).collect(),
+            least: side.least / scale,
+            sum: whole.iter().sum(),
+            whole,
             ends: side.leading.iter().chain(&side.trailing).copied().map(log).collect(),
             leading: side.leading.len() as f64,
         }
@@ -96,13 +101,12 @@ impl Logs {
     #[allow(clippy::cast_precision_loss)]
     fn weigh(&self, c: f64) -> (f64, f64, f64) {
         let power = |log: &f64| (c * log).exp();
-        let join = power(&self.join);
+        let join = power(&self.least.ln());
         let whole: f64 = self.whole.iter().map(|log| (power(log) - join).max(0.0)).sum();
         let s = (whole + self.ends.iter().map(power).sum::<f64>()).max(1e-300);
         let n = self.whole.len() as f64;
         let a = n + self.leading / c;
-        let logs: f64 = self.whole.iter().sum();
-        let evidence = (n - 1.0) * c.ln() + (c - 1.0) * logs - self.leading * ln_gamma(1.0 + 1.0 / c)
+        let evidence = (n - 1.0) * c.ln() + (c - 1.0) * self.sum - self.leading * ln_gamma(1.0 + 1.0 / c)
             + ln_gamma(a)
             - a * s.ln();
         (evidence, a, s)
@@ -175,11 +179,7 @@ impl OffTimes {
 /// # Source
 /// The variance of a renewal count grows as its mean times the squared variation of the gaps: Cox 1962, ch. 4.
 pub fn dispersion(sides: &[Stretches]) -> f64 {
-    let sides: Vec<(Logs, f64)> = sides
-        .iter()
-        .filter(|side| side.whole.len() >= FEWEST)
-        .map(|side| (Logs::of(side), side.least / side.scale()))
-        .collect();
+    let sides: Vec<Logs> = sides.iter().filter(|side| side.whole.len() >= FEWEST).map(Logs::of).collect();
     if sides.is_empty() {
         return 1.0;
     }
@@ -187,10 +187,10 @@ pub fn dispersion(sides: &[Stretches]) -> f64 {
     let mut variations = Vec::new();
     for c in shapes() {
         let (mut log, mut weighted, mut gaps) = (0.0, 0.0, 0.0);
-        for (side, least) in &sides {
+        for side in &sides {
             let (evidence, a, s) = side.weigh(c);
             log += evidence;
-            weighted += a * variation(c, a / s, *least);
+            weighted += a * variation(c, a / s, side.least);
             gaps += a;
         }
         logs.push(log);

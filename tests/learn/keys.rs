@@ -3,7 +3,8 @@
 use std::path::Path;
 use std::sync::Arc;
 
-use straykey::analysis::learn::{Draft, extend, learn};
+use straykey::analysis::keycheck::Prompt;
+use straykey::analysis::learn::{Capture, Draft, extend, learn};
 use straykey::base::{Event, EventKind, Key, Nanoseconds};
 use straykey::decode::chassis::Chassis;
 use straykey::decode::check::{Severity, check};
@@ -193,19 +194,21 @@ fn a_second_capture_extends_the_file_and_changes_nothing_in_it() {
     }
 }
 
+fn ask(capture: &mut Capture, t: f64, key: &str) {
+    let key = Key::from_name(key).unwrap();
+    capture.prompts.push(Prompt { t: Nanoseconds::from_seconds(t), key });
+}
+
 #[test]
 fn menu_lines_are_told_apart_by_words_that_do_not_stand_in_every_line() {
     let keys = [("KEY_VOLUMEUP", "UP"), ("KEY_VOLUMEDOWN", "DN"), ("KEY_MENU", "ME")];
     let mut random = crate::support::random::Random(5);
-    let mut capture = straykey::analysis::learn::Capture::new("first.log");
+    let mut capture = Capture::new("first.log");
     let mut lines: Vec<(f64, String)> = Vec::new();
     for i in 0..18 {
         let (key, word) = keys[i % 3];
         let t = 3.0 + 4.0 * i as f64 + random.below(500) as f64 / 1e3;
-        capture.prompts.push(straykey::analysis::keycheck::Prompt {
-            t: Nanoseconds::from_seconds(t),
-            key: Key::from_name(key).unwrap(),
-        });
+        ask(&mut capture, t, key);
         lines.push((t + 0.6, format!("btn={word}")));
         lines.push((t + 0.7, format!("panel vol={i}")));
         for _ in 0..5 {
@@ -223,19 +226,13 @@ fn menu_lines_are_told_apart_by_words_that_do_not_stand_in_every_line() {
 }
 
 /// Six requests, three of each of two keys, and what a set says of each press: its lines, by seconds after the request.
-fn asked_twice(
-    said: &dyn Fn(&str) -> Vec<(f64, String)>,
-    idle: Option<&str>,
-) -> straykey::analysis::learn::Capture {
-    let mut capture = straykey::analysis::learn::Capture::new("first.log");
+fn asked_twice(said: &dyn Fn(&str) -> Vec<(f64, String)>, idle: Option<&str>) -> Capture {
+    let mut capture = Capture::new("first.log");
     let mut lines: Vec<(f64, String)> = Vec::new();
     for i in 0..8 {
         let key = ["KEY_MENU", "KEY_POWER"][i % 2];
         let t = 3.0 + 3.5 * i as f64 + [0.0, 0.2, 0.1][i % 3];
-        capture.prompts.push(straykey::analysis::keycheck::Prompt {
-            t: Nanoseconds::from_seconds(t),
-            key: Key::from_name(key).unwrap(),
-        });
+        ask(&mut capture, t, key);
         lines.extend(said(key).into_iter().map(|(after, line)| (t + after, line)));
         lines.extend(
             idle.iter().flat_map(|idle| (0..7).map(move |n| (t - 2.5 + 0.4 * n as f64, (*idle).to_owned()))),
@@ -288,14 +285,11 @@ fn a_line_that_prints_only_while_a_key_is_down_is_given_its_silence() {
 
 #[test]
 fn stamps_of_whole_seconds_give_no_silence_of_none() {
-    let mut capture = straykey::analysis::learn::Capture::new("first.log");
+    let mut capture = Capture::new("first.log");
     for i in 0..8i64 {
         let (key, level) = [("KEY_MENU", 461), ("KEY_POWER", 12)][i as usize % 2];
         let t = 4 * i;
-        capture.prompts.push(straykey::analysis::keycheck::Prompt {
-            t: Nanoseconds::from_millis(1_000 * t),
-            key: Key::from_name(key).unwrap(),
-        });
+        ask(&mut capture, t as f64, key);
         capture.push(None, format!("[{}.000] mem {} kB", 40 + t, 40 + 7 * i).as_bytes());
         for n in 0..4 {
             capture.push(None, format!("[{}.000] kp now {}", 41 + t, level + n % 2).as_bytes());

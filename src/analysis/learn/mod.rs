@@ -168,8 +168,12 @@ fn to_closer_groups(groups: &mut [Group], placed: &mut [table::Placed<'_>]) {
         let fitting =
             closer.filter(|closer| groups.get(*closer).is_some_and(|g| g.fits(placed.text, &tokens)));
         let Some(closest) = fitting.min_by_key(|closer| varying(groups.get(*closer))) else { continue };
-        groups.iter_mut().skip(placed.group).take(1).for_each(|group| group.lines -= 1);
-        groups.iter_mut().skip(closest).take(1).for_each(|group| group.lines += 1);
+        if let Some(group) = groups.get_mut(placed.group) {
+            group.lines -= 1;
+        }
+        if let Some(group) = groups.get_mut(closest) {
+            group.lines += 1;
+        }
         placed.group = closest;
     }
 }

@@ -3,15 +3,13 @@
 use std::collections::BTreeMap;
 
 use super::shape;
-use super::table::{Table, Window, median, share};
+use super::table::{RESTS, Table, Window, median, share};
 use super::tree::Group;
 use crate::base::Key;
 use crate::decode::protocol::KeyState;
 
 /// Answers that the rest of the key check foretells, as a share of all requests, for a line to count.
 const LEAST: f64 = 0.7;
-/// Share of the requests before which a line must say that no key is down.
-const RESTS: f64 = 0.8;
 /// Most words of a state.
 const MOST_STATES: usize = 6;
 
@@ -124,7 +122,7 @@ fn resting(table: &Table, column: usize, windows: &[Window]) -> Option<i64> {
     before.for_each(|value| *counts.entry(*value).or_default() += 1);
     let all: usize = counts.values().sum();
     let (value, most) = counts.into_iter().max_by_key(|(_, n)| *n)?;
-    // Two keys at least must leave it, or it is the only value there is.
+    // Most requests must be answered by another value.
     let leaves = windows.iter().filter(|window| {
         table.within(**window).any(|row| values.get(row).is_some_and(|other| *other != value))
     });
@@ -137,7 +135,7 @@ impl Carrier {
     pub(super) fn rows<'a>(&'a self, table: &'a Table, window: Window) -> impl Iterator<Item = usize> + 'a {
         let values =
             table.columns.get(self.column).map(|column| column.values.as_slice()).unwrap_or_default();
-        table.within(window).filter(move |row| self.none.is_none() || values.get(*row).copied() != self.none)
+        table.within(window).filter(move |row| values.get(*row).copied() != self.none)
     }
 }
 

@@ -4,14 +4,12 @@ use std::cmp::Ordering;
 use std::collections::BTreeMap;
 
 use super::shape;
-use super::table::{Table, Window, median, share};
+use super::table::{RESTS, Table, Window, median, share};
 use super::tree::Group;
 use crate::base::Key;
 
 /// Requests that must be answered by a plateau of the right key, as a share.
 const LEAST: f64 = 0.7;
-/// Share of the requests before which a line must rest at its idle reading.
-const RESTS: f64 = 0.8;
 /// A reading this near the idle one may be its noise, as a share of the largest reading.
 const NEAR: f64 = 0.06;
 /// Silence is so many usual steps: one lost line is none.
@@ -216,9 +214,7 @@ fn part(
     let period_s = median(&mut steps).unwrap_or(0.0);
     let resting = resting(&readings, largest, windows)?;
     let away = |value: f64| resting.idle.is_none_or(|idle| (value - idle).abs() > resting.reach);
-    let runs = runs(&readings, &|before, (t, value)| {
-        away(value) && before.is_none_or(|before| resting.silent_s.is_none_or(|pause| t - before <= pause))
-    });
+    let runs = runs(&readings, &away, resting.silent_s.unwrap_or(f64::INFINITY));
     let longest: Vec<Option<&std::ops::Range<usize>>> = windows
         .iter()
         .map(|window| {
@@ -278,21 +274,20 @@ fn part(
     })
 }
 
-/// Stretches of readings that go on: `on` is told when the one before it in the stretch came, and the reading.
-fn runs(
-    readings: &[(f64, f64)],
-    on: &dyn Fn(Option<f64>, (f64, f64)) -> bool,
-) -> Vec<std::ops::Range<usize>> {
+/// Stretches of readings that are away from idle, none with a longer pause in it, seconds.
+fn runs(readings: &[(f64, f64)], away: &dyn Fn(f64) -> bool, pause: f64) -> Vec<std::ops::Range<usize>> {
     let mut runs: Vec<std::ops::Range<usize>> = Vec::new();
-    let mut before: Option<f64> = None;
-    for (i, reading) in readings.iter().enumerate() {
-        let goes_on = before.is_some() && on(before, *reading);
-        if goes_on {
-            runs.iter_mut().last().into_iter().for_each(|run| run.end = i + 1);
-        } else if on(None, *reading) {
-            runs.push(i..i + 1);
+    let mut before = None;
+    for (i, (t, value)) in readings.iter().enumerate() {
+        if !away(*value) {
+            before = None;
+            continue;
         }
-        before = (goes_on || on(None, *reading)).then_some(reading.0);
+        match runs.last_mut().filter(|_| before.is_some_and(|before| t - before <= pause)) {
+            Some(run) => run.end = i + 1,
+            None => runs.push(i..i + 1),
+        }
+        before = Some(*t);
     }
     runs
 }

@@ -83,11 +83,9 @@ fn answers(mined: &Mined<'_>, draft: &mut Draft) -> Answers {
                 return Answers { carriers, readings, by_reading: !named };
             }
             if carriers.iter().any(|c| here(c) && c.state.is_none()) {
-                draft.unknown.push(
-                "whether the keys' numbers are codes or readings of a converter: taken for codes, since a key always \
-                 gave the same one and no word of the line speaks of a converter"
-                    .into(),
-            );
+                let unknown = "whether the keys' numbers are codes or readings of a converter: taken for codes, since a \
+                               key always gave the same one and no word of the line speaks of a converter";
+                draft.unknown.push(unknown.into());
             }
             return Answers { carriers, readings: None, by_reading: false };
         }

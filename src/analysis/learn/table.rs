@@ -21,6 +21,9 @@ pub(super) struct Window {
 const PATIENCE: f64 = 10.0;
 const REACTION: f64 = 0.12;
 
+/// Share of the requests before which a line must say that no key is down.
+pub(super) const RESTS: f64 = 0.8;
+
 /// Windows of requests, by time.
 pub(super) fn windows(asked: &[(f64, Key)]) -> Vec<Window> {
     let next = asked.iter().skip(1).map(|(t, _)| t + REACTION).chain(std::iter::once(f64::INFINITY));

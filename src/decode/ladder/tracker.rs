@@ -113,14 +113,10 @@ impl Tracker {
         let Some(due) = self.silence.map(|silence| self.last + silence).filter(|due| *due <= now) else {
             return;
         };
-        if let Some((_, since)) = self.down {
-            let first = out.len();
-            self.release(due, None, Some(why), out);
-            let held = self.last - since;
-            out.iter_mut().skip(first).for_each(|event| event.held = Some(held));
-        }
-        self.candidate = None;
-        self.run = 0;
+        let first = out.len();
+        self.interrupt(due, why, out);
+        let silent = due - self.last;
+        out.iter_mut().skip(first).for_each(|event| event.held = event.held.map(|held| held - silent));
         self.reported = None;
     }
 
