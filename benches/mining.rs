@@ -14,7 +14,7 @@
 use std::fmt::Write as _;
 use std::process::Command;
 
-use straykey::analysis::learn::Miner;
+use straykey::learn::Miner;
 
 /// Lines that we read, and how many of them drain3 reads.
 const LINES: usize = 1_000_000;

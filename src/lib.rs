@@ -38,13 +38,18 @@
 //! 5. [`decode`]: bytes and pulses to events, by protocol files
 //! 6. [`timeline`]: one job, all sources, one clock
 //! 7. [`analysis`]: strays, patterns, verdicts, the place of the fault
-//! 8. [`face`]: command line, report, demo
+//! 8. [`bench`]: the floor on which a job is worked: evidence, stages, the state of a job; beside it [`learn`] (drafts of
+//!    chassis files) and [`simulator`] (the set of the demo)
+//! 9. [`face`]: command line, daemon and page, report
 
 pub mod analysis;
 pub mod base;
+pub mod bench;
 pub mod decode;
 pub mod face;
 pub mod journal;
+pub mod learn;
 pub mod signal;
+pub mod simulator;
 pub mod source;
 pub mod timeline;

@@ -3,8 +3,8 @@
 use std::process::ExitCode;
 
 use clap::Parser;
-use straykey::face::args::{Arguments, Command};
-use straykey::face::command;
+use straykey::face::cli;
+use straykey::face::cli::args::{Arguments, Command};
 use straykey::face::out::{self, Outcome};
 
 fn main() -> ExitCode {
@@ -13,7 +13,7 @@ fn main() -> ExitCode {
         // The daemon has a log of its own.
         out::start_log(arguments.common.verbose);
     }
-    match command::run(arguments) {
+    match cli::run(arguments) {
         Ok(Outcome::Done) => ExitCode::SUCCESS,
         Ok(Outcome::Found) => ExitCode::from(1),
         // Whoever read our output has seen enough: not a failure.

@@ -3,9 +3,9 @@
 use std::fmt::Write as _;
 
 use straykey::base::{Anchor, Key, Nanoseconds};
-use straykey::face::demo::keypad::Action;
-use straykey::face::demo::set::REMOTE_ADDRESS;
-use straykey::face::demo::{Faults, Film, Random, SimulatedSet, Style};
+use straykey::simulator::keypad::Action;
+use straykey::simulator::set::REMOTE_ADDRESS;
+use straykey::simulator::{Faults, Film, Random, SimulatedSet, Style};
 
 use super::Sample;
 

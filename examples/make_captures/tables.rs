@@ -3,8 +3,8 @@
 use std::fmt::Write as _;
 
 use straykey::base::Nanoseconds;
-use straykey::face::demo::set::REMOTE_ADDRESS;
-use straykey::face::demo::{Random, SimulatedSet, Style};
+use straykey::simulator::set::REMOTE_ADDRESS;
+use straykey::simulator::{Random, SimulatedSet, Style};
 
 use super::Sample;
 use super::logs::{busy_birch, leaky, press, run};

@@ -9,7 +9,6 @@ pub mod episode;
 pub mod evidence;
 pub mod keycheck;
 pub mod ladder;
-pub mod learn;
 pub mod level;
 pub mod locate;
 pub mod offtime;

@@ -1,15 +1,8 @@
-//! What people and programs see: the command line, the report, the demo.
+//! What people and programs see: the command line, the daemon with its page, the report.
 
-pub mod args;
 pub mod cautions;
-pub mod check_args;
-pub mod command;
-pub mod daemon;
-pub mod demo;
+pub mod cli;
 pub mod drawing;
-pub mod findings;
-pub mod learn_args;
+pub mod http;
 pub mod out;
-pub mod page;
 pub mod report;
-pub mod serve_args;

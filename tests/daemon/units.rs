@@ -1,8 +1,8 @@
 //! The service unit and the udev rule that are shipped as examples.
 
 use clap::Parser;
-use straykey::face::args::{Arguments, Command};
-use straykey::face::daemon::Config;
+use straykey::face::cli::args::{Arguments, Command};
+use straykey::face::http::Config;
 
 /// Sections and keys of systemd.unit(5), systemd.service(5), systemd.exec(5), as far as they are used.
 fn unit() -> Vec<(String, String, String)> {

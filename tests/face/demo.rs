@@ -5,9 +5,9 @@
 use std::io::Read as _;
 
 use straykey::base::{Key, Nanoseconds};
-use straykey::face::demo::circuit::Instant;
-use straykey::face::demo::keypad::Action;
-use straykey::face::demo::{
+use straykey::simulator::circuit::Instant;
+use straykey::simulator::keypad::Action;
+use straykey::simulator::{
     Connection, Faults, Film, Ladder, Scenario, ScenarioStage, SimulatedSet, Style, Terminal,
 };
 

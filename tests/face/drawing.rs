@@ -2,8 +2,8 @@
 
 #![allow(clippy::unwrap_used)] // helpers of tests are not seen as tests by the lint
 
+use straykey::bench::{Level, WindowMark, Windows};
 use straykey::face::drawing::{Theme, Width, ladder_svg};
-use straykey::face::findings::{Level, WindowMark, Windows};
 
 /// Ten bits, three keys and idle; Volume up was asked for and read as Volume down.
 fn line() -> Windows {

@@ -8,8 +8,8 @@ use std::sync::LazyLock;
 
 use serde_json::Value;
 use straykey::base::{EventKind, Key, Nanoseconds};
-use straykey::face::demo::{Scenario, SimulatedSet, Style};
-use straykey::face::findings::{Loaded, state};
+use straykey::bench::{Loaded, state};
+use straykey::simulator::{Scenario, SimulatedSet, Style};
 use straykey::timeline::Protocols;
 
 use super::program::{straykey, text};

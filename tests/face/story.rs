@@ -7,8 +7,8 @@ use std::sync::LazyLock;
 use straykey::base::{Event, EventKind, Key, Nanoseconds};
 use straykey::decode::library::Library;
 use straykey::decode::text::TextDecoder;
-use straykey::face::demo::keypad::Action;
-use straykey::face::demo::{Faults, Scenario, SimulatedSet, Style};
+use straykey::simulator::keypad::Action;
+use straykey::simulator::{Faults, Scenario, SimulatedSet, Style};
 
 fn minutes(n: i64) -> Nanoseconds {
     Nanoseconds(n * 60 * Nanoseconds::SECOND.0)

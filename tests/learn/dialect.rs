@@ -4,8 +4,8 @@
 use std::fmt::Write as _;
 
 use straykey::analysis::keycheck::Prompt;
-use straykey::analysis::learn::Capture;
 use straykey::base::{Key, Nanoseconds};
+use straykey::learn::Capture;
 
 use crate::support::random::Random;
 

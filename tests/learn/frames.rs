@@ -1,8 +1,8 @@
 //! Binary captures: sync bytes, length and check found by search.
 
-use straykey::analysis::learn::{LengthDraft, learn_frames};
 use straykey::base::Kind;
 use straykey::decode::frame::{CheckKind, Checksum};
+use straykey::learn::{LengthDraft, learn_frames};
 
 use crate::support::random::Random;
 

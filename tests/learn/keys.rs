@@ -4,11 +4,11 @@ use std::path::Path;
 use std::sync::Arc;
 
 use straykey::analysis::keycheck::Prompt;
-use straykey::analysis::learn::{Capture, Draft, extend, learn};
 use straykey::base::{Event, EventKind, Key, Nanoseconds};
 use straykey::decode::chassis::Chassis;
 use straykey::decode::check::{Severity, check};
 use straykey::decode::text::TextDecoder;
+use straykey::learn::{Capture, Draft, extend, learn};
 
 use super::dialect::{Dialect, Heard};
 

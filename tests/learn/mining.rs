@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
 
-use straykey::analysis::learn::{Line, Miner, Prefix};
+use straykey::learn::{Line, Miner, Prefix};
 
 /// One line of the table: program, true statement, drain3's group, the same with masks, text.
 struct Row {

@@ -2,9 +2,9 @@
 
 use std::path::Path;
 
-use straykey::analysis::learn::{Skeleton, Speech};
 use straykey::base::Key;
 use straykey::decode::check::{Severity, check};
+use straykey::learn::{Skeleton, Speech};
 
 fn skeleton(speech: Speech, keys: &[(&str, &str)]) -> Skeleton {
     Skeleton {

@@ -1,8 +1,8 @@
 //! Stamps: where they stand, how they are written, how long a unit is.
 
-use straykey::analysis::learn::{Line, Prefix, Unit};
 use straykey::base::Nanoseconds;
 use straykey::decode::protocol::ClockUnit;
+use straykey::learn::{Line, Prefix, Unit};
 
 use crate::support::random::Random;
 

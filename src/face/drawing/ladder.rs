@@ -2,7 +2,7 @@
 
 use super::svg::{Anchor, Drawing, clip};
 use crate::base::words::number;
-use crate::face::findings::{Level, WindowMark, Windows};
+use crate::bench::{Level, WindowMark, Windows};
 
 /// Where the drawing stands, which decides its colours.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

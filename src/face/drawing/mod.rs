@@ -1,6 +1,6 @@
 //! Drawings in SVG that more than one face shows, and the shapes that they are made of.
 //!
-//! What enters are values of [`super::findings`]; what leaves is markup in which every foreign text is inert. A
+//! What enters are values of [`crate::bench`]; what leaves is markup in which every foreign text is inert. A
 //! drawing has a title and a description for those who hear it, and says nothing by colour alone. In a page its
 //! classes take the page's style; by itself it carries its own ([`Theme`]).
 

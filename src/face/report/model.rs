@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::timeline::StageTimeline;
-use crate::face::findings::Windows;
+use crate::bench::Windows;
 
 /// Everything that a report says. `Default` gives an empty one; fill what is known.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]

@@ -4,9 +4,9 @@ use super::html::{Html, Part};
 use super::model::{Comparison, LadderFit, NextTest, Pattern, ReportModel};
 use super::{folded, forest, timeline as strips, words};
 use crate::base::Key;
+use crate::bench::Windows;
 use crate::face::drawing::svg::clip;
 use crate::face::drawing::{Theme, Width, ladder_svg};
-use crate::face::findings::Windows;
 
 /// Patterns and the like in one table at most.
 const MOST_ROWS: usize = 40;

@@ -6,7 +6,7 @@ mod sample;
 
 use sample::sample;
 use straykey::base::{ControlPath, Event, EventKind, Key, Nanoseconds};
-use straykey::face::findings::Readings;
+use straykey::bench::Readings;
 use straykey::face::report::{
     self, Folded, Lane, Observed, ReportModel, StageTimeline, Tick, TimelineBuilder, Verdict, words,
 };
@@ -207,7 +207,7 @@ fn a_gigantic_job_stays_below_two_megabytes() {
 #[test]
 fn the_timeline_counts_what_was_pushed_into_bounded_bins() {
     let mut builder = TimelineBuilder::new(1);
-    let mut random = straykey::face::demo::Random::new(7, 0);
+    let mut random = straykey::simulator::Random::new(7, 0);
     let mut all: Vec<(i64, bool)> = Vec::new();
     let mut t = 0i64;
     for _ in 0..20_000 {

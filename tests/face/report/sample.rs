@@ -1,13 +1,13 @@
 //! A report as a job would fill it.
 
 use straykey::base::{ControlPath, Event, EventKind, Nanoseconds};
-use straykey::face::demo::Scenario;
-use straykey::face::demo::keypad::Action;
-use straykey::face::findings::{Level, WindowMark, Windows};
+use straykey::bench::{Level, WindowMark, Windows};
 use straykey::face::report::{
     Capture, Comparison, Credit, Folded, LadderFit, Location, Motif, NextTest, Observed, Pattern,
     ReportModel, Stage, StageTimeline, TimelineBuilder, Verdict, Versions,
 };
+use straykey::simulator::Scenario;
+use straykey::simulator::keypad::Action;
 
 fn rate(span_s: f64, strays: u64, episodes: u64, low: f64, high: f64) -> Observed {
     let per_min = episodes as f64 * 60.0 / span_s;

@@ -1,0 +1,207 @@
+//! `compare`: before and after a step.
+
+use serde::Serialize;
+
+use super::load::{self, Loaded, Seen, is_job};
+use super::readings::{self, LineShift, LineState, SHIFT_COLUMNS, shift_rows};
+use super::{sheet, table};
+use crate::analysis::compare::{CompareOptions, Comparison, Side, Verdict, compare};
+use crate::base::{Error, Result};
+use crate::bench::{self, Lines, words::headline};
+use crate::face::cli::args;
+use crate::face::out::{Out, Outcome, safe};
+use crate::timeline::Protocols;
+use crate::timeline::job::JobReference;
+use crate::timeline::text_stage::UNKNOWN;
+
+pub(super) fn run(options: &args::Compare, protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
+    let Some(after) = &options.after else { return whole_job(options, protocols, out) };
+    let mut sides = [Seen::new(true), Seen::new(true)];
+    let mut lines = [Lines::default(), Lines::default()];
+    let mut known: Option<String> = None;
+    let shared = load::shared_job(&options.before, after, protocols)?;
+    for ((path, seen), lines) in [&options.before, after].into_iter().zip(&mut sides).zip(&mut lines) {
+        let observed = match &shared {
+            Some(loaded) => load::observe_job(loaded, path, seen, lines),
+            None => load::observe(path, &options.reading, options.hands, protocols, out, seen, lines),
+        };
+        match (observed, &known) {
+            (Ok(()), _) => known = seen.chassis.clone().or(known),
+            // A quiet log may be too short to be recognised; it is of the same set as the other one.
+            (Err(error), Some(chassis))
+                if options.reading.chassis.is_none() && error.what().starts_with(UNKNOWN) =>
+            {
+                out.note(format!(
+                    "{}: too little to recognise a chassis by; taken as {chassis}, like the other capture",
+                    path.display()
+                ));
+                let reading = args::Reading { chassis: Some(chassis.clone()), ..options.reading.clone() };
+                *seen = Seen::new(true);
+                *lines = Lines::default();
+                load::observe(path, &reading, options.hands, protocols, out, seen, lines)?;
+            }
+            (Err(error), _) => return Err(error),
+        }
+    }
+    let unobserved = sides.iter().any(|seen| seen.untimed);
+    let hands_off = sides.iter().all(|seen| seen.hands_off);
+    // The job's own rule for episodes, so that a stage counts the same in every view.
+    let counting = match &shared {
+        Some(loaded) => bench::options(&loaded.stages()?),
+        None => CompareOptions::default(),
+    };
+    let [before, after] = sides.map(Seen::into_observation);
+    let mut comparison = compare(&before, &after, &CompareOptions { seed: options.seed, ..counting });
+    if unobserved {
+        if hands_off {
+            // The comparison knows only that one side proves nothing; the reason is another one.
+            comparison.notes.retain(|note| !note.starts_with("Hands were on"));
+        }
+        comparison.notes.insert(
+            0,
+            "One of the two captures shows nothing: its lines could not be read, or nothing in it tells the time. \
+             Quiet in it is no quiet set; look at the remarks above and capture it again."
+                .to_owned(),
+        );
+    }
+    if options.hands == args::Hands::Off && !is_job(&options.before) {
+        comparison
+            .notes
+            .push("Both captures were taken as hands off; if keys were pressed, say --hands on.".to_owned());
+    }
+    let readings = LineFindings::of(&lines[0], &lines[1], options.seed);
+    let gone = comparison.verdict == Verdict::Gone;
+    if out.json {
+        out.value(&Shown { comparison: &comparison, readings: &readings })?;
+    } else {
+        show(&comparison, out)?;
+        readings.show(out)?;
+    }
+    Ok(if options.check && !gone { Outcome::Found } else { Outcome::Done })
+}
+
+#[derive(Serialize)]
+struct Shown<'a> {
+    #[serde(flatten)]
+    comparison: &'a Comparison,
+    readings: &'a LineFindings,
+}
+
+/// What the keypad readings of the two sides say.
+#[derive(Serialize)]
+struct LineFindings {
+    shifts: Vec<LineShift>,
+    before: Vec<LineState>,
+    after: Vec<LineState>,
+}
+
+impl LineFindings {
+    fn of(before: &Lines, after: &Lines, seed: u64) -> Self {
+        Self {
+            shifts: readings::shifts(before, after, seed),
+            before: readings::states(before),
+            after: readings::states(after),
+        }
+    }
+
+    fn show(&self, out: &mut Out) -> Result<()> {
+        let sides = [("before", &self.before), ("after", &self.after)];
+        let mut said = readings::sentences(&self.shifts, &[]);
+        for (side, states) in sides {
+            let words = readings::sentences(&[], states);
+            said.extend(words.into_iter().map(|words| format!("{words} ({side})")));
+        }
+        if said.is_empty() {
+            return Ok(());
+        }
+        out.line("Keypad readings")?;
+        if !self.shifts.is_empty() {
+            let mut list = table::new(&SHIFT_COLUMNS, &[]);
+            for row in shift_rows(&self.shifts) {
+                list.add_row(row.iter().map(|cell| safe(cell)));
+            }
+            out.line(table::text(&list))?;
+        }
+        for sentence in said {
+            out.line(table::wrap(&format!("- {}", safe(&sentence)), 2))?;
+        }
+        Ok(())
+    }
+}
+
+/// Every watched stage of a job against the one before it, and which step did it.
+fn whole_job(options: &args::Compare, protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
+    if !is_job(&options.before) {
+        return Err(Error::usage("a capture file is compared with another one")
+            .at(&options.before)
+            .remedy("name the capture from after the step too, or a job folder alone"));
+    }
+    let reference = JobReference::parse(&options.before.to_string_lossy())?;
+    if reference.stage.is_some() {
+        return Err(Error::usage("a stage is compared with another one")
+            .at(&options.before)
+            .remedy("name the stage after it too, or the job folder alone"));
+    }
+    let loaded = Loaded::open(&reference.folder, protocols, false)?;
+    let state = bench::state(&loaded, protocols)?;
+    let gone = state.verdict == Some(Verdict::Gone);
+    if out.json {
+        let comparisons: Vec<_> = state
+            .stages
+            .iter()
+            .filter(|stage| stage.comparison.is_some())
+            .map(|stage| {
+                serde_json::json!({
+                    "before_stage": stage.compared_with_stage, "after_stage": stage.stage,
+                    "comparison": stage.comparison,
+                })
+            })
+            .collect();
+        out.value(&serde_json::json!({
+            "version": 1, "verdict": state.verdict, "comparisons": comparisons, "attribution": state.attribution,
+        }))?;
+    } else {
+        for stage in &state.stages {
+            if let (Some(before), Some(comparison)) = (stage.compared_with_stage, &stage.comparison) {
+                out.line(format!(
+                    "Stage {} against {before}, after \"{}\":",
+                    stage.stage,
+                    safe(&stage.step)
+                ))?;
+                show(comparison, out)?;
+            }
+        }
+        match &state.attribution {
+            Some(attribution) => sheet::credit(attribution, out)?,
+            None => {
+                out.line("Fewer than two stages were watched hands off: there is nothing to compare yet.")?
+            }
+        }
+    }
+    Ok(if options.check && !gone { Outcome::Found } else { Outcome::Done })
+}
+
+/// Prints a comparison for people: the verdict first.
+pub(super) fn show(comparison: &Comparison, out: &mut Out) -> Result<()> {
+    out.line(format!("Verdict: {}", headline(comparison)))?;
+    let mut list =
+        table::new(&["", "watched", "strays", "episodes", "episodes per minute (95 % interval)"], &[1, 2, 3]);
+    list.add_row(row("before", &comparison.before));
+    list.add_row(row("after", &comparison.after));
+    out.line(table::text(&list))?;
+    for note in &comparison.notes {
+        out.line(table::wrap(&format!("- {note}"), 2))?;
+    }
+    out.line(table::wrap(&format!("Method: {}", comparison.method), 2))
+}
+
+fn row(name: &str, side: &Side) -> [String; 5] {
+    let number = |value: f64| if value.is_finite() { format!("{value:.3}") } else { "–".to_owned() };
+    [
+        name.to_owned(),
+        load::duration(side.span_s),
+        side.strays.to_string(),
+        side.episodes.to_string(),
+        format!("{} ({} to {})", number(side.per_min), number(side.per_min_low), number(side.per_min_high)),
+    ]
+}

@@ -1,0 +1,278 @@
+//! `demo`: the whole job on a simulated set, through a pseudo-terminal.
+//!
+//! Everything from the serial port to the report is what a bench would use; only the set is simulated, and
+//! its time runs faster than the wall clock.
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicI64, AtomicU64, Ordering};
+use std::time::{Duration, Instant};
+
+use super::live::{Plan, Stop, run_soak};
+use super::load::{Loaded, duration};
+use super::{report, table};
+use crate::base::{Anchor, Error, Nanoseconds, Result};
+use crate::bench::words::headline;
+use crate::bench::{keys, views};
+use crate::face::cautions;
+use crate::face::cli::args::Demo;
+use crate::face::out::{Out, Outcome};
+use crate::simulator::scenario::{Scenario, ScenarioStage};
+use crate::simulator::set::SimulatedSet;
+use crate::simulator::terminal::Terminal;
+use crate::source::serial::{PortSpec, SerialPort};
+use crate::source::{ByteSource, Pulled};
+use crate::timeline::Protocols;
+use crate::timeline::job::{Job, JobInfo, Step, StepKind};
+
+/// The simulated set speaks in pieces of this much of its own time; they bound how late a line may be.
+const PIECE: Nanoseconds = Nanoseconds(1_000_000_000);
+/// A reader that takes nothing for so long has gone.
+const PATIENCE: Duration = Duration::from_secs(10);
+
+pub(super) fn run(options: &Demo, protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
+    let started = Instant::now();
+    let folder = folder(options)?;
+    let scenario = Scenario::main_board_leak(options.seed);
+    introduce(&scenario, &folder, out)?;
+    let info = JobInfo {
+        complaint: Some(scenario.complaint.to_owned()),
+        ..JobInfo::new(scenario.set).chassis(scenario.style.chassis())
+    };
+    let mut job = Job::create(&folder, &info)?;
+    job.acknowledge_cautions("demo: the set is simulated, nothing is connected")?;
+    let stop = Stop::listen();
+    let mut set = scenario.set();
+    let mut scaled = Vec::new();
+    for (number, stage) in (1..).zip(&scenario.stages) {
+        (job, set) = soak_stage(job, number, stage, set, protocols, &stop, out, &mut scaled)?;
+        if stop.asked() {
+            return Err(
+                Error::machine("the demo was stopped").remedy("what was recorded is in the job folder")
+            );
+        }
+    }
+    drop(job);
+    let watched: f64 = scaled.iter().map(|(set, _)| set).sum();
+    let real: f64 = scaled.iter().map(|(_, real)| real).sum();
+    let written = report::write(&folder, None, false, protocols, out)?;
+    let seconds = started.elapsed().as_secs_f64();
+    if out.json {
+        out.value(&serde_json::json!({
+            "version": 1, "job": folder.display().to_string(), "report": written.display().to_string(),
+            "seconds": seconds, "set_seconds": watched, "seed": options.seed, "simulated": true,
+        }))?;
+        return Ok(Outcome::Done);
+    }
+    out.line(format!(
+        "\nDone in {seconds:.1} s. The set's time was scaled: {} of it passed in {real:.1} s of soak.",
+        duration(watched)
+    ))?;
+    out.line(format!("Report: {}", written.display()))?;
+    out.line(format!(
+        "Look closer: straykey job show {0}   straykey patterns {0}#1   straykey locate {0}",
+        folder.display()
+    ))?;
+    Ok(Outcome::Done)
+}
+
+fn folder(options: &Demo) -> Result<PathBuf> {
+    match &options.out {
+        Some(folder) => Ok(folder.clone()),
+        None => {
+            let folder = std::env::temp_dir().join(format!("straykey-demo-{}", std::process::id()));
+            Ok(folder)
+        }
+    }
+}
+
+fn introduce(scenario: &Scenario, folder: &Path, out: &mut Out) -> Result<()> {
+    if out.json {
+        return Ok(());
+    }
+    out.line(
+        "The whole job on a SIMULATED set (invented chassis alder), with its time running faster than yours.",
+    )?;
+    out.line(format!("Complaint: \"{}\"", scenario.complaint))?;
+    out.line(format!("Job folder: {}", folder.display()))?;
+    out.line(table::wrap(
+        &format!(
+            "On a real set you would first confirm the cautions ({} points: {} …). {}",
+            cautions::ALL.len(),
+            cautions::ALL
+                .iter()
+                .take(3)
+                .map(|caution| caution.title.to_lowercase())
+                .collect::<Vec<_>>()
+                .join(", "),
+            cautions::DEFERENCE
+        ),
+        0,
+    ))
+}
+
+#[allow(clippy::too_many_arguments)]
+fn soak_stage(
+    mut job: Job,
+    number: usize,
+    stage: &ScenarioStage,
+    set: SimulatedSet,
+    protocols: &Protocols,
+    stop: &Stop,
+    out: &mut Out,
+    scaled: &mut Vec<(f64, f64)>,
+) -> Result<(Job, SimulatedSet)> {
+    if let Some(kind) = stage.kind.and_then(StepKind::from_word) {
+        job.add_step(Step {
+            text: stage.step.to_owned(),
+            kind,
+            parts: stage.parts.iter().map(|part| (*part).to_owned()).collect(),
+        })?;
+    }
+    if !out.json {
+        let kind = stage.kind.map_or(String::new(), |kind| format!(" ({kind})"));
+        out.line(format!("\nStage {number}: {}{kind}", stage.step))?;
+        out.flush()?;
+    }
+    let terminal = Terminal::open()?;
+    let spec = PortSpec::new(terminal.path(), 115_200);
+    let port = SerialPort::open(&spec)?;
+    let shared = Arc::new(Shared::default());
+    let pump = pump(stage, set, terminal, Arc::clone(&shared))?;
+    let paced = Paced { port, shared: Arc::clone(&shared) };
+    let began = Instant::now();
+    let done = Arc::clone(&shared);
+    let plan = Plan {
+        minutes: f64::from(stage.minutes) + 1.0,
+        full: true,
+        chassis: None,
+        enough: Some(Box::new(move |session| {
+            done.finished.load(Ordering::Acquire) && session.bytes() >= done.sent.load(Ordering::Acquire)
+        })),
+        show_events: false,
+    };
+    let (job, state, followed) = run_soak(job, Box::new(paced), &spec, &plan, protocols, stop, out)?;
+    shared.abandoned.store(true, Ordering::Release);
+    let played = pump.join().map_err(|_| Error::machine("the simulated set stopped by itself"))?;
+    followed?;
+    let set = played?;
+    scaled.push((state.elapsed_s, began.elapsed().as_secs_f64()));
+    let loaded = Loaded::index(job, protocols, false)?;
+    if !out.json {
+        verdict(&loaded, out)?;
+    }
+    Ok((loaded.job, set))
+}
+
+/// What the stage that has just ended showed, and what its step did.
+fn verdict(loaded: &Loaded, out: &mut Out) -> Result<()> {
+    let views = views(loaded)?;
+    let Some(view) = views.last() else { return Ok(()) };
+    if let Some(alone) = &view.alone {
+        let keys: Vec<String> =
+            keys(view).iter().take(3).map(|(key, count)| format!("{key} ({count})")).collect();
+        out.line(format!(
+            "  {} of the set's time, hands off: {} strays in {} episodes{}{}",
+            duration(alone.span_s),
+            alone.strays,
+            alone.episodes,
+            if keys.is_empty() { "" } else { ": " },
+            keys.join(", ")
+        ))?;
+    }
+    if let Some((before, comparison)) = &view.comparison {
+        out.line(format!("  Against stage {before}: {}", headline(comparison)))?;
+        let was = views
+            .iter()
+            .find(|view| view.stage.number == *before)
+            .and_then(|view| keys(view).into_iter().next());
+        let is = keys(view).into_iter().next();
+        if let (Some((was, _)), Some((is, _))) = (was, is)
+            && was != is
+        {
+            out.line(format!(
+                "  The stray key CHANGED from {was} to {is}: the step touched part of the cause."
+            ))?;
+        }
+    }
+    Ok(())
+}
+
+/// What the simulated set and the reader tell each other.
+#[derive(Default)]
+struct Shared {
+    /// The set's time up to which everything was sent, nanoseconds.
+    clock: AtomicI64,
+    sent: AtomicU64,
+    taken: AtomicU64,
+    finished: AtomicBool,
+    abandoned: AtomicBool,
+}
+
+/// Lets the set speak on a thread of its own, never more than one piece ahead of the reader: so the arrival
+/// times, in the set's time, are true to one piece.
+fn pump(
+    stage: &ScenarioStage,
+    mut set: SimulatedSet,
+    mut terminal: Terminal,
+    shared: Arc<Shared>,
+) -> Result<std::thread::JoinHandle<Result<SimulatedSet>>> {
+    let (faults, time) = (stage.faults.clone(), stage.time());
+    let body = move || {
+        set.power_cycle(faults);
+        while set.uptime() < time && !shared.abandoned.load(Ordering::Acquire) {
+            let bytes = set.advance(PIECE.min(time - set.uptime()));
+            shared.clock.store(set.uptime().0, Ordering::Release);
+            terminal.send(&bytes)?;
+            let sent = shared.sent.fetch_add(bytes.len() as u64, Ordering::AcqRel) + bytes.len() as u64;
+            wait(&shared, sent)?;
+        }
+        shared.finished.store(true, Ordering::Release);
+        // The kernel drops what is unread when this end closes: stay until the reader has everything.
+        while !shared.abandoned.load(Ordering::Acquire) {
+            std::thread::sleep(Duration::from_millis(1));
+        }
+        Ok(set)
+    };
+    std::thread::Builder::new()
+        .name("simulated set".to_owned())
+        .spawn(body)
+        .map_err(|error| Error::machine("cannot start the simulated set").because(error))
+}
+
+fn wait(shared: &Shared, sent: u64) -> Result<()> {
+    let asked = Instant::now();
+    while shared.taken.load(Ordering::Acquire) < sent && !shared.abandoned.load(Ordering::Acquire) {
+        if asked.elapsed() > PATIENCE {
+            return Err(Error::machine("the simulated set speaks and nobody listens"));
+        }
+        std::thread::sleep(Duration::from_micros(30));
+    }
+    Ok(())
+}
+
+/// The ordinary serial source, with arrival times on the set's clock instead of the wall's.
+struct Paced {
+    port: SerialPort,
+    shared: Arc<Shared>,
+}
+
+impl ByteSource for Paced {
+    fn pull(&mut self) -> Result<Pulled<'_>> {
+        let clock = Nanoseconds(self.shared.clock.load(Ordering::Acquire));
+        Ok(match self.port.pull()? {
+            Pulled::Chunk(mut chunk) => {
+                self.shared.taken.fetch_add(chunk.bytes.len() as u64, Ordering::AcqRel);
+                chunk.arrival = Some(Nanoseconds(self.shared.clock.load(Ordering::Acquire)));
+                Pulled::Chunk(chunk)
+            }
+            Pulled::Mark(mark) => Pulled::Mark(crate::source::Mark { t: clock, what: mark.what }),
+            Pulled::Quiet(_) => Pulled::Quiet(clock),
+            Pulled::End => Pulled::End,
+        })
+    }
+
+    fn anchor(&self) -> Option<Anchor> {
+        self.port.anchor()
+    }
+}

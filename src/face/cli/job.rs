@@ -1,0 +1,222 @@
+//! `job` and `step`: the record of one set on the bench.
+
+use std::path::{Path, PathBuf};
+
+use super::load::Loaded;
+use super::{sheet, table, through};
+use crate::base::words::plural;
+use crate::base::{Error, Result};
+use crate::bench;
+use crate::face::cli::args::{self, JobCommand, StepWord};
+use crate::face::http::client::Client;
+use crate::face::out::{Out, Outcome, safe};
+use crate::timeline::Protocols;
+use crate::timeline::job::{self, Job, JobInfo, PackOptions, StepKind};
+use crate::timeline::mask::Masked;
+
+pub(super) fn run(command: JobCommand, protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
+    match command {
+        JobCommand::New { folder, set, chassis, complaint } => {
+            if let Some(name) = &chassis {
+                protocols.library.chassis(name)?;
+            }
+            let info = JobInfo { chassis, complaint, ..JobInfo::new(set) };
+            let job = Job::create(&folder, &info)?;
+            out.note(format!(
+                "Job {} is open. Next: straykey soak {} --port PORT --minutes 20, hands off.",
+                folder.display(),
+                folder.display()
+            ));
+            drop(job);
+            show(&folder, protocols, false, out)
+        }
+        JobCommand::Build { manifest, out: folder } => {
+            let folder = folder.unwrap_or_else(|| beside(&manifest));
+            drop(job::build(&manifest, &folder)?);
+            show(&folder, protocols, false, out)
+        }
+        JobCommand::Close { folder } => close(&folder, out),
+        JobCommand::Pack { folder, out: to, keep_private } => pack(&folder, to, keep_private, out),
+        JobCommand::Open { pack, out: to } => {
+            let folder = to.unwrap_or_else(|| unpacked_name(&pack));
+            drop(job::unpack(&pack, &folder)?);
+            out.note(format!("Unpacked to {}; every file has the sum of the manifest.", folder.display()));
+            show(&folder, protocols, false, out)
+        }
+        JobCommand::Show { folder, rebuild } => show(&folder, protocols, rebuild, out),
+    }
+}
+
+fn close(folder: &Path, out: &mut Out) -> Result<Outcome> {
+    let mut job = Job::open(folder)?;
+    job.close()?;
+    let sums = folder.join("SHA256SUMS");
+    let captures: Vec<_> = job
+        .captures()
+        .map(|capture| serde_json::json!({ "file": capture.file, "sha256": capture.sha256 }))
+        .collect();
+    if out.json {
+        out.value(&serde_json::json!({
+            "version": 1, "closed": job.closed(), "sums": sums.display().to_string(), "captures": captures,
+        }))?;
+        return Ok(Outcome::Done);
+    }
+    out.line(table::wrap(
+        &format!(
+            "Closed {}. {} and the step log are summed in {} (sha256sum --check reads it). No step and no capture is \
+             taken up any more.",
+            job.closed().unwrap_or_default(),
+            plural(captures.len() as u64, "capture"),
+            sums.display()
+        ),
+        0,
+    ))?;
+    Ok(Outcome::Done)
+}
+
+/// Packs, and says what was masked.
+fn pack(folder: &Path, to: Option<PathBuf>, keep_private: bool, out: &mut Out) -> Result<Outcome> {
+    let to = to.unwrap_or_else(|| {
+        let mut name = folder.file_name().unwrap_or_default().to_owned();
+        name.push(PACK_ENDING);
+        folder.with_file_name(name)
+    });
+    let job = Job::read(folder)?;
+    let packed = job.pack(&to, &PackOptions { keep_private })?;
+    if out.json {
+        out.value(&serde_json::json!({ "version": 1, "packed": packed }))?;
+        return Ok(Outcome::Done);
+    }
+    out.line(format!(
+        "Packed {} into {} ({} bytes).",
+        plural(packed.captures as u64, "capture"),
+        to.display(),
+        packed.bytes
+    ))?;
+    masked(&packed.masked, keep_private, out)
+}
+
+/// Says what was masked, where and how often.
+pub(super) fn masked(masked: &[Masked], keep_private: bool, out: &mut Out) -> Result<Outcome> {
+    if keep_private {
+        out.note("Private strings were left as they are: look the logs through before you hand them on.");
+    } else if masked.is_empty() {
+        out.note(
+            "Nothing private was recognised; look the logs through all the same before you hand them on.",
+        );
+    } else {
+        out.note("Masked as private (the job itself is untouched); look through what else there is:");
+        for one in masked {
+            out.note(format!("  {}", safe(&one.sentence())));
+        }
+    }
+    Ok(Outcome::Done)
+}
+
+const PACK_ENDING: &str = ".pack.tar.gz";
+
+/// The pack's name without its ending, beside it.
+fn unpacked_name(pack: &Path) -> PathBuf {
+    let name = pack.file_name().unwrap_or_default().to_string_lossy();
+    let stem = name.strip_suffix(PACK_ENDING).or_else(|| name.strip_suffix(".tar.gz")).unwrap_or(&name);
+    pack.with_file_name(if stem == name { format!("{stem}.job") } else { stem.to_owned() })
+}
+
+/// The manifest's own name without its ending, as a folder beside it.
+fn beside(manifest: &Path) -> PathBuf {
+    manifest.with_extension("job")
+}
+
+pub(super) fn step(options: &args::Step, protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
+    let kind = match options.kind {
+        StepWord::Isolate => StepKind::Isolate,
+        StepWord::Repair => StepKind::Repair,
+        StepWord::Restore => StepKind::Restore,
+    };
+    if let Some(daemon) = Client::for_job(&options.job) {
+        let (stage, warnings) = through::step(&daemon, options, kind.word())?;
+        warnings.iter().for_each(|warning| out.note(safe(warning)));
+        return stepped(options, stage, kind, out);
+    }
+    let mut job = Job::open(&options.job)?;
+    if options.kind == StepWord::Repair {
+        // Before the repair is the last moment at which a longer baseline can be had.
+        let loaded = Loaded::index(job, protocols, false)?;
+        if let Some((stage, plan)) = bench::last_plan(&loaded.stages()?) {
+            out.note(format!("Stage {stage}: {}", plan.advice()));
+        }
+        job = loaded.job;
+    }
+    let stage =
+        job.add_step(job::Step { text: options.text.clone(), kind, parts: options.part.clone() })?.number;
+    if options.part.len() > 1 {
+        out.note(format!(
+            "Two parts in one step ({}): if the set is cured now, nobody can tell which one did it. Undo one of \
+             them (--kind restore) and soak before you go on.",
+            options.part.join(", ")
+        ));
+    }
+    stepped(options, stage, kind, out)
+}
+
+/// Says that a step was noted.
+fn stepped(options: &args::Step, stage: usize, kind: StepKind, out: &mut Out) -> Result<Outcome> {
+    if out.json {
+        out.value(
+            &serde_json::json!({ "version": 1, "stage": stage, "kind": kind.word(), "parts": options.part }),
+        )?;
+    } else {
+        out.line(format!(
+            "Stage {stage} begins: {}. Now soak with hands off and see what the step did.",
+            safe(&options.text)
+        ))?;
+    }
+    Ok(Outcome::Done)
+}
+
+fn show(folder: &Path, protocols: &Protocols, rebuild: bool, out: &mut Out) -> Result<Outcome> {
+    if out.json
+        && !rebuild
+        && let Some(daemon) = Client::for_job(folder)
+    {
+        // It knows what runs, beside what is written.
+        out.value(&through::show(&daemon)?)?;
+        return Ok(Outcome::Done);
+    }
+    let loaded = Loaded::open(folder, protocols, rebuild)?;
+    let state = bench::state(&loaded, protocols)?;
+    if out.json {
+        out.value(&state)?;
+    } else {
+        sheet::show(&state, out)?;
+    }
+    Ok(Outcome::Done)
+}
+
+/// Refuses a live capture until the cautions were read.
+pub(super) fn cautions(job: &mut Job, read: bool, out: &Out) -> Result<()> {
+    if job.cautions_read().is_some() {
+        return Ok(());
+    }
+    ask(read, out)?;
+    job.acknowledge_cautions("shown in the terminal and confirmed")
+}
+
+/// Shows the cautions and waits for a yes, where there is somebody to give it.
+pub(super) fn ask(read: bool, out: &Out) -> Result<()> {
+    use std::io::IsTerminal;
+    out.note(crate::face::cautions::text(usize::from(table::width())));
+    if read {
+        return Ok(());
+    }
+    if !std::io::stdin().is_terminal() {
+        return Err(Error::usage("the cautions above have not been confirmed")
+            .remedy("read them and add --cautions-read, or run this in a terminal"));
+    }
+    out.note("Press Enter when you have read this and every point is met; Ctrl-C to stop.");
+    let mut line = String::new();
+    std::io::stdin()
+        .read_line(&mut line)
+        .map_err(|error| Error::machine("cannot read the confirmation").because(error))?;
+    Ok(())
+}

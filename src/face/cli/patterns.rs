@@ -1,0 +1,161 @@
+//! `patterns`: repeating strays in captures or in a job.
+
+use std::path::PathBuf;
+
+use serde::Serialize;
+
+use super::load::{self, Look, Seen};
+use super::{sheet, table};
+use crate::analysis::cause::{CauseFinder, Causes};
+use crate::analysis::pattern::{Pattern, PatternOptions, Patterns, find};
+use crate::analysis::stray::{Suspicion, suspect};
+use crate::base::words::plural;
+use crate::base::{Event, Nanoseconds, Result};
+use crate::face::cli::args::{self, Hands, Reading};
+use crate::face::out::{Out, Outcome};
+use crate::timeline::Protocols;
+
+pub(super) fn run(options: &args::Patterns, protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
+    let mut finder = Finder::default();
+    let seen = gather(&options.inputs, &options.reading, options.hands, protocols, out, &mut finder)?;
+    let suspicion = (!seen.hands_off).then(|| suspect(&seen.train));
+    let causes = finder.0.finish();
+    let how =
+        PatternOptions { seed: options.seed, surrogates: options.shuffles, ..PatternOptions::default() };
+    let mut patterns = find(&seen.train, &how);
+    patterns.patterns.truncate(32);
+    let found = patterns.strays > 0;
+    if out.json {
+        out.value(&Shown { patterns: &patterns, suspicion: suspicion.as_ref(), causes: &causes })?;
+    } else {
+        show(&patterns, seen.hands_off, out)?;
+        if let Some(suspicion) = &suspicion {
+            sheet::suspects("Hands on", suspicion, out)?;
+        }
+        for sentence in cause_sentences(&causes) {
+            out.line(table::wrap(&sentence, 2))?;
+        }
+    }
+    Ok(if options.check && found { Outcome::Found } else { Outcome::Done })
+}
+
+#[derive(Serialize)]
+struct Shown<'a> {
+    #[serde(flatten)]
+    patterns: &'a Patterns,
+    /// With hands on: what no hand seems to have given.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    suspicion: Option<&'a Suspicion>,
+    causes: &'a Causes,
+}
+
+/// Links menu changes to inputs while the events stream by.
+#[derive(Default)]
+struct Finder(CauseFinder);
+
+impl Look for Finder {
+    fn act(&mut self, event: &Event) {
+        self.0.push(event);
+    }
+
+    fn end(&mut self) {
+        self.0.next_capture(Nanoseconds::ZERO);
+    }
+}
+
+/// Menu changes with their causes, and when the orphans came.
+fn cause_sentences(causes: &Causes) -> Vec<String> {
+    let mut said: Vec<String> = causes
+        .paths
+        .iter()
+        .filter_map(|path| {
+            let (latency, reach) = (path.latency_s?, path.reach_s?);
+            let how = if path.learned { "" } else { ", assumed, since there are too few to learn it" };
+            Some(format!(
+                "Menu: {} of {} follow {} input, {latency:.2} s after it in the middle and {reach:.2} s at most{how}.",
+                path.changes,
+                plural(causes.changes, "menu change"),
+                path.path.word()
+            ))
+        })
+        .collect();
+    if causes.orphans > 0 {
+        let times: Vec<String> = causes.orphan_t.iter().take(10).map(|t| format!("{t:.2} s")).collect();
+        let more = if causes.orphans > 10 { " …" } else { "" };
+        said.push(format!(
+            "Menu: {} with no input behind (orphans): the software did it, or a path that was not captured; at {}{more}.",
+            plural(causes.orphans, "menu change"),
+            times.join(", ")
+        ));
+    }
+    said
+}
+
+fn gather(
+    inputs: &[PathBuf],
+    reading: &Reading,
+    hands: Hands,
+    protocols: &Protocols,
+    out: &Out,
+    finder: &mut Finder,
+) -> Result<Seen> {
+    let mut whole = Seen::new(true);
+    for input in inputs {
+        load::observe(input, reading, hands, protocols, out, &mut whole, finder)?;
+    }
+    Ok(whole)
+}
+
+/// Prints the patterns for people.
+pub(super) fn show(patterns: &Patterns, hands_off: bool, out: &mut Out) -> Result<()> {
+    let word = if hands_off { "strays" } else { "inputs, suspected strays (hands were on)" };
+    out.line(format!(
+        "{} {word} in {}; {} of them in no pattern",
+        patterns.strays,
+        load::duration(patterns.span_s),
+        patterns.unexplained
+    ))?;
+    if patterns.patterns.is_empty() {
+        out.line(if patterns.strays == 0 { "Nothing repeated, nothing came." } else { "No pattern." })?;
+        return Ok(());
+    }
+    let mut list = table::new(
+        &["", "class", "path", "what", "period", "jitter", "seen", "missed", "chance"],
+        &[0, 4, 5, 6, 7, 8],
+    );
+    for pattern in &patterns.patterns {
+        list.add_row(row(pattern));
+    }
+    out.line(table::text(&list))?;
+    for pattern in &patterns.patterns {
+        out.line(format!("{:>2}  {}", pattern.id, pattern.note))?;
+        if let Some(share) = pattern.chance_shuffled {
+            let said = format!(
+                "Beats as good in the shuffled copies, this one counted: {} of the searches.",
+                load::chance(share)
+            );
+            out.line(table::wrap(&said, 4))?;
+        }
+    }
+    Ok(())
+}
+
+fn row(pattern: &Pattern) -> [String; 9] {
+    let class = serde_json::to_value(pattern.class).ok().and_then(|v| v.as_str().map(str::to_owned));
+    [
+        pattern.id.to_string(),
+        class.unwrap_or_default(),
+        pattern.path.word().to_owned(),
+        motif(pattern),
+        pattern.period_s.map_or_else(|| "–".to_owned(), |period| format!("{period:.3} s")),
+        pattern.jitter_s.map_or_else(|| "–".to_owned(), |jitter| format!("{jitter:.3} s")),
+        pattern.count.to_string(),
+        pattern.missed.to_string(),
+        load::chance(pattern.chance),
+    ]
+}
+
+/// The motif in words: `Menu, Volume down`.
+pub(super) fn motif(pattern: &Pattern) -> String {
+    pattern.motif.iter().map(|event| event.symbol.label()).collect::<Vec<_>>().join(", ")
+}

@@ -1,0 +1,159 @@
+//! `protocol`: list and show protocol files; the other commands on them have modules of their own.
+
+use std::path::Path;
+
+use super::table;
+use crate::analysis::ladder::{Limits, Network};
+use crate::base::{Error, Result};
+use crate::decode::infrared::Format;
+use crate::decode::ladder::Windows;
+use crate::decode::{schema, show};
+use crate::face::cli::args::ProtocolCommand;
+use crate::face::out::{Out, Outcome, safe};
+use crate::timeline::Protocols;
+
+pub(super) fn run(command: ProtocolCommand, user: Option<&Path>, out: &mut Out) -> Result<Outcome> {
+    match command {
+        ProtocolCommand::Check(options) => super::check::run(&options, user, out),
+        ProtocolCommand::List => list(&Protocols::load(user)?, out),
+        ProtocolCommand::Show { name } => show_one(&name, &Protocols::load(user)?, out),
+        ProtocolCommand::Schema { sort } => print_schema(&sort, out),
+        ProtocolCommand::Learn(options) => super::learn::run(&options, out),
+        ProtocolCommand::New(options) => super::new_protocol::run(&options, out),
+    }
+}
+
+fn list(protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
+    let library = &protocols.library;
+    let formats = &protocols.formats;
+    let chassis: Vec<_> = library
+        .all()
+        .map(|chassis| {
+            let identity = &chassis.file().chassis;
+            serde_json::json!({
+                "name": chassis.name(), "decoder": chassis.decoder().to_string(), "about": identity.about,
+                "file": chassis.path().display().to_string(),
+            })
+        })
+        .collect();
+    if out.json {
+        let formats: Vec<_> = formats
+            .all()
+            .iter()
+            .map(|format| {
+                serde_json::json!({
+                    "name": format.name(), "about": format.about(), "bits": format.bits(),
+                    "carrier_hz": format.carrier_hz(), "checked": format.is_checked(),
+                })
+            })
+            .collect();
+        out.value(&serde_json::json!({ "version": 1, "chassis": chassis, "formats": formats }))?;
+        return Ok(Outcome::Done);
+    }
+    out.line("Chassis")?;
+    let mut table = table::new(&["  name", "about"], &[]);
+    for entry in &chassis {
+        let word = |name: &str| entry[name].as_str().unwrap_or_default().to_owned();
+        table.add_row([format!("  {}", word("name")), safe(&word("about"))]);
+    }
+    out.line(table::text(&table))?;
+    out.line("\nInfrared formats")?;
+    let mut table = table::new(&["  name", "carrier", "bits", "about"], &[1, 2]);
+    for format in formats.all() {
+        table.add_row([
+            format!("  {}", format.name()),
+            format!("{:.0} kHz", format.carrier_hz() / 1000.0),
+            format.bits().to_string(),
+            format!("{}{}", safe(format.about()), if format.is_checked() { "" } else { " (no check bits)" }),
+        ]);
+    }
+    out.line(table::text(&table))?;
+    for remark in library.remarks() {
+        out.note(remark);
+    }
+    Ok(Outcome::Done)
+}
+
+fn print_schema(sort: &str, out: &mut Out) -> Result<Outcome> {
+    let Some(schema) = schema::of(sort) else {
+        let sorts = schema::SORTS.join(", ");
+        return Err(Error::usage(format!("no sort of protocol file is called {}", safe(sort)))
+            .remedy(format!("name one of {sorts}")));
+    };
+    let text = serde_json::to_string_pretty(&schema)
+        .map_err(|error| Error::machine("the schema cannot be written").because(error))?;
+    out.line(text)?;
+    Ok(Outcome::Done)
+}
+
+fn show_one(name: &str, protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
+    if let Some(format) = protocols.formats.find(name) {
+        return show_format(format, out);
+    }
+    let chassis = protocols.library.chassis(name)?;
+    if out.json {
+        let lines: Vec<_> = chassis
+            .lines()
+            .map(|(name, line)| {
+                let windows: Vec<_> = line
+                    .all()
+                    .iter()
+                    .map(|w| serde_json::json!({ "key": w.key, "low": w.low, "high": w.high, "nominal": w.nominal }))
+                    .collect();
+                serde_json::json!({ "line": name.to_string(), "windows": windows, "limits": limits(line) })
+            })
+            .collect();
+        let about = &chassis.file().chassis.about;
+        let result = serde_json::json!({
+            "version": 1, "name": chassis.name(), "decoder": chassis.decoder().to_string(), "about": about, "lines": lines,
+        });
+        out.value(&result)?;
+    } else {
+        out.line(show::show(&chassis, &bears).trim_end())?;
+    }
+    Ok(Outcome::Done)
+}
+
+/// What a line's ladder bears; the same sets of parts each time.
+fn limits(windows: &Windows) -> Limits {
+    Limits::of(&Network::from(windows.line()), 1)
+}
+
+/// The same for people, under a line's windows.
+fn bears(windows: &Windows) -> String {
+    let limits = limits(windows);
+    let mut list = table::new(&Limits::COLUMNS, &[2, 3]);
+    let letter = |key| show::letter(windows, key).map_or_else(String::new, |letter| format!("  {letter}"));
+    for row in limits.rows(&letter) {
+        list.add_row(row);
+    }
+    let rows = table::text(&list);
+    let sentences = limits.sentences().into_iter().map(|text| table::wrap(&format!("- {text}"), 2));
+    rows.lines().map(str::to_owned).chain(sentences).map(|line| line + "\n").collect()
+}
+
+fn show_format(format: &Format, out: &mut Out) -> Result<Outcome> {
+    if out.json {
+        out.value(&serde_json::json!({
+            "version": 1, "name": format.name(), "about": format.about(), "source": format.source(),
+            "carrier_hz": format.carrier_hz(), "unit_us": format.unit_us(), "bits": format.bits(),
+            "checked": format.is_checked(), "tolerance_us": format.tolerance_us(),
+        }))?;
+    } else {
+        out.line(format!("{}: {}", format.name(), safe(format.about())))?;
+        out.line(format!(
+            "  carrier {:.0} kHz, unit {} us, {} bits, tolerance {:.0} us, {}",
+            format.carrier_hz() / 1000.0,
+            format.unit_us(),
+            format.bits(),
+            format.tolerance_us(),
+            if format.is_checked() {
+                "with check bits"
+            } else {
+                "without check bits: two equal frames make a key"
+            }
+        ))?;
+        out.line(format!("  source: {}", safe(format.source())))?;
+    }
+    Ok(Outcome::Done)
+}

@@ -1,0 +1,164 @@
+//! A job on the terminal: the facts of the page as lines, as wide as the terminal.
+
+use super::load::{chance, duration};
+use super::table;
+use crate::analysis::stray::Suspicion;
+use crate::base::Result;
+use crate::base::words::plural;
+use crate::bench::{AttributionState, JobState, StageState, stretches_sentence, worth_telling};
+use crate::face::out::{Out, safe};
+
+/// Prints the whole state for people: what it is, what was done and seen, what follows, what to do.
+pub(super) fn show(state: &JobState, out: &mut Out) -> Result<()> {
+    for remark in &state.remarks {
+        out.note(safe(remark));
+    }
+    let chassis = state.chassis.as_deref().unwrap_or("to be recognised");
+    say(&format!("{}: {} (chassis {})", state.job, safe(&state.set), safe(chassis)), out)?;
+    if let Some(complaint) = &state.complaint {
+        say(&format!("Complaint: {}", safe(complaint)), out)?;
+    }
+    if let Some(at) = &state.closed {
+        say(&format!("Closed {at}."), out)?;
+    }
+    stages(&state.stages, out)?;
+    for stage in &state.stages {
+        if let (Some(before), Some(headline)) = (stage.compared_with_stage, &stage.headline) {
+            say(&format!("Stage {} against {before}: {headline}", stage.stage), out)?;
+        }
+        if let Some(sentence) = stretches_sentence(&stage.rate_stretches) {
+            say(&sentence, out)?;
+        }
+        if let Some(suspicion) = &stage.suspicion {
+            suspects(&format!("Stage {}, hands on", stage.stage), suspicion, out)?;
+        }
+    }
+    if !state.causes.sentences().is_empty() {
+        say(&format!("Menu: {}", state.causes.sentences().join(" ")), out)?;
+    }
+    for line in state.levels.iter().filter(|line| line.has_changed() || line.ripple.is_some()) {
+        let against = line.against.map_or(String::new(), |stage| format!(" against {stage}"));
+        say(
+            &format!("Line {}, stage {}{against}: {}", safe(&line.line), line.stage, line.notes.join(" ")),
+            out,
+        )?;
+    }
+    if let Some(attribution) = &state.attribution {
+        credit(attribution, out)?;
+    }
+    for first in &state.advice.prerequisites {
+        say(&format!("Before the next step: {}", safe(first)), out)?;
+    }
+    say(&format!("Next: {}", safe(&state.advice.text)), out)?;
+    for caution in &state.advice.cautions {
+        say(&format!("  Caution: {}", safe(caution)), out)?;
+    }
+    Ok(())
+}
+
+fn say(text: &str, out: &mut Out) -> Result<()> {
+    out.line(table::wrap(text, 2))
+}
+
+/// Below this width a table would break words: lines say the same.
+const NARROW: u16 = 80;
+
+fn stage_line(stage: &StageState) -> String {
+    let kind = stage.kind.map_or(String::new(), |kind| format!(", {kind}"));
+    let seen = match &stage.figures {
+        None => "not watched".to_owned(),
+        Some(figures) => format!(
+            "watched {}, {} in {}",
+            duration(stage.span_s),
+            plural(stage.strays as u64, "stray"),
+            plural(figures.episodes, "episode")
+        ),
+    };
+    let verdict = stage.comparison.as_ref().map_or(String::new(), |c| format!(", {}", c.verdict.word()));
+    format!("Stage {}{kind}: {}: {seen}{verdict}", stage.stage, safe(&stage.step))
+}
+
+fn stages(stages: &[StageState], out: &mut Out) -> Result<()> {
+    if table::width() < NARROW {
+        return stages.iter().try_for_each(|stage| say(&stage_line(stage), out));
+    }
+    let mut list = table::new(
+        &["stage", "what was done", "kind", "watched", "strays", "episodes", "verdict"],
+        &[0, 3, 4, 5],
+    );
+    for stage in stages {
+        let unseen = || "–".to_owned();
+        let watched = stage.span_s > 0.0;
+        list.add_row([
+            stage.stage.to_string(),
+            safe(&stage.step),
+            stage.kind.unwrap_or("").to_owned(),
+            if watched { duration(stage.span_s) } else { unseen() },
+            if watched { stage.strays.to_string() } else { unseen() },
+            stage.figures.as_ref().map_or_else(unseen, |figures| figures.episodes.to_string()),
+            stage.comparison.as_ref().map_or("", |comparison| comparison.verdict.word()).to_owned(),
+        ]);
+    }
+    out.line(table::text(&list))
+}
+
+/// Hands-on input that looks like a machine's, with the odds, and what to do about it.
+pub(super) fn suspects(where_: &str, suspicion: &Suspicion, out: &mut Out) -> Result<()> {
+    let worth: Vec<_> = worth_telling(suspicion).collect();
+    for suspect in &worth {
+        say(
+            &format!(
+                "{where_}: {} {}x, suspected stray, odds {}{}{}",
+                safe(&suspect.symbol.label()),
+                suspect.count,
+                chance(suspect.probability),
+                if suspect.because.is_empty() { "" } else { ": " },
+                suspect.because.join("; ")
+            ),
+            out,
+        )?;
+    }
+    if suspicion.suspects.is_empty() {
+        return Ok(());
+    }
+    say(&format!("{where_}: {}", suspicion.advice), out)
+}
+
+/// Which step did it.
+pub(super) fn credit(attribution: &AttributionState, out: &mut Out) -> Result<()> {
+    out.line("Which step changed it:")?;
+    if table::width() < NARROW {
+        for step in &attribution.steps {
+            say(
+                &format!(
+                    "Step {} (before stage {}): {}: credit {}",
+                    step.credit.step,
+                    step.stage,
+                    safe(&step.changed()),
+                    chance(step.credit.posterior)
+                ),
+                out,
+            )?;
+        }
+        return notes(&attribution.rest.notes, out);
+    }
+    let mut list = table::new(
+        &["step", "before stage", "what was changed", "credit", "chance of such a fall"],
+        &[0, 1, 3, 4],
+    );
+    for step in &attribution.steps {
+        list.add_row([
+            step.credit.step.to_string(),
+            step.stage.to_string(),
+            safe(&step.changed()),
+            chance(step.credit.posterior),
+            chance(step.credit.chance_corrected),
+        ]);
+    }
+    out.line(table::text(&list))?;
+    notes(&attribution.rest.notes, out)
+}
+
+fn notes(list: &[String], out: &mut Out) -> Result<()> {
+    list.iter().try_for_each(|note| say(&format!("- {}", safe(note)), out))
+}

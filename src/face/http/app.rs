@@ -1,0 +1,192 @@
+//! What all parts of the daemon share.
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::Instant;
+
+use super::config::{Config, PortConfig};
+use super::guard::Rates;
+use super::jobs::{Entry, Jobs};
+use super::page::Tagged;
+use super::port::Port;
+use super::refusal::{Answer, Refusal};
+use super::ring::Ring;
+use super::shown::DiskShown;
+use super::token::Token;
+use tokio::sync::watch;
+
+use crate::base::{Anchor, Result};
+use crate::journal::{DiskLevel, Files, Group, SystemFiles};
+use crate::timeline::Protocols;
+
+/// Most ports that may be bound.
+pub const MOST_PORTS: usize = 64;
+
+/// What other faces make for the daemon; it imports none of them.
+#[derive(Clone, Copy)]
+pub struct Makers {
+    /// Writes the report of a job; gives its path.
+    pub report: fn(&Path, &Protocols) -> Result<PathBuf>,
+    /// Judges the key checks of a job, as `keycheck --json` does.
+    pub keycheck: fn(&Path, &Protocols) -> Result<serde_json::Value>,
+}
+
+/// Counters for the metrics.
+#[derive(Debug, Default)]
+pub struct Counts {
+    /// Answers by their first digit.
+    pub answers: [AtomicU64; 6],
+    /// Connections that are open now.
+    pub connections: AtomicU64,
+    /// Connections turned away.
+    pub turned_away: AtomicU64,
+    /// Requests refused for their rate.
+    pub too_many: AtomicU64,
+    /// Subscribers now.
+    pub subscribers: AtomicU64,
+    /// Subscribers that were told of a gap.
+    pub gaps: AtomicU64,
+}
+
+/// The protocol files and the mistake of the last edit.
+pub struct Known {
+    /// The last good ones.
+    pub protocols: Protocols,
+    /// What is wrong with the present files.
+    pub error: Option<String>,
+}
+
+/// Everything.
+pub struct Bench {
+    /// The configuration as it is now.
+    pub config: Mutex<Arc<Config>>,
+    /// Protocol files.
+    pub known: Mutex<Known>,
+    /// The disk threads.
+    pub group: Group,
+    /// Messages to subscribers.
+    pub ring: Ring,
+    /// Ports by name.
+    pub ports: Mutex<BTreeMap<String, Arc<Port>>>,
+    /// Jobs.
+    pub jobs: Jobs,
+    /// The token.
+    pub token: Token,
+    /// What other faces make.
+    pub makers: Makers,
+    /// Name of this start.
+    pub boot: String,
+    /// When it began.
+    pub started: Anchor,
+    /// The same, for durations.
+    pub born: Instant,
+    /// What was repaired at the start, in sentences.
+    pub recovered: Mutex<Vec<String>>,
+    /// Counters.
+    pub counts: Counts,
+    /// The states of all jobs are being worked out.
+    pub surveying: AtomicBool,
+    /// How often each client asks.
+    pub rates: Rates,
+    /// The page's files.
+    pub page: Vec<Tagged>,
+    /// `true` once the daemon is to end.
+    pub ending: watch::Sender<bool>,
+}
+
+/// The lock around a value that is whole at any time.
+pub fn locked<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+impl Bench {
+    /// The protocol files to decode with now.
+    pub fn protocols(&self) -> Protocols {
+        locked(&self.known).protocols.clone()
+    }
+
+    /// The configuration as it is now.
+    pub fn config(&self) -> Arc<Config> {
+        Arc::clone(&locked(&self.config))
+    }
+
+    /// A port by its name.
+    ///
+    /// # Errors
+    /// 404.
+    pub fn port(&self, name: &str) -> Answer<Arc<Port>> {
+        locked(&self.ports).get(name).cloned().ok_or_else(|| {
+            Refusal::missing("there is no such port").remedy("GET /api/v1/ports lists them; POST binds one")
+        })
+    }
+
+    /// All ports, in order of their names.
+    pub fn all_ports(&self) -> Vec<Arc<Port>> {
+        locked(&self.ports).values().cloned().collect()
+    }
+
+    /// Binds a port and starts its thread.
+    ///
+    /// # Errors
+    /// 409 when the name or the device is taken, or there are too many; 503 when the system gives no thread.
+    pub fn bind(self: &Arc<Self>, config: PortConfig, fixed: bool) -> Answer<Arc<Port>> {
+        let mut ports = locked(&self.ports);
+        if ports.contains_key(&config.name) {
+            return Err(Refusal::conflict("a port of this name is bound already"));
+        }
+        if let Some(other) = ports.values().find(|port| port.config().binding == config.binding) {
+            return Err(Refusal::conflict(format!(
+                "this device is bound already, as {}",
+                other.config().name
+            )));
+        }
+        if ports.len() >= MOST_PORTS {
+            return Err(Refusal::conflict(format!("{MOST_PORTS} ports are bound already")));
+        }
+        let port = Port::start(config, fixed, self)?;
+        ports.insert(port.config().name.clone(), Arc::clone(&port));
+        Ok(port)
+    }
+
+    /// Tells subscribers that a job has changed.
+    pub fn job_changed(&self, entry: &Entry) {
+        let revision = entry.changed();
+        let value = serde_json::json!({ "job": &*entry.name, "revision": revision });
+        self.ring.tell("job", Some(Arc::clone(&entry.name)), &value);
+    }
+
+    /// `true` when nobody works out the states of all jobs yet.
+    pub fn begin_survey(&self) -> bool {
+        !self.surveying.swap(true, Ordering::AcqRel)
+    }
+
+    /// They are worked out.
+    pub fn end_survey(&self) {
+        self.surveying.store(false, Ordering::Release);
+    }
+
+    /// Room on the disk of the jobs.
+    pub fn disk(&self) -> DiskShown {
+        if let Some(forecast) = self.group.status().disk {
+            return DiskShown::new(forecast.level, forecast.free, forecast.hours_left);
+        }
+        // Nothing was recorded yet: nothing grows.
+        let free = SystemFiles.room(self.jobs.folder()).map_or(0, |room| room.free);
+        DiskShown::new(if free == 0 { DiskLevel::Full } else { DiskLevel::Fine }, free, None)
+    }
+
+    /// Returns once the daemon is to end.
+    pub async fn ended(&self) {
+        // The sender lives as long as this does.
+        let _ = self.ending.subscribe().wait_for(|ending| *ending).await;
+    }
+
+    /// Counts an answer.
+    pub fn count(&self, status: u16) {
+        if let Some(counter) = self.counts.answers.get(usize::from(status / 100)) {
+            counter.fetch_add(1, Ordering::Relaxed);
+        }
+    }
+}

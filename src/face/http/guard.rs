@@ -1,0 +1,216 @@
+//! Who may ask, how often, and with which headers the answer goes out.
+
+use std::collections::HashMap;
+use std::net::IpAddr;
+use std::sync::Mutex;
+use std::sync::atomic::Ordering;
+use std::time::{Duration, Instant};
+
+use axum::extract::{Request, State};
+use axum::http::{HeaderMap, HeaderValue, Method, StatusCode, header};
+use axum::middleware::Next;
+use axum::response::{IntoResponse, Response};
+
+use super::api::{App, LARGEST_BODY};
+use super::app::locked;
+use super::refusal::{Answer, Refusal};
+
+/// Where a request comes from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Peer {
+    /// TCP; the token is needed.
+    Tcp {
+        /// The other end.
+        from: IpAddr,
+        /// Over TLS.
+        tls: bool,
+    },
+    /// The Unix socket, which only its owner can open.
+    Unix,
+}
+
+/// Requests a second that one client may make in the long run.
+const PER_SECOND: f64 = 200.0;
+/// And at once.
+const AT_ONCE: f64 = 600.0;
+/// Clients that are remembered.
+const MOST_CLIENTS: usize = 1024;
+/// A request is answered within this, or refused. Trying rates takes longer.
+const WITHIN: Duration = Duration::from_secs(30);
+const FIND_WITHIN: Duration = Duration::from_secs(120);
+
+/// How often each client asks.
+#[derive(Debug, Default)]
+pub struct Rates(Mutex<HashMap<Peer, (f64, Instant)>>);
+
+impl Rates {
+    /// Takes one request from the client's allowance; `false` when it is used up.
+    pub fn take(&self, peer: Peer, now: Instant) -> bool {
+        let mut clients = locked(&self.0);
+        if clients.len() >= MOST_CLIENTS && !clients.contains_key(&peer) {
+            // Whoever has a full allowance again need not be remembered.
+            clients.retain(|_, (_, last)| now.saturating_duration_since(*last) < Duration::from_secs(10));
+            if clients.len() >= MOST_CLIENTS {
+                return false;
+            }
+        }
+        let (left, last) = clients.entry(peer).or_insert((AT_ONCE, now));
+        let grown = now.saturating_duration_since(*last).as_secs_f64() * PER_SECOND;
+        *left = (*left + grown).min(AT_ONCE);
+        *last = now;
+        if *left < 1.0 {
+            return false;
+        }
+        *left -= 1.0;
+        true
+    }
+}
+
+/// The policy of every answer but the report.
+const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src \
+'self'; frame-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
+
+/// Stands before every route: checks, then answers within the time, then the headers.
+pub async fn guard(State(bench): State<App>, request: Request, next: Next) -> Response {
+    let peer = request.extensions().get::<Peer>().copied();
+    let within = if request.uri().path().ends_with("/find") { FIND_WITHIN } else { WITHIN };
+    let mut response = match check(&bench, &request, peer) {
+        Err(refusal) => refusal.into_response(),
+        Ok(()) => match tokio::time::timeout(within, next.run(request)).await {
+            Ok(response) => response,
+            Err(_) => Refusal::new(StatusCode::REQUEST_TIMEOUT, "the request took too long").into_response(),
+        },
+    };
+    bench.count(response.status().as_u16());
+    let headers = response.headers_mut();
+    headers.entry(header::CONTENT_SECURITY_POLICY).or_insert(HeaderValue::from_static(POLICY));
+    headers.entry(header::CACHE_CONTROL).or_insert(HeaderValue::from_static("no-store"));
+    let fixed = [
+        ("x-content-type-options", "nosniff"),
+        ("referrer-policy", "no-referrer"),
+        ("cross-origin-opener-policy", "same-origin"),
+        ("cross-origin-resource-policy", "same-origin"),
+    ];
+    for (name, value) in fixed {
+        headers.insert(name, HeaderValue::from_static(value));
+    }
+    response
+}
+
+fn check(bench: &App, request: &Request, peer: Option<Peer>) -> Answer<()> {
+    let Some(peer) = peer else { return Err(Refusal::failed("the request has no sender")) };
+    if !bench.rates.take(peer, Instant::now()) {
+        bench.counts.too_many.fetch_add(1, Ordering::Relaxed);
+        return Err(Refusal::new(StatusCode::TOO_MANY_REQUESTS, "too many requests").remedy("wait a second"));
+    }
+    let headers = request.headers();
+    let path = request.uri().path();
+    if let Peer::Tcp { tls, .. } = peer {
+        check_host(bench, request, tls)?;
+        let needs_token = path.starts_with("/api/") || path == "/metrics";
+        if needs_token && !has_token(bench, headers) {
+            return Err(Refusal::new(StatusCode::UNAUTHORIZED, "this needs the token")
+                .remedy("open the link that `straykey serve` prints, or send Authorization: Bearer TOKEN"));
+        }
+    }
+    if !matches!(*request.method(), Method::GET | Method::HEAD | Method::OPTIONS) {
+        let kind =
+            headers.get(header::CONTENT_TYPE).and_then(|value| value.to_str().ok()).unwrap_or_default();
+        let kind = kind.split(';').next().unwrap_or_default().trim();
+        if !kind.eq_ignore_ascii_case("application/json") {
+            return Err(Refusal::new(StatusCode::UNSUPPORTED_MEDIA_TYPE, "a change is asked for in JSON")
+                .remedy("send Content-Type: application/json"));
+        }
+    }
+    let length =
+        headers.get(header::CONTENT_LENGTH).and_then(|value| value.to_str().ok()?.parse::<u64>().ok());
+    if length.is_some_and(|length| length > LARGEST_BODY as u64) {
+        return Err(Refusal::new(
+            StatusCode::PAYLOAD_TOO_LARGE,
+            format!("a request holds {LARGEST_BODY} bytes at most"),
+        ));
+    }
+    Ok(())
+}
+
+/// A web page elsewhere must not drive the bench: the name by which it was asked must be ours (so that no name that
+/// somebody else owns can be pointed at us), and a page that asks must be our own.
+fn check_host(bench: &App, request: &Request, tls: bool) -> Answer<()> {
+    let foreign = |what: &str| Err(Refusal::new(StatusCode::FORBIDDEN, what));
+    let headers = request.headers();
+    if headers.get_all(header::HOST).iter().count() != 1 {
+        return foreign("one Host header is needed");
+    }
+    let Some(host) = headers.get(header::HOST).and_then(|value| value.to_str().ok()) else {
+        return foreign("the Host header is not readable");
+    };
+    let config = bench.config();
+    let is_ours = |host: &str| {
+        let name = without_port(host);
+        ["127.0.0.1", "localhost", "[::1]"].contains(&name)
+            || (tls && config.names().iter().any(|own| own.eq_ignore_ascii_case(name)))
+    };
+    let authority = request.uri().authority().map(|authority| authority.as_str());
+    if !is_ours(host) || authority.is_some_and(|authority| !is_ours(authority)) {
+        return foreign("the daemon is not asked by this name");
+    }
+    let own = format!("{}://{host}", if tls { "https" } else { "http" });
+    for origin in headers.get_all(header::ORIGIN) {
+        if origin.to_str().ok() != Some(own.as_str()) {
+            return foreign("a page from elsewhere may not ask");
+        }
+    }
+    Ok(())
+}
+
+fn without_port(host: &str) -> &str {
+    match host.rsplit_once(':') {
+        Some((name, port)) if !port.is_empty() && port.bytes().all(|b| b.is_ascii_digit()) => name,
+        _ => host,
+    }
+}
+
+/// The token as a bearer or in the cookie.
+fn has_token(bench: &App, headers: &HeaderMap) -> bool {
+    let bearer = headers
+        .get(header::AUTHORIZATION)
+        .and_then(|value| value.to_str().ok())
+        .and_then(|value| value.strip_prefix("Bearer "));
+    let mut cookies = headers
+        .get_all(header::COOKIE)
+        .iter()
+        .filter_map(|value| value.to_str().ok())
+        .flat_map(|value| value.split(';'))
+        .filter_map(|pair| pair.trim().strip_prefix("straykey="));
+    bearer.is_some_and(|token| bench.token.is(token)) || cookies.any(|token| bench.token.is(token))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_allowance_is_used_up_and_comes_back() {
+        let rates = Rates::default();
+        let begin = Instant::now();
+        let peer = |last| Peer::Tcp { from: IpAddr::from([127, 0, 0, last]), tls: false };
+        let taken = (0..2000).filter(|_| rates.take(peer(1), begin)).count();
+        assert_eq!(taken, 600);
+        assert!(rates.take(peer(2), begin), "another client has its own");
+        let later = begin + Duration::from_secs(1);
+        assert_eq!((0..2000).filter(|_| rates.take(peer(1), later)).count(), 200);
+    }
+
+    #[test]
+    fn a_port_is_no_part_of_a_name() {
+        for (host, name) in [
+            ("localhost:80", "localhost"),
+            ("[::1]:4187", "[::1]"),
+            ("[::1]", "[::1]"),
+            ("a.b", "a.b"),
+            ("a:", "a:"),
+        ] {
+            assert_eq!(without_port(host), name);
+        }
+    }
+}

@@ -1,0 +1,85 @@
+//! The page's own files, and the link that lets a browser in.
+
+mod files;
+
+use axum::extract::{Query, Request, State};
+use axum::http::{HeaderMap, HeaderValue, Method, StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use serde::Deserialize;
+use sha2::{Digest, Sha256};
+
+use super::api::App;
+use super::guard::Peer;
+use super::refusal::Refusal;
+use crate::journal::hexadecimal;
+
+pub use files::{ASSETS, Asset};
+
+/// A file with its tag.
+#[derive(Clone, Debug)]
+pub struct Tagged {
+    asset: Asset,
+    tag: HeaderValue,
+}
+
+/// Files with tags by their content.
+pub fn tagged(assets: &[Asset]) -> Vec<Tagged> {
+    assets
+        .iter()
+        .map(|asset| {
+            let sum = hexadecimal(&Sha256::digest(asset.bytes));
+            let tag = format!("\"{}\"", sum.get(..16).unwrap_or_default());
+            Tagged {
+                asset: *asset,
+                tag: HeaderValue::from_str(&tag).unwrap_or(HeaderValue::from_static("\"\"")),
+            }
+        })
+        .collect()
+}
+
+/// Whatever is no request of the API: a file of the page, or nothing.
+pub async fn file(State(bench): State<App>, request: Request) -> Response {
+    let path = request.uri().path();
+    let wanted = if path == "/index.html" { "/" } else { path };
+    let Some(found) = bench.page.iter().find(|tagged| tagged.asset.path == wanted) else {
+        return Refusal::missing("there is nothing at this address").into_response();
+    };
+    if !matches!(*request.method(), Method::GET | Method::HEAD) {
+        return Refusal::new(StatusCode::METHOD_NOT_ALLOWED, "a file is only read").into_response();
+    }
+    let headers = [
+        (header::ETAG, found.tag.clone()),
+        (header::CACHE_CONTROL, HeaderValue::from_static("no-cache")),
+        (header::CONTENT_TYPE, HeaderValue::from_static(found.asset.kind)),
+    ];
+    if request.headers().get(header::IF_NONE_MATCH) == Some(&found.tag) {
+        return (StatusCode::NOT_MODIFIED, headers).into_response();
+    }
+    (headers, found.asset.bytes).into_response()
+}
+
+/// The query of the link.
+#[derive(Debug, Deserialize)]
+pub struct Link {
+    token: String,
+}
+
+/// `GET /open?token=`: gives the browser the cookie and sends it to the page.
+pub async fn open(State(bench): State<App>, request: Request) -> Response {
+    let link: Option<Query<Link>> = Query::try_from_uri(request.uri()).ok();
+    let right = link.is_some_and(|Query(link)| bench.token.is(&link.token));
+    if !right {
+        return Refusal::new(StatusCode::UNAUTHORIZED, "this link is not, or no longer, right")
+            .remedy("take the link that `straykey serve` prints in the terminal")
+            .into_response();
+    }
+    let tls = matches!(request.extensions().get::<Peer>(), Some(Peer::Tcp { tls: true, .. }));
+    let secure = if tls { "; Secure" } else { "" };
+    let cookie = format!("straykey={}; HttpOnly; SameSite=Strict; Path=/{secure}", bench.token.secret());
+    let mut headers = HeaderMap::new();
+    if let Ok(cookie) = HeaderValue::from_str(&cookie) {
+        headers.insert(header::SET_COOKIE, cookie);
+    }
+    headers.insert(header::LOCATION, HeaderValue::from_static("/"));
+    (StatusCode::SEE_OTHER, headers).into_response()
+}

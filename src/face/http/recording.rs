@@ -1,0 +1,413 @@
+//! A capture that runs on a port: bytes to the journal and to events, events to subscribers, the soak's verdict.
+
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use serde::Serialize;
+
+use super::app::Bench;
+use super::axis::Axis;
+use super::jobs::Held;
+use super::port::{Begin, SoakPlan};
+use super::refusal::{Answer, Refusal};
+use super::shown::{LaneEvent, PortLevel, PortState, SoakShown, round};
+use crate::analysis::soak::{Soak, SoakState};
+use crate::base::{Anchor, Event, EventKind, Kind, Name, Nanoseconds};
+use crate::bench::{self, Loaded, StageSeen};
+use crate::journal::FeedState;
+use crate::source::ByteSource;
+use crate::source::serial::{BACK, Console, GONE, Nudge, PortSpec, SerialPort};
+use crate::timeline::job::{CaptureOptions, Hands};
+use crate::timeline::live::{Progress, Session};
+
+/// Nothing for so long: the port is silent.
+const SILENT: Nanoseconds = Nanoseconds(10_000_000_000);
+/// Verdicts of a quiet soak are told so often at most.
+const SOAK_EVERY: Duration = Duration::from_millis(250);
+/// A port's state is told so often while bytes flow.
+const PORT_EVERY: Duration = Duration::from_secs(1);
+/// Most events in one message.
+const MOST_EVENTS: usize = 512;
+
+struct Running {
+    soak: Soak,
+    state: SoakState,
+    limit: Nanoseconds,
+    full: bool,
+    planned: bool,
+    told: Instant,
+    told_strays: u64,
+}
+
+/// A capture that runs.
+pub(super) struct Recording {
+    session: Session,
+    console: Console,
+    nudge: Nudge,
+    held: Held,
+    capture: Name,
+    stage: usize,
+    base_s: f64,
+    hands: Hands,
+    anchor: Anchor,
+    soak: Option<Running>,
+    events: Vec<Event>,
+    seen: u64,
+    gaps: u64,
+    gone: bool,
+    trouble: Option<String>,
+    lost_by_port: u64,
+    rate: Rate,
+    told: Instant,
+    told_bytes: u64,
+    level: PortLevel,
+}
+
+/// Bytes a second over the last seconds.
+struct Rate {
+    at: Instant,
+    bytes: u64,
+    per_s: f64,
+}
+
+#[derive(Serialize)]
+struct EventsTold<'a> {
+    job: &'a str,
+    port: &'a str,
+    capture: &'a str,
+    stage: usize,
+    base_s: f64,
+    events: Vec<LaneEvent>,
+}
+
+#[derive(Serialize)]
+struct SoakTold<'a> {
+    job: &'a str,
+    port: &'a str,
+    soak: SoakShown,
+}
+
+impl Recording {
+    /// Opens the port and begins the capture.
+    pub(super) fn begin(
+        begin: &Begin,
+        spec: &PortSpec,
+        chassis: Option<&str>,
+        bench: &Bench,
+    ) -> Answer<Self> {
+        let entry = bench.jobs.find(&begin.job)?;
+        let held = entry.hold()?;
+        let protocols = bench.protocols();
+        entry.with(|job| {
+            if job.closed().is_some() {
+                return Err(Refusal::conflict("the job is closed and takes nothing more"));
+            }
+            if job.cautions_read().is_none() {
+                return Err(Refusal::conflict("the cautions of this job have not been read")
+                    .remedy("show them, and confirm with POST /api/v1/jobs/{job}/cautions"));
+            }
+            Ok(())
+        })?;
+        // Before the port is opened: what it says meanwhile would have to wait.
+        let loaded = entry.loaded(&protocols)?;
+        let soak = begin.soak.map(|plan| prepare(&loaded, plan)).transpose()?;
+        let axis = Axis::of(&loaded.job, |capture| loaded.span(capture));
+        drop(loaded);
+        let port = SerialPort::open(spec)?;
+        let (console, nudge) = (port.console(), port.nudge());
+        let anchor = port.anchor().unwrap_or_else(Anchor::now);
+        let options = CaptureOptions {
+            name: Some(begin.word.to_owned()),
+            hands: begin.hands,
+            ..CaptureOptions::default()
+        };
+        let words = format!("{} at {} baud {}", spec.path.display(), spec.baud, spec.framing_text());
+        let origin = serde_json::to_value(spec).unwrap_or_default();
+        let (recorder, own, stage, base_s) = entry.with(|job| {
+            let own =
+                begin.chassis.as_deref().or(chassis).or(job.info().chassis.as_deref()).map(str::to_owned);
+            let recorder = job.begin_capture_in(&bench.group, &options, &words, &origin, anchor)?;
+            let now = Axis::of(job, |capture| axis.find(&capture.name).map(|placed| placed.span));
+            let placed = now.find(recorder.name());
+            Ok((
+                recorder,
+                own,
+                job.stages().len(),
+                placed.map_or_else(|| axis.end_s(), |placed| placed.base_s),
+            ))
+        })?;
+        let capture = Name::from(recorder.name());
+        let session = Session::new(Box::new(port), Some(recorder), &protocols, own.as_deref())?;
+        bench.job_changed(&entry);
+        let now = Instant::now();
+        Ok(Self {
+            session,
+            console,
+            nudge,
+            held,
+            capture,
+            stage,
+            base_s: round(base_s),
+            hands: begin.hands,
+            anchor,
+            soak,
+            events: Vec::new(),
+            seen: 0,
+            gaps: 0,
+            gone: false,
+            trouble: None,
+            lost_by_port: 0,
+            rate: Rate { at: now, bytes: 0, per_s: 0.0 },
+            told: now,
+            told_bytes: 0,
+            level: PortLevel::Open,
+        })
+    }
+
+    /// The way to end its wait for bytes.
+    pub(super) fn nudge(&self) -> Nudge {
+        self.nudge.clone()
+    }
+
+    /// Name of the job.
+    pub(super) fn job(&self) -> &Arc<str> {
+        &self.held.entry().name
+    }
+
+    /// Name of the capture.
+    pub(super) fn capture(&self) -> &str {
+        &self.capture
+    }
+
+    /// Whether hands are on the set.
+    pub(super) fn hands(&self) -> Hands {
+        self.hands
+    }
+
+    /// Now on the capture's clock.
+    pub(super) fn now(&self) -> Nanoseconds {
+        self.session.now()
+    }
+
+    /// One pull; `false` when the capture is to be ended.
+    pub(super) fn pull(&mut self, port: &str, bench: &Bench) -> Answer<bool> {
+        let going = match self.session.step(&mut self.events) {
+            Ok(Progress::Going(_)) => true,
+            Ok(Progress::Ended) => false,
+            // The bytes are recorded all the same; they mean nothing to us.
+            Err(error) if error.kind() == Kind::Input => {
+                tracing::warn!(port, job = %self.job(), "{}", error.sentence());
+                self.trouble = Some(error.sentence());
+                true
+            }
+            Err(error) => return Err(error.into()),
+        };
+        self.take(port, bench);
+        Ok(going && !self.is_enough())
+    }
+
+    /// Looks at the events of a pull and tells them.
+    fn take(&mut self, port: &str, bench: &Bench) {
+        for event in &self.events {
+            if event.kind == EventKind::Fault
+                && let Some(note) = &event.note
+            {
+                if &**note == GONE {
+                    (self.gone, self.gaps) = (true, self.gaps + 1);
+                    tracing::warn!(port, job = %self.held.entry().name, "the port is gone; looking for it again");
+                } else if note.starts_with(BACK) {
+                    self.gone = false;
+                    tracing::info!(port, job = %self.held.entry().name, "{note}");
+                } else if let Some(lost) =
+                    note.split_once(" bytes lost").and_then(|(n, _)| n.parse::<u64>().ok())
+                {
+                    self.lost_by_port += lost;
+                }
+            }
+            if let Some(running) = &mut self.soak {
+                running.soak.push(event);
+            }
+        }
+        self.seen += self.events.len() as u64;
+        self.tell_events(port, bench);
+        self.tell_soak(port, bench);
+        self.events.clear();
+    }
+
+    fn tell_events(&self, port: &str, bench: &Bench) {
+        let off = self.hands == Hands::Off;
+        let job = self.job();
+        for events in self.events.chunks(MOST_EVENTS) {
+            let told = EventsTold {
+                job,
+                port,
+                capture: &self.capture,
+                stage: self.stage,
+                base_s: self.base_s,
+                events: events
+                    .iter()
+                    .map(|event| LaneEvent::new(event, self.base_s, off, &self.capture))
+                    .collect(),
+            };
+            bench.ring.tell("events", Some(Arc::clone(job)), &told);
+        }
+    }
+
+    fn tell_soak(&mut self, port: &str, bench: &Bench) {
+        let now = self.session.now();
+        let Some(running) = &mut self.soak else { return };
+        if self.events.is_empty() && running.told.elapsed() < SOAK_EVERY {
+            return;
+        }
+        running.state = running.soak.tick(now);
+        let stray = running.state.strays != running.told_strays;
+        if !stray && running.told.elapsed() < SOAK_EVERY {
+            return;
+        }
+        (running.told, running.told_strays) = (Instant::now(), running.state.strays);
+        let job = Arc::clone(self.job());
+        if let Some(soak) = self.soak() {
+            bench.ring.tell("soak", Some(Arc::clone(&job)), &SoakTold { job: &job, port, soak });
+        }
+    }
+
+    /// The soak as it stands.
+    pub(super) fn soak(&self) -> Option<SoakShown> {
+        self.soak.as_ref().map(|running| SoakShown {
+            state: running.state.clone(),
+            run_s: self.session.now().seconds(),
+            limit_s: running.limit.seconds(),
+            planned: running.planned,
+        })
+    }
+
+    fn is_enough(&self) -> bool {
+        self.soak.as_ref().is_some_and(|running| {
+            let certain = running.planned && running.state.done && !running.full;
+            self.session.now() >= running.limit || certain
+        })
+    }
+
+    /// Writes to the set; what is written is a remark in the recording before it is sent.
+    pub(super) fn send(&mut self, text: &[u8], port: &str, bench: &Bench) -> Answer<usize> {
+        let shown = String::from_utf8_lossy(text);
+        let what = format!("console command by the technician: {}", crate::face::out::safe(shown.trim_end()));
+        tracing::warn!(port, job = %self.job(), "{what}");
+        self.session.remark(what, &mut self.events)?;
+        let sent = self.console.send(text);
+        if let Err(error) = &sent {
+            self.session.remark(format!("the command failed: {}", error.what()), &mut self.events)?;
+        }
+        self.take(port, bench);
+        Ok(sent?)
+    }
+
+    /// Fills in what the port's state says; `true` when it is to be told.
+    pub(super) fn show(&mut self, state: &mut PortState) -> bool {
+        let elapsed = self.rate.at.elapsed();
+        if elapsed >= PORT_EVERY {
+            let bytes = self.session.bytes();
+            #[allow(clippy::cast_precision_loss)]
+            let per_s = (bytes - self.rate.bytes) as f64 / elapsed.as_secs_f64();
+            self.rate = Rate { at: Instant::now(), bytes, per_s: (per_s * 10.0).round() / 10.0 };
+        }
+        let now = self.session.now();
+        let last = self.session.last_byte();
+        let feed = self.session.recorder().map(crate::timeline::job::CaptureWriter::feed_state);
+        let stopped = match feed {
+            Some(FeedState::Stopped { why, .. }) => Some(why),
+            _ => None,
+        };
+        let silent = now - last.unwrap_or_default() > SILENT;
+        let (level, why) = match (&stopped, self.gone, silent) {
+            (Some(why), _, _) => {
+                (PortLevel::Failed, Some(format!("the disk does not take the recording: {why}")))
+            }
+            (_, true, _) => (PortLevel::Gone, Some("unplugged; it is looked for again and again".to_owned())),
+            (_, _, true) => {
+                (PortLevel::Silent, Some("no byte for ten seconds: a silent port is no quiet set".to_owned()))
+            }
+            _ => (PortLevel::Open, self.trouble.clone()),
+        };
+        let choice = self.session.choice();
+        let changed = state.state != level
+            || state.why != why
+            || state.capture.as_deref() != Some(&*self.capture)
+            || state.chassis.as_deref()
+                != choice.map(|choice| choice.name.as_str()).or(state.chassis.as_deref())
+            || self.level != level;
+        self.level = level;
+        (state.state, state.why) = (level, why);
+        state.job = Some(self.job().to_string());
+        state.capture = Some(self.capture.to_string());
+        state.stage = Some(self.stage);
+        state.hands = Some(if self.hands == Hands::Off { "off" } else { "on" });
+        if let Some(choice) = choice {
+            state.chassis = Some(choice.name.clone());
+            state.recognised = (!choice.given).then(|| choice.because.clone());
+        }
+        state.bytes = self.session.bytes();
+        state.events = self.seen;
+        state.bytes_per_s = self.rate.per_s;
+        state.last_byte_s_ago = last.map(|last| round((now - last).seconds().max(0.0)));
+        let lost = self.session.recorder().map_or(0, crate::timeline::job::CaptureWriter::lost);
+        state.lost_bytes = self.lost_by_port + lost;
+        state.gaps = self.gaps;
+        state.since = self.anchor.wall(Nanoseconds::ZERO);
+        state.soak = self.soak();
+        let flowing = state.bytes != self.told_bytes && self.told.elapsed() >= PORT_EVERY;
+        if changed || flowing {
+            (self.told, self.told_bytes) = (Instant::now(), state.bytes);
+        }
+        changed || flowing
+    }
+
+    /// Ends the capture in good order; gives the soak that it was, as it stood at the end.
+    pub(super) fn end(mut self, port: &str, bench: &Bench) -> (Option<SoakShown>, Answer<()>) {
+        let now = self.session.now();
+        if let Some(running) = &mut self.soak {
+            running.state = running.soak.tick(now);
+            running.told_strays = u64::MAX;
+        }
+        self.tell_soak(port, bench);
+        let soak = self.soak();
+        let mut last = Vec::new();
+        let ended = self.session.finish(&mut last).map_err(Refusal::from);
+        let entry = Arc::clone(self.held.entry());
+        let done = ended.and_then(|recorder| match recorder {
+            Some(recorder) => entry.with(|job| Ok(job.end_capture(recorder).map(|_| ())?)),
+            None => Ok(()),
+        });
+        drop(self.held);
+        bench.job_changed(&entry);
+        match &done {
+            Ok(()) => tracing::info!(port, job = %entry.name, capture = %self.capture, "capture ended"),
+            Err(why) => {
+                tracing::error!(port, job = %entry.name, capture = %self.capture, "capture ended badly: {}", why.what());
+            }
+        }
+        (soak, done)
+    }
+}
+
+/// A soak in the job's present stage, planned from what was seen before it.
+fn prepare(loaded: &Loaded, plan: SoakPlan) -> Answer<Running> {
+    let stages = loaded.stages()?;
+    let options = bench::options(&stages);
+    let (present, earlier) = stages.split_last().ok_or_else(|| Refusal::failed("the job has no stage"))?;
+    let before = earlier.iter().rev().find(|stage| stage.is_watched()).map(StageSeen::observation);
+    let mut soak = Soak::new(before.as_ref(), &options);
+    if present.is_watched() {
+        soak.resume(&present.observation());
+    }
+    let state = soak.tick(Nanoseconds::ZERO);
+    Ok(Running {
+        soak,
+        state,
+        limit: Nanoseconds::from_seconds(plan.minutes * 60.0),
+        full: plan.full,
+        planned: before.is_some(),
+        told: Instant::now(),
+        told_strays: 0,
+    })
+}
