@@ -147,41 +147,42 @@ fn updates(mut step: impl FnMut(usize, usize)) -> (f64, f64) {
 /// A soak with a million strays behind it: each further event and look.
 fn live(history: &Train) {
     let (small, _) = events(2000);
-    let mut soak = Soak::new(Some(&Observation::soak(small.clone())), &CompareOptions::default());
-    soak.tick(Nanoseconds::ZERO);
+    let mut soak = Soak::new(Some(&Observation::soak(small.clone())), &CompareOptions::default(), None);
+    soak.tick_observed(Nanoseconds::ZERO);
     let mut event = Event::new(Nanoseconds::ZERO, ControlPath::Keypad, EventKind::Press);
     event.key = Key::from_name("KEY_MENU");
     for occurrence in history.occurrences() {
         event.t = occurrence.t;
-        soak.push(&event);
+        soak.push_observed(&event);
     }
     let from = history.exposure();
     let mut soaks = vec![soak; 5];
     let (mean, worst) = updates(|run, i| {
         event.t = from.saturating_add(Nanoseconds::from_millis(900 * i as i64));
-        soaks[run].push(&event);
-        std::hint::black_box(soaks[run].tick(event.t));
+        soaks[run].push_observed(&event);
+        std::hint::black_box(soaks[run].tick_observed(event.t));
     });
     println!("live update behind {} events: mean {mean:.1} us, worst {worst:.1} us", history.len());
     // A quiet soak after a step with as many before it: every look weighs the chance of so much quiet. The boots are
     // what a set may print meanwhile.
-    let mut soaks = vec![Soak::new(Some(&Observation::soak(history.clone())), &CompareOptions::default()); 5];
+    let mut soaks =
+        vec![Soak::new(Some(&Observation::soak(history.clone())), &CompareOptions::default(), None); 5];
     let mut boot = Event::new(Nanoseconds::ZERO, ControlPath::System, EventKind::Boot);
     let (mean, worst) = updates(|run, i| {
         boot.t = Nanoseconds::from_millis(1 + (1i64 << (i / 25)) * 20 + i as i64);
         if i % 100 == 0 {
-            soaks[run].push(&boot);
+            soaks[run].push_observed(&boot);
         }
-        std::hint::black_box(soaks[run].tick(boot.t));
+        std::hint::black_box(soaks[run].tick_observed(boot.t));
     });
     println!(
         "quiet look after {} events before the step: mean {mean:.1} us, worst {worst:.1} us",
         history.len()
     );
     let (few, _) = events(300);
-    let mut soaks = vec![Soak::new(Some(&Observation::soak(few)), &CompareOptions::default()); 5];
+    let mut soaks = vec![Soak::new(Some(&Observation::soak(few)), &CompareOptions::default(), None); 5];
     let (mean, worst) = updates(|run, i| {
-        std::hint::black_box(soaks[run].tick(Nanoseconds::from_millis(300 * i as i64)));
+        std::hint::black_box(soaks[run].tick_observed(Nanoseconds::from_millis(300 * i as i64)));
     });
     println!("quiet look after 300 events before the step: mean {mean:.1} us, worst {worst:.1} us");
     baseline("even chance", |random| random.exponential());
@@ -207,13 +208,13 @@ fn baseline(name: &str, gap: impl Fn(&mut Random) -> f64) {
     event.key = Key::from_name("KEY_MENU");
     let mut best = vec![f64::INFINITY; looks.len()];
     for _ in 0..3 {
-        let mut soak = Soak::new(None, &CompareOptions::default());
-        soak.tick(Nanoseconds::ZERO);
+        let mut soak = Soak::new(None, &CompareOptions::default(), None);
+        soak.tick_observed(Nanoseconds::ZERO);
         for (look, best) in looks.iter().zip(&mut best) {
             event.t = *look;
             let start = Instant::now();
-            soak.push(&event);
-            std::hint::black_box(soak.tick(event.t));
+            soak.push_observed(&event);
+            std::hint::black_box(soak.tick_observed(event.t));
             *best = best.min(start.elapsed().as_secs_f64());
         }
     }

@@ -23,8 +23,9 @@ use std::time::{Duration, Instant};
 use daemon::{Daemon, bound, readings};
 use serde_json::json;
 use straykey::analysis::CompareOptions;
-use straykey::analysis::soak::Soak;
+use straykey::analysis::ledger::Builder;
 use straykey::base::{Anchor, Nanoseconds, Result};
+use straykey::bench::{SoakPlan, SoakRun};
 use straykey::journal::{Group, Limits, Reader, RecordKind, recover};
 use straykey::simulator::scenario::Scenario;
 use straykey::simulator::set::SimulatedSet;
@@ -259,17 +260,18 @@ fn month(days: u64) {
     let source = Simulated { set: scenario.set(), now: Nanoseconds::ZERO, offset: 0, piece: Vec::new() };
     let protocols = Protocols::load(None).unwrap();
     let mut session = Session::new(Box::new(source), Some(recorder), &protocols, Some("alder")).unwrap();
-    let mut soak = Soak::new(None, &CompareOptions::default());
+    let plan = SoakPlan { seconds: 1e9, full: true, attended: false };
+    let mut soak = SoakRun::new(None, &CompareOptions::default(), plan, Builder::default(), Vec::new());
     let (mut events, mut count) = (Vec::new(), 0_u64);
     let begun = Instant::now();
     for day in 0..=days {
         let until = Nanoseconds(Nanoseconds::SECOND.0 * 86_400 * day as i64);
         let mut now = session.now();
         while now < until {
-            let Progress::Going(reached) = session.step(&mut events).unwrap() else { return };
+            let Progress::Going(reached) = session.step(&mut soak, &mut events).unwrap() else { return };
             now = reached;
             count += events.len() as u64;
-            events.drain(..).for_each(|event| soak.push(&event));
+            events.clear();
             soak.tick(now);
             session.settle().unwrap();
         }

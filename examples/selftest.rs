@@ -46,8 +46,8 @@ fn bench(random: &mut Random, truth: Truth) -> Bench {
 ///
 /// With `until`, it goes on until one of these verdicts, whatever else the soak says.
 fn soak(random: &mut Random, bench: &Bench, mean: Option<f64>, until: &[Verdict]) -> Verdict {
-    let mut soak = Soak::new(Some(&bench.before), &CompareOptions::default());
-    let first = soak.tick(Nanoseconds::ZERO);
+    let mut soak = Soak::new(Some(&bench.before), &CompareOptions::default(), None);
+    let first = soak.tick_observed(Nanoseconds::ZERO);
     let most = (3.0 * first.soak_more_s.unwrap_or(3600.0)).min(40.0 * bench.seconds);
     let points = mean.map_or_else(Vec::new, |mean| strays(random, bench.truth, mean, most));
     let mut next = points.iter().filter(|point| point.0 >= 0.0).peekable();
@@ -56,15 +56,15 @@ fn soak(random: &mut Random, bench: &Bench, mean: Option<f64>, until: &[Verdict]
     while now < most {
         now += step;
         while let Some((t, key)) = next.next_if(|point| point.0 <= now) {
-            soak.push(&simulate::press(*t, *key));
+            soak.push_observed(&simulate::press(*t, *key));
             soak.restart();
         }
-        let state = soak.tick(Nanoseconds::from_seconds(now));
+        let state = soak.tick_observed(Nanoseconds::from_seconds(now));
         if state.done && (until.is_empty() || until.contains(&state.verdict)) {
             return state.verdict;
         }
     }
-    soak.tick(Nanoseconds::from_seconds(most)).verdict
+    soak.tick_observed(Nanoseconds::from_seconds(most)).verdict
 }
 
 #[derive(Default)]

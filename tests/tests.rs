@@ -2,6 +2,7 @@
 
 mod analysis; // strays, patterns, rates, verdicts; checks against SciPy and papers
 mod base; // time, keys, events, errors
+mod blind; // what was not observed is never quiet
 mod captures; // sample captures and the events beside them
 mod daemon; // the bench daemon as a process: requests, ports, crashes, hostile clients
 mod decode; // chassis files, shapes, ladders, binary records

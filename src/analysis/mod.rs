@@ -1,6 +1,7 @@
 //! What the events mean: strays, patterns, verdicts, the place of the fault.
 
 pub mod attribution;
+mod baseline;
 pub mod cause;
 pub mod change;
 pub mod compare;
@@ -9,6 +10,7 @@ pub mod episode;
 pub mod evidence;
 pub mod keycheck;
 pub mod ladder;
+pub mod ledger;
 pub mod level;
 pub mod locate;
 pub mod offtime;

@@ -38,6 +38,8 @@ impl Power {
 pub struct Switch {
     /// When.
     pub t: Nanoseconds,
+    /// The same on the capture's own clock, from which no time was taken off.
+    pub at: Nanoseconds,
     /// What.
     pub power: Power,
     /// In which capture.
@@ -79,7 +81,8 @@ impl OnStretch {
 #[derive(Clone, Copy, Debug)]
 pub struct PowerClock {
     on: Option<(Nanoseconds, Origin)>,
-    off: Option<Nanoseconds>,
+    /// When it was switched off, and the same on the capture's clock.
+    off: Option<(Nanoseconds, Nanoseconds)>,
     spoke: bool,
     segment: u32,
     asleep_s: f64,
@@ -100,9 +103,9 @@ impl PowerClock {
             Power::Awake | Power::Boot => {
                 let ended = self.current(switch.t).filter(|_| spoke);
                 let warm = match self.off.take() {
-                    Some(off) => {
+                    Some((off, at)) => {
                         self.asleep_s += (switch.t - off).seconds().max(0.0);
-                        switch.t - off < COOLING
+                        switch.at - at < COOLING
                     }
                     None => spoke,
                 };
@@ -112,7 +115,7 @@ impl PowerClock {
             Power::Standby => {
                 let ended = self.current(switch.t);
                 self.on = None;
-                self.off = self.off.or(Some(switch.t));
+                self.off = self.off.or(Some((switch.t, switch.at)));
                 ended
             }
         }
@@ -126,7 +129,7 @@ impl PowerClock {
 
     /// Seconds in standby so far.
     pub fn asleep_s(&self, now: Nanoseconds) -> f64 {
-        self.asleep_s + self.off.map_or(0.0, |off| (now - off).seconds().max(0.0))
+        self.asleep_s + self.off.map_or(0.0, |(off, _)| (now - off).seconds().max(0.0))
     }
 }
 
@@ -144,13 +147,20 @@ impl OnTime {
     pub fn of(train: &Train) -> Self {
         let mut found = Self::default();
         let mut switches = train.switches().iter().peekable();
-        for (segment, number) in train.segments().iter().zip(0u32..) {
-            let mut clock = PowerClock::new(segment.span.start, number);
+        let mut clock = PowerClock::new(Nanoseconds::ZERO, 0);
+        let segments = train.segments();
+        for (segment, number) in segments.iter().zip(0u32..) {
+            // One capture is one stretch, whatever of it was observed: on the train's axis its parts lie end to end.
+            if !segment.continues {
+                clock = PowerClock::new(segment.span.start, number);
+            }
             while let Some(switch) = switches.next_if(|switch| switch.segment == number) {
                 found.stretches.extend(clock.take(*switch));
             }
-            found.stretches.extend(clock.current(segment.span.end));
-            found.asleep_s += clock.asleep_s(segment.span.end);
+            if segments.get(number as usize + 1).is_none_or(|next| !next.continues) {
+                found.stretches.extend(clock.current(segment.span.end));
+                found.asleep_s += clock.asleep_s(segment.span.end);
+            }
         }
         found
     }

@@ -129,8 +129,13 @@ impl QuietPlan {
 
     /// What the quiet of a whole train is worth.
     pub fn credit_of(&self, train: &Train) -> Credit {
+        self.credit_from(Credit::default(), train)
+    }
+
+    /// The same on top of earlier quiet.
+    pub fn credit_from(&self, earlier: Credit, train: &Train) -> Credit {
         let on = OnTime::of(train);
-        on.stretches.iter().fold(Credit::default(), |credit, stretch| self.credit(credit, stretch))
+        on.stretches.iter().fold(earlier, |credit, stretch| self.credit(credit, stretch))
     }
 
     /// Whether so much quiet proves that the old rate is gone.
@@ -256,8 +261,12 @@ pub(super) fn quiet_times(train: &Train, episodes: &[Episode], joined: Option<Na
 /// Exposure in seconds, standby left out; the time inside episodes, in which no second one can begin, is left out when
 /// it is more than a twentieth of the whole.
 pub fn exposure(train: &Train, episodes: &[Episode]) -> f64 {
-    let whole = watched(train);
     let inside: f64 = episodes.iter().map(|e| (e.end - e.start).seconds()).sum();
+    free(watched(train), inside)
+}
+
+/// What is left of observed seconds for a new episode to begin in.
+pub(crate) fn free(whole: f64, inside: f64) -> f64 {
     if inside > 0.05 * whole && inside < whole { whole - inside } else { whole }
 }
 
@@ -278,11 +287,13 @@ fn onset(train: &Train, episodes: &[Episode]) -> (f64, bool) {
     }
     let (mut longest, mut seen) = (0.0, false);
     for (place, stretch) in begun.iter().enumerate() {
-        let from = episodes.partition_point(|e| (e.segment, e.start) < (stretch.segment, stretch.start));
+        let from = episodes
+            .partition_point(|e| (train.capture_of(e.segment), e.start) < (stretch.segment, stretch.start));
         let next = begun.get(place + 1).map(|next| (next.segment, next.start));
-        let first = episodes
-            .get(from)
-            .filter(|e| e.segment == stretch.segment && next.is_none_or(|next| (e.segment, e.start) < next));
+        let first = episodes.get(from).filter(|e| {
+            train.capture_of(e.segment) == stretch.segment
+                && next.is_none_or(|next| (train.capture_of(e.segment), e.start) < next)
+        });
         if let Some(first) = first {
             longest = f64::max(longest, (first.start - stretch.start).seconds());
             seen |= stretch.origin == Origin::Cold;

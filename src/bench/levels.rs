@@ -134,7 +134,7 @@ const FEWEST: usize = 8;
 /// Where the rate of episodes changed within a stage; empty where one rate fits.
 #[allow(clippy::cast_precision_loss, clippy::cast_possible_truncation, clippy::cast_sign_loss)]
 pub fn rate_stretches(view: &StageView, options: &CompareOptions) -> Vec<RateStretch> {
-    let train = &view.stage.seen.train;
+    let train = &view.stage.observation.train;
     let watched = train.exposure().seconds();
     let gap = options.rule.as_ref().map_or(options.episode_gap, |rule| rule.gap);
     let found = episodes(&fold(train), gap);

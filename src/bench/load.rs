@@ -1,25 +1,29 @@
 //! Jobs to what analysis looks at: strays by stage, inputs by stage, causes of menu changes.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
 use super::causes::{self, JobCauses};
+use crate::analysis::compare::PathSeen;
+use crate::analysis::ledger::{Builder, Cadence, Intervals, Ledger, Observed, PathId, PathTotal};
+use crate::analysis::train::{DEFAULT_LATENCY, Symbol};
 use crate::analysis::{Observation, Train};
-use crate::base::{Event, Nanoseconds, Result, Span};
-use crate::decode::protocol::Meaning;
-use crate::timeline::job::{CaptureRef, Hands, Job, Stage, Step};
-use crate::timeline::store::{Indexed, Store, Take};
-use crate::timeline::{Options, Protocols, Summary, Wire, decode_path};
+use crate::base::{Event, Kind, Nanoseconds, Result, Span};
+use crate::timeline::job::{CaptureRef, CaptureSource, Hands, Job, Stage, Step};
+use crate::timeline::store::{Indexed, LEDGER, Store, Take};
+use crate::timeline::{Options, Protocols, Summary, Wire, decode_watched};
 
-/// The strays of one observation, and whether hands were off throughout.
+/// The strays of one observation with the evidence behind them.
 #[derive(Debug)]
 pub struct Seen {
-    /// The strays, or with hands on all input.
+    /// The strays, or with hands on all input; one segment for each capture.
     pub train: Train,
+    /// The evidence of each capture.
+    pub ledgers: Vec<Ledger>,
+    /// Earlier captures of the same set, whose cadences are known.
+    pub taught: Vec<Ledger>,
     /// Whether hands were off in every capture of it.
     pub hands_off: bool,
-    /// A capture without time was among them: nothing about rates can be said.
-    pub untimed: bool,
     /// The chassis of the last capture file.
     pub chassis: Option<String>,
 }
@@ -27,48 +31,74 @@ pub struct Seen {
 impl Seen {
     /// Nothing seen yet.
     pub fn new(hands_off: bool) -> Self {
-        Self { train: Train::new(), hands_off, untimed: false, chassis: None }
+        Self::with_latency(hands_off, DEFAULT_LATENCY)
     }
 
     /// Nothing seen yet; menu changes within `latency` after an input are its effects.
     pub fn with_latency(hands_off: bool, latency: Nanoseconds) -> Self {
-        Self { train: Train::with_latency(latency), ..Self::new(hands_off) }
-    }
-
-    /// As an observation; without times nothing is proved.
-    pub fn into_observation(self) -> Observation {
-        Observation { train: self.train, hands_off: self.hands_off && !self.untimed }
-    }
-
-    /// Ends a capture: the stretch in which it was watched.
-    pub fn close(&mut self, span: Option<Span>) {
-        match span {
-            Some(span) => self.train.observe(span),
-            None => self.untimed = true,
+        Self {
+            train: Train::with_latency(latency),
+            ledgers: Vec::new(),
+            taught: Vec::new(),
+            hands_off,
+            chassis: None,
         }
     }
-}
 
-/// The stretch in which strays would have been seen: none without times, and none where a set that prints its
-/// readings all the time gave not one that could be read. That is a wrong rate or chassis, not a quiet set.
-///
-/// # Errors
-/// `Usage` when the summary names a chassis that is not known.
-pub fn observed(summary: &Summary, protocols: &Protocols) -> Result<Option<Span>> {
-    let Some(choice) = &summary.chassis else { return Ok(summary.span.filter(|_| summary.timed)) };
-    let unread = summary.counters.decoded == 0 && prints_readings(&choice.name, protocols)?;
-    Ok(summary.span.filter(|_| summary.timed && !unread))
-}
+    /// Takes an event of the capture whose ledger this is.
+    pub fn push(&mut self, event: &Event, ledger: &Ledger) {
+        if ledger.is_answer(event) {
+            self.train.push_asked(event);
+        } else {
+            self.train.push(event);
+        }
+    }
 
-/// Whether a chassis prints readings of its keypad, pressed or not.
-///
-/// # Errors
-/// `Usage` when no chassis has that name.
-pub fn prints_readings(chassis: &str, protocols: &Protocols) -> Result<bool> {
-    let chassis = protocols.library.chassis(chassis)?;
-    let file = chassis.file();
-    Ok(file.record.iter().any(|record| *record.event.get_ref() == Meaning::Reading)
-        || file.packet.iter().any(|packet| *packet.event.get_ref() == Meaning::Reading))
+    /// Ends a capture.
+    pub fn close(&mut self, ledger: Ledger) {
+        self.train.observe(ledger.span.unwrap_or_default());
+        self.ledgers.push(ledger);
+    }
+
+    /// A capture without time was among them: nothing about rates can be said.
+    pub fn untimed(&self) -> bool {
+        self.ledgers.iter().any(|ledger| ledger.span.is_none())
+    }
+
+    /// The paths that strayed.
+    pub fn strayed(&self) -> BTreeSet<PathId> {
+        let symbols = self.train.symbols();
+        self.train
+            .occurrences()
+            .iter()
+            .filter_map(|o| symbols.get(o.symbol as usize))
+            .map(Symbol::id)
+            .collect()
+    }
+
+    /// As an observation on observed time; `judged` are the paths of which the set's own figures are made, and all when
+    /// there is none. Without times nothing is proved.
+    pub fn observation(&self, judged: &BTreeSet<PathId>) -> Observation {
+        let met = self.ledgers.iter().flat_map(|ledger| ledger.paths.iter().map(|path| path.id.clone()));
+        let all: BTreeSet<PathId> = met.chain(self.strayed()).collect();
+        let ids = if judged.is_empty() { &all } else { judged };
+        let union: Vec<Intervals> = self.ledgers.iter().map(|ledger| ledger.any_observed(ids)).collect();
+        let path = |id: &PathId| {
+            let observed: Vec<Intervals> = self.ledgers.iter().map(|ledger| ledger.observed(id)).collect();
+            PathSeen {
+                total: PathTotal::of(id, &self.ledgers),
+                train: self.train.restricted(&|symbol| symbol.id() == *id, &observed),
+            }
+        };
+        let planned = self.ledgers.iter().filter_map(|ledger| ledger.planned_s);
+        Observation {
+            train: self.train.restricted(&|_| true, &union),
+            hands_off: self.hands_off && !self.untimed(),
+            span_s: self.ledgers.iter().map(|ledger| ledger.length().seconds()).sum(),
+            paths: all.iter().map(path).collect(),
+            planned_s: planned.reduce(|one, two| one + two),
+        }
+    }
 }
 
 /// One stage of a job as it was seen.
@@ -82,19 +112,21 @@ pub struct StageSeen {
     pub step: Option<Step>,
     /// The strays of its hands-off captures.
     pub seen: Seen,
+    /// The same on observed time.
+    pub observation: Observation,
     /// Its captures in order.
     pub captures: Vec<CaptureRef>,
 }
 
 impl StageSeen {
-    /// The stage's strays as an observation.
-    pub fn observation(&self) -> Observation {
-        Observation { train: self.seen.train.clone(), hands_off: self.seen.hands_off && !self.seen.untimed }
-    }
-
-    /// Whether it was watched hands off.
+    /// Whether it was watched hands off, whatever could be seen.
     pub fn is_watched(&self) -> bool {
         self.seen.train.exposure().0 > 0
+    }
+
+    /// Whether a stray on any path would have been seen for any time: what it can be compared by.
+    pub fn is_observed(&self) -> bool {
+        self.observation.paths.iter().any(|path| path.total.observed > Observed::default())
     }
 }
 
@@ -105,6 +137,7 @@ pub struct Loaded {
     pub job: Job,
     store: Store,
     indexed: BTreeMap<String, Indexed>,
+    ledgers: BTreeMap<String, Ledger>,
     causes: JobCauses,
 }
 
@@ -125,14 +158,33 @@ impl Loaded {
     pub fn index(job: Job, protocols: &Protocols, rebuild: bool) -> Result<Self> {
         let mut store = Store::open(job.folder())?;
         let chassis = job.info().chassis.clone();
+        // What the cadences of earlier captures have taught, in the order of the job.
+        let mut ledgers: BTreeMap<String, Ledger> = BTreeMap::new();
+        let order: Vec<String> = job.captures().map(|capture| capture.name.clone()).collect();
+        for name in &order {
+            if let Some(ledger) = kept_ledger(&store, name)? {
+                ledgers.insert(name.clone(), ledger);
+            }
+        }
         let mut decode = |capture: &CaptureRef, sink: &mut dyn FnMut(Event) -> Result<()>| {
             let options = Options {
                 chassis: capture.chassis.clone().or_else(|| chassis.clone()),
                 wires: Wire::from_map(&capture.wire)?,
                 ..Options::default()
             };
-            let summary = decode_path(&capture.path, protocols, &options, sink)?;
-            observed(&summary, protocols)
+            let earlier = order.iter().take_while(|name| **name != capture.name);
+            let mut builder = Builder::new(taught(earlier.filter_map(|name| ledgers.get(name))));
+            builder.expect_prompts(capture.prompts.iter().map(|prompt| (prompt.t, prompt.key)));
+            let span = match decode_watched(&capture.path, protocols, &options, &mut builder, sink) {
+                Ok(summary) => timed(&summary),
+                // What no chassis fits is no evidence; the rest of the job is.
+                Err(error) if error.kind() == Kind::Input && is_live(capture) => capture.span,
+                Err(error) => return Err(error),
+            };
+            let ledger = builder.ledger(span);
+            let text = serde_json::to_string(&ledger).unwrap_or_default();
+            ledgers.insert(capture.name.clone(), ledger);
+            Ok((span, text))
         };
         let fingerprint = protocols.fingerprint();
         if rebuild {
@@ -142,7 +194,11 @@ impl Loaded {
         }
         let indexed = store.captures()?.into_iter().map(|entry| (entry.name.clone(), entry)).collect();
         let causes = causes::learn(&job, &mut store, &indexed, &fingerprint)?;
-        Ok(Self { job, store, indexed, causes })
+        let mut ledgers = BTreeMap::new();
+        for capture in job.captures() {
+            ledgers.insert(capture.name.clone(), kept_ledger(&store, &capture.name)?.unwrap_or_default());
+        }
+        Ok(Self { job, store, indexed, ledgers, causes })
     }
 
     /// The index.
@@ -160,18 +216,25 @@ impl Loaded {
     /// # Errors
     /// `Machine` when the disk fails.
     pub fn add(&self, capture: &CaptureRef, seen: &mut Seen) -> Result<()> {
+        let ledger = self.ledger(capture);
         self.store.acts(&capture.name, &mut |_, event| {
-            seen.train.push(&event);
+            seen.push(&event, ledger);
             Ok(())
         })?;
         self.close(capture, seen);
         Ok(())
     }
 
+    /// The evidence of a capture.
+    pub fn ledger(&self, capture: &CaptureRef) -> &Ledger {
+        const NONE: &Ledger = &Ledger::NONE;
+        self.ledgers.get(&capture.name).unwrap_or(NONE)
+    }
+
     /// Ends a capture whose events an observation has taken.
     pub fn close(&self, capture: &CaptureRef, seen: &mut Seen) {
         seen.hands_off &= capture.hands == Hands::Off;
-        seen.close(self.span(capture));
+        seen.close(self.ledger(capture).clone());
     }
 
     /// Gives the events of a capture.
@@ -232,18 +295,40 @@ impl Loaded {
     /// # Errors
     /// `Machine` when the disk fails.
     pub fn stages(&self) -> Result<Vec<StageSeen>> {
-        self.job
-            .stages()
-            .iter()
-            .map(|stage| {
-                Ok(StageSeen {
-                    number: stage.number,
-                    text: stage.text.clone(),
-                    step: stage.step.clone(),
-                    seen: self.seen(stage, Hands::Off)?,
-                    captures: stage.captures.clone(),
-                })
-            })
-            .collect()
+        let seen: Vec<Seen> =
+            self.job.stages().iter().map(|stage| self.seen(stage, Hands::Off)).collect::<Result<_>>()?;
+        let judged: BTreeSet<PathId> = seen.iter().flat_map(Seen::strayed).collect();
+        let stage = |(stage, seen): (&Stage, Seen)| StageSeen {
+            number: stage.number,
+            text: stage.text.clone(),
+            step: stage.step.clone(),
+            observation: seen.observation(&judged),
+            seen,
+            captures: stage.captures.clone(),
+        };
+        Ok(self.job.stages().iter().zip(seen).map(stage).collect())
     }
+
+    /// What the cadences of all captures so far teach the next one.
+    pub fn taught(&self) -> BTreeMap<PathId, Cadence> {
+        taught(self.job.captures().map(|capture| self.ledger(capture)))
+    }
+}
+
+fn kept_ledger(store: &Store, capture: &str) -> Result<Option<Ledger>> {
+    Ok(store.finding(capture, LEDGER)?.and_then(|text| serde_json::from_str(&text).ok()))
+}
+
+/// What the cadences of these captures teach the next one.
+pub fn taught<'a>(ledgers: impl Iterator<Item = &'a Ledger>) -> BTreeMap<PathId, Cadence> {
+    ledgers.flat_map(Ledger::teaches).collect()
+}
+
+/// First and last instant of a capture whose times can be trusted.
+pub fn timed(summary: &Summary) -> Option<Span> {
+    summary.span.filter(|_| summary.timed)
+}
+
+fn is_live(capture: &CaptureRef) -> bool {
+    matches!(capture.source, CaptureSource::Live { .. })
 }

@@ -8,6 +8,7 @@ mod levels;
 mod lines;
 mod load;
 mod place;
+mod runner;
 mod state;
 mod views;
 mod windows;
@@ -16,11 +17,12 @@ pub mod words;
 pub use causes::{CausePath, JobCauses, Orphan};
 pub use levels::{LineLevels, RateStretch, levels, rate_stretches, stretches_sentence};
 pub use lines::{LevelChange, Lines, Track, ripple_sentence};
-pub use load::{Loaded, Seen, StageSeen, observed, prints_readings};
+pub use load::{Loaded, Seen, StageSeen, taught, timed};
 pub use place::{chassis, concluding, located};
+pub use runner::{Asked, SoakPlan, SoakRun};
 pub use state::{
     Advice, AttributionRest, AttributionState, CaptureState, CreditState, JobState, PlanState, StageState,
     captures, state, state_of, state_of_folder,
 };
-pub use views::{StageView, credit, keys, last_plan, options, options_of, views, worth_telling};
+pub use views::{StageView, credit, keys, last_plan, options, options_of, reference, views, worth_telling};
 pub use windows::{Level, Readings, WindowMark, Windows, key_windows};

@@ -107,7 +107,10 @@ fn watched(view: &StageView, before: Option<&StageEvidence>) -> StageEvidence {
         outcome,
         quiet_anyway: comparison.map(|comparison| comparison.quiet_anyway),
         // As for the credit of the steps, so that both propose the same.
-        exposure_s: view.alone.as_ref().map_or_else(|| view.stage.seen.train.exposure().seconds(), free_s),
+        exposure_s: view
+            .alone
+            .as_ref()
+            .map_or_else(|| view.stage.observation.train.exposure().seconds(), free_s),
         episodes: view.alone.as_ref().map_or(u64::from(strays), |side| side.episodes),
         keys,
         path,

@@ -12,6 +12,7 @@ use super::views::{StageView, credit, keys, options_of, views};
 use super::words;
 use crate::analysis::attribution::{Attribution, StepCredit};
 use crate::analysis::compare::{CompareOptions, Comparison, Side, Verdict};
+use crate::analysis::ledger::PathTotal;
 use crate::analysis::locate::Located;
 use crate::analysis::pattern::Pattern;
 use crate::analysis::quiet::QuietPlan;
@@ -64,8 +65,12 @@ pub struct StageState {
     pub kind: Option<&'static str>,
     /// Parts that the step touched.
     pub parts: Vec<String>,
-    /// Seconds watched hands off.
+    /// Seconds watched hands off, by the clock.
     pub span_s: f64,
+    /// Seconds in which a stray would have been seen.
+    pub observed_s: f64,
+    /// The evidence on each control path.
+    pub paths: Vec<PathTotal>,
     /// Strays in that time.
     pub strays: usize,
     /// Episodes, rates and intervals; null while not watched.
@@ -268,6 +273,8 @@ fn stage(loaded: &Loaded, view: &StageView, options: &CompareOptions) -> StageSt
         kind: step.map(|step| step.kind.word()),
         parts: step.map(|step| step.parts.clone()).unwrap_or_default(),
         span_s: view.stage.seen.train.exposure().seconds(),
+        observed_s: view.alone.as_ref().map_or(0.0, |side| side.observed_s),
+        paths: view.stage.observation.paths.iter().map(|path| path.total.clone()).collect(),
         strays: view.stage.seen.train.len(),
         figures: view.alone.clone(),
         keys: keys(view),

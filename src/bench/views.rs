@@ -1,10 +1,10 @@
 //! Every stage of a job with its patterns, its figures, and what its step did; one episode gap for all.
 
+use std::collections::BTreeMap;
+
 use super::load::{Loaded, StageSeen};
 use crate::analysis::attribution::{Attribution, StageCount, attribute};
-use crate::analysis::compare::{
-    CompareOptions, Comparison, Observation, Side, alone, compare, dispersion_of, plan,
-};
+use crate::analysis::compare::{CompareOptions, Comparison, Side, alone, compare, plan};
 use crate::analysis::locate;
 use crate::analysis::pattern::{PatternOptions, Patterns, find};
 use crate::analysis::quiet::QuietPlan;
@@ -30,10 +30,7 @@ pub struct StageView {
     pub suspicion: Option<Suspicion>,
 }
 
-/// Strays that a stage needs to teach the episode gap of a job. A rule of our own.
-const TEACHES: usize = 20;
-
-/// Comparison with one gap between episodes for the whole job: counts of different stages mean the same.
+/// Comparison with one gap between episodes and one dispersion for the whole job: counts of different stages mean the same.
 pub fn options(stages: &[StageSeen]) -> CompareOptions {
     learn(stages.iter())
 }
@@ -43,22 +40,24 @@ pub fn options_of(views: &[StageView]) -> CompareOptions {
     learn(views.iter().map(|view| &view.stage))
 }
 
-fn learn<'a>(stages: impl Iterator<Item = &'a StageSeen>) -> CompareOptions {
-    let watched: Vec<&StageSeen> = stages.filter(|stage| stage.is_watched()).collect();
-    // The first stage that shows enough teaches the gap, and later ones never change it: what was counted once
-    // stays counted so, however far the job goes.
-    let teacher = watched.iter().find(|stage| stage.seen.train.len() >= TEACHES);
-    let observations: Vec<Observation> = match teacher {
-        Some(stage) => vec![stage.observation()],
-        None => watched.iter().map(|stage| stage.observation()).collect(),
-    };
-    CompareOptions::of_job(&observations.iter().collect::<Vec<_>>())
+fn learn<'a>(mut stages: impl Iterator<Item = &'a StageSeen>) -> CompareOptions {
+    // The first stage that strayed teaches, and later ones never change it: what a soak said stays said, however far the job
+    // goes.
+    match stages.find(|stage| stage.is_observed() && !stage.observation.train.is_empty()) {
+        Some(teacher) => CompareOptions::of_job(&[&teacher.observation]),
+        None => CompareOptions::default(),
+    }
 }
 
-/// What the stage watched last demands of the soak after the next step, with its number.
+/// The stage that a later one is compared with: the last before it in which anything could be seen.
+pub fn reference(earlier: &[StageSeen]) -> Option<&StageSeen> {
+    earlier.iter().rev().find(|stage| stage.is_observed())
+}
+
+/// What the stage observed last demands of the soak after the next step, with its number.
 pub fn last_plan(stages: &[StageSeen]) -> Option<(usize, QuietPlan)> {
-    let last = stages.iter().rev().find(|stage| stage.is_watched())?;
-    Some((last.number, plan(&last.observation(), &options(stages))))
+    let last = reference(stages)?;
+    Some((last.number, plan(&last.observation, &options(stages))))
 }
 
 /// Every stage with its patterns, compared with the watched stage before it.
@@ -72,16 +71,16 @@ pub fn views(loaded: &Loaded) -> Result<Vec<StageView>> {
     for (stage, of) in stages.into_iter().zip(loaded.job.stages()) {
         let patterns = find(&stage.seen.train, &PatternOptions::default());
         let watched = stage.is_watched();
-        let observation = stage.observation();
-        let earlier = views.iter().rev().find(|view| view.stage.is_watched()).filter(|_| watched);
-        let comparison = earlier
-            .map(|view| (view.stage.number, compare(&view.stage.observation(), &observation, &options)));
+        let observation = &stage.observation;
+        let earlier = views.iter().rev().find(|view| view.stage.is_observed()).filter(|_| watched);
+        let comparison =
+            earlier.map(|view| (view.stage.number, compare(&view.stage.observation, observation, &options)));
         let by_hand = loaded.seen(of, Hands::On)?;
         views.push(StageView {
             patterns,
             comparison,
-            alone: watched.then(|| alone(&observation, &options)),
-            plan: watched.then(|| plan(&observation, &options)),
+            alone: watched.then(|| alone(observation, &options)),
+            plan: stage.is_observed().then(|| plan(observation, &options)),
             suspicion: (!by_hand.train.is_empty()).then(|| suspect(&by_hand.train)),
             stage,
         });
@@ -107,7 +106,8 @@ pub fn credit(views: &[StageView]) -> Option<(Attribution, Vec<usize>)> {
                 parts => changes.extend(parts.iter().map(|part| format!("{} ({part})", step.text))),
             }
         }
-        let Some(side) = &view.alone else { continue };
+        // What was watched blind tells nothing of the step before it.
+        let Some(side) = view.alone.as_ref().filter(|_| view.stage.is_observed()) else { continue };
         if !counts.is_empty() {
             began.push(view.stage.number);
         }
@@ -121,9 +121,7 @@ pub fn credit(views: &[StageView]) -> Option<(Attribution, Vec<usize>)> {
         changes.clear();
     }
     (counts.len() > 1).then(|| {
-        let watched = views.iter().filter(|view| view.alone.is_some());
-        let observations: Vec<Observation> = watched.map(|view| view.stage.observation()).collect();
-        let dispersion = dispersion_of(&observations, &options_of(views));
+        let dispersion = options_of(views).dispersion.unwrap_or(1.0);
         (attribute(&counts, dispersion), began)
     })
 }
@@ -137,7 +135,7 @@ pub(super) fn measures(view: &StageView, tree: &locate::FaultTree) -> bool {
 
 /// How long a stage could have begun an episode, seconds: it was watched, and none was going on.
 pub(super) fn free_s(side: &Side) -> f64 {
-    side.span_s * (1.0 - side.stray_share)
+    side.observed_s * (1.0 - side.stray_share)
 }
 
 /// Suspects below this probability are not worth a line.
@@ -158,12 +156,12 @@ pub fn keys(view: &StageView) -> Vec<(String, u64)> {
         }
     }
     // Input comes before what the software then did without one.
-    let mut keys: Vec<(bool, String, u64)> = train
-        .symbols()
-        .iter()
-        .zip(counts)
-        .map(|(symbol, count)| (!symbol.path.is_input(), symbol.label(), count))
-        .collect();
+    let mut by_label: BTreeMap<(bool, String), u64> = BTreeMap::new();
+    for (symbol, count) in train.symbols().iter().zip(counts) {
+        *by_label.entry((!symbol.path.is_input(), symbol.label())).or_default() += count;
+    }
+    let mut keys: Vec<(bool, String, u64)> =
+        by_label.into_iter().map(|((effect, label), count)| (effect, label, count)).collect();
     keys.sort_by(|a, b| a.0.cmp(&b.0).then(b.2.cmp(&a.2)).then(a.1.cmp(&b.1)));
     keys.into_iter().map(|(_, label, count)| (label, count)).collect()
 }

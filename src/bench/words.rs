@@ -1,6 +1,8 @@
 //! Sentences about a job that the terminal, the page and the report share.
 
 use crate::analysis::compare::{Comparison, Verdict};
+use crate::analysis::soak::BlindNow;
+use crate::base::ControlPath;
 use crate::base::words::{chance, duration, number};
 
 /// No stray was seen yet in the first stage.
@@ -14,7 +16,7 @@ pub fn headline(comparison: &Comparison) -> String {
     match comparison.verdict {
         Verdict::Gone => format!(
             "gone. Quiet for {}; an unrepaired set would be this quiet with chance {}.",
-            duration(comparison.after.span_s),
+            duration(comparison.after.observed_s),
             chance(comparison.quiet_anyway)
         ),
         Verdict::Reduced => format!(
@@ -74,4 +76,13 @@ pub fn hand_back(toggle: Option<&str>) -> String {
 pub fn next_test(test: &str, minutes: f64) -> String {
     let minutes = minutes.ceil().max(1.0);
     format!("Next test, about {} minute{}: {test}", number(minutes), if minutes > 1.0 { "s" } else { "" })
+}
+
+/// What is not seen just now, for people.
+pub fn blind(blind: &BlindNow) -> String {
+    let which = match blind.id.path {
+        ControlPath::System => "the set".to_owned(),
+        _ => blind.id.words(),
+    };
+    format!("BLIND since {}: {which}: {}", duration(blind.since_s.floor()), blind.why.words())
 }

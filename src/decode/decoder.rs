@@ -9,6 +9,7 @@ use std::sync::Arc;
 
 use super::Counters;
 use super::chassis::Chassis;
+use super::report::{self, Report};
 use super::set_clock::TimeBasis;
 use super::text::TextDecoder;
 use crate::base::{Event, Name, Nanoseconds};
@@ -37,6 +38,15 @@ pub trait Decoder: Send {
 
     /// Time of the last record on the capture's clock; zero before the first.
     fn now(&self) -> Nanoseconds;
+
+    /// Appends what was met since the last call, before anything was thinned; `fresh` are the events since then. The
+    /// ledger of evidence is made from it. A decoder that keeps no such account lets its events speak.
+    fn reports(&mut self, fresh: &[Event], out: &mut Vec<Report>) {
+        report::of_events(fresh, out);
+    }
+
+    /// Asks for reports from now on; without, none are kept.
+    fn keep_reports(&mut self) {}
 }
 
 /// Makes a decoder for one capture, whose name the events carry.
@@ -65,6 +75,14 @@ impl Decoder for TextDecoder {
 
     fn now(&self) -> Nanoseconds {
         Self::now(self)
+    }
+
+    fn reports(&mut self, _fresh: &[Event], out: &mut Vec<Report>) {
+        self.take_reports(out);
+    }
+
+    fn keep_reports(&mut self) {
+        Self::keep_reports(self);
     }
 }
 

@@ -16,6 +16,7 @@ pub mod ladder;
 pub mod library;
 pub mod protocol;
 pub mod recognise;
+pub mod report;
 pub mod schema;
 pub mod set_clock;
 pub mod shape;

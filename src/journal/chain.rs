@@ -9,13 +9,14 @@ use super::disk::Files;
 use super::pack::is_damage;
 use super::segment::{self, list, name};
 use crate::base::{Error, Result};
+use crate::source::What;
 
 /// The next segment.
 pub(super) struct Opened {
     pub(super) input: Box<dyn Read + Send>,
     pub(super) path: PathBuf,
-    /// What a reader should know before it.
-    pub(super) remark: Option<String>,
+    /// What a reader should know before it, in order.
+    pub(super) marks: Vec<What>,
 }
 
 /// The walk over the folder.
@@ -55,7 +56,7 @@ impl Chain {
             let path = self.folder.join(name(number));
             match segment::read(&*self.files, &self.folder, number) {
                 Ok(inner) => {
-                    let remark = self.remark(number);
+                    let marks = self.marks(number);
                     self.at = number;
                     (self.damaged, self.complete) = (Arc::default(), Arc::default());
                     let input = Box::new(Segment {
@@ -66,7 +67,7 @@ impl Chain {
                         complete: Arc::clone(&self.complete),
                         damaged: Arc::clone(&self.damaged),
                     });
-                    return Ok(Some(Opened { input, path, remark }));
+                    return Ok(Some(Opened { input, path, marks }));
                 }
                 Err(error) if error.kind() == io::ErrorKind::NotFound => {}
                 Err(error) => return Err(Error::io("cannot open this segment", &path, error)),
@@ -76,28 +77,17 @@ impl Chain {
     }
 
     /// What is to be said before segment `number`: damage of the one before, and what is not there.
-    fn remark(&mut self, number: u32) -> Option<String> {
-        let damage = self.last_words();
+    fn marks(&mut self, number: u32) -> Vec<What> {
         let first = self.at + 1;
-        let gone = (number > first).then(|| {
-            let which = if number == first + 1 {
-                format!("segment {first} is")
-            } else {
-                format!("segments {first} to {} are", number - 1)
-            };
-            format!("{which} not there: removed to make room, or lost")
-        });
-        match (damage, gone) {
-            (Some(damage), Some(gone)) => Some(format!("{damage}; {gone}")),
-            (damage, gone) => damage.or(gone),
-        }
+        let gone = (number > first).then(|| What::Removed { first, last: number - 1 });
+        self.last_words().into_iter().chain(gone).collect()
     }
 
     /// Damage of the segment that was opened last, once.
-    pub(super) fn last_words(&mut self) -> Option<String> {
-        self.damaged
-            .swap(false, Ordering::Relaxed)
-            .then(|| format!("segment {} is damaged: it could not be unpacked to its end", self.at))
+    pub(super) fn last_words(&mut self) -> Option<What> {
+        self.damaged.swap(false, Ordering::Relaxed).then(|| What::Damaged {
+            text: format!("segment {} is damaged: it could not be unpacked to its end", self.at),
+        })
     }
 }
 

@@ -11,7 +11,7 @@ use super::disk::{Files, SystemFiles};
 use super::record::{OwnedRecord, RECORD_BYTES, RecordKind};
 use super::walk::{Step, Walk};
 use crate::base::{Anchor, Error, Kind, Nanoseconds, Result};
-use crate::source::{ByteSource, Chunk, Mark, Pulled};
+use crate::source::{ByteSource, Chunk, Mark, Pulled, What};
 
 /// What became of a journal that was opened after a crash.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -36,8 +36,8 @@ pub struct Reader {
     path: Option<PathBuf>,
     /// The segments behind this one, when the capture is a folder of segments.
     chain: Option<Chain>,
-    /// A remark on the chain that is due.
-    remark: Option<String>,
+    /// Marks on the chain that are due, the next one last.
+    marks: Vec<What>,
     /// Of the segments before this one.
     past: Recovered,
     recovered: Option<Recovered>,
@@ -88,11 +88,12 @@ impl Reader {
     }
 
     fn open_folder(mut chain: Chain) -> Result<Self> {
-        let Some(Opened { input, path, remark }) = chain.next()? else {
+        let Some(Opened { input, path, mut marks }) = chain.next()? else {
             return Err(Error::input("this capture holds no segment").at(chain.folder()));
         };
         let mut reader = Self::new(input).map_err(|error| error.at(&path))?;
-        (reader.chain, reader.path, reader.remark) = (Some(chain), Some(path), remark);
+        marks.reverse();
+        (reader.chain, reader.path, reader.marks) = (Some(chain), Some(path), marks);
         Ok(reader)
     }
 
@@ -105,7 +106,7 @@ impl Reader {
             walk: Walk::new(input)?,
             path: None,
             chain: None,
-            remark: None,
+            marks: Vec::new(),
             past: Recovered::default(),
             recovered: None,
             anchor: None,
@@ -154,8 +155,8 @@ impl Reader {
 
     fn step(&mut self) -> Result<Step> {
         loop {
-            if let Some(remark) = self.remark.take() {
-                return Ok(Step::Mark(remark));
+            if let Some(what) = self.marks.pop() {
+                return Ok(Step::Mark(what));
             }
             let step = self.walk.step().map_err(|error| match &self.path {
                 Some(path) => error.at(path),
@@ -184,10 +185,10 @@ impl Reader {
             Some(chain) => chain.next()?,
             None => None,
         };
-        let Some(Opened { input, path, remark }) = opened else {
-            self.remark = self.chain.as_mut().and_then(Chain::last_words);
+        let Some(Opened { input, path, mut marks }) = opened else {
+            self.marks = self.chain.as_mut().and_then(Chain::last_words).into_iter().collect();
             self.recovered = Some(sum);
-            return Ok(self.remark.is_some());
+            return Ok(!self.marks.is_empty());
         };
         self.past = sum;
         self.anchor = self.anchor.or(self.walk.anchor);
@@ -198,14 +199,15 @@ impl Reader {
             // Zeros of a power cut, or a file that somebody put there: the others are not lost by it.
             Err(error) if error.kind() == Kind::Input => {
                 let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
-                self.remark = Some(format!("{name} is passed over: {}", error.what()));
+                self.marks = vec![What::Damaged { text: format!("{name} is passed over: {}", error.what()) }];
                 self.walk.recovered = Some(Recovered::default());
                 return Ok(true);
             }
             Err(error) => return Err(error.at(&path)),
         }
         (self.walk.t, self.walk.offset) = (t, offset);
-        (self.path, self.remark) = (Some(path), remark);
+        marks.reverse();
+        (self.path, self.marks) = (Some(path), marks);
         Ok(true)
     }
 
@@ -224,7 +226,12 @@ impl Reader {
                     return Ok(Piece::Bytes { arrival, offset: record.offset, payload });
                 }
                 RecordKind::Mark => {
-                    let what = String::from_utf8_lossy(record.payload).into_owned();
+                    let what = What::from_text(&String::from_utf8_lossy(record.payload));
+                    return Ok(Piece::Mark(Mark { t: arrival, what }));
+                }
+                RecordKind::Typed => {
+                    let what = serde_json::from_slice(record.payload)
+                        .unwrap_or_else(|_| What::remark(String::from_utf8_lossy(record.payload)));
                     return Ok(Piece::Mark(Mark { t: arrival, what }));
                 }
                 RecordKind::Alive | RecordKind::Close => return Ok(Piece::Quiet(arrival)),

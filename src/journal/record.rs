@@ -33,6 +33,8 @@ pub enum RecordKind {
     Entry,
     /// Nothing: the source was there and silent.
     Alive,
+    /// JSON: a mark by its type ([`What`](crate::source::What)). Programs before 0.2.0 skip it.
+    Typed,
     /// A kind that this program does not know yet.
     Other(u8),
 }
@@ -46,6 +48,7 @@ impl RecordKind {
             Self::Close => 4,
             Self::Entry => 5,
             Self::Alive => 6,
+            Self::Typed => 7,
             Self::Other(code) => code,
         }
     }
@@ -58,6 +61,7 @@ impl RecordKind {
             4 => Self::Close,
             5 => Self::Entry,
             6 => Self::Alive,
+            7 => Self::Typed,
             other => Self::Other(other),
         }
     }

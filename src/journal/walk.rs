@@ -8,6 +8,7 @@ use super::reader::Recovered;
 use super::record::{Record, RecordKind};
 use super::scan::{Found, Head, Scanner};
 use crate::base::{Anchor, Nanoseconds, Result};
+use crate::source::What;
 
 /// One step of the walk.
 #[derive(Debug)]
@@ -15,7 +16,7 @@ pub(super) enum Step {
     /// A whole record; [`Walk::record`] gives it until the next step.
     Record(Range<usize>),
     /// Something to tell the user.
-    Mark(String),
+    Mark(What),
     /// The end of the file.
     End,
 }
@@ -24,7 +25,7 @@ pub(super) enum Step {
 pub(super) struct Walk<R> {
     scanner: Scanner<R>,
     /// A remark that is due before anything else.
-    remark: Option<String>,
+    remark: Option<What>,
     /// A record that waits behind a remark on it.
     held: Option<Range<usize>>,
     after_hole: bool,
@@ -68,11 +69,12 @@ impl<R: Read> Walk<R> {
         };
         match head {
             Head::Sound(header) => walk.anchor = Some(Anchor { unix_ns: header.anchor }),
-            Head::Damaged => walk.remark = Some("the head of the journal is damaged".to_owned()),
+            Head::Damaged => walk.remark = Some(damaged("the head of the journal is damaged".to_owned())),
             Head::Torn(length) => {
                 walk.recovered = Some(Recovered { cut: length, ..Recovered::default() });
                 if length > 0 {
-                    walk.remark = Some(format!("the journal ends in its head: {length} bytes cut at byte 0"));
+                    walk.remark =
+                        Some(damaged(format!("the journal ends in its head: {length} bytes cut at byte 0")));
                 }
             }
         }
@@ -106,14 +108,18 @@ impl<R: Read> Walk<R> {
                 self.holes += 1;
                 self.damaged += length;
                 self.after_hole = true;
-                Ok(Step::Mark(format!("the journal is damaged: {length} bytes skipped at byte {at}")))
+                Ok(Step::Mark(damaged(format!(
+                    "the journal is damaged: {length} bytes skipped at byte {at}"
+                ))))
             }
             Found::End { kept, cut } => {
                 self.recovered = Some(Recovered { kept, cut, holes: self.holes, damaged: self.damaged });
                 if cut == 0 {
                     return Ok(Step::End);
                 }
-                Ok(Step::Mark(format!("the journal ends in a torn record: {cut} bytes cut at byte {kept}")))
+                Ok(Step::Mark(damaged(format!(
+                    "the journal ends in a torn record: {cut} bytes cut at byte {kept}"
+                ))))
             }
         }
     }
@@ -139,9 +145,13 @@ impl<R: Read> Walk<R> {
         match told {
             Some(told) => {
                 self.held = Some(range);
-                Step::Mark(told)
+                Step::Mark(damaged(told))
             }
             None => Step::Record(range),
         }
     }
+}
+
+fn damaged(text: String) -> What {
+    What::Damaged { text }
 }

@@ -7,11 +7,13 @@
 mod block;
 pub mod csv;
 mod digits;
+mod mark;
 mod recognise;
 pub mod serial;
 pub mod text;
 pub mod vcd;
 
+pub use mark::{DiskTrouble, Mark, What};
 pub use recognise::{FileKind, HEAD, open, recognise, text_remark};
 
 use crate::base::{Anchor, Nanoseconds, Result};
@@ -25,15 +27,6 @@ pub struct Chunk<'a> {
     pub offset: u64,
     /// The bytes, never empty.
     pub bytes: &'a [u8],
-}
-
-/// Something that happened to the capture itself: a gap, a lost port.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Mark {
-    /// When, on the capture clock.
-    pub t: Nanoseconds,
-    /// What, in plain words (`port gone: bytes in flight may be missing`).
-    pub what: String,
 }
 
 /// What one pull gave.

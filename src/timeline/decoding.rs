@@ -7,6 +7,7 @@ use std::sync::Arc;
 
 use super::protocols::Protocols;
 use super::text_stage::{Choice, TextStage};
+use super::watch::{Unwatched, Watch, Watched};
 use super::wire::Wire;
 use super::wired::Wiring;
 use crate::base::{Anchor, ControlPath, Error, Event, EventKind, Name, Nanoseconds, Result, Span};
@@ -80,8 +81,22 @@ pub fn decode_path(
     options: &Options,
     sink: &mut Sink<'_>,
 ) -> Result<Summary> {
+    decode_watched(path, protocols, options, &mut Unwatched, sink)
+}
+
+/// The same under the eyes of somebody who asks when an input would have been seen.
+///
+/// # Errors
+/// As [`decode_path`].
+pub fn decode_watched(
+    path: &Path,
+    protocols: &Protocols,
+    options: &Options,
+    watch: &mut dyn Watch,
+    sink: &mut Sink<'_>,
+) -> Result<Summary> {
     if path.as_os_str() == "-" {
-        return decode_reader("standard input", Box::new(std::io::stdin()), protocols, options, sink);
+        return read(("standard input", Box::new(std::io::stdin())), protocols, options, watch, sink);
     }
     let file = File::open(path).map_err(|error| Error::io("cannot open the capture", path, error))?;
     let name =
@@ -91,10 +106,11 @@ pub fn decode_path(
             return Err(Error::input("this is a folder, not a capture file").at(path));
         };
         let mut summary = empty(&name, FileKind::Journal);
-        journal(&mut segments, protocols, options, sink, &mut summary)?;
+        journal(&mut segments, protocols, options, watch, sink, &mut summary)?;
+        watch.end(summary.span);
         return Ok(summary);
     }
-    decode_reader(&name, Box::new(file), protocols, options, sink).map_err(|error| {
+    read((&name, Box::new(file)), protocols, options, watch, sink).map_err(|error| {
         if error.place().path.is_none() && error.exit_status() != 2 { error.at(path) } else { error }
     })
 }
@@ -108,6 +124,16 @@ pub fn decode_reader(
     reader: Box<dyn Read + Send>,
     protocols: &Protocols,
     options: &Options,
+    sink: &mut Sink<'_>,
+) -> Result<Summary> {
+    read((name, reader), protocols, options, &mut Unwatched, sink)
+}
+
+fn read(
+    (name, reader): (&str, Box<dyn Read + Send>),
+    protocols: &Protocols,
+    options: &Options,
+    watch: &mut dyn Watch,
     sink: &mut Sink<'_>,
 ) -> Result<Summary> {
     let counted: Box<dyn Read + Send> = match &options.progress {
@@ -127,20 +153,21 @@ pub fn decode_reader(
         FileKind::Text => {
             summary.remarks.extend(text_remark(&head));
             let mut log = TextLog::new(reader)?;
-            text(&mut log, &capture, protocols, options, sink, &mut summary)?;
+            text((&mut log, false), &capture, protocols, options, watch, sink, &mut summary)?;
         }
         FileKind::Journal => {
-            journal(&mut Reader::new(reader)?, protocols, options, sink, &mut summary)?;
+            journal(&mut Reader::new(reader)?, protocols, options, watch, sink, &mut summary)?;
         }
         FileKind::Csv => {
             let mut table = CsvSource::new(reader, CsvOptions { sample_rate_hz: options.sample_rate_hz })?;
-            samples(&mut table, &capture, protocols, options, sink, &mut summary)?;
+            samples(&mut table, &capture, protocols, options, watch, sink, &mut summary)?;
         }
         FileKind::Vcd => {
             let mut dump = VcdSource::new(reader, VcdOptions::default())?;
-            samples(&mut dump, &capture, protocols, options, sink, &mut summary)?;
+            samples(&mut dump, &capture, protocols, options, watch, sink, &mut summary)?;
         }
     }
+    watch.end(summary.span);
     Ok(summary)
 }
 
@@ -166,48 +193,66 @@ fn journal(
     journal: &mut Reader,
     protocols: &Protocols,
     options: &Options,
+    watch: &mut dyn Watch,
     sink: &mut Sink<'_>,
     summary: &mut Summary,
 ) -> Result<()> {
     let capture = Name::from(summary.capture.as_str());
-    text(journal, &capture, protocols, options, sink, summary)?;
+    text((journal, true), &capture, protocols, options, watch, sink, summary)?;
+    // A journal knows when it began and ended, even if no line of it could be read.
     summary.span = Some(Span { start: Nanoseconds::ZERO, end: journal.now() });
+    summary.timed = true;
     if let Some(recovered) = journal.recovered() {
         summary.remarks.extend(remark(recovered));
     }
     Ok(())
 }
 
+/// Reads the bytes of a set; `recorded` says that the source is a journal of ours, whose records tell when it was alive.
 fn text(
-    source: &mut dyn ByteSource,
+    (source, recorded): (&mut dyn ByteSource, bool),
     capture: &Name,
     protocols: &Protocols,
     options: &Options,
+    watch: &mut dyn Watch,
     sink: &mut Sink<'_>,
     summary: &mut Summary,
 ) -> Result<()> {
     let library = Arc::clone(&protocols.library);
     let mut stage = TextStage::new(library, options.chassis.as_deref(), Arc::clone(capture), false)?;
+    let mut watched = Watched::new(&mut stage, watch);
     let mut events = Vec::with_capacity(4096);
     loop {
         match source.pull()? {
-            Pulled::Chunk(chunk) => stage.push(chunk.arrival, chunk.offset, chunk.bytes, &mut events)?,
+            Pulled::Chunk(chunk) => {
+                watched.record(chunk.arrival.filter(|_| recorded), watch);
+                watch.bytes(chunk.arrival);
+                stage.push(chunk.arrival, chunk.offset, chunk.bytes, &mut events)?;
+            }
             Pulled::Mark(mark) => {
+                watched.record(Some(mark.t).filter(|_| recorded), watch);
+                watch.mark(&mark);
                 events.push(fault(mark, capture));
             }
-            Pulled::Quiet(now) => stage.tick(now, &mut events),
+            Pulled::Quiet(now) => {
+                watched.record(Some(now).filter(|_| recorded), watch);
+                stage.tick(now, &mut events);
+            }
             Pulled::End => break,
         }
+        watched.look(&mut stage, &events, watch);
         give(&mut events, sink, summary)?;
     }
     stage.finish(&mut events)?;
+    watched.look(&mut stage, &events, watch);
     give(&mut events, sink, summary)?;
     summary.anchor = source.anchor();
     summary.started = summary.anchor.and_then(|anchor| anchor.wall(Nanoseconds::ZERO));
     summary.chassis = stage.choice().cloned();
     summary.counters = stage.counters();
-    basis(stage.time_basis(), summary);
-    if summary.timed {
+    let known = if recorded { TimeBasis::Arrival } else { stage.time_basis() };
+    basis(known, summary);
+    if summary.timed && !recorded {
         summary.span = stage.now().map(|end| Span { start: Nanoseconds::ZERO, end });
     }
     let seen = summary.counters;
@@ -224,7 +269,7 @@ fn text(
 /// A remark on the capture as an event of it.
 pub(super) fn fault(mark: Mark, capture: &Name) -> Event {
     let mut event = Event::new(mark.t, ControlPath::System, EventKind::Fault);
-    event.note = Some(mark.what.into());
+    event.note = Some(mark.what.to_string().into());
     event.capture = Some(Arc::clone(capture));
     event
 }
@@ -268,6 +313,7 @@ fn samples(
     capture: &Name,
     protocols: &Protocols,
     options: &Options,
+    watch: &mut dyn Watch,
     sink: &mut Sink<'_>,
     summary: &mut Summary,
 ) -> Result<()> {
@@ -279,6 +325,7 @@ fn samples(
         changes.clear();
         let more = source.pull(&mut changes)?;
         wiring.push(&changes, &mut events)?;
+        wiring.look(&events, watch);
         give(&mut events, sink, summary)?;
         if !more {
             break;
@@ -287,6 +334,7 @@ fn samples(
     summary.span = source.span();
     let end = summary.span.map_or(Nanoseconds::ZERO, |span| span.end);
     wiring.finish(end, &mut events)?;
+    wiring.look(&events, watch);
     give(&mut events, sink, summary)?;
     summary.anchor = source.anchor();
     summary.started = summary.anchor.and_then(|anchor| anchor.wall(Nanoseconds::ZERO));

@@ -6,6 +6,7 @@ use crate::base::{Error, Event, Name, Nanoseconds, Result, Volts};
 use crate::decode::Counters;
 use crate::decode::chassis::Chassis;
 use crate::decode::ladder::Tracker;
+use crate::decode::report::{Report, Reported};
 use crate::signal::level::{LevelReader, LevelSpec, Reading, Ripple};
 use crate::source::Change;
 
@@ -17,6 +18,7 @@ pub struct KeypadLine {
     reader: LevelReader,
     tracker: Tracker,
     readings: Vec<Reading>,
+    reports: Vec<Report>,
     counters: Counters,
     /// The strongest of all blocks.
     ripple: Option<Ripple>,
@@ -45,6 +47,7 @@ impl KeypadLine {
             reader: LevelReader::new(spec),
             tracker: Tracker::new(Name::from(line), Some(Arc::clone(windows))),
             readings: Vec::new(),
+            reports: Vec::new(),
             counters: Counters::default(),
             ripple: None,
             capture,
@@ -75,12 +78,20 @@ impl KeypadLine {
             }
             let from = out.len();
             self.tracker.push(reading.t, reading.counts.0, out);
+            let (line, counts) = (Arc::clone(self.tracker.name()), reading.counts.0);
+            let what = Reported::Reading { line, counts, state: self.tracker.state() };
+            self.reports.push(Report { t: reading.t, what });
             for event in out.iter_mut().skip(from) {
                 event.capture = Some(Arc::clone(&self.capture));
                 event.decoder = Some(Arc::clone(&self.decoder));
                 event.offset = Some(reading.offset);
             }
         }
+    }
+
+    /// Appends all readings since the last call.
+    pub fn reports(&mut self, out: &mut Vec<Report>) {
+        out.append(&mut self.reports);
     }
 
     /// Scans so far.

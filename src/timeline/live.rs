@@ -6,9 +6,10 @@ use super::decoding::fault;
 use super::job::CaptureWriter;
 use super::protocols::Protocols;
 use super::text_stage::{Choice, TextStage};
+use super::watch::{Watch, Watched};
 use crate::base::{Anchor, Event, Name, Nanoseconds, Result};
 use crate::decode::Counters;
-use crate::source::{ByteSource, Mark, Pulled};
+use crate::source::{ByteSource, Mark, Pulled, What};
 
 /// What one step of a live session saw.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -28,6 +29,7 @@ pub struct Session {
     now: Nanoseconds,
     bytes: u64,
     last_byte: Option<Nanoseconds>,
+    watched: Watched,
 }
 
 impl Session {
@@ -42,30 +44,46 @@ impl Session {
         chassis: Option<&str>,
     ) -> Result<Self> {
         let capture = Name::from(recorder.as_ref().map_or("live", CaptureWriter::name));
-        let stage = TextStage::new(Arc::clone(&protocols.library), chassis, Arc::clone(&capture), true)?;
-        Ok(Self { source, recorder, stage, capture, now: Nanoseconds::ZERO, bytes: 0, last_byte: None })
+        let mut stage = TextStage::new(Arc::clone(&protocols.library), chassis, Arc::clone(&capture), true)?;
+        stage.keep_reports();
+        let watched = Watched::default();
+        Ok(Self {
+            source,
+            recorder,
+            stage,
+            capture,
+            now: Nanoseconds::ZERO,
+            bytes: 0,
+            last_byte: None,
+            watched,
+        })
     }
 
-    /// One pull: what came is recorded, then decoded; events are appended to `out`.
+    /// One pull: what came is recorded, then decoded; events are appended to `out`, and `watch` learns what was met.
     ///
     /// Call [`Session::settle`] after the events were shown.
     ///
     /// # Errors
     /// `Machine` when the port or the disk fails; what was acknowledged stays in the job.
-    pub fn step(&mut self, out: &mut Vec<Event>) -> Result<Progress> {
+    pub fn step(&mut self, watch: &mut dyn Watch, out: &mut Vec<Event>) -> Result<Progress> {
+        let first = out.len();
         let pulled = self.source.pull()?;
-        if let Some(recorder) = &mut self.recorder {
-            recorder.take(&pulled)?;
+        if let Some(recorder) = &mut self.recorder
+            && let Some(t) = recorder.take(&pulled)?
+        {
+            watch.record(t);
         }
         match pulled {
             Pulled::Chunk(chunk) => {
                 self.now = self.now.max(chunk.arrival.unwrap_or(self.now));
                 self.bytes += chunk.bytes.len() as u64;
                 self.last_byte = Some(self.now);
+                watch.bytes(chunk.arrival);
                 self.stage.push(chunk.arrival, chunk.offset, chunk.bytes, out)?;
             }
             Pulled::Mark(mark) => {
                 self.now = self.now.max(mark.t);
+                watch.mark(&mark);
                 out.push(fault(mark, &self.capture));
             }
             Pulled::Quiet(now) => {
@@ -74,6 +92,7 @@ impl Session {
             }
             Pulled::End => return Ok(Progress::Ended),
         }
+        self.watched.look(&mut self.stage, out.get(first..).unwrap_or_default(), watch);
         Ok(Progress::Going(self.now))
     }
 
@@ -93,22 +112,27 @@ impl Session {
     ///
     /// # Errors
     /// None of its own. An unknown chassis is no error here; see [`Session::choice`].
-    pub fn finish(mut self, out: &mut Vec<Event>) -> Result<Option<CaptureWriter>> {
+    pub fn finish(mut self, watch: &mut dyn Watch, out: &mut Vec<Event>) -> Result<Option<CaptureWriter>> {
+        let first = out.len();
         if self.stage.choice().is_some() {
             self.stage.finish(out)?;
+            self.watched.look(&mut self.stage, out.get(first..).unwrap_or_default(), watch);
         }
         Ok(self.recorder)
     }
 
-    /// Notes something in the recording, at this moment; its event is appended to `out`.
+    /// Marks something in the recording, at this moment; its event is appended to `out`.
     ///
     /// # Errors
     /// `Machine` when the disk fails.
-    pub fn remark(&mut self, what: impl Into<String>, out: &mut Vec<Event>) -> Result<()> {
-        let mark = Mark { t: self.now, what: what.into() };
-        if let Some(recorder) = &mut self.recorder {
-            recorder.take(&Pulled::Mark(mark.clone()))?;
+    pub fn mark(&mut self, what: What, watch: &mut dyn Watch, out: &mut Vec<Event>) -> Result<()> {
+        let mark = Mark { t: self.now, what };
+        if let Some(recorder) = &mut self.recorder
+            && let Some(t) = recorder.take(&Pulled::Mark(mark.clone()))?
+        {
+            watch.record(t);
         }
+        watch.mark(&mark);
         out.push(fault(mark, &self.capture));
         Ok(())
     }

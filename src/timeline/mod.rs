@@ -11,9 +11,11 @@ pub mod mask;
 pub mod protocols;
 pub mod store;
 pub mod text_stage;
+pub mod watch;
 pub mod wire;
 pub mod wired;
 
-pub use decoding::{Options, Sink, Summary, decode_path, decode_reader};
+pub use decoding::{Options, Sink, Summary, decode_path, decode_reader, decode_watched};
 pub use protocols::Protocols;
+pub use watch::{Unwatched, Watch};
 pub use wire::{Signal, Wire};

@@ -8,6 +8,7 @@ use crate::decode::chassis::Chassis;
 use crate::decode::decoder::Decoder;
 use crate::decode::library::Library;
 use crate::decode::recognise::Recognition;
+use crate::decode::report::Report;
 use crate::decode::set_clock::TimeBasis;
 
 /// Bytes of a file from which the chassis is recognised; always the first ones, so that the choice does not
@@ -60,6 +61,9 @@ pub struct TextStage {
     live: bool,
     state: State,
     choice: Option<Choice>,
+    /// Whether somebody asks what was met beside the events.
+    reported: bool,
+    chassis: Option<Arc<Chassis>>,
 }
 
 impl TextStage {
@@ -69,7 +73,7 @@ impl TextStage {
     /// # Errors
     /// `Usage` when no chassis has that name.
     pub fn new(library: Arc<Library>, chassis: Option<&str>, capture: Name, live: bool) -> Result<Self> {
-        let (state, choice) = match chassis {
+        let (state, choice, chassis) = match chassis {
             Some(name) => {
                 let chassis = library.chassis(name)?;
                 let choice = Choice {
@@ -79,11 +83,11 @@ impl TextStage {
                     margin: None,
                     because: "named".to_owned(),
                 };
-                (decoding(&chassis, &capture), Some(choice))
+                (decoding(&chassis, &capture), Some(choice), Some(chassis))
             }
-            None => (State::Listening { held: Vec::new(), sample: Vec::new(), asked: 0 }, None),
+            None => (State::Listening { held: Vec::new(), sample: Vec::new(), asked: 0 }, None, None),
         };
-        Ok(Self { library, capture, live, state, choice })
+        Ok(Self { library, capture, live, state, choice, reported: false, chassis })
     }
 
     /// Takes bytes as they come.
@@ -141,10 +145,34 @@ impl TextStage {
             because: recognition.because.clone(),
         });
         self.state = decoding(&chassis, &self.capture);
+        self.chassis = Some(chassis);
+        if self.reported {
+            self.keep_reports();
+        }
         for piece in pieces {
             self.push(piece.arrival, piece.offset, &piece.bytes, out)?;
         }
         Ok(())
+    }
+
+    /// Asks for reports from now on: see [`Decoder::reports`].
+    pub fn keep_reports(&mut self) {
+        self.reported = true;
+        if let State::Decoding(decoder) = &mut self.state {
+            decoder.keep_reports();
+        }
+    }
+
+    /// Appends what was met since the last call; `fresh` are the events since then.
+    pub fn reports(&mut self, fresh: &[Event], out: &mut Vec<Report>) {
+        if let State::Decoding(decoder) = &mut self.state {
+            decoder.reports(fresh, out);
+        }
+    }
+
+    /// The chassis, once it is known.
+    pub fn chassis(&self) -> Option<&Arc<Chassis>> {
+        self.chassis.as_ref()
     }
 
     /// Tells a live stage the time.

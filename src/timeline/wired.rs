@@ -6,8 +6,10 @@ use std::sync::Arc;
 use super::keypad_line::KeypadLine;
 use super::protocols::Protocols;
 use super::text_stage::TextStage;
+use super::watch::Watch;
 use super::wire::{Signal, Wire};
 use crate::base::{ControlPath, Error, Event, EventKind, Name, Nanoseconds, Result};
+use crate::decode::report::Report;
 use crate::decode::{cec, infrared};
 use crate::signal::carrier::Infrared;
 use crate::signal::edge::{EdgeFinder, Hysteresis};
@@ -50,6 +52,8 @@ pub struct Wiring {
     wires: Vec<Wired>,
     waiting: Vec<Event>,
     fresh: Vec<Event>,
+    reports: Vec<Report>,
+    named: bool,
 }
 
 impl Wiring {
@@ -92,7 +96,14 @@ impl Wiring {
                 failed: None,
             });
         }
-        Ok(Self { of_channel, wires: built, waiting: Vec::new(), fresh: Vec::new() })
+        Ok(Self {
+            of_channel,
+            wires: built,
+            waiting: Vec::new(),
+            fresh: Vec::new(),
+            reports: Vec::new(),
+            named: false,
+        })
     }
 
     /// Takes changes in order of time; appends events that are settled, in order of time.
@@ -114,6 +125,24 @@ impl Wiring {
             self.settle(last.t - SETTLE, out);
         }
         Ok(())
+    }
+
+    /// Hands on what the wires met; `events` are those that have settled since the last call.
+    pub fn look(&mut self, events: &[Event], watch: &mut dyn Watch) {
+        if let Some(chassis) = self.text().and_then(TextStage::chassis).filter(|_| !self.named) {
+            let chassis = Arc::clone(chassis);
+            self.named = true;
+            watch.chassis(&chassis);
+        }
+        for wire in &mut self.wires {
+            match &mut wire.pipe {
+                Pipe::Uart(pipe) => pipe.text.reports(&[], &mut self.reports),
+                Pipe::Keypad(line) => line.reports(&mut self.reports),
+                Pipe::Infrared { .. } | Pipe::Cec(_) => {}
+            }
+        }
+        self.reports.drain(..).for_each(|report| watch.report(&report));
+        events.iter().for_each(|event| watch.event(event));
     }
 
     /// The capture ended at `end`.
@@ -241,7 +270,9 @@ fn find(channels: &[Channel], name: &str) -> Option<usize> {
 fn pipe(signal: &Signal, protocols: &Protocols, chassis: Option<&str>, capture: &Name) -> Result<Pipe> {
     Ok(match signal {
         Signal::Uart(rate) => {
-            let text = TextStage::new(Arc::clone(&protocols.library), chassis, Arc::clone(capture), false)?;
+            let mut text =
+                TextStage::new(Arc::clone(&protocols.library), chassis, Arc::clone(capture), false)?;
+            text.keep_reports();
             Pipe::Uart(Box::new(UartPipe::new(*rate, text, Arc::clone(capture))))
         }
         Signal::Infrared => Pipe::Infrared {

@@ -24,15 +24,16 @@ fn is_falsely_gone(random: &mut Random, truth: Truth) -> bool {
             break (before, mean);
         }
     };
-    let mut soak = Soak::new(Some(&before), &CompareOptions::default());
-    let needed = soak.tick(Nanoseconds::ZERO).soak_more_s.unwrap();
+    let mut soak = Soak::new(Some(&before), &CompareOptions::default(), None);
+    let needed = soak.tick_observed(Nanoseconds::ZERO).soak_more_s.unwrap();
     let first = strays(random, truth, mean, needed + 1.0).into_iter().find(|point| point.0 >= 0.0);
     let Some((t, key)) = first else {
-        return soak.tick(Nanoseconds::from_seconds(needed + 0.01)).verdict == Verdict::Gone;
+        return soak.tick_observed(Nanoseconds::from_seconds(needed + 0.01)).verdict == Verdict::Gone;
     };
-    let early = soak.tick(Nanoseconds::from_seconds(t - 0.001)).verdict;
-    soak.push(&press(t, key));
-    early == Verdict::Gone || soak.tick(Nanoseconds::from_seconds(t + 0.001)).verdict == Verdict::Gone
+    let early = soak.tick_observed(Nanoseconds::from_seconds(t - 0.001)).verdict;
+    soak.push_observed(&press(t, key));
+    early == Verdict::Gone
+        || soak.tick_observed(Nanoseconds::from_seconds(t + 0.001)).verdict == Verdict::Gone
 }
 
 /// One in a hundred for each truth, gaps without a scale of their own (Weibull of shape 1/2) included.

@@ -15,8 +15,8 @@ fn before(count: usize, length: f64) -> Observation {
 }
 
 fn soak(before: &Observation) -> Soak {
-    let mut soak = Soak::new(Some(before), &CompareOptions::default());
-    soak.tick(Nanoseconds::ZERO);
+    let mut soak = Soak::new(Some(before), &CompareOptions::default(), None);
+    soak.tick_observed(Nanoseconds::ZERO);
     soak
 }
 
@@ -25,21 +25,21 @@ fn a_quiet_soak_stops_when_it_may_and_not_a_second_sooner() {
     let mut soak = soak(&before(12, 3600.0));
     // T1 (0.01^(-1/12) - 1), by hand.
     let needed = 3600.0 * (0.01f64.powf(-1.0 / 12.0) - 1.0);
-    let early = soak.tick(seconds(needed - 1.0));
+    let early = soak.tick_observed(seconds(needed - 1.0));
     assert_eq!((early.verdict, early.done), (Verdict::Undecided, false));
     assert!((early.soak_more_s.unwrap() - 1.0).abs() < 0.001);
-    let late = soak.tick(seconds(needed + 0.001));
+    let late = soak.tick_observed(seconds(needed + 0.001));
     assert_eq!((late.verdict, late.done), (Verdict::Gone, true));
 }
 
 #[test]
 fn the_first_stray_ends_a_clean_soak_for_good() {
     let mut soak = soak(&before(12, 3600.0));
-    soak.push(&press(100.0, 0));
-    let state = soak.tick(seconds(101.0));
+    soak.push_observed(&press(100.0, 0));
+    let state = soak.tick_observed(seconds(101.0));
     assert_eq!((state.strays, state.episodes, state.soak_more_s), (1, 1, None));
     soak.restart();
-    let late = soak.tick(seconds(100_000.0));
+    let late = soak.tick_observed(seconds(100_000.0));
     assert_ne!(late.verdict, Verdict::Gone);
     assert_eq!(late.restarts, 1);
     assert!(late.notes.iter().any(|note| note.contains("restarted")), "{:?}", late.notes);
@@ -51,22 +51,22 @@ fn an_earlier_soak_of_the_same_stage_counts() {
     let mut fresh = soak(&before);
     fresh.resume(&Observation::soak(train(vec![(50.0, 0)], 60.0)));
     assert_ne!(
-        fresh.tick(seconds(7200.0)).verdict,
+        fresh.tick_observed(seconds(7200.0)).verdict,
         Verdict::Gone,
         "the stray of the first try is not forgotten"
     );
     let mut quiet = soak(&before);
     quiet.resume(&Observation::soak(train(vec![], 1200.0)));
-    assert!((quiet.tick(seconds(600.0)).elapsed_s - 1800.0).abs() < 1e-6);
+    assert!((quiet.tick_observed(seconds(600.0)).elapsed_s - 1800.0).abs() < 1e-6);
 }
 
 #[test]
 fn a_baseline_says_how_much_quiet_a_repair_will_need() {
-    let mut soak = Soak::new(None, &CompareOptions::default());
-    soak.tick(Nanoseconds::ZERO);
-    soak.push(&press(100.0, 0));
-    soak.push(&press(400.0, 0));
-    let state = soak.tick(seconds(600.0));
+    let mut soak = Soak::new(None, &CompareOptions::default(), None);
+    soak.tick_observed(Nanoseconds::ZERO);
+    soak.push_observed(&press(100.0, 0));
+    soak.push_observed(&press(400.0, 0));
+    let state = soak.tick_observed(seconds(600.0));
     assert!(!state.done);
     // 10 min (0.05^(-1/2) - 1) = 34.72 min.
     assert!(state.notes.iter().any(|note| note.contains("34 min 43 s")), "{:?}", state.notes);
@@ -75,16 +75,16 @@ fn a_baseline_says_how_much_quiet_a_repair_will_need() {
 /// A capture that begins in the middle of a burst does not tell how often bursts begin.
 #[test]
 fn a_baseline_that_begins_stray_promises_nothing_yet() {
-    let mut soak = Soak::new(None, &CompareOptions::default());
-    soak.tick(Nanoseconds::ZERO);
+    let mut soak = Soak::new(None, &CompareOptions::default(), None);
+    soak.tick_observed(Nanoseconds::ZERO);
     for i in 0..10 {
-        soak.push(&press(0.015 + 0.1 * f64::from(i), 0));
+        soak.push_observed(&press(0.015 + 0.1 * f64::from(i), 0));
     }
-    let state = soak.tick(seconds(1.0));
+    let state = soak.tick_observed(seconds(1.0));
     assert_eq!((state.episodes, state.done), (1, false));
     assert!(!state.notes.iter().any(|note| note.contains("95 %")), "{:?}", state.notes);
-    soak.push(&press(600.0, 0));
-    let state = soak.tick(seconds(601.0));
+    soak.push_observed(&press(600.0, 0));
+    let state = soak.tick_observed(seconds(601.0));
     assert!(state.notes.iter().any(|note| note.contains("95 %")), "{:?}", state.notes);
 }
 
@@ -92,21 +92,21 @@ fn a_baseline_that_begins_stray_promises_nothing_yet() {
 /// running baseline forecasts is what the soak after it will ask for.
 #[test]
 fn a_baseline_forecasts_what_the_soak_will_ask_for() {
-    let mut soak = Soak::new(None, &CompareOptions::default());
-    soak.tick(Nanoseconds::ZERO);
+    let mut soak = Soak::new(None, &CompareOptions::default(), None);
+    soak.tick_observed(Nanoseconds::ZERO);
     for i in 0..8 {
-        soak.push(&press(1000.0 + 10.0 * f64::from(i), 0));
+        soak.push_observed(&press(1000.0 + 10.0 * f64::from(i), 0));
     }
-    let state = soak.tick(seconds(1080.0));
+    let state = soak.tick_observed(seconds(1080.0));
     // By the count alone 95 % would need 1080 s (0.05^(-1/8) - 1) = 8 min 11 s; the pause was 1000 s, doubled below 19.
     assert!(state.notes.iter().any(|note| note.contains("95 % will need 33 min 20 s")), "{:?}", state.notes);
     let mut random = Random::new(8);
     for mean in [20.0, 60.0, 200.0] {
         let points = poisson(&mut random, 1.0 / mean, 3600.0, &[0]);
-        let mut soak = Soak::new(None, &CompareOptions::default());
-        soak.tick(Nanoseconds::ZERO);
-        points.iter().for_each(|(t, index)| soak.push(&press(*t, *index)));
-        let state = soak.tick(seconds(3600.0));
+        let mut soak = Soak::new(None, &CompareOptions::default(), None);
+        soak.tick_observed(Nanoseconds::ZERO);
+        points.iter().for_each(|(t, index)| soak.push_observed(&press(*t, *index)));
+        let state = soak.tick_observed(seconds(3600.0));
         let options = CompareOptions { episode_gap: Some(Nanoseconds::SECOND), ..CompareOptions::default() };
         let asked = plan(&Observation::soak(train(points, 3600.0)), &options);
         let note = &state.notes[0];
@@ -128,14 +128,14 @@ fn restarting_the_clock_does_not_make_an_unrepaired_set_gone() {
         let mut soak = soak(&before);
         let events = poisson(&mut random, 1.0 / 60.0, 14_400.0, &[0]);
         let first = events.first().map_or(14_400.0, |event| event.0);
-        let certain = soak.tick(seconds(0.0)).soak_more_s.unwrap();
+        let certain = soak.tick_observed(seconds(0.0)).soak_more_s.unwrap();
         for (t, index) in events {
-            let state = soak.tick(seconds(t - 0.001));
+            let state = soak.tick_observed(seconds(t - 0.001));
             assert!(state.verdict != Verdict::Gone || first > certain, "{state:?}");
             if state.done {
                 break;
             }
-            soak.push(&press(t, index));
+            soak.push_observed(&press(t, index));
             soak.restart();
         }
     }
@@ -144,20 +144,20 @@ fn restarting_the_clock_does_not_make_an_unrepaired_set_gone() {
 #[test]
 fn fewer_strays_are_called_reduced_by_evidence_that_survives_looking() {
     let mut soak = soak(&before(60, 3600.0));
-    soak.push(&press(1800.0, 0));
-    let state = soak.tick(seconds(3600.0));
+    soak.push_observed(&press(1800.0, 0));
+    let state = soak.tick_observed(seconds(3600.0));
     assert_eq!(state.verdict, Verdict::Reduced);
 }
 
 /// A faulty set that is left on for months: every stray counts, and only the last ones are kept.
 #[test]
 fn strays_without_end_are_counted_and_not_kept() {
-    let mut soak = Soak::new(None, &CompareOptions::default());
-    soak.tick(Nanoseconds::ZERO);
+    let mut soak = Soak::new(None, &CompareOptions::default(), None);
+    soak.tick_observed(Nanoseconds::ZERO);
     for i in 0..20_000 {
-        soak.push(&press(10.0 * f64::from(i), 0));
+        soak.push_observed(&press(10.0 * f64::from(i), 0));
     }
-    let state = soak.tick(seconds(200_000.0));
+    let state = soak.tick_observed(seconds(200_000.0));
     assert_eq!((state.strays, state.episodes), (20_000, 20_000));
     let mut all = train((0..100u32).map(|i| (f64::from(i), i as usize % 2)).collect(), 200.0);
     assert_eq!((all.forget(10), all.len(), all.forget(10)), (90, 10, 0));

@@ -9,7 +9,7 @@ mod export;
 mod findings;
 mod guide;
 mod keycheck;
-mod program;
+pub(crate) mod program;
 mod report;
 mod statistics;
 mod story;

@@ -45,7 +45,7 @@ pub(crate) fn replay_reader(mut reader: Reader) -> Result<Replayed, straykey::ba
                 replayed.chunks.push((arrival.0, chunk.offset, chunk.bytes.len()));
                 replayed.bytes.extend_from_slice(chunk.bytes);
             }
-            Pulled::Mark(mark) => replayed.marks.push(mark.what),
+            Pulled::Mark(mark) => replayed.marks.push(mark.what.to_string()),
             Pulled::Quiet(_) => {}
             Pulled::End => break,
         }

@@ -35,7 +35,7 @@ pub(crate) fn take_until(port: &mut SerialPort, enough: impl Fn(&Taken) -> bool)
                 last = chunk.arrival;
                 taken.bytes.extend_from_slice(chunk.bytes);
             }
-            Pulled::Mark(mark) => taken.marks.push(mark.what),
+            Pulled::Mark(mark) => taken.marks.push(mark.what.to_string()),
             Pulled::Quiet(_) => {}
             Pulled::End => {
                 taken.ended = true;

@@ -27,7 +27,7 @@ fn read(bytes: &[u8], most: usize) -> Read {
                 assert_eq!(chunk.bytes, &bytes[at..at + chunk.bytes.len()], "the offset says where");
                 chunks.push((chunk.arrival.map(|t| t.0), chunk.offset, chunk.bytes.to_vec()));
             }
-            Pulled::Mark(mark) => marks.push((mark.t.0, mark.what)),
+            Pulled::Mark(mark) => marks.push((mark.t.0, mark.what.to_string())),
             Pulled::Quiet(_) => panic!("a file is never quiet"),
             Pulled::End => break,
         }

@@ -8,7 +8,7 @@ use std::time::{Duration, Instant};
 
 use straykey::base::{Anchor, Nanoseconds};
 use straykey::journal::{Feed, Group, Limits, Reader, RecordKind, recover, seal, verify};
-use straykey::source::{ByteSource, Pulled};
+use straykey::source::{ByteSource, Pulled, What};
 
 use super::random::Random;
 
@@ -185,7 +185,7 @@ fn replay(path: &Path, name: u64) -> u64 {
                 assert!(chunk.bytes == stream(name, at, chunk.bytes.len()), "false bytes at {at}");
                 at += chunk.bytes.len() as u64;
             }
-            Pulled::Mark(mark) => assert!(mark.what.contains("torn"), "{}", mark.what),
+            Pulled::Mark(mark) => assert!(matches!(mark.what, What::Damaged { .. }), "{}", mark.what),
             Pulled::Quiet(_) => {}
             Pulled::End => return at,
         }

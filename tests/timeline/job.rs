@@ -193,7 +193,12 @@ fn a_crashed_capture_is_closed_with_what_was_acknowledged() {
     let mut capture =
         job.begin_capture(&hands_off(), "port", &serde_json::json!({}), Anchor { unix_ns: 5 }).unwrap();
     capture.take(&chunk(100, 0, b"kept ")).unwrap();
-    capture.take(&Pulled::Mark(Mark { t: Nanoseconds::from_millis(200), what: "odd".into() })).unwrap();
+    capture
+        .take(&Pulled::Mark(Mark {
+            t: Nanoseconds::from_millis(200),
+            what: straykey::source::What::remark("odd"),
+        }))
+        .unwrap();
     capture.take(&chunk(300, 5, b"for ever")).unwrap();
     capture.commit().unwrap();
     let path = capture.path().to_owned();

@@ -10,7 +10,7 @@ use straykey::timeline::store::{SCHEMA_VERSION, Store};
 use super::{hands_off, log_file, small_job};
 
 /// Stands for a decoder: one press for every line of the file, at times that no float holds exactly.
-fn decode(capture: &CaptureRef, take: &mut dyn FnMut(Event) -> Result<()>) -> Result<Option<Span>> {
+fn decode(capture: &CaptureRef, take: &mut dyn FnMut(Event) -> Result<()>) -> Result<(Option<Span>, String)> {
     let text = std::fs::read_to_string(&capture.path).unwrap();
     for (i, line) in text.lines().enumerate() {
         let mut event = Event::new(
@@ -23,7 +23,7 @@ fn decode(capture: &CaptureRef, take: &mut dyn FnMut(Event) -> Result<()>) -> Re
         event.capture = Some(capture.name.as_str().into());
         take(event)?;
     }
-    Ok(Some(Span { start: Nanoseconds::ZERO, end: Nanoseconds::SECOND }))
+    Ok((Some(Span { start: Nanoseconds::ZERO, end: Nanoseconds::SECOND }), String::new()))
 }
 
 fn events(store: &Store, capture: &str) -> Vec<Event> {
@@ -86,7 +86,8 @@ fn deleted_and_rebuilt_it_has_the_same_content() {
     let folder = tempfile::tempdir().unwrap();
     let (job, store) = indexed(folder.path());
     let before = content(job.folder());
-    assert_eq!(before.len(), 3 + 2 + 3 + 17);
+    // Stages, steps, captures, events, and a ledger of each capture.
+    assert_eq!(before.len(), 3 + 2 + 3 + 17 + 3);
     drop(store);
     for ending in ["", "-wal", "-shm"] {
         let _ = std::fs::remove_file(job.folder().join(format!("straykey.db{ending}")));
@@ -151,7 +152,11 @@ fn a_capture_that_cannot_be_decoded_leaves_the_others_indexed() {
     let error = store
         .rebuild(&job, "alder@1", &mut |capture, take| {
             decode(capture, take)?;
-            if capture.name.contains("again") { Err(Error::input("damaged")) } else { Ok(None) }
+            if capture.name.contains("again") {
+                Err(Error::input("damaged"))
+            } else {
+                Ok((None, String::new()))
+            }
         })
         .unwrap_err();
     assert_eq!(error.what(), "damaged");
@@ -175,7 +180,10 @@ fn findings_are_kept_until_the_index_is_rebuilt() {
 }
 
 /// What two lines print, one of them later than the other one, with clocks that step back a little.
-fn readings(capture: &CaptureRef, take: &mut dyn FnMut(Event) -> Result<()>) -> Result<Option<Span>> {
+fn readings(
+    capture: &CaptureRef,
+    take: &mut dyn FnMut(Event) -> Result<()>,
+) -> Result<(Option<Span>, String)> {
     for i in 0..10_000i64 {
         let kind = if i % 7 == 3 { EventKind::Press } else { EventKind::Reading };
         let t = Nanoseconds((1 << 60) + i * 50_000_001 - (i % 5) * 70_000_000);
@@ -185,7 +193,7 @@ fn readings(capture: &CaptureRef, take: &mut dyn FnMut(Event) -> Result<()>) -> 
         event.capture = Some(capture.name.as_str().into());
         take(event)?;
     }
-    Ok(None)
+    Ok((None, String::new()))
 }
 
 #[test]

@@ -5,37 +5,83 @@
 //! unrepaired set would have sat through quietly in at most one case of a hundred.
 
 mod alternatives;
+mod path;
 mod verdict;
 
 use serde::{Serialize, Serializer};
 
 use super::episode::{Episode, EpisodeRule, Press, episodes, fold};
+use super::ledger::{Intervals, Ledger, Observed, PathId, PathTotal};
 use super::quiet::{QuietPlan, exposure, watched};
 use super::rate::{Count, RatioTest, compare_scaled, garwood_scaled};
-use super::scatter::scatter;
-use super::train::Train;
-use crate::base::Nanoseconds;
+use super::scatter::{Scatter, scatter};
+use super::train::{Symbol, Train};
+use crate::base::{ControlPath, Nanoseconds};
 
 pub(crate) use crate::base::words::{chance as percent, duration, plural};
 pub use alternatives::Alternative;
 use alternatives::alternatives;
-pub(crate) use verdict::SAME_WITHIN;
+pub use path::{PathComparison, PathFigures};
 pub use verdict::Verdict;
-use verdict::{Evidence, method, notes, soak_more, verdict};
+pub(crate) use verdict::{Evidence, of_verdicts};
+use verdict::{Whole, any_time, method, notes, of_set};
 
 /// What was seen in one stage.
 #[derive(Clone, Debug, Default)]
 pub struct Observation {
-    /// Its strays and how long was watched.
+    /// The strays of all paths, over the time in which any judged path was observed.
     pub train: Train,
     /// Whether hands were off throughout. With hands on, input may be a person's, and nothing is proved.
     pub hands_off: bool,
+    /// Each control path by itself.
+    pub paths: Vec<PathSeen>,
+    /// How long its captures are by the clock, seconds.
+    pub span_s: f64,
+    /// How long its soaks were planned to last, seconds; null where none was planned.
+    pub planned_s: Option<f64>,
+}
+
+/// One control path of one stage.
+#[derive(Clone, Debug)]
+pub struct PathSeen {
+    /// When it was observed, and what its levels were.
+    pub total: PathTotal,
+    /// Its strays on observed time.
+    pub train: Train,
 }
 
 impl Observation {
-    /// An observation with hands off.
+    /// A simulated observation with hands off in which the whole of the train was observed: for known truths.
     pub fn soak(train: Train) -> Self {
-        Self { train, hands_off: true }
+        let whole: Vec<Intervals> =
+            train.segments().iter().map(|segment| Intervals::one(segment.in_capture())).collect();
+        let keypad = PathId::whole(ControlPath::Keypad);
+        let mut ids: Vec<PathId> = train.symbols().iter().map(Symbol::id).chain([keypad]).collect();
+        ids.sort();
+        ids.dedup();
+        let paths = ids
+            .into_iter()
+            .map(|id| {
+                let train = train.restricted(&|symbol| symbol.id() == id, &whole);
+                PathSeen { total: PathTotal::simulated(id, &train), train }
+            })
+            .collect();
+        Self { span_s: train.exposure().seconds(), train, hands_off: true, paths, planned_s: None }
+    }
+
+    /// One path of it.
+    pub fn path(&self, id: &PathId) -> Option<&PathSeen> {
+        self.paths.iter().find(|path| path.total.id == *id)
+    }
+
+    /// A path of which nothing was met.
+    fn unseen(&self, id: &PathId) -> PathTotal {
+        PathTotal::of(id, &[Ledger { span: None, ..Ledger::default() }]).by_the_clock(self.span_s)
+    }
+
+    /// The paths that strayed.
+    pub fn strayed(&self) -> impl Iterator<Item = &PathId> {
+        self.paths.iter().filter(|path| !path.train.is_empty()).map(|path| &path.total.id)
     }
 }
 
@@ -48,19 +94,21 @@ pub struct CompareOptions {
     pub episode_gap: Option<Nanoseconds>,
     /// What was learned for the whole job, "no bursts" included; goes before `episode_gap`.
     pub rule: Option<EpisodeRule>,
+    /// Dispersion of the episode counts, where it was learned for the whole job.
+    pub dispersion: Option<f64>,
     /// Seed of the permutations.
     pub seed: u64,
 }
 
 impl Default for CompareOptions {
     fn default() -> Self {
-        Self { confidence: 0.95, episode_gap: None, rule: None, seed: 1 }
+        Self { confidence: 0.95, episode_gap: None, rule: None, dispersion: None, seed: 1 }
     }
 }
 
 impl CompareOptions {
-    /// Options with the episode gap learned once from all observations of a job, so that every comparison, soak
-    /// and lone stage of it counts the same episodes.
+    /// Options with the episode gap and the dispersion learned once for a job, so that every comparison, soak and lone
+    /// stage of it counts the same.
     pub fn of_job(observations: &[&Observation]) -> Self {
         let presses: Vec<Vec<Press>> = observations.iter().map(|seen| fold(&seen.train)).collect();
         let trains: Vec<(&Train, &[Press])> = observations
@@ -68,7 +116,12 @@ impl CompareOptions {
             .zip(&presses)
             .map(|(seen, presses)| (&seen.train, presses.as_slice()))
             .collect();
-        Self { rule: Some(EpisodeRule::learn(&trains)), ..Self::default() }
+        let rule = EpisodeRule::learn(&trains);
+        let found: Vec<Vec<Episode>> = presses.iter().map(|presses| episodes(presses, rule.gap)).collect();
+        let sides: Vec<(&Train, &[Episode])> =
+            observations.iter().zip(&found).map(|(seen, found)| (&seen.train, found.as_slice())).collect();
+        let dispersion = Some(scatter(&sides, rule.gap).dispersion);
+        Self { rule: Some(rule), dispersion, ..Self::default() }
     }
 
     /// The rule to count by: the job's, the gap set by hand, or one learned from these trains.
@@ -84,8 +137,10 @@ impl CompareOptions {
 /// One side of a comparison.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Side {
-    /// How long was watched, seconds, standby left out.
+    /// How long the captures are by the clock, seconds.
     pub span_s: f64,
+    /// Time in which a stray would have been seen, seconds.
+    pub observed_s: f64,
     /// Raw strays, repeats counted.
     pub strays: u64,
     /// Episodes.
@@ -145,8 +200,16 @@ pub struct Comparison {
     pub dispersion_chance: Option<f64>,
     /// Other tests of the same question.
     pub alternatives: Vec<Alternative>,
-    /// The verdict.
+    /// The verdict on the set.
     pub verdict: Verdict,
+    /// The control paths that strayed before or after.
+    pub paths: Vec<PathComparison>,
+    /// Lower end of the interval that decides: valid however often one looks.
+    #[serde(serialize_with = "finite")]
+    pub ratio_any_low: f64,
+    /// Upper end of the interval that decides; null for without limit.
+    #[serde(serialize_with = "finite")]
+    pub ratio_any_high: f64,
     /// The test behind `chance_same`.
     pub method: String,
     /// What a technician should know, in sentences.
@@ -170,19 +233,34 @@ pub(crate) fn read(train: &Train, presses: &[Press], gap: Option<Nanoseconds>) -
     Reading { episodes, count }
 }
 
-fn side(observation: &Observation, reading: &Reading, dispersion: f64, confidence: f64) -> Side {
-    let minutes = reading.count.exposure / 60.0;
-    let interval = garwood_scaled(reading.count.count, dispersion, confidence);
-    let span_s = watched(&observation.train);
+/// The figures of one side. `span_s` is by the clock.
+fn side(train: &Train, span_s: f64, reading: &Reading, dispersion: f64, confidence: f64) -> Side {
+    let observed_s = watched(train);
     let inside: f64 = reading.episodes.iter().map(|e| (e.end - e.start).seconds()).sum();
+    figures(span_s, observed_s, inside, train.len() as u64, reading.count, dispersion, confidence)
+}
+
+/// Rate and interval of one side: the one place where they are worked out.
+pub(crate) fn figures(
+    span_s: f64,
+    observed_s: f64,
+    inside_s: f64,
+    strays: u64,
+    count: Count,
+    dispersion: f64,
+    confidence: f64,
+) -> Side {
+    let minutes = count.exposure / 60.0;
+    let interval = garwood_scaled(count.count, dispersion, confidence);
     Side {
         span_s,
-        strays: observation.train.len() as u64,
-        episodes: reading.count.count,
-        per_min: garwood_rate(reading.count.count, minutes),
+        observed_s,
+        strays,
+        episodes: count.count,
+        per_min: garwood_rate(count.count, minutes),
         per_min_low: interval.low / minutes,
         per_min_high: interval.high / minutes,
-        stray_share: if span_s > 0.0 { (inside / span_s).min(1.0) } else { 0.0 },
+        stray_share: if observed_s > 0.0 { (inside_s / observed_s).min(1.0) } else { 0.0 },
     }
 }
 
@@ -193,23 +271,29 @@ fn garwood_rate(count: u64, minutes: f64) -> f64 {
 
 /// Dispersion of the episode counts of all these observations together; 1 when they do not cluster.
 pub fn dispersion_of(observations: &[Observation], options: &CompareOptions) -> f64 {
-    let presses: Vec<Vec<Press>> = observations.iter().map(|seen| fold(&seen.train)).collect();
-    let trains = || observations.iter().map(|seen| &seen.train).zip(&presses);
-    let rule =
-        options.rule(&trains().map(|(train, presses)| (train, presses.as_slice())).collect::<Vec<_>>());
+    let trains: Vec<&Train> = observations.iter().map(|seen| &seen.train).collect();
+    counting(&trains, options).1
+}
+
+/// The rule and the dispersion to count by: the job's, else learned from these trains.
+fn counting(trains: &[&Train], options: &CompareOptions) -> (EpisodeRule, f64, Scatter) {
+    let presses: Vec<Vec<Press>> = trains.iter().map(|train| fold(train)).collect();
+    let pairs: Vec<(&Train, &[Press])> =
+        trains.iter().copied().zip(presses.iter().map(Vec::as_slice)).collect();
+    let rule = options.rule(&pairs);
     let found: Vec<Vec<Episode>> = presses.iter().map(|presses| episodes(presses, rule.gap)).collect();
     let sides: Vec<(&Train, &[Episode])> =
-        trains().zip(&found).map(|((train, _), episodes)| (train, episodes.as_slice())).collect();
-    scatter(&sides, rule.gap).dispersion
+        trains.iter().copied().zip(found.iter().map(Vec::as_slice)).collect();
+    let scatter = scatter(&sides, rule.gap);
+    let dispersion = options.dispersion.unwrap_or(scatter.dispersion);
+    (rule, dispersion, scatter)
 }
 
 /// One stage by itself: its own episodes, rate and interval, compared with nothing.
 pub fn alone(observation: &Observation, options: &CompareOptions) -> Side {
-    let presses = fold(&observation.train);
-    let rule = options.rule(&[(&observation.train, &presses)]);
-    let reading = read(&observation.train, &presses, rule.gap);
-    let dispersion = scatter(&[(&observation.train, reading.episodes.as_slice())], rule.gap).dispersion;
-    side(observation, &reading, dispersion, options.confidence)
+    let (rule, dispersion, _) = counting(&[&observation.train], options);
+    let reading = read(&observation.train, &fold(&observation.train), rule.gap);
+    side(&observation.train, observation.span_s, &reading, dispersion, options.confidence)
 }
 
 /// What the observation before a step demands of the soak after it; to be shown before the repair begins.
@@ -219,38 +303,73 @@ pub fn plan(observation: &Observation, options: &CompareOptions) -> QuietPlan {
     QuietPlan::new(&observation.train, &episodes(&presses, rule.gap), rule.gap)
 }
 
-/// Compares two observations of one set, before and after a step.
+/// Compares two observations of one set, before and after a step: each control path by itself, then the set.
 pub fn compare(before: &Observation, after: &Observation, options: &CompareOptions) -> Comparison {
-    let presses = [fold(&before.train), fold(&after.train)];
-    let rule = options.rule(&[(&before.train, &presses[0]), (&after.train, &presses[1])]);
-    let one = read(&before.train, &presses[0], rule.gap);
-    let two = read(&after.train, &presses[1], rule.gap);
-    let sides = [(&before.train, one.episodes.as_slice()), (&after.train, two.episodes.as_slice())];
-    let scatter = scatter(&sides, rule.gap);
-    let dispersion = scatter.dispersion;
-    let test = compare_scaled(one.count, two.count, dispersion, options.confidence);
-    let others = alternatives([one.count, two.count], &scatter.stretches, &test, options.seed);
-    let plan = QuietPlan::new(&before.train, &one.episodes, rule.gap);
-    let evidence = Evidence {
-        before: one.count,
-        after: two.count,
-        strays: (before.train.len() as u64, after.train.len() as u64),
-        hands_off: before.hands_off && after.hands_off,
-        quiet_s: watched(&after.train),
-        credit: plan.credit_of(&after.train),
-        test,
-        plan,
-        rule,
-        scatter,
+    let (rule, dispersion, scatter) = counting(&[&before.train, &after.train], options);
+    let hands_off = before.hands_off && after.hands_off;
+    let share = share(after.planned_s, watched(&after.train));
+    let judge = |before: &Train, after: &Train, observed: Observed| {
+        let one = read(before, &fold(before), rule.gap);
+        let two = read(after, &fold(after), rule.gap);
+        let plan = QuietPlan::new(before, &one.episodes, rule.gap);
+        let credit = plan.credit_of(after);
+        let evidence = Evidence {
+            before: one.count,
+            after: two.count,
+            strays: (before.len() as u64, after.len() as u64),
+            hands_off,
+            observed,
+            credit,
+            test: compare_scaled(one.count, two.count, dispersion, options.confidence),
+            dispersion,
+            share,
+            plan,
+        };
+        (evidence, one, two)
     };
-    let sides = [(before, &one), (after, &two)].map(|(o, r)| side(o, r, dispersion, options.confidence));
-    conclude(evidence, sides, others)
+    let mut ids: Vec<&PathId> = before.strayed().chain(after.strayed()).collect();
+    ids.sort();
+    ids.dedup();
+    let nothing = Train::new();
+    let paths: Vec<PathComparison> = ids
+        .into_iter()
+        .map(|id| {
+            let (one, two) = (before.path(id), after.path(id));
+            let trains = [one, two].map(|path| path.map_or(&nothing, |path| &path.train));
+            let observed = two.map(|path| path.total.observed).unwrap_or_default();
+            let (evidence, first, second) = judge(trains[0], trains[1], observed);
+            let span = |path: Option<&PathSeen>| path.map_or(0.0, |path| path.total.span_s);
+            PathComparison {
+                total: two.map_or_else(|| after.unseen(id), |path| path.total.clone()),
+                before: side(trains[0], span(one), &first, dispersion, options.confidence),
+                after: side(trains[1], span(two), &second, dispersion, options.confidence),
+                figures: PathFigures::of(&evidence),
+            }
+        })
+        .collect();
+    let observed = after.paths.iter().map(|path| path.total.observed).max().unwrap_or_default();
+    let (evidence, one, two) = judge(&before.train, &after.train, observed);
+    let others = alternatives([one.count, two.count], &scatter.stretches, &evidence.test, options.seed);
+    let sides = [(before, &one), (after, &two)]
+        .map(|(seen, read)| side(&seen.train, seen.span_s, read, dispersion, options.confidence));
+    conclude(Whole { evidence, rule, scatter, paths }, sides, others)
 }
 
-fn conclude(evidence: Evidence, [before, after]: [Side; 2], alternatives: Vec<Alternative>) -> Comparison {
+/// How far a soak is on its way to its planned end.
+pub(crate) fn share(planned_s: Option<f64>, observed_s: f64) -> f64 {
+    planned_s.filter(|planned| *planned > 0.0).map_or(1.0, |planned| (observed_s / planned).clamp(0.0, 1.0))
+}
+
+fn conclude(whole: Whole, [before, after]: [Side; 2], alternatives: Vec<Alternative>) -> Comparison {
+    let evidence = &whole.evidence;
     let RatioTest { ratio, interval_mid, two_sided_mid, fall_mid, .. } = evidence.test;
-    let verdict = verdict(&evidence);
-    let more = |needed| evidence.plan.missing(needed, evidence.credit);
+    let verdict = of_set(&whole.paths);
+    let any = any_time(evidence);
+    // The set needs what its slowest path needs.
+    let most = |of: fn(&PathFigures) -> Option<f64>| {
+        let needed: Option<Vec<f64>> = whole.paths.iter().map(|path| of(&path.figures)).collect();
+        needed.filter(|all| !all.is_empty()).map(|all| all.into_iter().fold(0.0, f64::max))
+    };
     Comparison {
         version: 1,
         before,
@@ -258,18 +377,26 @@ fn conclude(evidence: Evidence, [before, after]: [Side; 2], alternatives: Vec<Al
         ratio,
         ratio_low: interval_mid.low,
         ratio_high: interval_mid.high,
+        ratio_any_low: any.low,
+        ratio_any_high: any.high,
         chance_same: two_sided_mid,
         chance_fall: fall_mid,
-        quiet_anyway: evidence.plan.quiet_anyway(evidence.credit.quiet_s),
-        soak_more_s: soak_more(&evidence, verdict),
-        soak_more_95_s: more(evidence.plan.likely_s),
-        soak_more_99_s: more(evidence.plan.certain_s),
-        episode_gap_s: evidence.rule.gap.map(Nanoseconds::seconds),
-        dispersion: evidence.scatter.dispersion,
-        dispersion_chance: evidence.scatter.test.map(|test| test.p),
+        quiet_anyway: quiet_anyway_of(&whole.paths),
+        soak_more_s: if verdict == Verdict::Undecided { most(|f| f.soak_more_s) } else { Some(0.0) },
+        soak_more_95_s: most(|f| f.soak_more_95_s),
+        soak_more_99_s: most(|f| f.soak_more_99_s),
+        episode_gap_s: whole.rule.gap.map(Nanoseconds::seconds),
+        dispersion: evidence.dispersion,
+        dispersion_chance: whole.scatter.test.map(|test| test.p),
         alternatives,
         verdict,
-        method: method(&evidence),
-        notes: notes(&evidence, verdict),
+        method: method(&whole),
+        notes: notes(&whole, verdict),
+        paths: whole.paths,
     }
+}
+
+/// The chance that the unrepaired set would have been this quiet: on the path that says least.
+pub(crate) fn quiet_anyway_of(paths: &[PathComparison]) -> f64 {
+    paths.iter().map(|path| path.figures.quiet_anyway).reduce(f64::max).unwrap_or(1.0)
 }

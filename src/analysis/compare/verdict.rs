@@ -4,10 +4,13 @@ use std::fmt;
 
 use serde::{Deserialize, Serialize};
 
+use super::path::{PathComparison, PathFigures};
 use crate::analysis::episode::EpisodeRule;
+use crate::analysis::ledger::Observed;
 use crate::analysis::quiet::{Credit, QuietPlan};
-use crate::analysis::rate::{Count, RatioTest, compare_scaled, rate_still_possible};
+use crate::analysis::rate::{Count, Interval, RatioTest, compare_scaled, rate_still_possible};
 use crate::analysis::scatter::Scatter;
+use crate::analysis::special::normal_upper;
 use crate::base::words::{chance as percent, duration, plural};
 
 /// What can be said about a repair step.
@@ -47,38 +50,99 @@ impl fmt::Display for Verdict {
 
 /// `unchanged` is said only when the interval of the ratio stays within this factor either way: a rule of our
 /// own, no publication. Wider than that, the step may have helped fourfold and nobody would know.
-pub(crate) const SAME_WITHIN: f64 = 4.0;
+const SAME_WITHIN: f64 = 4.0;
 /// Below so many episodes before, no ordinary soak proves anything.
-pub(crate) const FEW: u64 = 3;
+const FEW: u64 = 3;
+/// The boundary of a soak that is looked at at any time up to its planned end: this many standard errors over the root of
+/// the share of the planned time that has passed. 5 % error over all looks.
+///
+/// # Source
+/// The form c/√t on the scale of the standardised statistic is that of O'Brien and Fleming 1979, Biometrics 35:549; the
+/// constant by simulation (evidence of November 2026, 2.08 at 5 %).
+const BOUNDARY: f64 = 2.08;
+/// Looks before this share of the planned time are as the one at it: the boundary is beyond all reach there.
+const FIRST_LOOK: f64 = 0.02;
 
-/// All that the verdict rests on.
+/// All that a verdict on one path rests on.
 pub(crate) struct Evidence {
     pub(crate) before: Count,
     pub(crate) after: Count,
     pub(crate) strays: (u64, u64),
     pub(crate) hands_off: bool,
-    pub(crate) quiet_s: f64,
+    /// Time after the step in which a stray would have been seen.
+    pub(crate) observed: Observed,
     pub(crate) credit: Credit,
+    /// At a fixed time, to be shown as an estimate.
     pub(crate) test: RatioTest,
+    pub(crate) dispersion: f64,
+    /// Share of the planned time that has passed.
+    pub(crate) share: f64,
     pub(crate) plan: QuietPlan,
+}
+
+/// The same for a whole set, and how its strays were counted.
+pub(crate) struct Whole {
+    pub(crate) evidence: Evidence,
     pub(crate) rule: EpisodeRule,
     pub(crate) scatter: Scatter,
+    pub(crate) paths: Vec<PathComparison>,
 }
 
 pub(crate) fn verdict(evidence: &Evidence) -> Verdict {
-    if !evidence.hands_off || evidence.before.exposure <= 0.0 || evidence.after.exposure <= 0.0 {
+    let observed = evidence.observed;
+    if !evidence.hands_off || evidence.before.exposure <= 0.0 || observed == Observed::default() {
         return Verdict::Undecided;
     }
     if evidence.after.count == 0 {
-        let certain = evidence.plan.is_certain(evidence.credit);
-        return if certain { Verdict::Gone } else { Verdict::Undecided };
+        return gone(observed, evidence).unwrap_or(Verdict::Undecided);
     }
-    by_interval(&evidence.test)
+    by_interval(any_time(evidence))
+}
+
+/// `Gone`, if this much observed quiet proves it. There is no other way to that verdict.
+fn gone(observed: Observed, evidence: &Evidence) -> Option<Verdict> {
+    let quiet_s = evidence.credit.quiet_s.min(observed.seconds());
+    let credit = Credit { quiet_s, ..evidence.credit };
+    evidence.plan.is_certain(credit).then_some(Verdict::Gone)
+}
+
+/// The verdict on a set from those on its paths.
+pub(crate) fn of_set(paths: &[PathComparison]) -> Verdict {
+    of_verdicts(paths.iter().map(|path| path.figures))
+}
+
+/// The same from figures alone.
+pub(crate) fn of_verdicts(paths: impl Iterator<Item = PathFigures> + Clone) -> Verdict {
+    let any = |wanted: Verdict| paths.clone().any(|path| path.verdict == wanted);
+    let all = |wanted: Verdict| paths.clone().all(|path| path.verdict == wanted);
+    if paths.clone().next().is_none() {
+        Verdict::Undecided
+    } else if any(Verdict::Worse) {
+        Verdict::Worse
+    } else if all(Verdict::Gone) {
+        Verdict::Gone
+    } else if any(Verdict::Gone) || any(Verdict::Reduced) {
+        Verdict::Reduced
+    } else if all(Verdict::Unchanged) {
+        Verdict::Unchanged
+    } else {
+        Verdict::Undecided
+    }
+}
+
+/// The interval of the ratio that holds at every look up to the planned end.
+pub(crate) fn any_time(evidence: &Evidence) -> Interval {
+    let boundary = BOUNDARY / evidence.share.max(FIRST_LOOK).sqrt();
+    let confidence = 1.0 - 2.0 * normal_upper(boundary);
+    // Beyond this no double tells the confidence from one.
+    if confidence >= 1.0 - 1e-12 || evidence.before.exposure <= 0.0 || evidence.after.exposure <= 0.0 {
+        return Interval { low: 0.0, high: f64::INFINITY };
+    }
+    compare_scaled(evidence.before, evidence.after, evidence.dispersion, confidence).interval_mid
 }
 
 /// Verdict from the interval alone, when strays were seen after the step.
-fn by_interval(test: &RatioTest) -> Verdict {
-    let interval = test.interval_mid;
+fn by_interval(interval: Interval) -> Verdict {
     if interval.low > 1.0 {
         Verdict::Reduced
     } else if interval.high < 1.0 {
@@ -106,8 +170,8 @@ pub(crate) fn soak_more(evidence: &Evidence, verdict: Verdict) -> Option<f64> {
     (1..=8).map(|i| f64::from(i) * 0.5).map(|power| 2f64.powf(power)).find_map(|factor| {
         let after =
             Count { count: scaled(evidence.after.count, factor), exposure: evidence.after.exposure * factor };
-        let test = compare_scaled(evidence.before, after, evidence.scatter.dispersion, 0.95);
-        let decided = by_interval(&test) != Verdict::Undecided;
+        let test = compare_scaled(evidence.before, after, evidence.dispersion, 0.95);
+        let decided = by_interval(test.interval_mid) != Verdict::Undecided;
         decided.then_some(evidence.after.exposure * (factor - 1.0))
     })
 }
@@ -117,14 +181,14 @@ fn scaled(count: u64, factor: f64) -> u64 {
     (count as f64 * factor).round() as u64
 }
 
-pub(crate) fn method(evidence: &Evidence) -> String {
-    let unit = if evidence.rule.gap.is_some() { "episodes" } else { "presses" };
+pub(crate) fn method(whole: &Whole) -> String {
+    let unit = if whole.rule.gap.is_some() { "episodes" } else { "presses" };
     let base = format!(
         "conditional test of two Poisson rates on {unit}, mid-P (doubled tail), with the mid-P ratio interval that agrees \
          with it; exact (Garwood) rate intervals"
     );
-    let dispersion = evidence.scatter.dispersion;
-    let test = evidence.scatter.test;
+    let dispersion = whole.evidence.dispersion;
+    let test = whole.scatter.test;
     let tested = test.map_or_else(String::new, |test| {
         format!(
             "; counts in stretches of time: index of dispersion {:.1}, as large among independent ones with a chance of {}",
@@ -146,8 +210,9 @@ pub(crate) fn method(evidence: &Evidence) -> String {
     }
 }
 
-pub(crate) fn notes(evidence: &Evidence, verdict: Verdict) -> Vec<String> {
-    let mut notes = Vec::new();
+pub(crate) fn notes(whole: &Whole, verdict: Verdict) -> Vec<String> {
+    let evidence = &whole.evidence;
+    let mut notes: Vec<String> = unobserved(&whole.paths).collect();
     if !evidence.hands_off {
         notes.push(
             "Hands were on in at least one of the two observations, so input may be a person's: repeat both \
@@ -155,7 +220,7 @@ pub(crate) fn notes(evidence: &Evidence, verdict: Verdict) -> Vec<String> {
                 .to_owned(),
         );
     }
-    if let Some(gap) = evidence.rule.gap {
+    if let Some(gap) = whole.rule.gap {
         notes.push(format!(
             "{} in {} before, {} in {} after: strays less than {:.1} s apart count as one episode, since they \
              have one cause.",
@@ -166,13 +231,52 @@ pub(crate) fn notes(evidence: &Evidence, verdict: Verdict) -> Vec<String> {
             gap.seconds(),
         ));
     }
+    if whole.paths.len() > 1 {
+        notes.extend(
+            whole
+                .paths
+                .iter()
+                .map(|path| format!("{}: {}.", capital(&path.total.id.words()), path.figures.verdict.word())),
+        );
+    }
     notes.extend(few_before(evidence));
-    if evidence.after.count == 0 && evidence.before.count > 0 {
+    let observed = evidence.observed > Observed::default();
+    if evidence.after.count == 0 && evidence.before.count > 0 && observed {
         notes.extend(quiet_notes(evidence, verdict));
     } else if evidence.after.count > 0 {
         notes.push(seen_after(evidence, verdict));
     }
     notes
+}
+
+/// What was not observed of the time after, path by path.
+fn unobserved(paths: &[PathComparison]) -> impl Iterator<Item = String> {
+    paths.iter().filter_map(|path| {
+        let total = &path.total;
+        let observed_s = total.observed.seconds();
+        let pending = total.pending_s > 0.02 * total.span_s;
+        if observed_s >= 0.98 * total.span_s {
+            return None;
+        }
+        let why = match total.mostly_blind() {
+            Some((blind, all_s)) if all_s > 0.02 * total.span_s => {
+                format!("; from {} on {}", duration(blind.from_s), blind.why.words())
+            }
+            _ if pending => format!("; {} wait for a sign of life", duration(total.pending_s)),
+            _ => String::new(),
+        };
+        Some(format!(
+            "{} was observed for {} of {}{why}. Quiet in the rest proves nothing.",
+            capital(&total.id.words()),
+            duration(observed_s),
+            duration(total.span_s)
+        ))
+    })
+}
+
+fn capital(words: &str) -> String {
+    let mut letters = words.chars();
+    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
 }
 
 fn few_before(evidence: &Evidence) -> Option<String> {
@@ -197,7 +301,7 @@ fn few_before(evidence: &Evidence) -> Option<String> {
 }
 
 fn quiet_notes(evidence: &Evidence, verdict: Verdict) -> Vec<String> {
-    let quiet = evidence.quiet_s;
+    let quiet = evidence.observed.seconds();
     let mut notes: Vec<String> = evidence.plan.warmth(evidence.credit).into_iter().collect();
     notes.push(format!(
         "No stray in {}. The chance that the unrepaired set would have been this quiet: {}.",

@@ -212,6 +212,13 @@ impl Chassis {
         self.lines.iter().map(|(name, windows)| (name, windows))
     }
 
+    /// Whether the set prints readings of its keypad, pressed or not.
+    pub fn prints_readings(&self) -> bool {
+        let reads = |meaning: &Meaning| *meaning == Meaning::Reading;
+        self.file.record.iter().any(|record| reads(record.event.get_ref()))
+            || self.file.packet.iter().any(|packet| reads(packet.event.get_ref()))
+    }
+
     /// The ladder of one line.
     pub fn line(&self, name: &str) -> Option<&Arc<Windows>> {
         self.lines.iter().find(|(line, _)| &**line == name).map(|(_, windows)| windows)

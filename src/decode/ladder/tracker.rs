@@ -4,6 +4,7 @@ use std::sync::Arc;
 
 use super::{Window, Windows};
 use crate::base::{ControlPath, Event, EventKind, Key, Name, Nanoseconds};
+use crate::decode::report::LineState;
 
 /// A reading is reported when it differs from the last reported one by more than this, in counts.
 const BAND: u32 = 2;
@@ -65,6 +66,16 @@ impl Tracker {
     /// The key that is down.
     pub fn down(&self) -> Option<Key> {
         self.down.map(|(key, _)| key)
+    }
+
+    /// What the line is in after the last reading.
+    pub fn state(&self) -> LineState {
+        let key = self.window.and_then(|window| window.key);
+        match self.down() {
+            down if down != key => LineState::Between,
+            Some(key) => LineState::Key(key),
+            None => LineState::Rest,
+        }
     }
 
     /// Takes one reading at a time that is not before the last one. Appends what it means to `out`; the events know time, path, kind, key,

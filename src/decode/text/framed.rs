@@ -7,6 +7,7 @@ use super::{Origin, TextDecoder};
 use crate::base::{Event, Name, Nanoseconds};
 use crate::decode::chassis::{Chassis, PacketPattern};
 use crate::decode::frame::Found;
+use crate::decode::report::Reported;
 use crate::decode::shape;
 
 /// Quality of what a frame without any check says, of 1. Ours: as likely damaged as not, once damage occurs.
@@ -54,6 +55,8 @@ impl TextDecoder {
         let packets = chassis.frames.as_ref().map_or(&[][..], |frames| &frames.packets);
         let Some(packet) = packets.iter().find(|packet| fits(packet, bytes)) else {
             self.counters.not_mine += 1;
+            let t = origin.arrival.unwrap_or_default().max(self.clock.now());
+            self.report(t, Reported::Foreign);
             return;
         };
         let first = out.len();
@@ -67,7 +70,10 @@ impl TextDecoder {
             }
         }
         match read {
-            Ok(()) => self.counters.decoded += 1,
+            Ok(()) => {
+                self.counters.decoded += 1;
+                self.report(self.clock.now(), Reported::Good);
+            }
             Err(note) => {
                 self.counters.damaged += 1;
                 self.noise(origin, note, out);

@@ -25,6 +25,7 @@ use std::sync::Arc;
 use super::Counters;
 use super::chassis::Chassis;
 use super::frame::Framer;
+use super::report::{self, Report, Reported};
 use super::set_clock::{SetClock, TimeBasis};
 use super::shape::Scratch;
 use crate::base::{ControlPath, Event, EventKind, Name, Nanoseconds};
@@ -185,6 +186,25 @@ impl TextDecoder {
         self.records.weight
     }
 
+    /// Asks for reports from now on.
+    pub fn keep_reports(&mut self) {
+        self.records.reports.get_or_insert_default();
+    }
+
+    /// Appends what was met since the last call; nothing without [`TextDecoder::keep_reports`].
+    pub fn take_reports(&mut self, out: &mut Vec<Report>) {
+        if let Some(reports) = &mut self.records.reports {
+            out.append(reports);
+        }
+    }
+
+    #[inline]
+    fn report(&mut self, t: Nanoseconds, what: Reported) {
+        if let Some(reports) = &mut self.records.reports {
+            reports.push(Report { t, what });
+        }
+    }
+
     fn keep(&mut self, arrival: Option<Nanoseconds>, offset: u64, bytes: &[u8]) {
         if self.pending_from.is_none() {
             self.pending_from = Some((offset, arrival));
@@ -296,7 +316,10 @@ impl TextDecoder {
             read.and_then(|()| self.records.apply(chassis, fields, origin.arrival, &mut self.clock, out));
         self.sign(first, self.records.silent, Some(origin), out);
         match taken {
-            Ok(()) => self.counters.decoded += 1,
+            Ok(()) => {
+                self.counters.decoded += 1;
+                self.report(self.clock.now(), Reported::Good);
+            }
             Err(note) => {
                 self.counters.damaged += 1;
                 self.noise(origin, note, out);
@@ -321,6 +344,10 @@ impl TextDecoder {
             self.noise(origin, note, out);
         } else {
             self.counters.not_mine += 1;
+            if self.records.reports.is_some() {
+                let t = origin.arrival.unwrap_or_default().max(self.clock.now());
+                self.report(t, if report::is_noise(line) { Reported::Bad } else { Reported::Foreign });
+            }
         }
     }
 
@@ -332,6 +359,7 @@ impl TextDecoder {
         event.note = Some(note);
         let first = out.len();
         let silent = self.records.expire(placed.t, out);
+        self.report(placed.t, Reported::Bad);
         out.push(event);
         self.sign(first, silent, Some(origin), out);
     }

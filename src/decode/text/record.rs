@@ -11,6 +11,7 @@ use crate::decode::cec;
 use crate::decode::chassis::{Chassis, KeySource, Pattern};
 use crate::decode::ladder::Tracker;
 use crate::decode::protocol::{KeyState, Meaning, Role};
+use crate::decode::report::{Report, Reported};
 use crate::decode::set_clock::SetClock;
 use crate::decode::shape::{self, Form};
 
@@ -35,6 +36,8 @@ pub(super) struct Records {
     pub(super) silent: usize,
     /// Sum over records of how much of the line was fixed text, at most 8 characters each.
     pub(super) weight: u64,
+    /// What was met, where somebody asks for it.
+    pub(super) reports: Option<Vec<Report>>,
 }
 
 impl Records {
@@ -56,6 +59,7 @@ impl Records {
             restart: "the set restarted".into(),
             silent: 0,
             weight: 0,
+            reports: None,
         }
     }
 
@@ -169,13 +173,16 @@ impl Records {
             let counts = u32::try_from(fields.nth(*placeholder).number).unwrap_or_default();
             if let Some(tracker) = self.trackers.get_mut(*line) {
                 tracker.push(t, counts, out);
+                note(&mut self.reports, tracker, t, counts);
             }
         }
         if let Some(counts) = fields.get(Role::Counts)
             && let Ok(line) = self.line_index(pattern, fields)
             && let Some(tracker) = self.trackers.get_mut(line)
         {
-            tracker.push(t, u32::try_from(counts.number).unwrap_or_default(), out);
+            let counts = u32::try_from(counts.number).unwrap_or_default();
+            tracker.push(t, counts, out);
+            note(&mut self.reports, tracker, t, counts);
         }
     }
 
@@ -370,5 +377,14 @@ fn key_of<'a>(pattern: &Pattern, fields: &Fields<'a>) -> (Option<Key>, Option<&'
             };
             (key, key.is_none().then_some(captured.text))
         }
+    }
+}
+
+/// Reports a reading that a tracker has just taken.
+#[inline]
+fn note(reports: &mut Option<Vec<Report>>, tracker: &Tracker, t: Nanoseconds, counts: u32) {
+    if let Some(reports) = reports {
+        let line = Name::clone(tracker.name());
+        reports.push(Report { t, what: Reported::Reading { line, counts, state: tracker.state() } });
     }
 }

@@ -6,6 +6,7 @@ use super::load::{self, Loaded, Seen, is_job};
 use super::readings::{self, LineShift, LineState, SHIFT_COLUMNS, shift_rows};
 use super::{sheet, table};
 use crate::analysis::compare::{CompareOptions, Comparison, Side, Verdict, compare};
+use crate::analysis::ledger::Ledger;
 use crate::base::{Error, Result};
 use crate::bench::{self, Lines, words::headline};
 use crate::face::cli::args;
@@ -20,7 +21,9 @@ pub(super) fn run(options: &args::Compare, protocols: &Protocols, out: &mut Out)
     let mut lines = [Lines::default(), Lines::default()];
     let mut known: Option<String> = None;
     let shared = load::shared_job(&options.before, after, protocols)?;
+    let mut taught: Vec<Ledger> = Vec::new();
     for ((path, seen), lines) in [&options.before, after].into_iter().zip(&mut sides).zip(&mut lines) {
+        seen.taught = std::mem::take(&mut taught);
         let observed = match &shared {
             Some(loaded) => load::observe_job(loaded, path, seen, lines),
             None => load::observe(path, &options.reading, options.hands, protocols, out, seen, lines),
@@ -36,31 +39,33 @@ pub(super) fn run(options: &args::Compare, protocols: &Protocols, out: &mut Out)
                     path.display()
                 ));
                 let reading = args::Reading { chassis: Some(chassis.clone()), ..options.reading.clone() };
-                *seen = Seen::new(true);
+                *seen = Seen { taught: std::mem::take(&mut seen.taught), ..Seen::new(true) };
                 *lines = Lines::default();
                 load::observe(path, &reading, options.hands, protocols, out, seen, lines)?;
             }
             (Err(error), _) => return Err(error),
         }
+        taught.clone_from(&seen.ledgers);
     }
-    let unobserved = sides.iter().any(|seen| seen.untimed);
+    let untimed = sides.iter().any(Seen::untimed);
     let hands_off = sides.iter().all(|seen| seen.hands_off);
     // The job's own rule for episodes, so that a stage counts the same in every view.
     let counting = match &shared {
         Some(loaded) => bench::options(&loaded.stages()?),
         None => CompareOptions::default(),
     };
-    let [before, after] = sides.map(Seen::into_observation);
+    let judged = sides.iter().flat_map(Seen::strayed).collect();
+    let [before, after] = sides.map(|seen| seen.observation(&judged));
     let mut comparison = compare(&before, &after, &CompareOptions { seed: options.seed, ..counting });
-    if unobserved {
+    if untimed {
         if hands_off {
             // The comparison knows only that one side proves nothing; the reason is another one.
             comparison.notes.retain(|note| !note.starts_with("Hands were on"));
         }
         comparison.notes.insert(
             0,
-            "One of the two captures shows nothing: its lines could not be read, or nothing in it tells the time. \
-             Quiet in it is no quiet set; look at the remarks above and capture it again."
+            "One of the two captures shows nothing: nothing in it tells the time, or its lines could not be read. Quiet \
+             in it is no quiet set; look at the remarks above and capture it again."
                 .to_owned(),
         );
     }
@@ -184,8 +189,10 @@ fn whole_job(options: &args::Compare, protocols: &Protocols, out: &mut Out) -> R
 /// Prints a comparison for people: the verdict first.
 pub(super) fn show(comparison: &Comparison, out: &mut Out) -> Result<()> {
     out.line(format!("Verdict: {}", headline(comparison)))?;
-    let mut list =
-        table::new(&["", "watched", "strays", "episodes", "episodes per minute (95 % interval)"], &[1, 2, 3]);
+    let mut list = table::new(
+        &["", "observed", "strays", "episodes", "episodes per minute (95 % interval)"],
+        &[1, 2, 3],
+    );
     list.add_row(row("before", &comparison.before));
     list.add_row(row("after", &comparison.after));
     out.line(table::text(&list))?;
@@ -199,7 +206,7 @@ fn row(name: &str, side: &Side) -> [String; 5] {
     let number = |value: f64| if value.is_finite() { format!("{value:.3}") } else { "–".to_owned() };
     [
         name.to_owned(),
-        load::duration(side.span_s),
+        load::duration(side.observed_s),
         side.strays.to_string(),
         side.episodes.to_string(),
         format!("{} ({} to {})", number(side.per_min), number(side.per_min_low), number(side.per_min_high)),

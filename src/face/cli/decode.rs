@@ -11,7 +11,7 @@ use super::line;
 use crate::base::{Event, Result, write_event};
 use crate::face::cli::args::{Decode, Reading};
 use crate::face::out::{Out, Outcome, safe};
-use crate::timeline::{Options, Protocols, Sink, Summary, decode_path};
+use crate::timeline::{Options, Protocols, Sink, Summary, Unwatched, Watch, decode_watched};
 
 /// Events are handed to the operating system in pieces of about this size.
 const PIECE: usize = 1 << 17;
@@ -50,6 +50,17 @@ pub(super) fn read(
     protocols: &Protocols,
     sink: &mut Sink<'_>,
 ) -> Result<Summary> {
+    watched(file, reading, protocols, &mut Unwatched, sink)
+}
+
+/// The same under the eyes of who asks when an input would have been seen.
+pub(super) fn watched(
+    file: &Path,
+    reading: &Reading,
+    protocols: &Protocols,
+    watch: &mut dyn Watch,
+    sink: &mut Sink<'_>,
+) -> Result<Summary> {
     let wires = reading.wire.iter().map(|wire| wire.parse()).collect::<Result<Vec<_>>>()?;
     let progress = Arc::new(AtomicU64::new(0));
     let options = Options {
@@ -60,7 +71,7 @@ pub(super) fn read(
     };
     let bar = bar(file);
     let mut count = 0u32;
-    let result = decode_path(file, protocols, &options, &mut |event| {
+    let result = decode_watched(file, protocols, &options, watch, &mut |event| {
         count = count.wrapping_add(1);
         if count.is_multiple_of(4096) {
             bar.set_position(progress.load(Ordering::Relaxed));

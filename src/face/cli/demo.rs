@@ -143,6 +143,7 @@ fn soak_stage(
     let began = Instant::now();
     let done = Arc::clone(&shared);
     let plan = Plan {
+        attended: false,
         minutes: f64::from(stage.minutes) + 1.0,
         full: true,
         chassis: None,

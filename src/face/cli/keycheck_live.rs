@@ -12,9 +12,9 @@ use crate::base::{ControlPath, Error, Event, EventKind, Key, Nanoseconds, Result
 use crate::face::cli::args;
 use crate::face::out::Out;
 use crate::source::ByteSource;
-use crate::timeline::Protocols;
 use crate::timeline::job::{Hands, Job, Prompt};
 use crate::timeline::live::Session;
+use crate::timeline::{Protocols, Unwatched};
 
 /// The line at rest is watched this long before the first prompt, and between release and the next one.
 const REST: Nanoseconds = Nanoseconds::from_millis(1_000);
@@ -44,9 +44,10 @@ pub(super) fn run(
     let name = recorder.name().to_owned();
     let mut session = Session::new(source, Some(recorder), protocols, chassis.as_deref())?;
     let stop = live::Stop::listen();
-    out.note(format!("Key check on {}; Ctrl-C ends. Press only what is asked for.", live::words(&spec)));
+    out.note(format!("Key check on {}; Ctrl-C ends. Press only what is asked for.", live::spec_words(&spec)));
     let mut asker = Asker::new(known, options.seconds);
-    let followed = live::follow(&mut session, &stop, out, &mut |now, events, session| {
+    let followed = live::follow(&mut session, &mut Unwatched, &stop, out, &mut |now, events, session, _| {
+        let now = now.unwrap_or_else(|| session.now());
         if asker.keys.is_none() {
             match session.choice() {
                 Some(choice) => asker.keys = Some(keys(&choice.name, &named, protocols)?),
@@ -66,7 +67,7 @@ pub(super) fn run(
     });
     let silent = session.bytes() == 0;
     let asked = asker.next;
-    live::finish(session, Some(&mut job), out, false)?;
+    live::finish(session, &mut Unwatched, Some(&mut job), out, false)?;
     followed?;
     if silent {
         return Err(live::silence());

@@ -7,18 +7,19 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use super::load::{Loaded, duration};
 use super::status::{SoakLook, Status, WatchLook};
 use super::{job, line, table, through};
-use crate::analysis::Observation;
-use crate::analysis::soak::{Soak, SoakState};
+use crate::analysis::compare::Verdict;
+use crate::analysis::soak::SoakState;
 use crate::base::words::plural;
 use crate::base::{Anchor, Error, Event, Nanoseconds, Result, write_event};
+use crate::bench::{SoakPlan, SoakRun, words};
 use crate::face::cli::args;
 use crate::face::http::client::Client;
 use crate::face::out::{Out, Outcome};
 use crate::source::ByteSource;
 use crate::source::serial::{PortSpec, SerialPort};
-use crate::timeline::Protocols;
-use crate::timeline::job::{CaptureOptions, Hands, Job, StepKind};
+use crate::timeline::job::{CaptureOptions, Hands, Job, Prompt, StepKind};
 use crate::timeline::live::{Progress, Session};
+use crate::timeline::{Protocols, Unwatched, Watch};
 
 /// Set by Ctrl-C and by a request to end.
 pub(super) struct Stop(Arc<AtomicBool>);
@@ -60,7 +61,7 @@ pub(super) fn open(port: &args::Port) -> Result<(SerialPort, PortSpec)> {
     Ok((SerialPort::open(&spec)?, spec))
 }
 
-pub(super) fn words(spec: &PortSpec) -> String {
+pub(super) fn spec_words(spec: &PortSpec) -> String {
     format!("{} at {} baud {}", spec.path.display(), spec.baud, spec.framing_text())
 }
 
@@ -75,7 +76,7 @@ pub(super) fn begin(
     let options = CaptureOptions { name: Some(name.to_owned()), hands, ..CaptureOptions::default() };
     let origin = serde_json::to_value(spec).unwrap_or_default();
     let anchor = source.anchor().unwrap_or_else(Anchor::now);
-    job.begin_capture(&options, &words(spec), &origin, anchor)
+    job.begin_capture(&options, &spec_words(spec), &origin, anchor)
 }
 
 pub(super) fn watch(options: &args::Watch, protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
@@ -92,13 +93,14 @@ pub(super) fn watch(options: &args::Watch, protocols: &Protocols, out: &mut Out)
     let chassis = options.chassis.clone().or_else(|| job.as_ref().and_then(|job| job.info().chassis.clone()));
     let mut session = Session::new(port, recorder, protocols, chassis.as_deref())?;
     let stop = Stop::listen();
-    out.note(format!("Watching {}; Ctrl-C ends.", words(&spec)));
+    out.note(format!("Watching {}; Ctrl-C ends.", spec_words(&spec)));
     let until = options.seconds.map(Nanoseconds::from_seconds);
     let json = out.json;
     let mut shown = Out::new(json);
     let mut display = Status::new();
     let mut look = WatchLook::default();
-    let result = follow(&mut session, &stop, out, &mut |now, events, session| {
+    let result = follow(&mut session, &mut Unwatched, &stop, out, &mut |now, events, session, _| {
+        let now = now.unwrap_or_else(|| session.now());
         look.take(events);
         if !events.is_empty() {
             display.aside(|| print(events, session.anchor(), &mut shown))?;
@@ -110,20 +112,28 @@ pub(super) fn watch(options: &args::Watch, protocols: &Protocols, out: &mut Out)
         Ok(until.is_some_and(|until| now >= until))
     });
     display.end();
-    let ended = finish(session, job.as_mut(), out, true);
+    let ended = finish(session, &mut Unwatched, job.as_mut(), out, true);
     result.and(ended)?;
     Ok(Outcome::Done)
 }
 
 /// Looks at what one pull gave; `true` ends the session.
-pub(super) type Look<'a> = dyn FnMut(Nanoseconds, &[Event], &Session) -> Result<bool> + 'a;
+pub(super) type Look<'a, W> = dyn FnMut(Option<Nanoseconds>, &[Event], &Session, &mut W) -> Result<bool> + 'a;
 
 /// Pulls, hands on to `look` and records, until the source ends, the user stops, or `look` says so.
-pub(super) fn follow(session: &mut Session, stop: &Stop, out: &Out, look: &mut Look<'_>) -> Result<()> {
+///
+/// `look` learns the instant, or nothing when the source has ended.
+pub(super) fn follow<W: Watch>(
+    session: &mut Session,
+    watch: &mut W,
+    stop: &Stop,
+    out: &Out,
+    look: &mut Look<'_, W>,
+) -> Result<()> {
     let mut events = Vec::new();
     let mut recognised = session.choice().is_some();
     loop {
-        let progress = session.step(&mut events)?;
+        let progress = session.step(watch, &mut events)?;
         if !recognised && let Some(choice) = session.choice() {
             recognised = true;
             out.note(format!("Chassis {} recognised: {}", choice.name, choice.because));
@@ -132,7 +142,7 @@ pub(super) fn follow(session: &mut Session, stop: &Stop, out: &Out, look: &mut L
             Progress::Going(now) => Some(now),
             Progress::Ended => None,
         };
-        let enough = look(now.unwrap_or_default(), &events, session)?;
+        let enough = look(now, &events, session, watch)?;
         // After showing: a slow disk must not make the display late.
         session.settle()?;
         events.clear();
@@ -164,7 +174,13 @@ fn print(events: &[Event], anchor: Option<Anchor>, out: &mut Out) -> Result<()> 
 }
 
 /// Ends a session: the last events, and the capture closed in its job.
-pub(super) fn finish(session: Session, job: Option<&mut Job>, out: &mut Out, show: bool) -> Result<()> {
+pub(super) fn finish(
+    session: Session,
+    watch: &mut dyn Watch,
+    job: Option<&mut Job>,
+    out: &mut Out,
+    show: bool,
+) -> Result<()> {
     if session.bytes() == 0 {
         out.note("Nothing arrived: is the set on, its ground connected, and the rate right?");
     } else if session.choice().is_none() {
@@ -172,7 +188,7 @@ pub(super) fn finish(session: Session, job: Option<&mut Job>, out: &mut Out, sho
     }
     let anchor = session.anchor();
     let mut events = Vec::new();
-    let recorder = session.finish(&mut events)?;
+    let recorder = session.finish(watch, &mut events)?;
     if show {
         print(&events, anchor, out)?;
     }
@@ -193,16 +209,17 @@ pub(super) fn soak(options: &args::Soak, protocols: &Protocols, out: &mut Out) -
         return Err(Error::usage("--minutes must be more than 0").remedy("for example --minutes 30"));
     }
     if let Some(daemon) = Client::for_job(&options.job) {
-        return tell(&through::soak(&daemon, options, out)?, out).map(|()| Outcome::Done);
+        return tell_value(&through::soak(&daemon, options, out)?, out).map(|()| Outcome::Done);
     }
     let mut job = Job::open(&options.job)?;
     job::cautions(&mut job, options.cautions_read, out)?;
     let (port, spec) = open(&options.port)?;
     let stop = Stop::listen();
-    out.note(format!("Hands off the set and its remotes. Listening on {}; Ctrl-C ends.", words(&spec)));
+    out.note(format!("Hands off the set and its remotes. Listening on {}; Ctrl-C ends.", spec_words(&spec)));
     let plan = Plan {
         minutes: options.minutes,
         full: options.full,
+        attended: !options.unattended,
         chassis: options.chassis.clone(),
         enough: None,
         show_events: !out.json,
@@ -223,6 +240,8 @@ pub(super) struct Plan {
     pub(super) minutes: f64,
     /// Go on even when the verdict is certain.
     pub(super) full: bool,
+    /// Somebody is there to press a key as a sign of life.
+    pub(super) attended: bool,
     /// Chassis, when it is not the job's.
     pub(super) chassis: Option<String>,
     /// Says that the source has given all it will give.
@@ -231,7 +250,7 @@ pub(super) struct Plan {
     pub(super) show_events: bool,
 }
 
-/// Runs a soak in the job's present stage. The third value tells how the source ended; the capture is kept
+/// Runs a soak in the job's present stage. The third value says how the source ended; the capture is kept
 /// and closed in every case.
 #[allow(clippy::type_complexity)]
 pub(super) fn run_soak(
@@ -244,77 +263,70 @@ pub(super) fn run_soak(
     out: &mut Out,
 ) -> Result<(Job, SoakState, Result<()>)> {
     let loaded = Loaded::index(job, protocols, false)?;
-    let stages = loaded.stages()?;
-    let options = crate::bench::options(&stages);
-    let mut job = loaded.job;
-    let (present, earlier) = match stages.split_last() {
-        Some((present, earlier)) => (present, earlier),
-        None => return Err(Error::machine("the job has no stage").at(job.folder())),
-    };
-    let before: Option<Observation> =
-        earlier.iter().rev().find(|stage| stage.is_watched()).map(crate::bench::StageSeen::observation);
-    let repaired = present.step.as_ref().is_some_and(|step| step.kind == StepKind::Repair);
-    if let Some(before) = before.as_ref().filter(|_| repaired && plan.enough.is_none()) {
-        let needed = crate::analysis::compare::plan(before, &options);
+    let seconds = plan.minutes * 60.0;
+    let mut run = SoakRun::prepare(&loaded, SoakPlan { seconds, full: plan.full, attended: plan.attended })?;
+    let present = loaded.job.stages().last();
+    let repaired =
+        present.and_then(|stage| stage.step.as_ref()).is_some_and(|step| step.kind == StepKind::Repair);
+    if repaired
+        && plan.enough.is_none()
+        && let Some((_, needed)) = crate::bench::last_plan(&loaded.stages()?)
+    {
         out.note(format!("Before this repair: {}", needed.advice()));
     }
-    let mut soak = Soak::new(before.as_ref(), &options);
-    if present.is_watched() {
-        soak.resume(&present.observation());
-    }
+    let mut job = loaded.job;
     let chassis = plan.chassis.clone().or_else(|| job.info().chassis.clone());
     let recorder = begin(&mut job, source.as_ref(), spec, "soak", Hands::Off)?;
+    let name = recorder.name().to_owned();
     let mut session = Session::new(source, Some(recorder), protocols, chassis.as_deref())?;
-    let limit = Nanoseconds::from_seconds(plan.minutes * 60.0);
+    let mut first = Vec::new();
+    run.announce(&mut session, &mut first)?;
     let mut display = Status::new();
-    let mut state = soak.tick(Nanoseconds::ZERO);
-    let has_before = before.is_some();
     let mut shown = Out::new(false);
-    let followed = follow(&mut session, stop, out, &mut |now, events, session| {
-        for event in events {
-            soak.push(event);
-        }
-        if plan.show_events && events.iter().any(line::is_news) {
+    let mut warned = false;
+    let followed = follow(&mut session, &mut run, stop, out, &mut |now, events, session, run| {
+        let news = events.iter().any(line::is_news);
+        if plan.show_events && news {
             display.aside(|| print(events, None, &mut shown))?;
         }
-        if display.is_due(now) || !events.is_empty() {
-            state = soak.tick(now);
-            let last = session.last_byte();
-            display.show(now, &SoakLook { state: &state, now, limit, last, planned: has_before });
+        if now.is_none() || display.is_due(now.unwrap_or_default()) || news {
+            run.tick(session.now());
+            if let Some(asked) = run.proceed() {
+                job.add_prompt(&name, Prompt { t: session.now(), key: asked.key })?;
+                display.aside(|| out.note(asked.words()));
+            }
+            let blind = !run.state().blind.is_empty();
+            if blind && !warned {
+                display.aside(|| run.state().blind.iter().for_each(|blind| out.note(words::blind(blind))));
+            }
+            warned = blind;
+            display.show(session.now(), &SoakLook::of(run));
         }
-        let certain = has_before && state.done && !plan.full;
-        Ok(now >= limit || certain || plan.enough.as_ref().is_some_and(|enough| enough(session)))
+        Ok(run.is_over() || plan.enough.as_ref().is_some_and(|enough| enough(session)))
     });
     display.end();
-    let silent = session.bytes() == 0;
-    let unread = session.counters().decoded == 0
-        && match session.choice() {
-            Some(choice) => super::load::prints_readings(&choice.name, protocols)?,
-            None => true,
-        };
-    finish(session, Some(&mut job), out, false)?;
-    if silent && followed.is_ok() {
-        return Ok((job, state, Err(silence())));
-    }
-    if unread && followed.is_ok() {
-        return Ok((job, state, Err(unreadable())));
-    }
-    Ok((job, state, followed))
+    let end = session.now();
+    finish(session, &mut run, Some(&mut job), out, false)?;
+    let state = run.tick(end).clone();
+    let ended = followed.and_then(|()| if state.observed_s > 0.0 { Ok(()) } else { Err(unobserved(&state)) });
+    Ok((job, state, ended))
+}
+
+/// Nothing was observed: that is no quiet set.
+fn unobserved(state: &SoakState) -> Error {
+    let why = state.blind.first().map_or_else(String::new, |blind| format!(": {}", blind.why.words()));
+    Error::machine(format!("nothing was observed{why}")).remedy(if state.pending_s > 0.0 {
+        "this set speaks only when something happens: press a key when the soak asks for it, so that quiet means something"
+    } else {
+        "a port that says nothing readable is no quiet set: check ground, rate, chassis and whether the set is on (try \
+         straykey watch), then soak again; the raw bytes are kept"
+    })
 }
 
 /// A port that says nothing is not a quiet set.
 pub(super) fn silence() -> Error {
-    Error::machine("not one byte came from the port, so nothing was observed").remedy(
-        "a silent port is no quiet set: check ground, rate and whether the set is on, then soak again",
-    )
-}
-
-/// Bytes that mean nothing are no quiet set either.
-fn unreadable() -> Error {
-    Error::machine(
-        "bytes came from the port, but not one line of them could be read, so nothing was observed",
-    )
-    .remedy("the rate, the framing or the chassis is wrong: try straykey watch first; the raw bytes are kept")
+    Error::machine("not one byte came from the port, so nothing was observed")
+        .remedy("a silent port is no quiet set: check ground, rate and whether the set is on, then try again")
 }
 
 /// The end of a soak, for people and programs.
@@ -322,8 +334,41 @@ fn tell(state: &SoakState, out: &mut Out) -> Result<()> {
     if out.json {
         return out.value(&serde_json::json!({ "version": 1, "soak": state }));
     }
+    ended(&Ended::of(state), out)
+}
+
+/// The same of a soak that a daemon ran.
+fn tell_value(soak: &serde_json::Value, out: &mut Out) -> Result<()> {
+    if out.json {
+        return out.value(&serde_json::json!({ "version": 1, "soak": soak }));
+    }
+    let state = serde_json::from_value(soak.clone())
+        .map_err(|error| Error::machine("the daemon does not say how the soak ended").because(error))?;
+    ended(&state, out)
+}
+
+/// What people are told at the end.
+#[derive(serde::Deserialize)]
+struct Ended {
+    elapsed_s: f64,
+    observed_s: f64,
+    strays: u64,
+    episodes: u64,
+    verdict: Verdict,
+    notes: Vec<String>,
+}
+
+impl Ended {
+    fn of(state: &SoakState) -> Self {
+        let &SoakState { elapsed_s, observed_s, strays, episodes, verdict, .. } = state;
+        Self { elapsed_s, observed_s, strays, episodes, verdict, notes: state.notes.clone() }
+    }
+}
+
+fn ended(state: &Ended, out: &mut Out) -> Result<()> {
     let text = format!(
-        "Watched {}: {} in {}. Verdict: {}.",
+        "Observed {} of {}: {} in {}. Verdict: {}.",
+        duration(state.observed_s),
         duration(state.elapsed_s),
         plural(state.strays, "stray"),
         plural(state.episodes, "episode"),

@@ -4,10 +4,11 @@ use std::path::{Path, PathBuf};
 
 use super::decode;
 use crate::analysis::Train;
+use crate::analysis::ledger::Builder;
 pub(super) use crate::base::words::{chance, duration};
 use crate::base::{Error, Event, EventKind, Name, Nanoseconds, Result};
-use crate::bench::observed;
-pub(super) use crate::bench::{Loaded, Seen, prints_readings};
+use crate::bench::timed;
+pub(super) use crate::bench::{Loaded, Seen};
 use crate::face::cli::args::{Hands, Reading};
 use crate::face::out::Out;
 use crate::timeline::Protocols;
@@ -54,8 +55,11 @@ pub(super) fn observe(
     look: &mut dyn Look,
 ) -> Result<()> {
     if !is_job(input) {
+        // What the cadences of the captures before this one have taught.
+        let mut builder = Builder::new(crate::bench::taught(seen.taught.iter().chain(&seen.ledgers)));
+        let train = &mut seen.train;
         let mut push = |event: Event| {
-            seen.train.push(&event);
+            train.push(&event);
             if let (EventKind::Reading, Some(line), Some(counts)) = (event.kind, &event.line, event.counts) {
                 look.reading(line, event.t, counts);
             } else {
@@ -63,12 +67,12 @@ pub(super) fn observe(
             }
             Ok(())
         };
-        let summary = decode::read(input, reading, protocols, &mut push)?;
+        let summary = decode::watched(input, reading, protocols, &mut builder, &mut push)?;
         look.end();
         decode::tell(&summary, out);
         seen.hands_off &= hands == Hands::Off;
         seen.chassis = summary.chassis.as_ref().map(|choice| choice.name.clone());
-        seen.close(observed(&summary, protocols)?);
+        seen.close(builder.ledger(timed(&summary)));
         return Ok(());
     }
     let reference = JobReference::parse(&input.to_string_lossy())?;
@@ -95,8 +99,9 @@ pub(super) fn observe_job(loaded: &Loaded, input: &Path, seen: &mut Seen, look: 
             Ok(())
         })?;
         // Readings are no strays.
+        let ledger = loaded.ledger(capture);
         loaded.acts(capture, &mut |event| {
-            seen.train.push(&event);
+            seen.push(&event, ledger);
             look.act(&event);
             Ok(())
         })?;

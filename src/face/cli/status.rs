@@ -7,9 +7,10 @@ use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
 use super::load::{chance, duration};
 use super::table;
-use crate::analysis::soak::SoakState;
+use crate::analysis::compare::Verdict;
 use crate::base::words::plural;
 use crate::base::{Event, EventKind, Key, Nanoseconds};
+use crate::bench::{Asked, SoakRun, words};
 
 /// Facts as lines, never wider than `width` characters.
 pub(super) trait Look {
@@ -18,29 +19,82 @@ pub(super) trait Look {
 }
 
 /// A soak at one moment.
-pub(super) struct SoakLook<'a> {
-    pub(super) state: &'a SoakState,
-    pub(super) now: Nanoseconds,
-    pub(super) limit: Nanoseconds,
-    pub(super) last: Option<Nanoseconds>,
-    /// Whether there is an earlier stage that it is compared with.
-    pub(super) planned: bool,
+pub(super) struct SoakLook {
+    lines: Vec<String>,
 }
 
-impl Look for SoakLook<'_> {
-    fn lines(&self) -> Vec<String> {
-        let state = self.state;
-        let mut lines = vec![
-            format!(
-                "Soak {} of {}, hands off",
-                duration(self.now.seconds().floor()),
-                duration(self.limit.seconds())
-            ),
-            format!("Verdict so far: {}", state.verdict),
-            format!("{} in {}", plural(state.strays, "stray"), plural(state.episodes, "episode")),
-        ];
-        if self.planned {
-            lines.push(format!("Chance of such quiet anyway: {}", chance(state.quiet_anyway)));
+impl SoakLook {
+    /// Of a soak that runs here.
+    pub(super) fn of(run: &SoakRun) -> Self {
+        let facts = Facts {
+            run_s: run.run().seconds(),
+            limit_s: run.limit().seconds(),
+            compared: run.is_compared(),
+            blind: run.state().blind.iter().map(words::blind).collect(),
+        };
+        let state = run.state();
+        let mut lines = facts.lines(&Figures {
+            observed_s: state.observed_s,
+            strays: state.strays,
+            episodes: state.episodes,
+            verdict: state.verdict,
+            quiet_anyway: state.quiet_anyway,
+            soak_more_s: state.soak_more_s,
+            soak_more_95_s: state.soak_more_95_s,
+            pending_s: state.pending_s,
+            restarts: state.restarts,
+        });
+        lines.splice(0..0, run.asked().map(Asked::words));
+        Self { lines }
+    }
+
+    /// Of a soak that a daemon runs; nothing when it does not say how it stands.
+    pub(super) fn of_value(soak: &serde_json::Value) -> Option<Self> {
+        let number = |name: &str| soak[name].as_f64().unwrap_or(0.0);
+        let listed = |item: &serde_json::Value| item["sentence"].as_str().map(str::to_owned);
+        let facts = Facts {
+            run_s: number("run_s"),
+            limit_s: number("limit_s"),
+            compared: soak["planned"] == true,
+            blind: soak["blind_now"].as_array().into_iter().flatten().filter_map(listed).collect(),
+        };
+        let mut lines = facts.lines(&serde_json::from_value(soak.clone()).ok()?);
+        lines.splice(0..0, soak["ask"].as_str().map(str::to_owned));
+        Some(Self { lines })
+    }
+}
+
+struct Facts {
+    run_s: f64,
+    limit_s: f64,
+    compared: bool,
+    blind: Vec<String>,
+}
+
+#[derive(serde::Deserialize)]
+struct Figures {
+    observed_s: f64,
+    strays: u64,
+    episodes: u64,
+    verdict: Verdict,
+    quiet_anyway: f64,
+    soak_more_s: Option<f64>,
+    soak_more_95_s: Option<f64>,
+    pending_s: f64,
+    restarts: u32,
+}
+
+impl Facts {
+    fn lines(&self, state: &Figures) -> Vec<String> {
+        let mut lines = self.blind.clone();
+        lines.push(format!("Soak {} of {}, hands off", duration(self.run_s.floor()), duration(self.limit_s)));
+        if state.observed_s < 0.98 * self.run_s - 1.0 {
+            lines.push(format!("observed {}", duration(state.observed_s.floor())));
+        }
+        lines.push(format!("Verdict so far: {}", state.verdict));
+        lines.push(format!("{} in {}", plural(state.strays, "stray"), plural(state.episodes, "episode")));
+        if self.compared && state.strays == 0 {
+            lines.push(format!("Could be luck: {}", chance(state.quiet_anyway)));
             let needed = |more: Option<f64>| match more {
                 Some(more) if more > 0.0 => duration(more.ceil()),
                 Some(_) => "reached".to_owned(),
@@ -52,14 +106,22 @@ impl Look for SoakLook<'_> {
                 needed(state.soak_more_s)
             ));
         }
+        if state.pending_s > 1.0 {
+            lines.push(format!("{} wait for a sign of life", duration(state.pending_s.floor())));
+        }
         if state.restarts > 0 {
             lines.push(format!(
                 "Clock restarted {}; it counts all the same",
                 plural(state.restarts.into(), "time")
             ));
         }
-        lines.extend(silence(self.now, self.last));
         lines
+    }
+}
+
+impl Look for SoakLook {
+    fn lines(&self) -> Vec<String> {
+        self.lines.clone()
     }
 }
 
@@ -222,49 +284,28 @@ fn foot(look: &dyn Look, width: usize) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::analysis::compare::Verdict;
-
-    fn state(strays: u64) -> SoakState {
-        SoakState {
-            elapsed_s: 95.0,
-            strays,
-            episodes: strays,
-            verdict: Verdict::Undecided,
-            done: false,
-            quiet_anyway: 0.31,
-            soak_more_s: Some(719.2),
-            soak_more_95_s: Some(420.0),
-            restarts: 1,
-            notes: Vec::new(),
-        }
-    }
 
     #[test]
     fn a_soak_fits_every_terminal_and_says_all_it_knows() {
-        let state = state(1);
-        let seconds = |s: f64| Nanoseconds::from_seconds(s);
-        let look = SoakLook {
-            state: &state,
-            now: seconds(95.0),
-            limit: seconds(1200.0),
-            last: Some(seconds(70.0)),
-            planned: true,
-        };
+        let soak = serde_json::json!({
+            "run_s": 95.0, "limit_s": 1200.0, "planned": true, "observed_s": 70.0, "strays": 0, "episodes": 0,
+            "verdict": "undecided", "quiet_anyway": 0.31, "soak_more_s": 719.2, "soak_more_95_s": 420.0,
+            "pending_s": 0.0, "restarts": 1, "ask": null,
+            "blind_now": [{ "sentence": "BLIND since 1 min 10 s: keypad KEY1: nothing came from the set" }],
+        });
+        let look = SoakLook::of_value(&soak).unwrap();
         for width in [40, 60, 80, 120] {
             let foot = foot(&look, width);
             assert!(foot.lines().all(|line| line.chars().count() < width), "{width}: {foot}");
-            for fact in [
-                "1 min 35 s of 20 min",
-                "undecided",
-                "1 stray in 1 episode",
-                "anyway: 31 %",
-                "NOTHING FROM THE SET",
-            ] {
+            for fact in
+                ["1 min 35 s of 20 min", "undecided", "0 strays in 0 episodes", "luck: 31 %", "BLIND since"]
+            {
                 assert!(foot.contains(fact), "{width}: {fact}: {foot}");
             }
         }
         let plain = plain(&look);
         assert!(!plain.contains('\n') && plain.contains("7 min for 95 %, 12 min for 99 %"), "{plain}");
+        assert!(plain.contains("observed 1 min 10 s"), "{plain}");
     }
 
     #[test]

@@ -8,8 +8,7 @@ use serde_json::{Value, json};
 
 use super::live::Stop;
 use super::status::{SoakLook, Status};
-use crate::analysis::soak::SoakState;
-use crate::base::{Error, Nanoseconds, Result};
+use crate::base::{Nanoseconds, Result};
 use crate::face::cli::args;
 use crate::face::http::client::Client;
 use crate::face::out::Out;
@@ -18,9 +17,10 @@ use crate::face::out::Out;
 const EVERY: Duration = Duration::from_millis(300);
 
 /// A soak on the daemon's port, followed here; Ctrl-C ends it.
-pub(super) fn soak(daemon: &Client, options: &args::Soak, out: &Out) -> Result<SoakState> {
+pub(super) fn soak(daemon: &Client, options: &args::Soak, out: &Out) -> Result<Value> {
     let port = port(daemon, &options.port)?;
-    let wanted = json!({ "port": port, "minutes": options.minutes, "full": options.full });
+    let wanted = json!({ "port": port, "minutes": options.minutes, "full": options.full,
+        "signs": if options.unattended { "none" } else { "asked" } });
     let begun = daemon.job(Method::POST, "/soak", &wanted)?;
     let capture = begun["capture"].as_str().unwrap_or_default().to_owned();
     let stop = Stop::listen();
@@ -43,19 +43,12 @@ pub(super) fn soak(daemon: &Client, options: &args::Soak, out: &Out) -> Result<S
         if stop.asked() {
             break daemon.job(Method::DELETE, "/soak", &Value::Null)?["soak"].clone();
         }
-        if let Ok(state) = serde_json::from_value::<SoakState>(soak.clone()) {
-            let seconds = |name: &str| Nanoseconds::from_seconds(soak[name].as_f64().unwrap_or(0.0));
-            let now = seconds("run_s");
-            let planned = soak["planned"] == true;
-            display.show(
-                now,
-                &SoakLook { state: &state, now, limit: seconds("limit_s"), last: Some(now), planned },
-            );
+        if let Some(look) = SoakLook::of_value(&soak) {
+            display.show(Nanoseconds::from_seconds(soak["run_s"].as_f64().unwrap_or(0.0)), &look);
         }
     };
     display.end();
-    serde_json::from_value(ended)
-        .map_err(|error| Error::machine("the daemon does not say how the soak ended").because(error))
+    Ok(ended)
 }
 
 /// The daemon's name for a port; one that it does not know yet is bound.

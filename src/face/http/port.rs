@@ -13,6 +13,7 @@ use super::refusal::{Answer, Refusal};
 use super::shown::{PortState, SoakShown};
 use super::worker::Worker;
 use crate::base::Nanoseconds;
+use crate::bench::SoakPlan;
 use crate::source::serial::{Nudge, Try};
 use crate::timeline::job::Hands;
 
@@ -31,15 +32,6 @@ pub struct Begin {
     pub soak: Option<SoakPlan>,
     /// Wait for a port that is not there.
     pub patient: bool,
-}
-
-/// How a soak is to run.
-#[derive(Clone, Copy, Debug)]
-pub struct SoakPlan {
-    /// Longest time, minutes.
-    pub minutes: f64,
-    /// Go on when the verdict is certain.
-    pub full: bool,
 }
 
 /// Where an order's answer goes.

@@ -8,16 +8,18 @@ use serde::Serialize;
 use super::app::Bench;
 use super::axis::Axis;
 use super::jobs::Held;
-use super::port::{Begin, SoakPlan};
+use super::port::Begin;
 use super::refusal::{Answer, Refusal};
 use super::shown::{LaneEvent, PortLevel, PortState, SoakShown, round};
-use crate::analysis::soak::{Soak, SoakState};
-use crate::base::{Anchor, Event, EventKind, Kind, Name, Nanoseconds};
-use crate::bench::{self, Loaded, StageSeen};
+use crate::base::{Anchor, Event, Kind, Name, Nanoseconds};
+use crate::bench::{Loaded, SoakPlan, SoakRun};
+use crate::decode::chassis::Chassis;
+use crate::decode::report::Report;
 use crate::journal::FeedState;
-use crate::source::ByteSource;
-use crate::source::serial::{BACK, Console, GONE, Nudge, PortSpec, SerialPort};
-use crate::timeline::job::{CaptureOptions, Hands};
+use crate::source::serial::{Console, Nudge, PortSpec, SerialPort};
+use crate::source::{ByteSource, Mark, What};
+use crate::timeline::Watch;
+use crate::timeline::job::{CaptureOptions, Hands, Prompt};
 use crate::timeline::live::{Progress, Session};
 
 /// Nothing for so long: the port is silent.
@@ -30,13 +32,41 @@ const PORT_EVERY: Duration = Duration::from_secs(1);
 const MOST_EVENTS: usize = 512;
 
 struct Running {
-    soak: Soak,
-    state: SoakState,
-    limit: Nanoseconds,
-    full: bool,
-    planned: bool,
+    run: SoakRun,
     told: Instant,
-    told_strays: u64,
+}
+
+/// What one pull says beside its events: to the soak, and marks for the port's state.
+struct Watching<'a> {
+    soak: Option<&'a mut SoakRun>,
+    marks: &'a mut Vec<Mark>,
+}
+
+impl Watch for Watching<'_> {
+    fn chassis(&mut self, chassis: &Arc<Chassis>) {
+        self.soak.iter_mut().for_each(|soak| soak.chassis(chassis));
+    }
+
+    fn record(&mut self, t: Nanoseconds) {
+        self.soak.iter_mut().for_each(|soak| soak.record(t));
+    }
+
+    fn bytes(&mut self, t: Option<Nanoseconds>) {
+        self.soak.iter_mut().for_each(|soak| soak.bytes(t));
+    }
+
+    fn mark(&mut self, mark: &Mark) {
+        self.marks.push(mark.clone());
+        self.soak.iter_mut().for_each(|soak| soak.mark(mark));
+    }
+
+    fn report(&mut self, report: &Report) {
+        self.soak.iter_mut().for_each(|soak| soak.report(report));
+    }
+
+    fn event(&mut self, event: &Event) {
+        self.soak.iter_mut().for_each(|soak| soak.event(event));
+    }
 }
 
 /// A capture that runs.
@@ -52,6 +82,7 @@ pub(super) struct Recording {
     anchor: Anchor,
     soak: Option<Running>,
     events: Vec<Event>,
+    marks: Vec<Mark>,
     seen: u64,
     gaps: u64,
     gone: bool,
@@ -110,7 +141,7 @@ impl Recording {
         })?;
         // Before the port is opened: what it says meanwhile would have to wait.
         let loaded = entry.loaded(&protocols)?;
-        let soak = begin.soak.map(|plan| prepare(&loaded, plan)).transpose()?;
+        let mut soak = begin.soak.map(|plan| prepare(&loaded, plan)).transpose()?;
         let axis = Axis::of(&loaded.job, |capture| loaded.span(capture));
         drop(loaded);
         let port = SerialPort::open(spec)?;
@@ -137,7 +168,11 @@ impl Recording {
             ))
         })?;
         let capture = Name::from(recorder.name());
-        let session = Session::new(Box::new(port), Some(recorder), &protocols, own.as_deref())?;
+        let mut session = Session::new(Box::new(port), Some(recorder), &protocols, own.as_deref())?;
+        let mut events = Vec::new();
+        if let Some(running) = &mut soak {
+            running.run.announce(&mut session, &mut events)?;
+        }
         bench.job_changed(&entry);
         let now = Instant::now();
         Ok(Self {
@@ -151,7 +186,8 @@ impl Recording {
             hands: begin.hands,
             anchor,
             soak,
-            events: Vec::new(),
+            events,
+            marks: Vec::new(),
             seen: 0,
             gaps: 0,
             gone: false,
@@ -191,7 +227,9 @@ impl Recording {
 
     /// One pull; `false` when the capture is to be ended.
     pub(super) fn pull(&mut self, port: &str, bench: &Bench) -> Answer<bool> {
-        let going = match self.session.step(&mut self.events) {
+        let soak = self.soak.as_mut().map(|running| &mut running.run);
+        let mut watching = Watching { soak, marks: &mut self.marks };
+        let going = match self.session.step(&mut watching, &mut self.events) {
             Ok(Progress::Going(_)) => true,
             Ok(Progress::Ended) => false,
             // The bytes are recorded all the same; they mean nothing to us.
@@ -208,24 +246,18 @@ impl Recording {
 
     /// Looks at the events of a pull and tells them.
     fn take(&mut self, port: &str, bench: &Bench) {
-        for event in &self.events {
-            if event.kind == EventKind::Fault
-                && let Some(note) = &event.note
-            {
-                if &**note == GONE {
+        for mark in self.marks.drain(..) {
+            match mark.what {
+                What::PortGone => {
                     (self.gone, self.gaps) = (true, self.gaps + 1);
                     tracing::warn!(port, job = %self.held.entry().name, "the port is gone; looking for it again");
-                } else if note.starts_with(BACK) {
-                    self.gone = false;
-                    tracing::info!(port, job = %self.held.entry().name, "{note}");
-                } else if let Some(lost) =
-                    note.split_once(" bytes lost").and_then(|(n, _)| n.parse::<u64>().ok())
-                {
-                    self.lost_by_port += lost;
                 }
-            }
-            if let Some(running) = &mut self.soak {
-                running.soak.push(event);
+                What::PortBack { .. } => {
+                    self.gone = false;
+                    tracing::info!(port, job = %self.held.entry().name, "{}", mark.what);
+                }
+                What::BytesLost { bytes } => self.lost_by_port += bytes,
+                _ => {}
             }
         }
         self.seen += self.events.len() as u64;
@@ -259,13 +291,19 @@ impl Recording {
         if self.events.is_empty() && running.told.elapsed() < SOAK_EVERY {
             return;
         }
-        running.state = running.soak.tick(now);
-        let stray = running.state.strays != running.told_strays;
-        if !stray && running.told.elapsed() < SOAK_EVERY {
+        running.run.tick(now);
+        let asked = running.run.proceed();
+        if !running.run.has_news() && asked.is_none() && running.told.elapsed() < SOAK_EVERY {
             return;
         }
-        (running.told, running.told_strays) = (Instant::now(), running.state.strays);
+        running.told = Instant::now();
         let job = Arc::clone(self.job());
+        if let Some(asked) = asked {
+            let (capture, prompt) = (self.capture.to_string(), Prompt { t: now, key: asked.key });
+            if let Err(why) = self.held.entry().with(|job| Ok(job.add_prompt(&capture, prompt)?)) {
+                tracing::error!(port, %job, "a prompt could not be noted: {}", why.what());
+            }
+        }
         if let Some(soak) = self.soak() {
             bench.ring.tell("soak", Some(Arc::clone(&job)), &SoakTold { job: &job, port, soak });
         }
@@ -273,19 +311,11 @@ impl Recording {
 
     /// The soak as it stands.
     pub(super) fn soak(&self) -> Option<SoakShown> {
-        self.soak.as_ref().map(|running| SoakShown {
-            state: running.state.clone(),
-            run_s: self.session.now().seconds(),
-            limit_s: running.limit.seconds(),
-            planned: running.planned,
-        })
+        self.soak.as_ref().map(|running| SoakShown::of(&running.run))
     }
 
     fn is_enough(&self) -> bool {
-        self.soak.as_ref().is_some_and(|running| {
-            let certain = running.planned && running.state.done && !running.full;
-            self.session.now() >= running.limit || certain
-        })
+        self.soak.as_ref().is_some_and(|running| running.run.is_over())
     }
 
     /// Writes to the set; what is written is a remark in the recording before it is sent.
@@ -293,13 +323,19 @@ impl Recording {
         let shown = String::from_utf8_lossy(text);
         let what = format!("console command by the technician: {}", crate::face::out::safe(shown.trim_end()));
         tracing::warn!(port, job = %self.job(), "{what}");
-        self.session.remark(what, &mut self.events)?;
+        self.remark(what)?;
         let sent = self.console.send(text);
         if let Err(error) = &sent {
-            self.session.remark(format!("the command failed: {}", error.what()), &mut self.events)?;
+            self.remark(format!("the command failed: {}", error.what()))?;
         }
         self.take(port, bench);
         Ok(sent?)
+    }
+
+    fn remark(&mut self, text: String) -> Answer<()> {
+        let soak = self.soak.as_mut().map(|running| &mut running.run);
+        let mut watching = Watching { soak, marks: &mut self.marks };
+        Ok(self.session.mark(What::remark(text), &mut watching, &mut self.events)?)
     }
 
     /// Fills in what the port's state says; `true` when it is to be told.
@@ -365,14 +401,18 @@ impl Recording {
     /// Ends the capture in good order; gives the soak that it was, as it stood at the end.
     pub(super) fn end(mut self, port: &str, bench: &Bench) -> (Option<SoakShown>, Answer<()>) {
         let now = self.session.now();
-        if let Some(running) = &mut self.soak {
-            running.state = running.soak.tick(now);
-            running.told_strays = u64::MAX;
-        }
-        self.tell_soak(port, bench);
-        let soak = self.soak();
         let mut last = Vec::new();
-        let ended = self.session.finish(&mut last).map_err(Refusal::from);
+        let mut soak = self.soak.as_mut().map(|running| &mut running.run);
+        let mut watching = Watching { soak: soak.as_deref_mut(), marks: &mut self.marks };
+        let ended = self.session.finish(&mut watching, &mut last).map_err(Refusal::from);
+        let soak = soak.map(|run| {
+            run.tick(now);
+            SoakShown::of(run)
+        });
+        if let Some(soak) = soak.clone() {
+            let job = &self.held.entry().name;
+            bench.ring.tell("soak", Some(Arc::clone(job)), &SoakTold { job, port, soak });
+        }
         let entry = Arc::clone(self.held.entry());
         let done = ended.and_then(|recorder| match recorder {
             Some(recorder) => entry.with(|job| Ok(job.end_capture(recorder).map(|_| ())?)),
@@ -392,22 +432,5 @@ impl Recording {
 
 /// A soak in the job's present stage, planned from what was seen before it.
 fn prepare(loaded: &Loaded, plan: SoakPlan) -> Answer<Running> {
-    let stages = loaded.stages()?;
-    let options = bench::options(&stages);
-    let (present, earlier) = stages.split_last().ok_or_else(|| Refusal::failed("the job has no stage"))?;
-    let before = earlier.iter().rev().find(|stage| stage.is_watched()).map(StageSeen::observation);
-    let mut soak = Soak::new(before.as_ref(), &options);
-    if present.is_watched() {
-        soak.resume(&present.observation());
-    }
-    let state = soak.tick(Nanoseconds::ZERO);
-    Ok(Running {
-        soak,
-        state,
-        limit: Nanoseconds::from_seconds(plan.minutes * 60.0),
-        full: plan.full,
-        planned: before.is_some(),
-        told: Instant::now(),
-        told_strays: 0,
-    })
+    Ok(Running { run: SoakRun::prepare(loaded, plan)?, told: Instant::now() })
 }

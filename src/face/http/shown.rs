@@ -1,7 +1,9 @@
 //! The JSON of ports, captures and events, as requests and subscribers get it.
 
+use crate::analysis::soak::BlindNow;
+use crate::bench::{Asked, SoakRun};
 use schemars::JsonSchema;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::base::{ControlPath, Event, EventKind, Key, Name};
 use crate::journal::DiskLevel;
@@ -83,6 +85,50 @@ pub struct SoakShown {
     pub limit_s: f64,
     /// Whether there is an earlier stage that it is compared with.
     pub planned: bool,
+    /// What is to be pressed now as a sign of life, in a sentence; null when nothing is.
+    pub ask: Option<String>,
+    /// What is not seen just now.
+    pub blind_now: Vec<BlindShown>,
+}
+
+/// Whether signs of life are asked for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, JsonSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum SignsWord {
+    /// As a rule.
+    Asked,
+    /// Nobody is there to press a key.
+    None,
+}
+
+/// A path that is not seen just now.
+#[derive(Clone, Debug, Serialize, JsonSchema)]
+pub struct BlindShown {
+    /// `keypad KEY1`, `infrared`; `system` for everything.
+    pub path: String,
+    /// Since when, seconds of the capture.
+    pub since_s: f64,
+    /// In a sentence.
+    pub sentence: String,
+}
+
+impl SoakShown {
+    /// Of a soak that runs.
+    pub fn of(run: &SoakRun) -> Self {
+        let blind = |blind: &BlindNow| BlindShown {
+            path: blind.id.words(),
+            since_s: round(blind.since_s),
+            sentence: crate::bench::words::blind(blind),
+        };
+        Self {
+            state: run.state().clone(),
+            run_s: run.run().seconds(),
+            limit_s: run.limit().seconds(),
+            planned: run.is_compared(),
+            ask: run.asked().map(Asked::words),
+            blind_now: run.state().blind.iter().map(blind).collect(),
+        }
+    }
 }
 
 /// Room on the disk.

@@ -8,6 +8,7 @@ use super::super::recording::Recording;
 use super::super::writer::{Acknowledged, COMMIT_BYTES, Trouble};
 use super::signal::Signal;
 use crate::base::{Anchor, Error, Nanoseconds, Result};
+use crate::source::{DiskTrouble, What};
 
 /// After a failure the disk is tried again this often: 1 s.
 const RETRY_AFTER: Nanoseconds = Nanoseconds::SECOND;
@@ -208,17 +209,16 @@ impl Lane {
         }
         if let Some(lost) = self.lost {
             let why = match lost.stopped {
-                Some(true) => "the disk was full",
-                Some(false) => "the disk failed",
-                None => "the disk was slow",
+                Some(true) => DiskTrouble::Full,
+                Some(false) => DiskTrouble::Failed,
+                None => DiskTrouble::Slow,
             };
-            let text = format!(
-                "{} bytes in {} pieces were not recorded from {} s to {} s: {why}",
-                lost.bytes, lost.pieces, lost.from, lost.to
-            );
+            let (bytes, pieces) = (lost.bytes, lost.pieces);
+            let what = What::NotRecorded { bytes, pieces, from: lost.from.0, to: lost.to.0, why };
+            let payload = serde_json::to_vec(&what).unwrap_or_default();
             self.recording.skip(lost.bytes);
-            self.recording.add(RecordKind::Mark, lost.to, lost.wall, text.as_bytes())?;
-            self.told.push((text, false));
+            self.recording.add(RecordKind::Typed, lost.to, lost.wall, &payload)?;
+            self.told.push((what.to_string(), false));
             self.lost = None;
         }
         if self.shared.lock().phase == Phase::Closing && !self.recording.is_closed() {

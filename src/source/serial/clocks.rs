@@ -5,12 +5,17 @@ use std::time::{Duration, Instant};
 use rustix::time::{ClockId, clock_gettime};
 
 use crate::base::Nanoseconds;
+use crate::source::What;
 
 /// The clocks are compared so often.
 const EVERY: Duration = Duration::from_secs(1);
 
 /// Less is no step: clocks that are disciplined slew by at most 0.5 ms in a second (adjtimex(2)).
 const LEAST_STEP: Nanoseconds = Nanoseconds::from_millis(500);
+
+/// So long between two looks, the process was stopped, or starved: the system's buffers hold less. A look is due each
+/// second, and a read waits 100 ms at most.
+const LEAST_STOP: Nanoseconds = Nanoseconds::from_millis(3_000);
 
 /// A reading that took longer was interrupted, and means nothing.
 const LONGEST_LOOK: Nanoseconds = Nanoseconds::from_millis(50);
@@ -39,19 +44,25 @@ impl Reading {
     }
 
     /// What happened between an earlier reading and this one.
-    fn since(self, earlier: Self) -> Option<String> {
-        let asleep = (self.boot - earlier.boot) - (self.monotonic - earlier.monotonic);
+    fn since(self, earlier: Self) -> Vec<What> {
+        let ran = self.monotonic - earlier.monotonic;
+        let asleep = (self.boot - earlier.boot) - ran;
         let set = (self.wall - earlier.wall) - (self.boot - earlier.boot);
-        let asleep = (asleep >= LEAST_STEP).then(|| {
-            format!("the computer slept for {:.1} s: nothing was recorded meanwhile", asleep.seconds())
-        });
-        let way = if set.0 < 0 { "back" } else { "forward" };
-        let set = (set.0.abs() >= LEAST_STEP.0)
-            .then(|| format!("the computer's clock was set {way} by {:.1} s", set.seconds().abs()));
-        match (asleep, set) {
-            (Some(asleep), Some(set)) => Some(format!("{asleep}; {set}")),
-            (asleep, set) => asleep.or(set),
+        let mut marks = Vec::new();
+        if ran >= LEAST_STOP {
+            marks.push(What::Stopped { ns: ran.0 });
         }
+        if asleep >= LEAST_STEP {
+            marks.push(What::Slept { ns: asleep.0 });
+        }
+        if set.0.abs() >= LEAST_STEP.0 {
+            let way = if set.0 < 0 { "back" } else { "forward" };
+            marks.push(What::remark(format!(
+                "the computer's clock was set {way} by {:.1} s",
+                set.seconds().abs()
+            )));
+        }
+        marks
     }
 }
 
@@ -67,15 +78,14 @@ impl Clocks {
         Self { looked: Instant::now(), last: Reading::now() }
     }
 
-    /// What is to be remarked now.
-    pub(super) fn remark(&mut self) -> Option<String> {
+    /// What is to be marked now.
+    pub(super) fn marks(&mut self) -> Vec<What> {
         if self.looked.elapsed() < EVERY {
-            return None;
+            return Vec::new();
         }
         self.looked = Instant::now();
-        let now = Reading::now()?;
-        let last = self.last.replace(now)?;
-        now.since(last)
+        let Some(now) = Reading::now() else { return Vec::new() };
+        self.last.replace(now).map_or_else(Vec::new, |last| now.since(last))
     }
 }
 
@@ -88,28 +98,34 @@ mod tests {
         Reading { monotonic, boot, wall }
     }
 
-    #[test]
-    fn a_clock_that_only_runs_is_no_remark() {
-        assert_eq!(at(2000, 7000, 92_000).since(at(1000, 6000, 91_000)), None);
-        // A busy computer looks late, and a disciplined clock slews.
-        assert_eq!(at(61_000, 66_000, 151_029).since(at(1000, 6000, 91_000)), None);
+    fn sentences(marks: &[What]) -> Vec<String> {
+        marks.iter().map(What::to_string).collect()
     }
 
     #[test]
-    fn steps_of_the_wall_clock_are_told_both_ways() {
+    fn a_clock_that_only_runs_is_no_mark() {
+        assert_eq!(at(2000, 7000, 92_000).since(at(1000, 6000, 91_000)), []);
+        // A busy computer looks late, and a disciplined clock slews.
+        assert_eq!(at(3900, 8900, 93_929).since(at(1000, 6000, 91_000)), []);
+    }
+
+    #[test]
+    fn steps_of_the_wall_clock_are_marked_both_ways() {
         let before = at(1000, 6000, 91_000);
         let forward = at(2000, 7000, 92_000 + 3_600_000).since(before);
-        assert_eq!(forward.as_deref(), Some("the computer's clock was set forward by 3600.0 s"));
+        assert_eq!(sentences(&forward), ["the computer's clock was set forward by 3600.0 s"]);
         let back = at(2000, 7000, 92_000 - 1000).since(before);
-        assert_eq!(back.as_deref(), Some("the computer's clock was set back by 1.0 s"));
+        assert_eq!(sentences(&back), ["the computer's clock was set back by 1.0 s"]);
     }
 
     #[test]
-    fn sleep_is_told_apart_from_a_step() {
+    fn sleep_and_a_stopped_process_are_no_step() {
         let slept = at(2000, 7000 + 90_000, 92_000 + 90_000).since(at(1000, 6000, 91_000));
-        assert_eq!(slept.as_deref(), Some("the computer slept for 90.0 s: nothing was recorded meanwhile"));
-        let both = at(2000, 97_000, 182_000 + 5000).since(at(1000, 6000, 91_000)).unwrap();
-        assert!(both.contains("slept for 90.0 s") && both.contains("forward by 5.0 s"), "{both}");
+        assert_eq!(slept, [What::Slept { ns: 90_000_000_000 }]);
+        let both = at(2000, 97_000, 182_000 + 5000).since(at(1000, 6000, 91_000));
+        assert!(both.len() == 2 && both[0] == What::Slept { ns: 90_000_000_000 }, "{both:?}");
+        let stopped = at(36_000, 41_000, 126_000).since(at(1000, 6000, 91_000));
+        assert_eq!(stopped, [What::Stopped { ns: 35_000_000_000 }]);
     }
 
     #[test]

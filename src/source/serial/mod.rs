@@ -28,6 +28,6 @@ pub use binding::Binding;
 pub use console::{Console, LARGEST_COMMAND};
 pub use find::{Judge, RATES, Try, find};
 pub use list::{PortInfo, Usb, list, list_under};
-pub use port::{BACK, GONE, SerialPort};
+pub use port::SerialPort;
 pub use queue::{Nudge, QUEUE_BYTES};
 pub use spec::{Parity, PortSpec};

@@ -14,7 +14,7 @@ use super::faults::{self, Unmark};
 use super::list::{Usb, list};
 use super::queue::{Entry, Next, Nudge, Queue};
 use super::spec::{Parity, PortSpec};
-use super::{super::ByteSource, super::Chunk, super::Mark, super::Pulled, holder};
+use super::{super::ByteSource, super::Chunk, super::Mark, super::Pulled, super::What, holder};
 use crate::base::{Anchor, Error, Nanoseconds, Result};
 
 /// How long a pull waits before it says that nothing came. Bytes end the wait at once.
@@ -35,12 +35,6 @@ const READ_BYTES: usize = 64 << 10;
 /// A port that is in use is tried again so often, so far apart: 200 ms in all.
 const BUSY_TRIES: u32 = 10;
 const BUSY_WAIT: Duration = Duration::from_millis(20);
-
-/// The mark when the port is gone, whatever face "gone" had.
-pub const GONE: &str = "port gone: bytes in flight may be missing";
-
-/// How the mark begins when the port is there again.
-pub const BACK: &str = "port is back";
 
 /// A serial port that is ours alone, as a source of bytes.
 ///
@@ -134,8 +128,7 @@ impl ByteSource for SerialPort {
             Next::Entry(Entry::Mark(mark)) => Ok(Pulled::Mark(mark)),
             Next::Entry(Entry::Lost(t, bytes)) => {
                 self.lost += bytes;
-                let what = format!("{bytes} bytes lost: they came faster than they were taken");
-                Ok(Pulled::Mark(Mark { t, what }))
+                Ok(Pulled::Mark(Mark { t, what: What::BytesLost { bytes } }))
             }
             Next::Entry(Entry::Lump(t, bytes)) => {
                 let offset = self.offset;
@@ -186,7 +179,7 @@ struct Device {
 impl Reader {
     fn run(self, mut device: Device) {
         while self.read_until_gone(&mut device) {
-            self.queue.mark(since(self.epoch), GONE.to_owned());
+            self.queue.mark(since(self.epoch), What::PortGone);
             self.console.set(None);
             drop(device);
             match self.wait_for_return() {
@@ -220,7 +213,7 @@ impl Reader {
                 Face::Nothing => {}
                 Face::Gone => return true,
             }
-            for what in [unmark.remark(), clocks.remark()].into_iter().flatten() {
+            for what in unmark.remark().map(What::remark).into_iter().chain(clocks.marks()) {
                 self.queue.mark(since(self.epoch), what);
             }
         }
@@ -239,7 +232,7 @@ impl Reader {
             let Some(path) = self.identity.find() else { continue };
             if let Ok(device) = open_device(&path, &self.spec) {
                 self.console.set(device.port.try_clone().ok());
-                self.queue.mark(since(self.epoch), format!("{BACK} as {}", path.display()));
+                self.queue.mark(since(self.epoch), What::PortBack { device: path.display().to_string() });
                 return Some(device);
             }
         }

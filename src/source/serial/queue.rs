@@ -5,7 +5,7 @@ use std::fmt;
 use std::sync::{Condvar, Mutex, MutexGuard, PoisonError, Weak};
 use std::time::{Duration, Instant};
 
-use super::super::Mark;
+use super::super::{Mark, What};
 use crate::base::Nanoseconds;
 
 /// Most bytes that wait for the consumer: 4 MiB, which is 45 seconds at 921600 baud.
@@ -83,7 +83,7 @@ impl Queue {
     }
 
     /// Adds a remark.
-    pub(super) fn mark(&self, t: Nanoseconds, what: String) {
+    pub(super) fn mark(&self, t: Nanoseconds, what: What) {
         self.state().entries.push_back(Entry::Mark(Mark { t, what }));
         self.changed.notify_all();
     }

@@ -12,7 +12,7 @@ use std::io::Read;
 pub use self::stamp::Stamp;
 use self::stamp::{DAY, YEAR};
 use super::block::Block;
-use super::{ByteSource, Chunk, Mark, Pulled};
+use super::{ByteSource, Chunk, Mark, Pulled, What};
 use crate::base::{Anchor, Nanoseconds, Result};
 
 /// Lines from which the stamps are recognised.
@@ -193,13 +193,7 @@ impl HostClock {
             self.shift = self.shift.saturating_add(round);
         } else if back >= DISORDER {
             self.shift = self.now.0.saturating_sub(stamp);
-            mark = Some(Mark {
-                t: self.now,
-                what: format!(
-                    "the host's clock was set back by {} s here; the time between these lines is not known",
-                    Nanoseconds(back)
-                ),
-            });
+            mark = Some(Mark { t: self.now, what: What::ClockBack { ns: back } });
         } else if back > 0 {
             return None;
         }

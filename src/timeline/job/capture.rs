@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use crate::base::{Anchor, Nanoseconds, Result, Span};
+use crate::base::{Anchor, Error, Nanoseconds, Result, Span};
 use crate::journal::{Acknowledged, Feed, FeedState, RecordKind, Writer};
 use crate::source::{Mark, Pulled};
 
@@ -92,27 +92,28 @@ impl CaptureWriter {
     /// Call it before decoding, and [`CaptureWriter::commit_if_due`] after the events were shown: then a slow
     /// disk does not make the display late.
     ///
-    /// With a disk thread it never waits for the disk.
+    /// With a disk thread it never waits for the disk. Gives the time of the record that was made, if one was.
     ///
     /// # Errors
     /// `Machine` when the disk fails; what was acknowledged stays. With a disk thread none: see
     /// [`CaptureWriter::feed_state`].
-    pub fn take(&mut self, pulled: &Pulled<'_>) -> Result<()> {
+    pub fn take(&mut self, pulled: &Pulled<'_>) -> Result<Option<Nanoseconds>> {
         match pulled {
             Pulled::Chunk(chunk) => {
                 self.now = self.now.max(chunk.arrival.unwrap_or(self.now));
-                self.append(RecordKind::Bytes, self.now, chunk.bytes)
+                self.append(RecordKind::Bytes, self.now, chunk.bytes)?;
             }
-            Pulled::Mark(mark) => self.mark(mark),
+            Pulled::Mark(mark) => self.mark(mark)?,
             Pulled::Quiet(now) => {
                 self.now = self.now.max(*now);
-                if self.now - self.last >= ALIVE_EVERY {
-                    self.append(RecordKind::Alive, self.now, &[])?;
+                if self.now - self.last < ALIVE_EVERY {
+                    return Ok(None);
                 }
-                Ok(())
+                self.append(RecordKind::Alive, self.now, &[])?;
             }
-            Pulled::End => Ok(()),
+            Pulled::End => return Ok(None),
         }
+        Ok(Some(self.now))
     }
 
     /// Takes a remark on the capture.
@@ -121,7 +122,9 @@ impl CaptureWriter {
     /// `Machine` when the disk fails.
     pub fn mark(&mut self, mark: &Mark) -> Result<()> {
         self.now = self.now.max(mark.t);
-        self.append(RecordKind::Mark, self.now, mark.what.as_bytes())
+        let payload = serde_json::to_vec(&mark.what)
+            .map_err(|error| Error::machine("cannot write down a mark").at(&self.path).because(error))?;
+        self.append(RecordKind::Typed, self.now, &payload)
     }
 
     fn append(&mut self, kind: RecordKind, t: Nanoseconds, payload: &[u8]) -> Result<()> {

@@ -29,9 +29,10 @@ use crate::base::{Error, Event, Nanoseconds, Result, Span, write_event};
 pub use readings::Take;
 pub use schema::SCHEMA_VERSION;
 
-/// Decodes one capture: gives every event to the second argument, in order, and returns the observed stretch.
+/// Decodes one capture: gives every event to the second argument, in order, and returns the capture's first and last
+/// instant, with its ledger of evidence as JSON.
 pub type Decode<'a> =
-    dyn FnMut(&CaptureRef, &mut dyn FnMut(Event) -> Result<()>) -> Result<Option<Span>> + 'a;
+    dyn FnMut(&CaptureRef, &mut dyn FnMut(Event) -> Result<()>) -> Result<(Option<Span>, String)> + 'a;
 
 /// What the index knows of a capture.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -40,7 +41,7 @@ pub struct Indexed {
     pub name: String,
     /// Number of its stage, from 1.
     pub stage: usize,
-    /// Observed stretch, when the capture has one.
+    /// First and last instant, when something tells the time.
     pub span: Option<Span>,
     /// How many events.
     pub events: u64,
@@ -163,13 +164,13 @@ impl Store {
         let failed = |error| schema::failed(&path, error);
         let transaction = self.connection.transaction().map_err(failed)?;
         transaction.execute("DELETE FROM events WHERE capture = ?1", [&capture.name]).map_err(failed)?;
-        let (span, events) = {
+        let (span, ledger, events) = {
             let mut insert = transaction.prepare(INSERT_EVENT).map_err(failed)?;
             let mut afar = detail::Writer::new(&transaction, &capture.name).map_err(failed)?;
             let mut packed = readings::Writer::new(&transaction, &capture.name).map_err(failed)?;
             let mut events = 0i64;
             let mut json = Vec::with_capacity(512);
-            let span = decode(capture, &mut |event| {
+            let (span, ledger) = decode(capture, &mut |event| {
                 insert_event(&mut insert, &capture.name, events, &event, &mut json).map_err(failed)?;
                 afar.push(&event).map_err(failed)?;
                 packed.push(&event).map_err(failed)?;
@@ -178,9 +179,14 @@ impl Store {
             })?;
             afar.finish().map_err(failed)?;
             packed.finish().map_err(failed)?;
-            (span, events)
+            (span, ledger, events)
         };
-        let span = capture.span.or(span);
+        transaction
+            .execute(
+                "INSERT OR REPLACE INTO findings VALUES (?1, ?2, ?3)",
+                params![capture.name, LEDGER, ledger],
+            )
+            .map_err(failed)?;
         transaction
             .execute(
                 "INSERT OR REPLACE INTO captures VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
@@ -347,6 +353,9 @@ impl Store {
             .map_err(|error| self.failed(error))
     }
 }
+
+/// Kind of the finding that holds a capture's ledger of evidence.
+pub const LEDGER: &str = "ledger";
 
 const INSERT_EVENT: &str = "INSERT INTO events VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)";
 

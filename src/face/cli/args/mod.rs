@@ -277,6 +277,9 @@ pub struct Soak {
     /// Chassis; the job's, or recognised, when left out
     #[arg(long, value_name = "NAME")]
     pub chassis: Option<String>,
+    /// Nobody is there to press a key: no sign of life is asked for, and a set that speaks only when something happens proves nothing
+    #[arg(long)]
+    pub unattended: bool,
     /// Go on to the full time even when the verdict is certain
     #[arg(long)]
     pub full: bool,

@@ -10,10 +10,11 @@ use serde::{Deserialize, Serialize};
 use super::ports::Nothing;
 use super::{App, In, Named, Route};
 use crate::base::{Anchor, Key, Nanoseconds};
+use crate::bench::SoakPlan;
 use crate::face::http::config::is_name;
-use crate::face::http::port::{Begin, Order, SoakPlan};
+use crate::face::http::port::{Begin, Order};
 use crate::face::http::refusal::{Answer, Refusal};
-use crate::face::http::shown::{PortState, SoakShown};
+use crate::face::http::shown::{PortState, SignsWord, SoakShown};
 use crate::timeline::job::{Hands, Job, JobInfo, Prompt, Step, StepKind};
 
 pub(super) fn routes() -> Vec<Route> {
@@ -375,6 +376,8 @@ struct NewSoak {
     minutes: f64,
     /// Go on when the verdict is certain.
     full: Option<bool>,
+    /// Signs of life: `asked` (as a rule), or `none` when nobody is there to press a key.
+    signs: Option<SignsWord>,
 }
 
 #[derive(Debug, Serialize, JsonSchema)]
@@ -398,7 +401,11 @@ async fn soak(
         word: "soak",
         hands: Hands::Off,
         chassis: None,
-        soak: Some(SoakPlan { minutes: wanted.minutes, full: wanted.full.unwrap_or(false) }),
+        soak: Some(SoakPlan {
+            seconds: wanted.minutes * 60.0,
+            full: wanted.full.unwrap_or(false),
+            attended: wanted.signs != Some(SignsWord::None),
+        }),
         patient: false,
     };
     let state = port.ask(|reply| Order::Begin(begin, reply)).await?;

@@ -1,102 +1,15 @@
 //! The strays of one stage as a compact train: what, when, how long held, and how long was watched.
 
-use std::collections::HashMap;
-use std::collections::hash_map::DefaultHasher;
-use std::hash::{Hash, Hasher};
+mod restrict;
+mod symbol;
 
-use serde::Serialize;
+use std::collections::HashMap;
 
 use super::power::{Power, Switch};
-use crate::base::{ControlPath, Event, EventKind, Key, Name, Nanoseconds, Span};
+use crate::base::{ControlPath, Event, EventKind, Nanoseconds, Span};
 
-/// What an input says, apart from when: one entry of a train's alphabet.
-#[derive(Clone, Debug, PartialEq, Eq, Hash, Serialize)]
-pub struct Symbol {
-    /// Control path.
-    #[serde(skip)]
-    pub path: ControlPath,
-    /// The key, when it means one; then nothing below counts.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub key: Option<Key>,
-    /// Menu item.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub item: Option<Name>,
-    /// Keypad line, for a press without a key.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub line: Option<Name>,
-    /// Infrared format.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub format: Option<Name>,
-    /// Infrared address.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub address: Option<u32>,
-    /// Infrared command.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub command: Option<u32>,
-    /// CEC opcode.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub opcode: Option<u8>,
-}
-
-impl Symbol {
-    /// A key on a control path.
-    pub fn key(path: ControlPath, key: Key) -> Self {
-        Self { key: Some(key), ..Self::blank(path) }
-    }
-
-    fn blank(path: ControlPath) -> Self {
-        Self {
-            path,
-            key: None,
-            item: None,
-            line: None,
-            format: None,
-            address: None,
-            command: None,
-            opcode: None,
-        }
-    }
-
-    fn of(event: &Event) -> Self {
-        Self {
-            path: event.path,
-            key: event.key,
-            item: event.item.clone(),
-            line: event.line.clone(),
-            format: event.format.clone(),
-            address: event.address,
-            command: event.command,
-            opcode: event.opcode,
-        }
-    }
-
-    fn is_of(&self, event: &Event) -> bool {
-        self.path == event.path
-            && self.key == event.key
-            && self.item == event.item
-            && self.line == event.line
-            && self.format == event.format
-            && self.address == event.address
-            && self.command == event.command
-            && self.opcode == event.opcode
-    }
-
-    /// Words for people: `Volume down`, `menu item volume`, `nec address 4 command 8`.
-    pub fn label(&self) -> String {
-        if let Some(key) = self.key {
-            return key.label().to_owned();
-        }
-        if let Some(item) = &self.item {
-            return format!("menu item {item}");
-        }
-        let mut words = vec![self.format.as_deref().unwrap_or(self.path.word()).to_owned()];
-        words.extend(self.line.as_ref().map(|line| format!("line {line}")));
-        words.extend(self.address.map(|address| format!("address {address}")));
-        words.extend(self.command.map(|command| format!("command {command}")));
-        words.extend(self.opcode.map(|opcode| format!("opcode {opcode}")));
-        words.join(" ")
-    }
-}
+pub use symbol::Symbol;
+use symbol::identity;
 
 /// One stray: 24 bytes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -138,6 +51,16 @@ pub struct Segment {
     /// Train time less capture time.
     shift: i64,
     closed: bool,
+    /// The same capture goes on after time that was not observed.
+    pub continues: bool,
+}
+
+impl Segment {
+    /// The same on the clock of its capture.
+    pub fn in_capture(&self) -> Span {
+        let back = Nanoseconds(self.shift);
+        Span { start: self.span.start - back, end: self.span.end - back }
+    }
 }
 
 /// How long after an input a menu change still counts as its effect, unless the data teach better.
@@ -248,7 +171,7 @@ impl Train {
             return;
         };
         let segment = u32::try_from(self.segments.len().saturating_sub(1)).unwrap_or(u32::MAX);
-        self.switches.push(Switch { t, power, segment });
+        self.switches.push(Switch { t, at: event.t, power, segment });
         self.silent = false;
     }
 
@@ -285,7 +208,7 @@ impl Train {
                     end: span.end.max(span.start) + Nanoseconds(shift),
                 };
                 let first = self.occurrences.len();
-                self.segments.push(Segment { span: moved, first, shift, closed: true });
+                self.segments.push(Segment { span: moved, first, shift, closed: true, continues: false });
                 self.begin();
             }
         }
@@ -300,7 +223,7 @@ impl Train {
             segment.span = segment.span.including(now + Nanoseconds(segment.shift));
         } else {
             let span = Span { start: now, end: now };
-            self.segments.push(Segment { span, first: 0, shift: 0, closed: false });
+            self.segments.push(Segment { span, first: 0, shift: 0, closed: false, continues: false });
         }
     }
 
@@ -338,6 +261,7 @@ impl Train {
             first: count,
             shift,
             closed: false,
+            continues: false,
         });
         self.begin();
         moved
@@ -391,14 +315,24 @@ impl Train {
             && let Some(symbol) = self.by_key.get(place).copied()
             && let Some(key) = event.key
         {
-            if symbol != NO_SYMBOL {
-                return symbol;
+            // One key on two lines is two symbols; the second is found below.
+            match self.symbols.get(symbol as usize) {
+                Some(known) if event.path != ControlPath::Keypad || known.line == event.line => {
+                    return symbol;
+                }
+                Some(_) => return self.intern_other(event),
+                None => {}
             }
-            let symbol = self.enter(Symbol::key(event.path, key));
+            let line = event.line.clone().filter(|_| event.path == ControlPath::Keypad);
+            let symbol = self.enter(Symbol { line, ..Symbol::key(event.path, key) });
             self.by_key[place] = symbol;
             return symbol;
         }
         let event = if self.symbols.len() >= MOST_SYMBOLS { &bare } else { event };
+        self.intern_other(event)
+    }
+
+    fn intern_other(&mut self, event: &Event) -> u32 {
         let hash = identity(event);
         let same = self.by_hash.get(&hash).into_iter().flatten();
         if let Some(symbol) =
@@ -438,11 +372,29 @@ impl Train {
         &self.switches
     }
 
+    /// The first segment of the capture that a segment belongs to.
+    pub fn capture_of(&self, segment: u32) -> u32 {
+        let upto = self.segments.get(..=segment as usize).unwrap_or_default();
+        let back = upto.iter().rev().take_while(|segment| segment.continues).count();
+        segment.saturating_sub(u32::try_from(back).unwrap_or(0))
+    }
+
     /// The strays of one capture.
     pub fn of_segment(&self, index: usize) -> &[Occurrence] {
         let first = self.segments.get(index).map_or(0, |s| s.first);
         let end = self.segments.get(index + 1).map_or(self.occurrences.len(), |s| s.first);
         self.occurrences.get(first..end).unwrap_or_default()
+    }
+
+    /// Takes an input that somebody was asked for: no stray, but what the menu then does is its effect.
+    pub fn push_asked(&mut self, event: &Event) {
+        let t = self.place(event.t);
+        self.power(t, event);
+        if event.comes_in() && !matches!(event.kind, EventKind::Reading | EventKind::Noise | EventKind::Fault)
+        {
+            self.last_cause = Some(t);
+            self.down_since = (event.kind != EventKind::Release).then_some(t);
+        }
     }
 
     /// Drops all but the last `keep` occurrences, for who has counted them; gives how many went. What was watched and which
@@ -483,11 +435,4 @@ impl Train {
     pub fn changes(&self) -> u64 {
         self.changes
     }
-}
-
-fn identity(event: &Event) -> u64 {
-    let mut hasher = DefaultHasher::new();
-    (event.path, event.key, &event.item, &event.line).hash(&mut hasher);
-    (&event.format, event.address, event.command, event.opcode).hash(&mut hasher);
-    hasher.finish()
 }

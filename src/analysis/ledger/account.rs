@@ -1,0 +1,122 @@
+//! From what was met to the account of one path: observed, pending, blind and why.
+
+use super::build::{Builder, HEARD, Path};
+use super::unreadable::SHORTEST_PRESS_S;
+use super::{Blind, BlindSpan, Intervals, Level, PathId, PathLedger, Sign, state_word};
+use crate::base::Span;
+
+impl Builder {
+    /// What is blind on every path.
+    fn common(&self, span: Span) -> Vec<(Span, Blind)> {
+        let lasting = [&self.gone, &self.hole].into_iter().flatten();
+        let open = lasting.map(|l| (Span { start: l.from, end: span.end.max(l.from) }, l.why.clone()));
+        let asleep = self.asleep.map(|from| (Span { start: from, end: span.end.max(from) }, Blind::Standby));
+        let hands = self.prompts.iter().map(|asked| {
+            (Span { start: asked.t, end: asked.until.min(span.end).max(asked.t) }, Blind::HandsOn)
+        });
+        self.troubles.iter().cloned().chain(open).chain(asleep).chain(hands).collect()
+    }
+
+    pub(super) fn path_ledger(&self, id: &PathId, path: &Path, span: Span) -> PathLedger {
+        let mut blind = self.common(span);
+        let cadence = path.cadence();
+        let (base, sign) = match &cadence {
+            Some(cadence) => {
+                let runs: Intervals = path.reporter.runs(cadence).into_iter().collect();
+                let sign = Sign::Cadence { period_s: cadence.period_s, limit_s: cadence.limit_s };
+                (runs, sign)
+            }
+            None => {
+                let ends = path.first.zip(path.last).map(|(start, end)| Span { start, end });
+                (ends.into_iter().collect(), Sign::Events)
+            }
+        };
+        let reports = cadence.map_or(1.0, |cadence| (SHORTEST_PRESS_S / cadence.period_s).floor());
+        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+        let reports = if cadence.is_some() { reports.clamp(1.0, 1000.0) as u32 } else { 1 };
+        let needed = if cadence.is_some() { path.debounce } else { 1 };
+        blind.extend(self.windows.blind(reports, needed));
+        let cuts: Intervals = blind.iter().map(|(span, _)| *span).filter(|cut| cut.start < cut.end).collect();
+        let observed = base.without(&cuts);
+        let mut pending = None;
+        let whole = Intervals::one(span);
+        match &cadence {
+            Some(cadence) => {
+                for gap in whole.without(&base).spans().iter().filter(|gap| gap.length().0 > 0) {
+                    let limit_s = cadence.limit_s;
+                    if gap.length().seconds() > limit_s || gap.start > span.start && gap.end < span.end {
+                        blind.push((*gap, self.unheard(*gap, limit_s)));
+                    }
+                }
+            }
+            None => {
+                let first = path.first.unwrap_or(span.end).min(span.end);
+                if first > span.start {
+                    let why = Blind::NoSign { last: None };
+                    blind.push((Span { start: span.start, end: first }, why));
+                }
+                pending =
+                    path.last.map(|last| Span { start: last, end: span.end }).filter(|p| p.start < p.end);
+            }
+        }
+        let held: Intervals = path
+            .held
+            .iter()
+            .copied()
+            .chain(path.down.map(|start| Span { start, end: span.end.max(start) }))
+            .collect();
+        let share = held.and(&observed).length().seconds() / observed.length().seconds().max(1e-9);
+        PathLedger {
+            id: id.clone(),
+            sign,
+            held_share: if observed.length().0 > 0 { share } else { 0.0 },
+            blind: listed(blind, span),
+            observed,
+            pending,
+            events: path.events,
+            levels: path
+                .levels
+                .iter()
+                .map(|(state, stats)| Level {
+                    state: state_word(*state),
+                    n: stats.n,
+                    mean: stats.mean(),
+                    variance: stats.variance(),
+                    min: stats.min,
+                    max: stats.max,
+                })
+                .collect(),
+        }
+    }
+
+    /// Why a path that reports by itself did not: nothing came, or something else did.
+    fn unheard(&self, gap: Span, limit_s: f64) -> Blind {
+        let inside = Span { start: gap.start + HEARD, end: gap.end - HEARD };
+        let heard = self.heard.iter().any(|run| run.start < inside.end && inside.start < run.end);
+        if heard { Blind::LineAbsent { limit_s } } else { Blind::Silent { limit_s } }
+    }
+}
+
+/// The reasons without overlaps, the first reason where several hold, in order of time.
+fn listed(mut blind: Vec<(Span, Blind)>, whole: Span) -> Vec<BlindSpan> {
+    blind.sort_by_key(|(span, why)| (why.rank(), span.start));
+    let mut taken = Intervals::default();
+    let mut list = Vec::new();
+    for (span, why) in blind {
+        let clipped = Span { start: span.start.max(whole.start), end: span.end.min(whole.end) };
+        if clipped.start >= clipped.end {
+            continue;
+        }
+        let free = Intervals::one(clipped).without(&taken);
+        for piece in free.spans().iter().filter(|piece| piece.length().0 > 0) {
+            list.push(BlindSpan {
+                from_s: piece.start.seconds(),
+                to_s: piece.end.seconds(),
+                why: why.clone(),
+            });
+        }
+        taken = taken.spans().iter().copied().chain([clipped]).collect();
+    }
+    list.sort_by(|a, b| a.from_s.total_cmp(&b.from_s));
+    list
+}

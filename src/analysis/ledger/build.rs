@@ -1,0 +1,402 @@
+//! The ledger of one capture, built while its records and events come. Memory is bounded; nothing here reads a clock.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use super::cadence::{Cadence, Reporter};
+use super::unreadable::Windows;
+use super::{Blind, Intervals, Ledger, LevelStats, PathId, Prompted};
+use crate::analysis::power::Power;
+use crate::base::{ControlPath, Event, EventKind, Key, Name, Nanoseconds, Span};
+use crate::decode::chassis::Chassis;
+use crate::decode::report::{LineState, Report, Reported};
+use crate::source::{Mark, What};
+use crate::timeline::Watch;
+
+/// An answer to a prompt is waited for so long: 60 s. A rule of our own.
+pub const PATIENCE: Nanoseconds = Nanoseconds(60_000_000_000);
+/// Hands count as on until so long after a release.
+const HANDS_LEAVE: Nanoseconds = Nanoseconds::SECOND;
+/// More runs, troubles or holds than this are not kept; the oldest go first.
+const MOST: usize = 2000;
+/// Most paths of a capture.
+const MOST_PATHS: usize = 64;
+/// A recording that runs has a record every ten seconds at least, and is late by less than one.
+const LONGEST_PAUSE: Nanoseconds = Nanoseconds::from_millis(11_000);
+/// Pauses in what came at all that are no pause: half a second.
+pub(super) const HEARD: Nanoseconds = Nanoseconds::from_millis(500);
+
+/// What a chassis file says of one keypad line.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Expected {
+    /// Name.
+    pub line: String,
+    /// Time between two readings, seconds, where the set prints at a fixed rate.
+    pub period_s: Option<f64>,
+    /// The set prints readings only while a key is down.
+    pub silent: bool,
+    /// Equal readings in a row that make a key.
+    pub debounce: u32,
+}
+
+#[derive(Clone, Debug)]
+pub(super) struct Path {
+    pub(super) reporter: Reporter,
+    pub(super) first: Option<Nanoseconds>,
+    pub(super) last: Option<Nanoseconds>,
+    /// Reports only while a key is down, so silence says nothing.
+    pub(super) by_events: bool,
+    pub(super) debounce: u32,
+    pub(super) events: u64,
+    pub(super) down: Option<Nanoseconds>,
+    pub(super) held: Vec<Span>,
+    pub(super) levels: BTreeMap<LineState, LevelStats>,
+}
+
+impl Path {
+    fn sign(&mut self, t: Nanoseconds) {
+        self.first.get_or_insert(t);
+        self.last = Some(self.last.map_or(t, |last| last.max(t)));
+    }
+
+    pub(super) fn cadence(&self) -> Option<Cadence> {
+        if self.by_events { None } else { self.reporter.cadence() }
+    }
+}
+
+/// A reason that lasts until something ends it.
+#[derive(Clone, Debug)]
+pub(super) struct Lasting {
+    pub(super) from: Nanoseconds,
+    pub(super) why: Blind,
+}
+
+/// Builds the ledger of one capture.
+#[derive(Clone, Debug, Default)]
+pub struct Builder {
+    expected: Vec<Expected>,
+    known: BTreeMap<PathId, Cadence>,
+    paths: BTreeMap<PathId, Path>,
+    pub(super) troubles: Vec<(Span, Blind)>,
+    /// Until the port is back.
+    pub(super) gone: Option<Lasting>,
+    /// Until the next bytes.
+    pub(super) hole: Option<Lasting>,
+    pub(super) asleep: Option<Nanoseconds>,
+    pub(super) prompts: Vec<Prompted>,
+    /// Prompts that are not due yet, the next one last.
+    queued: Vec<(Nanoseconds, Key)>,
+    pub(super) windows: Windows,
+    pub(super) heard: Vec<Span>,
+    boots: u64,
+    planned_s: Option<f64>,
+    /// The last time that anything came.
+    heard_at: Nanoseconds,
+    /// The last record of the journal.
+    recorded: Option<Nanoseconds>,
+    now: Nanoseconds,
+}
+
+impl Builder {
+    /// For one capture. `known` are the cadences that earlier captures of the job have taught.
+    pub fn new(known: BTreeMap<PathId, Cadence>) -> Self {
+        Self { known, ..Self::default() }
+    }
+
+    /// Takes what the chassis file says of the keypad lines.
+    pub fn expect(&mut self, lines: Vec<Expected>) {
+        for line in lines {
+            self.path(&PathId::line(line.line.as_str()));
+            let id = PathId::line(line.line.as_str());
+            if let Some(path) = self.paths.get_mut(&id) {
+                path.reporter = Reporter::new(line.period_s, self.known.get(&id).copied(), false);
+                path.by_events = line.silent;
+                path.debounce = line.debounce.max(1);
+            }
+            self.expected.push(line);
+        }
+    }
+
+    fn path(&mut self, id: &PathId) -> Option<&mut Path> {
+        if !self.paths.contains_key(id) {
+            if self.paths.len() >= MOST_PATHS {
+                return None;
+            }
+            let polls = id.path == ControlPath::Cec;
+            let path = Path {
+                reporter: Reporter::new(None, self.known.get(id).copied(), polls),
+                first: None,
+                last: None,
+                by_events: false,
+                debounce: 1,
+                events: 0,
+                down: None,
+                held: Vec::new(),
+                levels: BTreeMap::new(),
+            };
+            self.paths.insert(id.clone(), path);
+        }
+        self.paths.get_mut(id)
+    }
+
+    fn hear(&mut self, t: Nanoseconds) {
+        self.heard_at = self.heard_at.max(t);
+        self.now = self.now.max(t);
+        if let Some(hole) = self.hole.take() {
+            self.trouble(Span { start: hole.from, end: t.max(hole.from) }, hole.why);
+        }
+        match self.heard.last_mut() {
+            Some(run) if t - run.end <= HEARD => run.end = run.end.max(t),
+            _ => self.heard.push(Span { start: t, end: t }),
+        }
+        if self.heard.len() > 2 * MOST {
+            self.heard.drain(..MOST);
+        }
+    }
+
+    fn trouble(&mut self, span: Span, why: Blind) {
+        self.troubles.push((span, why));
+        if self.troubles.len() > 2 * MOST {
+            // The oldest become one: what was blind stays blind.
+            let old: Vec<(Span, Blind)> = self.troubles.drain(..MOST).collect();
+            if let (Some(first), Some(last)) = (old.first(), old.last()) {
+                let span = Span { start: first.0.start, end: last.0.end };
+                self.troubles.insert(0, (span, first.1.clone()));
+            }
+        }
+    }
+
+    fn happened(&mut self, mark: &Mark) {
+        match &mark.what {
+            What::PortGone => {
+                self.gone.get_or_insert(Lasting { from: mark.t, why: Blind::PortGone });
+            }
+            What::PortBack { .. } => {
+                if let Some(gone) = self.gone.take() {
+                    self.trouble(Span { start: gone.from, end: mark.t.max(gone.from) }, gone.why);
+                }
+            }
+            What::BytesLost { bytes } => {
+                let from = self.heard_at.min(mark.t);
+                self.hole.get_or_insert(Lasting { from, why: Blind::BytesLost { bytes: Some(*bytes) } });
+            }
+            What::NotRecorded { bytes, .. } => {
+                let span = mark.span().unwrap_or(Span { start: mark.t, end: mark.t });
+                let start = span.start.min(self.heard_at);
+                self.trouble(Span { start, end: span.end }, Blind::NotRecorded { bytes: *bytes });
+                self.hole
+                    .get_or_insert(Lasting { from: span.end, why: Blind::NotRecorded { bytes: *bytes } });
+            }
+            What::Stopped { .. } => {
+                if let Some(span) = mark.span() {
+                    self.trouble(span, Blind::ProcessStopped);
+                }
+            }
+            What::Removed { .. } | What::Damaged { .. } => {
+                self.hole.get_or_insert(Lasting { from: self.heard_at.min(mark.t), why: Blind::Removed });
+            }
+            What::ClockBack { .. } => {
+                self.hole.get_or_insert(Lasting { from: self.heard_at, why: Blind::NoTime });
+            }
+            What::Planned { ns } => self.planned_s = Some(Nanoseconds(*ns).seconds()),
+            What::Slept { .. } | What::Remark { .. } => {}
+        }
+        self.now = self.now.max(mark.t);
+    }
+
+    fn met(&mut self, report: &Report) {
+        self.hear(report.t);
+        match &report.what {
+            Reported::Reading { line, counts, state } => {
+                let id = PathId { path: ControlPath::Keypad, line: Some(Name::clone(line)) };
+                if let Some(path) = self.path(&id) {
+                    path.reporter.push(report.t, *counts);
+                    path.reporter.shorten(MOST);
+                    path.sign(report.t);
+                    path.levels.entry(*state).or_default().push(*counts);
+                }
+            }
+            Reported::Good | Reported::Foreign => self.windows.push(report.t, false),
+            Reported::Bad => self.windows.push(report.t, true),
+        }
+        if self.windows.worn.len() > 2 * MOST {
+            self.windows.worn.drain(..MOST);
+        }
+    }
+
+    /// Says which keys will be asked for, and when, in any order.
+    pub fn expect_prompts(&mut self, prompts: impl IntoIterator<Item = (Nanoseconds, Key)>) {
+        self.queued.extend(prompts);
+        self.queued.sort_by_key(|(t, key)| (std::cmp::Reverse(*t), key.code()));
+    }
+
+    fn ask_due(&mut self, now: Nanoseconds) {
+        while let Some((t, key)) = self.queued.pop_if(|(t, _)| *t <= now) {
+            self.prompt(t, key);
+        }
+    }
+
+    /// A key is asked for.
+    pub fn prompt(&mut self, t: Nanoseconds, key: Key) {
+        if let Some(last) = self.prompts.last_mut() {
+            last.until = last.until.min(t);
+        }
+        self.prompts.push(Prompted { t, key, answered: None, until: t + PATIENCE });
+    }
+
+    /// Takes a decoded event. Gives whether it answers a prompt: such an input is nobody's stray.
+    pub fn take(&mut self, event: &Event) -> bool {
+        self.ask_due(event.t);
+        self.now = self.now.max(event.t);
+        match Power::of(event) {
+            Some(Power::Standby) => {
+                self.asleep.get_or_insert(event.t);
+            }
+            Some(power) => {
+                self.boots += u64::from(power == Power::Boot);
+                if let Some(from) = self.asleep.take() {
+                    self.trouble(Span { start: from, end: event.t }, Blind::Standby);
+                }
+            }
+            None => {}
+        }
+        if event.path == ControlPath::System || matches!(event.kind, EventKind::Noise | EventKind::Fault) {
+            return false;
+        }
+        let answer = self.answers(event);
+        let Some(path) = self.path(&PathId::of(event)) else { return answer };
+        if event.kind == EventKind::Reading {
+            return answer;
+        }
+        path.sign(event.t);
+        match event.kind {
+            EventKind::Frame if event.path == ControlPath::Cec && event.opcode.is_none() => {
+                path.reporter.push(event.t, 0);
+                path.reporter.shorten(MOST);
+            }
+            EventKind::Press | EventKind::Repeat | EventKind::Change => path.events += 1,
+            _ => {}
+        }
+        match event.kind {
+            EventKind::Press | EventKind::Repeat if !answer => {
+                path.down.get_or_insert(event.t);
+            }
+            EventKind::Release => {
+                if let Some(start) = path.down.take() {
+                    path.held.push(Span { start, end: event.t.max(start) });
+                    if path.held.len() > 2 * MOST {
+                        path.held.drain(..MOST);
+                    }
+                }
+            }
+            _ => {}
+        }
+        answer
+    }
+
+    fn answers(&mut self, event: &Event) -> bool {
+        let Some(asked) = self.prompts.last_mut() else { return false };
+        let fits = event.key == Some(asked.key) && event.t >= asked.t && event.t <= asked.until;
+        if fits && event.comes_in() {
+            asked.answered.get_or_insert_with(|| PathId::of(event));
+            asked.until = match event.kind {
+                EventKind::Press => event.t + PATIENCE,
+                _ => event.t + HANDS_LEAVE,
+            };
+        }
+        fits
+    }
+
+    /// Now, on the capture clock: nothing came up to then.
+    pub fn tick(&mut self, now: Nanoseconds) {
+        self.now = self.now.max(now);
+    }
+
+    /// The last prompt, while it waits for its answer.
+    pub fn open_prompt(&self) -> Option<&Prompted> {
+        self.prompts.last().filter(|asked| asked.answered.is_none() && self.now < asked.until)
+    }
+
+    /// How long hands were on up to `now`.
+    pub fn hands_on(&self, now: Nanoseconds) -> Nanoseconds {
+        let spans = self.prompts.iter().map(|asked| Span { start: asked.t, end: asked.until.min(now) });
+        spans.collect::<Intervals>().length()
+    }
+
+    /// Whether hands are on at this instant.
+    pub fn hands_are_on(&self, now: Nanoseconds) -> bool {
+        self.prompts.last().is_some_and(|asked| now < asked.until)
+    }
+
+    /// Whether a path gave a sign of life at or after `since`.
+    pub fn signed(&self, id: &PathId, since: Nanoseconds) -> bool {
+        self.paths.get(id).and_then(|path| path.last).is_some_and(|last| last >= since)
+    }
+
+    /// Whether time on this path waits for a sign of life.
+    pub fn is_pending(&self, id: &PathId, span: Span) -> bool {
+        let Some(path) = self.paths.get(id) else { return true };
+        path.cadence().is_none() && path.last.is_none_or(|last| last < span.end)
+    }
+
+    /// The ledger as it stands. `span` is the capture's; `None` when nothing tells the time.
+    pub fn ledger(&self, span: Option<Span>) -> Ledger {
+        let paths = match span {
+            Some(span) => self.paths.iter().map(|(id, path)| self.path_ledger(id, path, span)).collect(),
+            None => Vec::new(),
+        };
+        Ledger {
+            span,
+            paths,
+            prompts: self.prompts.clone(),
+            heard: self.heard.last().map(|run| run.end),
+            boots: self.boots,
+            planned_s: self.planned_s,
+        }
+    }
+}
+
+impl Watch for Builder {
+    fn chassis(&mut self, chassis: &Arc<Chassis>) {
+        let line = |(_, windows): (&Name, &Arc<crate::decode::ladder::Windows>)| {
+            let line = windows.line();
+            Expected {
+                line: line.name.clone(),
+                period_s: line.period_s,
+                silent: line.silent_s.is_some(),
+                debounce: line.debounce.unwrap_or(1),
+            }
+        };
+        if chassis.prints_readings() {
+            self.expect(chassis.lines().map(line).collect());
+        }
+    }
+
+    /// A sound recording has a record every ten seconds at least.
+    fn record(&mut self, t: Nanoseconds) {
+        let last = self.recorded.replace(t).unwrap_or_default();
+        if t - last > LONGEST_PAUSE {
+            self.trouble(Span { start: last, end: t }, Blind::ProcessStopped);
+        }
+    }
+
+    fn bytes(&mut self, t: Option<Nanoseconds>) {
+        self.hear(t.unwrap_or(self.heard_at));
+    }
+
+    fn mark(&mut self, mark: &Mark) {
+        self.happened(mark);
+    }
+
+    fn report(&mut self, report: &Report) {
+        self.met(report);
+    }
+
+    fn event(&mut self, event: &Event) {
+        self.take(event);
+    }
+
+    fn end(&mut self, _span: Option<Span>) {
+        self.ask_due(Nanoseconds(i64::MAX));
+    }
+}

@@ -1,0 +1,416 @@
+//! A soak while it runs: hands off, every input a stray. May be looked at as often as one likes.
+//!
+//! The soak that proves a repair is planned before it begins, from the observation before the step. It is judged by the
+//! functions that judge a stored stage ([`PathFigures`]), from the same ledger: when it ends, the job says what the soak
+//! said. Time counts only while a stray would have been seen.
+
+mod state;
+
+use std::collections::BTreeMap;
+
+use super::compare::{
+    CompareOptions, Evidence, Observation, PathFigures, Side, Verdict, figures, of_verdicts, share,
+};
+use super::episode::{Episode, episodes, fold};
+use super::ledger::{Intervals, Ledger, Observed, PathId, PathTotal};
+use super::quiet::{Credit, QuietPlan, exposure, free, watched};
+use super::rate::{Count, compare_scaled};
+use super::scatter::scatter;
+use super::train::Train;
+use crate::base::{ControlPath, Event, Nanoseconds, Span};
+
+pub use state::{BlindNow, PathState, SoakState};
+use state::{blind_now, notes};
+
+/// Strays, episodes and the seconds inside them.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+struct Tally {
+    strays: u64,
+    episodes: u64,
+    inside_s: f64,
+}
+
+impl Tally {
+    fn of(train: &Train, found: &[Episode]) -> Self {
+        let inside_s = found.iter().map(|e| (e.end - e.start).seconds()).sum();
+        Self { strays: train.len() as u64, episodes: found.len() as u64, inside_s }
+    }
+
+    fn add(&mut self, other: Self) {
+        self.strays += other.strays;
+        self.episodes += other.episodes;
+        self.inside_s += other.inside_s;
+    }
+}
+
+/// What was seen before the step, on one path.
+#[derive(Clone, Debug)]
+struct Before {
+    plan: QuietPlan,
+    count: Count,
+    strays: u64,
+}
+
+/// What was seen earlier in this stage, on one path.
+#[derive(Clone, Debug, Default)]
+struct Earlier {
+    tally: Tally,
+    observed: Observed,
+    exposure_s: f64,
+    credit: Credit,
+    total: Option<PathTotal>,
+}
+
+/// Tallies of so many strays, holds and intervals.
+#[derive(Clone, Debug)]
+struct Known {
+    of: (usize, usize, usize),
+    by_path: BTreeMap<PathId, Tally>,
+    all: Tally,
+}
+
+/// A live soak.
+#[derive(Clone, Debug)]
+pub struct Soak {
+    before: Option<(Observation, BTreeMap<PathId, Before>)>,
+    hands_off: bool,
+    gap: Option<Nanoseconds>,
+    dispersion: f64,
+    confidence: f64,
+    /// Strays that are not settled yet.
+    train: Train,
+    /// What is settled: all together, and by path.
+    settled: Tally,
+    by_path: BTreeMap<PathId, Tally>,
+    earlier: Earlier,
+    earlier_paths: BTreeMap<PathId, Earlier>,
+    earlier_span_s: f64,
+    planned_s: Option<f64>,
+    last: Option<Nanoseconds>,
+    begun: Option<Nanoseconds>,
+    restarts: u32,
+    /// Worked out for so many strays and intervals.
+    known: Option<Known>,
+    baseline: super::baseline::Baseline,
+}
+
+/// Strays that stay at hand until a pause settles them; more are settled without one.
+const KEPT: usize = 4096;
+/// A pause so much longer than the gap of episodes settles what came before: nothing joins over it.
+const SETTLES: Nanoseconds = Nanoseconds::from_millis(2_000);
+impl Soak {
+    /// A soak after a step, judged by what was seen before it; without `before`, a baseline soak. `planned_s` is how long it is
+    /// to last.
+    pub fn new(before: Option<&Observation>, options: &CompareOptions, planned_s: Option<f64>) -> Self {
+        let taught = match (&options.rule, options.dispersion, before) {
+            (Some(_), Some(_), _) | (_, _, None) => options.clone(),
+            (_, _, Some(before)) => {
+                let seed = options.seed;
+                let learned = CompareOptions::of_job(&[before]);
+                CompareOptions { rule: options.rule.clone().or(learned.rule), seed, ..learned }
+            }
+        };
+        let gap = taught.rule.as_ref().map_or(taught.episode_gap, |rule| rule.gap);
+        let dispersion = taught.dispersion.unwrap_or_else(|| {
+            before.map_or(1.0, |seen| {
+                let found = episodes(&fold(&seen.train), gap);
+                scatter(&[(&seen.train, found.as_slice())], gap).dispersion
+            })
+        });
+        let planned = |train: &Train| {
+            let found = episodes(&fold(train), gap);
+            Before {
+                plan: QuietPlan::new(train, &found, gap),
+                count: Count { count: found.len() as u64, exposure: exposure(train, &found) },
+                strays: train.len() as u64,
+            }
+        };
+        Self {
+            before: before.map(|seen| {
+                let paths =
+                    seen.paths.iter().map(|path| (path.total.id.clone(), planned(&path.train))).collect();
+                (seen.clone(), paths)
+            }),
+            hands_off: before.is_none_or(|seen| seen.hands_off),
+            gap,
+            dispersion,
+            confidence: options.confidence,
+            train: Train::new(),
+            settled: Tally::default(),
+            by_path: BTreeMap::new(),
+            earlier: Earlier::default(),
+            earlier_paths: BTreeMap::new(),
+            earlier_span_s: 0.0,
+            planned_s,
+            last: None,
+            begun: None,
+            restarts: 0,
+            known: None,
+            baseline: super::baseline::Baseline::new(gap),
+        }
+    }
+
+    /// Counts what was already watched in this stage, before this soak.
+    pub fn resume(&mut self, earlier: &Observation) {
+        self.earlier = self.account(None, &earlier.train);
+        self.earlier_span_s = earlier.span_s;
+        if let (Some(one), Some(two)) = (self.planned_s, earlier.planned_s) {
+            self.planned_s = Some(one + two);
+        }
+        for path in &earlier.paths {
+            let mut account = self.account(Some(&path.total.id), &path.train);
+            account.observed = path.total.observed;
+            account.total = Some(path.total.clone());
+            self.earlier_paths.insert(path.total.id.clone(), account);
+        }
+        self.baseline.resume(&earlier.train);
+        self.restarts += 1;
+    }
+
+    fn account(&self, id: Option<&PathId>, train: &Train) -> Earlier {
+        let found = episodes(&fold(train), self.gap);
+        let plan = self.before.as_ref().zip(id).and_then(|((_, paths), id)| paths.get(id));
+        Earlier {
+            tally: Tally::of(train, &found),
+            observed: Observed::default(),
+            exposure_s: watched(train),
+            credit: plan.map_or_else(Credit::default, |before| before.plan.credit_of(train)),
+            total: None,
+        }
+    }
+
+    /// The technician starts the clock again. Nothing is forgotten; it is counted.
+    pub fn restart(&mut self) {
+        self.restarts += 1;
+    }
+
+    /// Takes an event; `asked` says that a prompt asked for it, so that it is nobody's stray.
+    pub fn push(&mut self, event: &Event, asked: bool, ledger: &dyn Fn() -> Ledger) {
+        self.begun.get_or_insert(event.t);
+        let count = self.train.len();
+        let pause = self.last.is_some_and(|last| event.t - last > self.gap.unwrap_or_default() + SETTLES);
+        if count > 0 && event.is_input() && (pause || count >= KEPT) {
+            self.settle(&ledger());
+        }
+        let before = self.train.len();
+        if asked {
+            self.train.push_asked(event);
+        } else {
+            self.train.push(event);
+        }
+        if self.train.len() > before || event.comes_in() && event.key.is_some() {
+            self.last = Some(self.last.map_or(event.t, |last| last.max(event.t)));
+        }
+        if self.train.len() > before
+            && let Some(stray) = self.train.occurrences().last()
+        {
+            self.baseline.stray(stray.t, self.begun.unwrap_or(stray.t));
+        }
+    }
+
+    /// Counts what nothing can join any more, and forgets it.
+    fn settle(&mut self, ledger: &Ledger) {
+        let (by_path, all) = self.open(ledger);
+        self.settled.add(all);
+        for (id, tally) in by_path {
+            self.by_path.entry(id).or_default().add(tally);
+        }
+        self.train.forget(0);
+        self.known = None;
+    }
+
+    /// What is not settled yet, by the functions that count a stored stage.
+    fn open(&mut self, ledger: &Ledger) -> (BTreeMap<PathId, Tally>, Tally) {
+        if self.train.is_empty() {
+            return (BTreeMap::new(), Tally::default());
+        }
+        let held = self.train.occurrences().iter().filter(|o| o.held().is_some()).count();
+        let spans = ledger.paths.iter().map(|path| path.observed.spans().len()).sum();
+        let mark = (self.train.len(), held, spans);
+        if let Some(known) = self.known.as_ref().filter(|known| known.of == mark) {
+            return (known.by_path.clone(), known.all);
+        }
+        let mut ids: Vec<PathId> = self
+            .train
+            .occurrences()
+            .iter()
+            .filter_map(|o| self.train.symbols().get(o.symbol as usize))
+            .map(super::train::Symbol::id)
+            .collect();
+        ids.sort();
+        ids.dedup();
+        let tally = |train: &Train| Tally::of(train, &episodes(&fold(train), self.gap));
+        let all = tally(&self.train.restricted(&|_| true, &[self.union(ledger)]));
+        let by_path: BTreeMap<PathId, Tally> = ids
+            .into_iter()
+            .map(|id| {
+                let own = self.train.restricted(&|symbol| symbol.id() == id, &[ledger.observed(&id)]);
+                (id, tally(&own))
+            })
+            .collect();
+        self.known = Some(Known { of: mark, by_path: by_path.clone(), all });
+        (by_path, all)
+    }
+
+    /// The paths that are judged: those that strayed before the step or in this stage.
+    fn judged(&self, open: &BTreeMap<PathId, Tally>) -> Vec<PathId> {
+        let before = self.before.iter().flat_map(|(seen, _)| seen.strayed().cloned());
+        let earlier = self.earlier_paths.iter().filter(|(_, e)| e.tally.strays > 0).map(|(id, _)| id.clone());
+        let now = self.by_path.keys().chain(open.keys()).cloned();
+        let mut ids: Vec<PathId> = before.chain(earlier).chain(now).collect();
+        ids.sort();
+        ids.dedup();
+        ids
+    }
+
+    /// When any judged path was observed; any path at all while none strayed.
+    fn union(&self, ledger: &Ledger) -> Intervals {
+        let strayed: Vec<PathId> = self.judged(&BTreeMap::new());
+        let own = self.train.symbols().iter().map(super::train::Symbol::id);
+        let ids: Vec<PathId> = strayed.into_iter().chain(own).collect();
+        let some = ledger.any_observed(&ids);
+        if ids.is_empty() { ledger.any_observed(ledger.paths.iter().map(|path| &path.id)) } else { some }
+    }
+
+    /// Where the soak stands by the ledger of its capture.
+    pub fn tick(&mut self, ledger: &Ledger) -> SoakState {
+        let now = ledger.span.map_or(Nanoseconds::ZERO, |span| span.end);
+        self.begun.get_or_insert(ledger.span.map_or(Nanoseconds::ZERO, |span| span.start));
+        let (open, open_all) = self.open(ledger);
+        let judged = self.judged(&open);
+        let union = self.union(ledger);
+        let observed_s = self.earlier.exposure_s + watched(&Train::new_observed(&self.train, union));
+        let mut all = self.settled;
+        all.add(open_all);
+        all.add(self.earlier.tally);
+        let elapsed_s = self.earlier_span_s + ledger.length().seconds();
+        let share = share(self.planned_s, observed_s);
+        let empty = Ledger { span: ledger.span, ..Ledger::default() };
+        let mut with_sign = Vec::new();
+        let mut paths = Vec::new();
+        for id in &judged {
+            let mut tally = self.by_path.get(id).copied().unwrap_or_default();
+            tally.add(open.get(id).copied().unwrap_or_default());
+            let own = if ledger.path(id).is_some() { ledger } else { &empty };
+            let state = self.path_state(id, tally, own, share, false);
+            with_sign.extend(self.path_state(id, tally, own, share, true).figures);
+            paths.push(state);
+        }
+        let figures = || paths.iter().filter_map(|path| path.figures);
+        let verdict = of_verdicts(figures());
+        let most = |of: fn(&PathFigures) -> Option<f64>| {
+            let needed: Option<Vec<f64>> = figures().map(|figures| of(&figures)).collect();
+            needed.filter(|all| !all.is_empty()).map(|all| all.into_iter().fold(0.0, f64::max))
+        };
+        let baseline = match &self.before {
+            None => {
+                let exposure = free(observed_s, all.inside_s);
+                self.baseline.plan(Count { count: all.episodes, exposure }, now)
+            }
+            Some(_) => None,
+        };
+        let done = verdict != Verdict::Undecided || baseline.is_some_and(|needed| needed.1 <= observed_s);
+        let decided = of_verdicts(with_sign.iter().copied()) != Verdict::Undecided;
+        let pending_s = paths.iter().map(|path| path.total.pending_s).fold(0.0, f64::max);
+        let mut state = SoakState {
+            elapsed_s,
+            observed_s,
+            pending_s,
+            strays: all.strays,
+            episodes: all.episodes,
+            verdict,
+            done,
+            done_with_sign: decided && pending_s > 0.0,
+            quiet_anyway: figures().map(|figures| figures.quiet_anyway).reduce(f64::max).unwrap_or(1.0),
+            soak_more_s: most(|figures| figures.soak_more_99_s),
+            soak_more_95_s: most(|figures| figures.soak_more_95_s),
+            restarts: self.restarts,
+            blind: blind_now(&judged, ledger),
+            paths,
+            notes: Vec::new(),
+        };
+        state.notes = notes(&state, self.before.is_some(), baseline);
+        state
+    }
+
+    /// One path as the judge sees it; with `signed`, as if a sign of life came now.
+    fn path_state(&self, id: &PathId, own: Tally, ledger: &Ledger, share: f64, signed: bool) -> PathState {
+        let earlier = self.earlier_paths.get(id);
+        let mut total = PathTotal::of(id, std::slice::from_ref(ledger));
+        let mut spans = ledger.observed(id);
+        if signed && let Some(pending) = ledger.path(id).and_then(|path| path.pending) {
+            total = total.with_pending();
+            spans = spans.spans().iter().copied().chain([pending]).collect();
+        }
+        if let Some(before) = earlier.and_then(|earlier| earlier.total.as_ref()) {
+            total = before.and(total);
+        }
+        let own_time = Train::new_observed(&self.train, spans);
+        let own_s = watched(&own_time);
+        let mut tally = own;
+        let mut exposure_s = own_s;
+        let mut credit = Credit::default();
+        if let Some(earlier) = earlier {
+            tally.add(earlier.tally);
+            exposure_s += earlier.exposure_s;
+            credit = earlier.credit;
+        }
+        let after = Count { count: tally.episodes, exposure: free(exposure_s, tally.inside_s) };
+        let figures = self.before.as_ref().map(|(_, paths)| {
+            let nothing = || Before {
+                plan: QuietPlan::new(&Train::new(), &[], self.gap),
+                count: Count { count: 0, exposure: 0.0 },
+                strays: 0,
+            };
+            let before = paths.get(id).cloned().unwrap_or_else(nothing);
+            PathFigures::of(&Evidence {
+                before: before.count,
+                after,
+                strays: (before.strays, tally.strays),
+                hands_off: self.hands_off,
+                observed: total.observed,
+                credit: before.plan.credit_from(credit, &own_time),
+                test: compare_scaled(before.count, after, self.dispersion, self.confidence),
+                dispersion: self.dispersion,
+                share,
+                plan: before.plan,
+            })
+        });
+        let side = figures_of(&total, exposure_s, tally, after, self.dispersion, self.confidence);
+        PathState { total, side, figures }
+    }
+}
+
+fn figures_of(
+    total: &PathTotal,
+    observed_s: f64,
+    tally: Tally,
+    count: Count,
+    dispersion: f64,
+    confidence: f64,
+) -> Side {
+    figures(total.span_s, observed_s, tally.inside_s, tally.strays, count, dispersion, confidence)
+}
+
+/// For simulations with a known truth: everything was observed, from the first instant on.
+impl Soak {
+    fn all_observed(&self, now: Nanoseconds) -> Ledger {
+        let own = self.train.symbols().iter().map(super::train::Symbol::id);
+        let before = self.before.iter().flat_map(|(_, paths)| paths.keys().cloned());
+        let keypad = PathId::whole(ControlPath::Keypad);
+        let ids: Vec<PathId> = own.chain(before).chain([keypad]).collect();
+        Ledger::simulated(&ids, Span { start: Nanoseconds::ZERO, end: now })
+    }
+
+    /// As [`Soak::push`], everything observed.
+    pub fn push_observed(&mut self, event: &Event) {
+        let ledger = self.all_observed(event.t);
+        self.push(event, false, &|| ledger.clone());
+    }
+
+    /// As [`Soak::tick`], everything observed.
+    pub fn tick_observed(&mut self, now: Nanoseconds) -> SoakState {
+        let ledger = self.all_observed(now);
+        self.tick(&ledger)
+    }
+}

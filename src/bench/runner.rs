@@ -1,0 +1,302 @@
+//! A soak as it runs, the same for terminal and daemon: the ledger, the judge, and the signs of life that are asked for.
+
+use crate::analysis::compare::{CompareOptions, Observation};
+use crate::analysis::ledger::{Builder, Ledger, PathId, Sign};
+use crate::analysis::soak::{Soak, SoakState};
+use crate::base::{ControlPath, Event, Key, Nanoseconds, Result, Span};
+use crate::decode::report::Report;
+use crate::source::{Mark, What};
+use crate::timeline::Watch;
+use crate::timeline::live::Session;
+
+use super::load::{Loaded, StageSeen};
+use super::views::{options, reference};
+
+/// A key that is to be pressed now, so that a path shows that it reports.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Asked {
+    /// Which.
+    pub key: Key,
+    /// On which path.
+    pub path: PathId,
+    /// Whether hands go off after it, or the soak ends.
+    pub closing: bool,
+}
+
+impl Asked {
+    /// What to do, in a sentence.
+    pub fn words(&self) -> String {
+        let how = match self.path.path {
+            ControlPath::Infrared => "on the set's remote",
+            ControlPath::Cec => "on the box that is connected by HDMI",
+            _ => "on the set",
+        };
+        let why = if self.closing { "would have seen a stray" } else { "will see a stray" };
+        format!("Press {} {how} once, so that straykey knows that it {why}.", self.key.label())
+    }
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Phase {
+    /// Signs of life before hands go off.
+    Opening,
+    Watching,
+    /// Signs of life at the end.
+    Closing,
+    Over,
+}
+
+/// A soak that runs.
+#[derive(Debug)]
+pub struct SoakRun {
+    soak: Soak,
+    builder: Builder,
+    state: SoakState,
+    phase: Phase,
+    /// Paths that still have to give a sign in this phase.
+    wanted: Vec<(PathId, Key)>,
+    /// Every path that strayed before, with a key to ask for.
+    keys: Vec<(PathId, Key)>,
+    asked: Option<Asked>,
+    limit: Nanoseconds,
+    full: bool,
+    attended: bool,
+    compared: bool,
+    announced: bool,
+    now: Nanoseconds,
+    /// When this phase began: what came before it is no sign of it.
+    since: Nanoseconds,
+    strays: u64,
+}
+
+/// How a soak is to run.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct SoakPlan {
+    /// Longest time, seconds.
+    pub seconds: f64,
+    /// Go on when the verdict is certain.
+    pub full: bool,
+    /// Somebody is there to press a key as a sign of life.
+    pub attended: bool,
+}
+
+impl SoakRun {
+    /// A soak in the job's present stage, judged by what was seen before it.
+    ///
+    /// # Errors
+    /// `Machine` when the disk fails.
+    pub fn prepare(loaded: &Loaded, plan: SoakPlan) -> Result<Self> {
+        let stages = loaded.stages()?;
+        let options = options(&stages);
+        let (present, earlier) = match stages.split_last() {
+            Some((present, earlier)) => (Some(present), earlier),
+            None => (None, &[][..]),
+        };
+        let before = reference(earlier).map(|stage| &stage.observation);
+        let events = before.map(|before| speaks_by_events(before, loaded)).unwrap_or_default();
+        let mut run = Self::new(before, &options, plan, Builder::new(loaded.taught()), events);
+        if let Some(present) = present.filter(|stage: &&StageSeen| stage.is_watched()) {
+            run.soak.resume(&present.observation);
+        }
+        Ok(run)
+    }
+
+    /// A soak judged by an observation; `keys` are the paths that need signs of life, with a key to ask for.
+    pub fn new(
+        before: Option<&Observation>,
+        options: &CompareOptions,
+        plan: SoakPlan,
+        builder: Builder,
+        keys: Vec<(PathId, Key)>,
+    ) -> Self {
+        let mut soak = Soak::new(before, options, Some(plan.seconds));
+        let state = soak.tick(&Ledger::NONE);
+        let attended = plan.attended && !keys.is_empty();
+        Self {
+            soak,
+            builder,
+            state,
+            phase: if attended { Phase::Opening } else { Phase::Watching },
+            wanted: if attended { keys.clone() } else { Vec::new() },
+            keys,
+            asked: None,
+            limit: Nanoseconds::from_seconds(plan.seconds),
+            full: plan.full,
+            attended,
+            compared: before.is_some(),
+            announced: false,
+            now: Nanoseconds::ZERO,
+            since: Nanoseconds::ZERO,
+            strays: 0,
+        }
+    }
+
+    /// The mark that a recording of this soak begins with.
+    pub fn planned(&self) -> What {
+        What::Planned { ns: self.limit.0 }
+    }
+
+    /// Whether there is an earlier stage that it is compared with.
+    pub fn is_compared(&self) -> bool {
+        self.compared
+    }
+
+    /// Longest run.
+    pub fn limit(&self) -> Nanoseconds {
+        self.limit
+    }
+
+    /// Where it stands.
+    pub fn state(&self) -> &SoakState {
+        &self.state
+    }
+
+    /// What is asked for just now.
+    pub fn asked(&self) -> Option<&Asked> {
+        self.asked.as_ref()
+    }
+
+    /// How long hands were off, up to now.
+    pub fn run(&self) -> Nanoseconds {
+        self.now - self.builder.hands_on(self.now)
+    }
+
+    /// Whether strays came since this was asked last.
+    pub fn has_news(&mut self) -> bool {
+        std::mem::replace(&mut self.strays, self.state.strays) != self.state.strays
+    }
+
+    fn span(&self) -> Span {
+        Span { start: Nanoseconds::ZERO, end: self.now }
+    }
+
+    /// The ledger of this capture so far.
+    pub fn ledger(&self) -> Ledger {
+        self.builder.ledger(Some(self.span()))
+    }
+
+    /// Works out where the soak stands at this instant.
+    pub fn tick(&mut self, now: Nanoseconds) -> &SoakState {
+        self.now = self.now.max(now);
+        self.builder.tick(now);
+        let ledger = self.ledger();
+        self.state = self.soak.tick(&ledger);
+        &self.state
+    }
+
+    /// Goes on to what is due; call it after a tick. Gives the key to ask for now, once: it is to be noted in the job as a
+    /// prompt at this instant.
+    pub fn proceed(&mut self) -> Option<Asked> {
+        if self.phase == Phase::Opening || self.phase == Phase::Closing {
+            if self.builder.open_prompt().is_some() {
+                return None;
+            }
+            if self.builder.hands_are_on(self.now) {
+                return None;
+            }
+            self.asked = None;
+            while let Some((path, key)) = self.wanted.pop() {
+                if self.builder.signed(&path, self.since) {
+                    continue;
+                }
+                let asked = Asked { key, path, closing: self.phase == Phase::Closing };
+                self.builder.prompt(self.now, key);
+                self.asked = Some(asked.clone());
+                return Some(asked);
+            }
+            self.phase = if self.phase == Phase::Opening { Phase::Watching } else { Phase::Over };
+            return None;
+        }
+        if self.phase == Phase::Watching && self.is_enough() {
+            let pending: Vec<(PathId, Key)> = self
+                .keys
+                .iter()
+                .filter(|(id, _)| self.builder.is_pending(id, self.span()))
+                .cloned()
+                .collect();
+            if self.attended && !pending.is_empty() {
+                self.phase = Phase::Closing;
+                self.since = self.now;
+                self.wanted = pending;
+                return self.proceed();
+            }
+            self.phase = Phase::Over;
+        }
+        None
+    }
+
+    fn is_enough(&self) -> bool {
+        let certain =
+            self.compared && !self.full && (self.state.done || self.state.done_with_sign && self.attended);
+        self.run() >= self.limit || certain
+    }
+
+    /// Whether the soak has come to its end.
+    pub fn is_over(&self) -> bool {
+        self.phase == Phase::Over
+    }
+
+    /// Writes the mark of the plan into the recording, once.
+    ///
+    /// # Errors
+    /// `Machine` when the disk fails.
+    pub fn announce(&mut self, session: &mut Session, out: &mut Vec<Event>) -> Result<()> {
+        if !std::mem::replace(&mut self.announced, true) {
+            let what = self.planned();
+            session.mark(what, self, out)?;
+        }
+        Ok(())
+    }
+}
+
+/// The paths that strayed before and speak only when something happens, with the key of each to ask for.
+fn speaks_by_events(before: &Observation, loaded: &Loaded) -> Vec<(PathId, Key)> {
+    let reports = |id: &PathId| {
+        loaded.job.captures().any(|capture| {
+            loaded.ledger(capture).path(id).is_some_and(|path| matches!(path.sign, Sign::Cadence { .. }))
+        })
+    };
+    let key = |id: &PathId| {
+        let train = before.path(id).map(|path| &path.train)?;
+        let symbols = train.symbols();
+        let keys = train.occurrences().iter().filter_map(|o| symbols.get(o.symbol as usize)?.key);
+        let mut counts = std::collections::BTreeMap::new();
+        keys.for_each(|key: Key| *counts.entry(key).or_insert(0u64) += 1);
+        counts.into_iter().max_by_key(|(_, count)| *count).map(|(key, _)| key)
+    };
+    let usual = Key::from_name("KEY_VOLUMEUP");
+    before
+        .strayed()
+        .filter(|id| !reports(id))
+        .filter_map(|id| Some((id.clone(), key(id).or(usual)?)))
+        .collect()
+}
+
+impl Watch for SoakRun {
+    fn chassis(&mut self, chassis: &std::sync::Arc<crate::decode::chassis::Chassis>) {
+        self.builder.chassis(chassis);
+    }
+
+    fn record(&mut self, t: Nanoseconds) {
+        self.builder.record(t);
+    }
+
+    fn bytes(&mut self, t: Option<Nanoseconds>) {
+        self.builder.bytes(t);
+    }
+
+    fn mark(&mut self, mark: &Mark) {
+        self.builder.mark(mark);
+    }
+
+    fn report(&mut self, report: &Report) {
+        self.builder.report(report);
+    }
+
+    fn event(&mut self, event: &Event) {
+        let asked = self.builder.take(event);
+        let (builder, now) = (&self.builder, self.now.max(event.t));
+        let ledger = || builder.ledger(Some(Span { start: Nanoseconds::ZERO, end: now }));
+        self.soak.push(event, asked, &ledger);
+    }
+}
