@@ -1,4 +1,4 @@
-//! What a live capture shows while it runs: in place on a terminal, a plain line a minute elsewhere.
+//! What a live capture shows while it runs: in place on a terminal; elsewhere a plain line when something turns.
 
 use std::collections::BTreeMap;
 use std::io::IsTerminal;
@@ -7,6 +7,7 @@ use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
 use super::load::{chance, duration};
 use super::table;
+use crate::analysis::compare::Verdict;
 use crate::analysis::soak::SoakState;
 use crate::base::words::plural;
 use crate::base::{Event, EventKind, Key, Nanoseconds};
@@ -15,6 +16,19 @@ use crate::base::{Event, EventKind, Key, Nanoseconds};
 pub(super) trait Look {
     /// The lines, the weightiest first.
     fn lines(&self) -> Vec<String>;
+
+    /// What is worth a line of a log when it changes; figures that only run on are none of it.
+    fn standing(&self) -> Standing;
+}
+
+/// The state of a live capture without its running figures.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub(super) struct Standing {
+    verdict: Option<Verdict>,
+    strays: bool,
+    enough: [bool; 2],
+    restarts: u32,
+    silent: bool,
 }
 
 /// A soak at one moment.
@@ -60,6 +74,18 @@ impl Look for SoakLook<'_> {
         }
         lines.extend(silence(self.now, self.last));
         lines
+    }
+
+    fn standing(&self) -> Standing {
+        let state = self.state;
+        let reached = |more: Option<f64>| self.planned && more.is_some_and(|more| more <= 0.0);
+        Standing {
+            verdict: Some(state.verdict),
+            strays: state.strays > 0,
+            enough: [reached(state.soak_more_95_s), reached(state.soak_more_s)],
+            restarts: state.restarts,
+            silent: silence(self.now, self.last).is_some(),
+        }
     }
 }
 
@@ -134,17 +160,20 @@ impl Look for WatchLook {
         lines.extend(silence(self.now, self.last));
         lines
     }
+
+    fn standing(&self) -> Standing {
+        Standing { silent: silence(self.now, self.last).is_some(), ..Standing::default() }
+    }
 }
 
-/// Lines at the foot of a terminal that are written anew in place; on anything else a line a minute.
+/// Lines at the foot of a terminal that are written anew in place; on anything else a line for each change.
 pub(super) struct Status {
     bar: Option<ProgressBar>,
     next: Nanoseconds,
-    next_line: Nanoseconds,
+    shown: Option<Standing>,
 }
 
 const EVERY: Nanoseconds = Nanoseconds::from_millis(500);
-const MINUTE: Nanoseconds = Nanoseconds::from_millis(60_000);
 
 impl Status {
     pub(super) fn new() -> Self {
@@ -155,21 +184,28 @@ impl Status {
             }
             bar
         });
-        Self { bar, next: Nanoseconds::ZERO, next_line: MINUTE }
+        Self { bar, next: Nanoseconds::ZERO, shown: None }
     }
 
     pub(super) fn is_due(&self, now: Nanoseconds) -> bool {
         now >= self.next
     }
 
-    /// Shows it in place; where there is no terminal, once a minute in one line.
+    /// Shows it in place; where there is no terminal, in one line when it stands otherwise than before.
     pub(super) fn show(&mut self, now: Nanoseconds, look: &dyn Look) {
         self.in_place(now, look);
-        if self.bar.is_none() && now >= self.next_line {
-            self.next_line = now + MINUTE;
+        if self.bar.is_none() && self.turned(look) {
             let _ =
                 std::io::Write::write_all(&mut anstream::stderr(), format!("{}\n", plain(look)).as_bytes());
         }
+    }
+
+    /// Whether it stands otherwise than when it was last shown; where it began is no change.
+    fn turned(&mut self, look: &dyn Look) -> bool {
+        let standing = look.standing();
+        let turned = self.shown.as_ref().is_some_and(|shown| *shown != standing);
+        self.shown = Some(standing);
+        turned
     }
 
     /// Shows it in place, or not at all where there is no terminal.
@@ -222,7 +258,6 @@ fn foot(look: &dyn Look, width: usize) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::analysis::compare::Verdict;
 
     fn state(strays: u64) -> SoakState {
         SoakState {
@@ -265,6 +300,39 @@ mod tests {
         }
         let plain = plain(&look);
         assert!(!plain.contains('\n') && plain.contains("7 min for 95 %, 12 min for 99 %"), "{plain}");
+    }
+
+    #[test]
+    fn elsewhere_than_on_a_terminal_only_changes_are_told() {
+        let mut status = Status { bar: None, next: Nanoseconds::ZERO, shown: None };
+        let mut told = 0;
+        let mut at = |seconds: i64, state: &SoakState, last: i64| {
+            let second = |s| Nanoseconds(s * Nanoseconds::SECOND.0);
+            let look = SoakLook {
+                state,
+                now: second(seconds),
+                limit: second(7200),
+                last: Some(second(last)),
+                planned: true,
+            };
+            told += u32::from(status.turned(&look));
+            told
+        };
+        let mut state = state(0);
+        for second in 0..3600 {
+            state.elapsed_s = second as f64;
+            state.quiet_anyway = 1.0 / (1.0 + second as f64);
+            assert_eq!(at(second, &state, second), 0, "an hour in which only figures run on");
+        }
+        state.strays = 1;
+        assert_eq!(at(3600, &state, 3600), 1, "the first stray");
+        state.strays = 2;
+        assert_eq!(at(3601, &state, 3601), 1);
+        assert_eq!(at(3620, &state, 3601), 2, "the set is silent");
+        assert_eq!(at(3621, &state, 3601), 2);
+        assert_eq!(at(3622, &state, 3622), 3, "it speaks again");
+        state.verdict = Verdict::Gone;
+        assert_eq!(at(3623, &state, 3623), 4);
     }
 
     #[test]
