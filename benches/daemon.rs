@@ -251,13 +251,14 @@ impl ByteSource for Simulated {
 
 fn month(days: u64) {
     let folder = tempfile::tempdir().unwrap();
-    let scenario = Scenario::main_board_leak(7);
+    let scenario = Scenario::two_causes(7);
     let mut job = Job::create(&folder.path().join("job"), &JobInfo::new("set").chassis("alder")).unwrap();
     let group = Group::start(Limits::default()).unwrap();
     let recorder = job
         .begin_capture_in(&group, &CaptureOptions::default(), "simulated", &json!({}), Anchor { unix_ns: 0 })
         .unwrap();
-    let source = Simulated { set: scenario.set(), now: Nanoseconds::ZERO, offset: 0, piece: Vec::new() };
+    let source =
+        Simulated { set: scenario.set_at(0).unwrap(), now: Nanoseconds::ZERO, offset: 0, piece: Vec::new() };
     let protocols = Protocols::load(None).unwrap();
     let mut session = Session::new(Box::new(source), Some(recorder), &protocols, Some("alder")).unwrap();
     let plan = SoakPlan { seconds: 1e9, full: true, attended: false };

@@ -5,7 +5,7 @@ use std::fmt::Write as _;
 use straykey::base::{Anchor, Key, Nanoseconds};
 use straykey::simulator::keypad::Action;
 use straykey::simulator::set::REMOTE_ADDRESS;
-use straykey::simulator::{Faults, Film, Random, SimulatedSet, Style};
+use straykey::simulator::{Faults, Leak, Place, Random, SimulatedSet, Style};
 
 use super::Sample;
 
@@ -29,8 +29,8 @@ pub(super) fn run(set: &mut SimulatedSet, seconds: i64) -> Printed {
 
 /// A leak that closes often, so that a short file shows some strays.
 pub(super) fn leaky() -> Faults {
-    let film = Film { wetness: 0.5, ..Film::intermittent(20_800.0) };
-    Faults { main_board: Some(film), ..Faults::default() }
+    let leak = Leak { ease: 0.5, ..Leak::intermittent(Place::Cable, 0, 3_600.0) };
+    Faults { leak: Some(leak), ..Faults::default() }
 }
 
 pub(super) fn press(set: &mut SimulatedSet, name: &str, after_ms: i64, hold_ms: i64) {

@@ -1,6 +1,7 @@
-//! The keypad of the simulated set as a circuit: pull-up and leak on the main board, a cable, the key board.
+//! The keypad of the simulated set as a circuit: the pull-up on the main board, a cable, the key board, a leak at any of them.
 
-use super::film::Film;
+use super::leak::Leak;
+use super::wedged::WedgedRemote;
 use crate::base::Key;
 
 /// One ladder: the resistor network of the keys on one converter input.
@@ -26,40 +27,44 @@ pub struct Ladder {
 /// Data sheets of 6 mm tact switches give 50 to 100 milliohms at most when new.
 const CONTACT_OHM: f64 = 0.05;
 
-/// Whether the key board hangs on the main board.
+/// What of the key board and its cable hangs on the main board.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Connection {
     /// As in the shop.
     #[default]
     Plugged,
+    /// The cable is off at the key board and hangs on the main board.
+    CableOnly,
     /// The cable is off at the main board.
     Unplugged,
 }
 
-/// What is wrong with the set. The default is a sound set.
+/// What is wrong with the set and what was done to it. The default is a sound set.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Faults {
-    /// A film of moisture and flux between line and ground at the key connector of the main board.
-    pub main_board: Option<Film>,
-    /// The same on the key board; it goes away with the key board.
-    pub key_board: Option<Film>,
-    /// A switch that leaks inside: its key and the leak in ohms, in series with the key's own resistor.
-    pub leaky_switch: Option<(Key, f64)>,
+    /// A leak on a keypad line.
+    pub leak: Option<Leak>,
     /// Resistance of a poor contact in the cable, ohms.
     pub cable_ohm: f64,
     /// Potential of the key board's ground against the converter's, volts.
     pub ground_offset_volts: f64,
-    /// Whether the key board is connected.
+    /// What is connected.
     pub connection: Connection,
+    /// A remote control in the room that sends by itself.
+    pub remote: Option<WedgedRemote>,
+    /// Whether the infrared receiver is covered or off.
+    pub receiver_covered: bool,
 }
 
-/// The state of one line at one instant, all leaks as conductances in siemens.
+/// The state of one line at one instant.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Instant<'a> {
-    /// Leak to ground on the main board.
-    pub main_leak_siemens: f64,
-    /// Leak to the key board's ground on the key board.
-    pub board_leak_siemens: f64,
+    /// Leak to the chassis on the main board, siemens.
+    pub main_board: f64,
+    /// The same in the cable, on the side of the main board.
+    pub cable: f64,
+    /// Leak to the key board's ground on the key board, siemens.
+    pub key_board: f64,
     /// Keys that are down.
     pub pressed: &'a [Key],
 }
@@ -68,9 +73,10 @@ impl Ladder {
     /// Voltage at the converter.
     ///
     /// # Formula
-    /// Kirchhoff's current law at the line. The key board is a conductance `Gk` (closed or leaky switches, leak)
-    /// to its own ground at `E`; through the cable resistance `Rc` it looks like a source `E` behind
-    /// `Rc + 1/Gk`. With `g = 1/(Rc + 1/Gk)` (0 when unplugged), pull-up `Rp` and main-board leak `Gm`:
+    /// Kirchhoff's current law at the line. The key board is a conductance `Gk` (closed switches, a leak there) to its
+    /// own ground at `E`; through the cable resistance `Rc` it looks like a source `E` behind `Rc + 1/Gk`. With
+    /// `g = 1/(Rc + 1/Gk)` (0 when the cable is off at either end), pull-up `Rp`, and `Gm` a leak to the chassis on the
+    /// main board or in that part of the cable that hangs on it:
     ///
     /// `V = (Vs/Rp + E g) / (1/Rp + Gm + g)`
     ///
@@ -78,24 +84,22 @@ impl Ladder {
     /// Kirchhoff's current law and Thevenin's theorem. The test compares with worked values that a circuit
     /// simulator gave.
     pub fn volts(&self, faults: &Faults, now: &Instant<'_>) -> f64 {
-        let board = now.board_leak_siemens + self.keys_siemens(faults, now);
+        let cable = if faults.connection == Connection::Unplugged { 0.0 } else { now.cable };
+        let leak = now.main_board + cable;
+        let board = now.key_board + self.keys_siemens(now.pressed);
         let through = match faults.connection {
             Connection::Plugged if board > 0.0 => 1.0 / (faults.cable_ohm + 1.0 / board),
             _ => 0.0,
         };
         let into = self.supply_volts / self.pull_up_ohm + faults.ground_offset_volts * through;
-        into / (1.0 / self.pull_up_ohm + now.main_leak_siemens + through)
+        into / (1.0 / self.pull_up_ohm + leak + through)
     }
 
     /// Conductance of all keys from the line to the key board's ground.
     ///
     /// In a chain, what lies beyond a tap is in series with the resistor before it: worked from the far end.
-    fn keys_siemens(&self, faults: &Faults, now: &Instant<'_>) -> f64 {
-        let switch = |key| match faults.leaky_switch {
-            _ if now.pressed.contains(&key) => CONTACT_OHM,
-            Some((leaky, leak)) if leaky == key => leak,
-            _ => f64::INFINITY,
-        };
+    fn keys_siemens(&self, pressed: &[Key]) -> f64 {
+        let switch = |key| if pressed.contains(&key) { CONTACT_OHM } else { f64::INFINITY };
         if !self.chain {
             return self.keys.iter().map(|(key, ohm)| 1.0 / (ohm + switch(*key))).sum();
         }

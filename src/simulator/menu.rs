@@ -1,11 +1,12 @@
-//! What the simulated set does with a key: volume, channel, source, a small menu that closes by itself.
+//! What the simulated set does with a key: volume, channel, an info banner, a list of sources, a small menu; what is
+//! shown closes by itself.
 
 use crate::base::{Key, Nanoseconds};
 
 /// A menu item took a value.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Change {
-    /// `power`, `screen` (the menu as a whole), `entry` (the chosen line of it), or the item that took a value.
+    /// `power`, `screen` (what is shown over the picture), `entry` (the chosen line of it), or the item that took a value.
     pub item: &'static str,
     /// Its value.
     pub value: String,
@@ -13,8 +14,38 @@ pub struct Change {
 
 /// The entries of the picture menu with their first values.
 const ENTRIES: [(&str, i32); 2] = [("brightness", 50), ("contrast", 60)];
-/// The menu closes after this long without a key.
-const MENU_TIME_OUT: Nanoseconds = Nanoseconds(60_000_000_000);
+/// The inputs that the list of sources offers.
+const SOURCES: [&str; 3] = ["tuner", "hdmi1", "hdmi2"];
+
+/// What the set shows over the picture.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Screen {
+    /// The picture menu, with the chosen entry.
+    Picture(usize),
+    /// What is being watched.
+    Banner,
+    /// The list of sources.
+    Sources,
+}
+
+impl Screen {
+    fn name(self) -> &'static str {
+        match self {
+            Self::Picture(_) => "picture",
+            Self::Banner => "banner",
+            Self::Sources => "sources",
+        }
+    }
+
+    /// It closes after this long without a key.
+    fn time_out(self) -> Nanoseconds {
+        match self {
+            Self::Picture(_) => Nanoseconds(60_000_000_000),
+            Self::Banner => Nanoseconds(4_000_000_000),
+            Self::Sources => Nanoseconds(8_000_000_000),
+        }
+    }
+}
 /// Highest channel.
 const CHANNELS: i32 = 40;
 
@@ -26,7 +57,7 @@ pub struct Menu {
     channel: i32,
     source: usize,
     entries: [i32; 2],
-    open: Option<usize>,
+    open: Option<Screen>,
     closes: Nanoseconds,
 }
 
@@ -63,16 +94,20 @@ impl Menu {
         if !self.on {
             return None;
         }
-        if self.open.is_some() {
-            self.closes = now + MENU_TIME_OUT;
+        if let Some(screen) = self.open {
+            self.closes = now + screen.time_out();
         }
-        match (name, self.open) {
-            ("KEY_MENU", None) if !repeat => {
-                self.open = Some(0);
-                self.closes = now + MENU_TIME_OUT;
-                Some(change("screen", "picture"))
-            }
+        let entry = match self.open {
+            Some(Screen::Picture(entry)) => Some(entry),
+            _ => None,
+        };
+        match (name, entry) {
+            ("KEY_MENU", None) if !repeat => Some(self.show(now, Screen::Picture(0))),
             ("KEY_MENU", Some(_)) if !repeat => self.close(),
+            ("KEY_INFO", None) if !repeat => match self.open {
+                Some(Screen::Banner) => self.close(),
+                _ => Some(self.show(now, Screen::Banner)),
+            },
             ("KEY_CHANNELUP", Some(entry)) => Some(self.choose((entry + ENTRIES.len() - 1) % ENTRIES.len())),
             ("KEY_CHANNELDOWN", Some(entry)) => Some(self.choose((entry + 1) % ENTRIES.len())),
             ("KEY_VOLUMEUP", Some(entry)) => self.adjust(entry, 1),
@@ -83,18 +118,28 @@ impl Menu {
             ("KEY_CHANNELDOWN", None) => Some(self.tune((self.channel + CHANNELS - 2) % CHANNELS + 1)),
             ("KEY_VOLUMEUP", None) => self.loudness(1),
             ("KEY_VOLUMEDOWN", None) => self.loudness(-1),
-            ("KEY_SWITCHVIDEOMODE", None) if !repeat => {
-                const SOURCES: [&str; 3] = ["tuner", "hdmi1", "hdmi2"];
-                self.source = (self.source + 1) % SOURCES.len();
-                Some(change("input", SOURCES.get(self.source).copied().unwrap_or_default()))
-            }
+            ("KEY_VIDEO", None) if !repeat => match self.open {
+                Some(Screen::Sources) => {
+                    self.source = (self.source + 1) % SOURCES.len();
+                    Some(change("input", SOURCES.get(self.source).copied().unwrap_or_default()))
+                }
+                _ => Some(self.show(now, Screen::Sources)),
+            },
             _ => None,
         }
     }
 
-    /// Closes the menu when its time is up.
+    /// Closes what is shown when its time is up. Of the menu this is told; a banner and a list go as they came.
     pub fn tick(&mut self, now: Nanoseconds) -> Option<Change> {
-        if self.open.is_some() && now >= self.closes { self.close() } else { None }
+        let screen = self.open.filter(|_| now >= self.closes)?;
+        let told = self.close();
+        told.filter(|_| matches!(screen, Screen::Picture(_)))
+    }
+
+    fn show(&mut self, now: Nanoseconds, screen: Screen) -> Change {
+        self.open = Some(screen);
+        self.closes = now + screen.time_out();
+        change("screen", screen.name())
     }
 
     fn close(&mut self) -> Option<Change> {
@@ -103,7 +148,7 @@ impl Menu {
     }
 
     fn choose(&mut self, entry: usize) -> Change {
-        self.open = Some(entry);
+        self.open = Some(Screen::Picture(entry));
         change("entry", ENTRIES.get(entry).map_or("", |(name, _)| name))
     }
 

@@ -8,7 +8,7 @@ use crate::base::{Key, Nanoseconds};
 /// The invented chassis whose lines the set prints.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Style {
-    /// Converter counts in hexadecimal and menu changes, uptime in `[seconds]`, CRLF.
+    /// Converter counts in hexadecimal, infrared codes and menu changes, uptime in `[seconds]`, CRLF.
     #[default]
     Alder,
     /// Named keys, menu changes, infrared and CEC as text, kernel-style stamps with a context, LF.
@@ -74,13 +74,7 @@ impl Style {
         match self {
             Self::Alder | Self::Birch => [
                 ladder("KEY1", 1023, 10_000.0, false, &REFERENCE),
-                ladder(
-                    "KEY2",
-                    1023,
-                    10_000.0,
-                    false,
-                    &[("KEY_SWITCHVIDEOMODE", 4_700.0), ("KEY_OK", 15_000.0)],
-                ),
+                ladder("KEY2", 1023, 10_000.0, false, &[("KEY_VIDEO", 4_700.0), ("KEY_OK", 15_000.0)]),
             ],
             Self::Rowan => [
                 ladder("KEY1", 255, 4_700.0, true, &CHAIN),
@@ -144,7 +138,11 @@ fn alder(uptime: Nanoseconds, record: Record<'_>, out: &mut String) -> std::fmt:
         Record::Change(item, value) => write!(out, "{stamp}osd: set item={item} value={value}\r\n"),
         Record::Lamp(percent) => write!(out, "{stamp}lamp: duty={percent}%\r\n"),
         Record::Tuner(ratio) => write!(out, "{stamp}tuner: lock snr={ratio}\r\n"),
-        Record::Key(..) | Record::Remote(..) | Record::Cec(_) => Ok(()),
+        Record::Remote(address, command, repeat) => {
+            let state = if repeat { "again" } else { "new" };
+            write!(out, "{stamp}irrx: from=0x{address:02x} code=0x{command:02x} {state}\r\n")
+        }
+        Record::Key(..) | Record::Cec(_) => Ok(()),
     }
 }
 
@@ -164,7 +162,14 @@ fn birch(uptime: Nanoseconds, record: Record<'_>, out: &mut String) -> std::fmt:
         }
         Record::Change("power", _) => writeln!(out, "{}power: wake (key)", stamp("T88")),
         Record::Change("screen", "hidden") => writeln!(out, "{}menu: closed", stamp("T140")),
-        Record::Change("screen", _) => writeln!(out, "{}menu: open Picture", stamp("T140")),
+        Record::Change("screen", value) => {
+            let name = match value {
+                "banner" => "Banner",
+                "sources" => "Sources",
+                _ => "Picture",
+            };
+            writeln!(out, "{}menu: open {name}", stamp("T140"))
+        }
         Record::Change(item, value) => {
             let item = match item {
                 "brightness" => "Picture/Brightness",
@@ -209,7 +214,7 @@ fn birch_key(key: Key) -> &'static str {
         "KEY_CHANNELUP" => "CH+",
         "KEY_MENU" => "MENU",
         "KEY_OK" => "OK",
-        "KEY_SWITCHVIDEOMODE" => "INPUT",
+        "KEY_VIDEO" => "INPUT",
         _ => "NONE",
     }
 }

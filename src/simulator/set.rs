@@ -1,11 +1,12 @@
-//! The simulated set: circuit, moisture, firmware, menu and debug port on one simulated clock.
+//! The simulated set: circuit, leak, infrared, firmware, menu and debug port on one simulated clock.
 
-use super::circuit::{Connection, Faults, Instant, Ladder};
-use super::film::FilmState;
+use super::circuit::{Faults, Instant, Ladder};
 use super::keypad::{Action, Keypad};
+use super::leak::{LeakState, Place};
 use super::menu::Menu;
 use super::print::{KeyState, Record, Style};
 use super::random::Random;
+use super::wedged::RemoteState;
 use crate::base::{Key, Nanoseconds};
 
 /// One step of the simulated clock.
@@ -17,30 +18,36 @@ const BOOT: Nanoseconds = Nanoseconds::from_millis(12);
 /// Nothing is scanned before this uptime.
 const SCANS_FROM: Nanoseconds = Nanoseconds::from_millis(1500);
 
-/// What the firmware registered on one keypad line: the truth, for tests.
+/// What the firmware registered: the truth, for tests.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Registered {
     /// Uptime.
     pub at: Nanoseconds,
-    /// Keypad line.
-    pub line: &'static str,
+    /// Keypad line; nothing for a code of a remote control.
+    pub line: Option<&'static str>,
     /// Press, repeat or release, and the key.
     pub action: Action,
-    /// Whether a hand was on a key of this line.
+    /// Whether a hand was on a key of this line, or on the remote control.
     pub by_hand: bool,
 }
 
 struct LineState {
     ladder: Ladder,
     keypad: Keypad,
-    /// Conductances in siemens.
-    main_leak: f64,
-    board_leak: f64,
+    /// Where a leak loads it, siemens.
+    leak: Option<(Place, f64)>,
 }
 
 impl LineState {
     fn volts(&self, faults: &Faults, pressed: &[Key]) -> f64 {
-        let now = Instant { main_leak_siemens: self.main_leak, board_leak_siemens: self.board_leak, pressed };
+        let mut now = Instant { pressed, ..Instant::default() };
+        if let Some((place, siemens)) = self.leak {
+            match place {
+                Place::MainBoard => now.main_board = siemens,
+                Place::Cable => now.cable = siemens,
+                Place::KeyBoard => now.key_board = siemens,
+            }
+        }
         self.ladder.volts(faults, &now)
     }
 }
@@ -50,6 +57,15 @@ struct Hand {
     key: Key,
     from: Nanoseconds,
     to: Nanoseconds,
+}
+
+/// A frame on its way to the infrared receiver.
+struct Frame {
+    at: Nanoseconds,
+    address: u8,
+    command: u8,
+    repeat: bool,
+    by_hand: bool,
 }
 
 /// A television set with two keypad lines, in simulated time.
@@ -63,12 +79,12 @@ pub struct SimulatedSet {
     booted: bool,
     lines: [LineState; 2],
     menu: Menu,
-    main_film: FilmState,
-    board_film: FilmState,
+    leak: LeakState,
+    remote: RemoteState,
     hands: Vec<Hand>,
     /// Changes that the software will print, with their time; the screen answers some 60 ms after the key.
     due: Vec<(Nanoseconds, super::menu::Change)>,
-    infrared: Vec<(Nanoseconds, u8, u8, bool)>,
+    infrared: Vec<Frame>,
     messages: Vec<(Nanoseconds, Vec<u8>)>,
     converter: Random,
     software: Random,
@@ -79,7 +95,7 @@ pub struct SimulatedSet {
 impl SimulatedSet {
     /// A set that is switched on now. Equal arguments and calls give equal bytes.
     pub fn new(style: Style, faults: Faults, seed: u64) -> Self {
-        let line = |ladder| LineState { ladder, keypad: Keypad::default(), main_leak: 0.0, board_leak: 0.0 };
+        let line = |ladder| LineState { ladder, keypad: Keypad::default(), leak: None };
         Self {
             style,
             faults,
@@ -89,8 +105,8 @@ impl SimulatedSet {
             booted: false,
             lines: style.ladders().map(line),
             menu: Menu::default(),
-            main_film: FilmState::new(seed, 1),
-            board_film: FilmState::new(seed, 2),
+            leak: LeakState::new(seed, 1),
+            remote: RemoteState::new(seed, 2),
             hands: Vec::new(),
             due: Vec::new(),
             infrared: Vec::new(),
@@ -133,7 +149,8 @@ impl SimulatedSet {
         self.faults = faults;
     }
 
-    /// Off, work done, on again: new faults, uptime from zero, software afresh. The weather goes on.
+    /// Off, work done, on again: new faults, uptime from zero, cold, software afresh. What is outside the
+    /// set goes on.
     pub fn power_cycle(&mut self, faults: Faults) {
         self.faults = faults;
         self.uptime = Nanoseconds::ZERO;
@@ -163,11 +180,14 @@ impl SimulatedSet {
     /// # Source
     /// Repeat distance of the 32-bit pulse-distance format: 108 ms after the start of the frame.
     pub fn remote(&mut self, address: u8, command: u8, after: Nanoseconds, hold: Nanoseconds) {
+        self.send(address, command, after, hold, true);
+    }
+
+    fn send(&mut self, address: u8, command: u8, after: Nanoseconds, hold: Nanoseconds, by_hand: bool) {
         let start = self.uptime + after;
-        self.infrared.push((start, address, command, false));
-        let mut at = start + Nanoseconds::from_millis(108);
-        while at < start + hold {
-            self.infrared.push((at, address, command, true));
+        let mut at = start;
+        while at == start || at < start + hold {
+            self.infrared.push(Frame { at, address, command, repeat: at > start, by_hand });
             at = at + Nanoseconds::from_millis(108);
         }
     }
@@ -201,6 +221,7 @@ impl SimulatedSet {
                 self.booted = true;
                 self.style.write(BOOT, Record::Boot, &mut out);
             }
+            self.listen(&mut out);
             self.scan(&mut out);
             self.print_due(&mut out);
             self.chat(&mut out);
@@ -210,11 +231,26 @@ impl SimulatedSet {
 
     fn weather(&mut self) {
         let (seconds, uptime) = (TICK.seconds(), self.uptime.seconds());
-        let main = self.main_film.advance(seconds, uptime, self.faults.main_board.as_ref());
-        let board = self.board_film.advance(seconds, uptime, self.faults.key_board.as_ref());
-        let [first, _] = &mut self.lines;
-        first.main_leak = main;
-        first.board_leak = if self.faults.connection == Connection::Plugged { board } else { 0.0 };
+        let siemens = self.leak.advance(seconds, uptime, self.faults.leak.as_ref());
+        for (number, line) in self.lines.iter_mut().enumerate() {
+            line.leak = self.faults.leak.filter(|leak| leak.line == number).map(|leak| (leak.place, siemens));
+        }
+        if let Some(remote) = self.faults.remote {
+            for pressed in self.remote.advance(seconds, &remote) {
+                self.send(remote.address, remote.command, pressed.after, pressed.hold, false);
+            }
+        }
+    }
+
+    /// What reached the receiver up to now; before the scan, so that lines come in order of their stamps.
+    fn listen(&mut self, out: &mut Vec<u8>) {
+        let now = self.uptime;
+        while let Some(i) = self.infrared.iter().position(|frame| frame.at <= now) {
+            let frame = self.infrared.remove(i);
+            if !self.faults.receiver_covered {
+                self.hear(&frame, out);
+            }
+        }
     }
 
     fn scan(&mut self, out: &mut Vec<u8>) {
@@ -239,7 +275,7 @@ impl SimulatedSet {
             for action in actions.iter().skip(before) {
                 self.registered.push(Registered {
                     at: now,
-                    line: line.ladder.name,
+                    line: Some(line.ladder.name),
                     action: *action,
                     by_hand,
                 });
@@ -280,18 +316,20 @@ impl SimulatedSet {
                 i += 1;
             }
         }
-        while let Some(i) = self.infrared.iter().position(|(at, ..)| *at <= now) {
-            let (at, address, command, repeat) = self.infrared.remove(i);
-            self.style.write(at, Record::Remote(address, command, repeat), out);
-            let known = REMOTE.iter().find(|(code, _)| *code == command && address == REMOTE_ADDRESS);
-            if let Some(key) = known.and_then(|(_, name)| Key::from_name(name)) {
-                self.obey(key, repeat);
-            }
-        }
         while let Some(i) = self.messages.iter().position(|(at, _)| *at <= now) {
             let (at, bytes) = self.messages.remove(i);
             self.style.write(at, Record::Cec(&bytes), out);
         }
+    }
+
+    /// A frame reached the receiver.
+    fn hear(&mut self, frame: &Frame, out: &mut Vec<u8>) {
+        self.style.write(frame.at, Record::Remote(frame.address, frame.command, frame.repeat), out);
+        let known = REMOTE.iter().find(|(code, _)| *code == frame.command && frame.address == REMOTE_ADDRESS);
+        let Some(key) = known.and_then(|(_, name)| Key::from_name(name)) else { return };
+        let action = if frame.repeat { Action::Repeat(key) } else { Action::Press(key) };
+        self.registered.push(Registered { at: frame.at, line: None, action, by_hand: frame.by_hand });
+        self.obey(key, frame.repeat);
     }
 
     /// Lines that a decoder must pass over.
@@ -313,11 +351,14 @@ impl SimulatedSet {
 
 /// Address of the set's own remote control, and its commands: invented.
 pub const REMOTE_ADDRESS: u8 = 0x35;
-const REMOTE: [(u8, &str); 6] = [
+/// Its command for the info banner.
+pub const REMOTE_INFO: u8 = 0x0f;
+const REMOTE: [(u8, &str); 7] = [
     (0x02, "KEY_POWER"),
     (0x1a, "KEY_VOLUMEUP"),
     (0x1e, "KEY_VOLUMEDOWN"),
     (0x12, "KEY_CHANNELUP"),
     (0x16, "KEY_CHANNELDOWN"),
     (0x43, "KEY_MENU"),
+    (REMOTE_INFO, "KEY_INFO"),
 ];

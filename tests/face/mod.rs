@@ -13,5 +13,6 @@ pub(crate) mod program;
 mod report;
 mod statistics;
 mod story;
+mod two_causes;
 
 mod next_test;

@@ -114,7 +114,7 @@ fn a_job_from_first_look_to_report() {
     // Every key once, as asked for.
     browser.click("#to-keycheck");
     looked_at(&browser, "key-check");
-    for key in ["KEY_SWITCHVIDEOMODE", "KEY_OK"] {
+    for key in ["KEY_VIDEO", "KEY_OK"] {
         browser.click(&format!("label:has(#check-{key})"));
     }
     browser.click("#check-begin");

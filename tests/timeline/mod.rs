@@ -6,6 +6,7 @@ mod job;
 mod keypad_wire;
 mod locked;
 mod manifest;
+mod old_jobs;
 mod pack;
 mod segments;
 mod store;

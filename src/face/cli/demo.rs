@@ -17,13 +17,14 @@ use crate::bench::{keys, views};
 use crate::face::cautions;
 use crate::face::cli::args::Demo;
 use crate::face::out::{Out, Outcome};
+use crate::simulator::Faults;
 use crate::simulator::scenario::{Scenario, ScenarioStage};
 use crate::simulator::set::SimulatedSet;
 use crate::simulator::terminal::Terminal;
 use crate::source::serial::{PortSpec, SerialPort};
 use crate::source::{ByteSource, Pulled};
 use crate::timeline::Protocols;
-use crate::timeline::job::{Job, JobInfo, Step, StepKind};
+use crate::timeline::job::{Job, JobInfo};
 
 /// The simulated set speaks in pieces of this much of its own time; they bound how late a line may be.
 const PIECE: Nanoseconds = Nanoseconds(1_000_000_000);
@@ -33,7 +34,7 @@ const PATIENCE: Duration = Duration::from_secs(10);
 pub(super) fn run(options: &Demo, protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
     let started = Instant::now();
     let folder = folder(options)?;
-    let scenario = Scenario::main_board_leak(options.seed);
+    let scenario = Scenario::two_causes(options.seed);
     introduce(&scenario, &folder, out)?;
     let info = JobInfo {
         complaint: Some(scenario.complaint.to_owned()),
@@ -42,10 +43,11 @@ pub(super) fn run(options: &Demo, protocols: &Protocols, out: &mut Out) -> Resul
     let mut job = Job::create(&folder, &info)?;
     job.acknowledge_cautions("demo: the set is simulated, nothing is connected")?;
     let stop = Stop::listen();
-    let mut set = scenario.set();
+    let mut set = scenario.set_at(0)?;
     let mut scaled = Vec::new();
-    for (number, stage) in (1..).zip(&scenario.stages) {
-        (job, set) = soak_stage(job, number, stage, set, protocols, &stop, out, &mut scaled)?;
+    for (number, stage) in scenario.stages.iter().enumerate() {
+        let power_on = Play { faults: scenario.faults_at(number)?, time: stage.time() };
+        (job, set) = soak_stage(job, stage, power_on, set, protocols, &stop, out, &mut scaled)?;
         if stop.asked() {
             return Err(
                 Error::machine("the demo was stopped").remedy("what was recorded is in the job folder")
@@ -114,31 +116,32 @@ fn introduce(scenario: &Scenario, folder: &Path, out: &mut Out) -> Result<()> {
 #[allow(clippy::too_many_arguments)]
 fn soak_stage(
     mut job: Job,
-    number: usize,
     stage: &ScenarioStage,
+    play: Play,
     set: SimulatedSet,
     protocols: &Protocols,
     stop: &Stop,
     out: &mut Out,
     scaled: &mut Vec<(f64, f64)>,
 ) -> Result<(Job, SimulatedSet)> {
-    if let Some(kind) = stage.kind.and_then(StepKind::from_word) {
-        job.add_step(Step {
-            text: stage.step.to_owned(),
-            kind,
-            parts: stage.parts.iter().map(|part| (*part).to_owned()).collect(),
-        })?;
+    for step in &stage.steps {
+        job.add_step(step.clone())?;
     }
     if !out.json {
-        let kind = stage.kind.map_or(String::new(), |kind| format!(" ({kind})"));
-        out.line(format!("\nStage {number}: {}{kind}", stage.step))?;
+        let told = |stage: &crate::timeline::job::Stage| {
+            let kind = stage.step.as_ref().map_or(String::new(), |step| format!(" ({})", step.kind.word()));
+            format!("Stage {}: {}{kind}", stage.number, stage.text)
+        };
+        let begun = job.stages().len().saturating_sub(stage.steps.len().max(1));
+        let heads: Vec<String> = job.stages().iter().skip(begun).map(told).collect();
+        out.line(format!("\n{}", heads.join("\n")))?;
         out.flush()?;
     }
     let terminal = Terminal::open()?;
     let spec = PortSpec::new(terminal.path(), 115_200);
     let port = SerialPort::open(&spec)?;
     let shared = Arc::new(Shared::default());
-    let pump = pump(stage, set, terminal, Arc::clone(&shared))?;
+    let pump = pump(play, set, terminal, Arc::clone(&shared))?;
     let paced = Paced { port, shared: Arc::clone(&shared) };
     let began = Instant::now();
     let done = Arc::clone(&shared);
@@ -183,20 +186,14 @@ fn verdict(loaded: &Loaded, out: &mut Out) -> Result<()> {
     }
     if let Some((before, comparison)) = &view.comparison {
         out.line(format!("  Against stage {before}: {}", headline(comparison)))?;
-        let was = views
-            .iter()
-            .find(|view| view.stage.number == *before)
-            .and_then(|view| keys(view).into_iter().next());
-        let is = keys(view).into_iter().next();
-        if let (Some((was, _)), Some((is, _))) = (was, is)
-            && was != is
-        {
-            out.line(format!(
-                "  The stray key CHANGED from {was} to {is}: the step touched part of the cause."
-            ))?;
-        }
     }
     Ok(())
+}
+
+/// What the set plays in one stage: what is wrong with it, and how long.
+struct Play {
+    faults: Faults,
+    time: Nanoseconds,
 }
 
 /// What the simulated set and the reader tell each other.
@@ -213,12 +210,12 @@ struct Shared {
 /// Lets the set speak on a thread of its own, never more than one piece ahead of the reader: so the arrival
 /// times, in the set's time, are true to one piece.
 fn pump(
-    stage: &ScenarioStage,
+    play: Play,
     mut set: SimulatedSet,
     mut terminal: Terminal,
     shared: Arc<Shared>,
 ) -> Result<std::thread::JoinHandle<Result<SimulatedSet>>> {
-    let (faults, time) = (stage.faults.clone(), stage.time());
+    let Play { faults, time } = play;
     let body = move || {
         set.power_cycle(faults);
         while set.uptime() < time && !shared.abandoned.load(Ordering::Acquire) {

@@ -10,10 +10,11 @@ use crate::face::http::config::PortConfig;
 use crate::face::http::{self, Config, Makers, Ready, Start};
 use crate::face::out::{Out, Outcome};
 use crate::simulator::scenario::Scenario;
+use crate::simulator::set::SimulatedSet;
 use crate::simulator::terminal::Terminal;
 use crate::source::serial::Binding;
 use crate::timeline::Protocols;
-use crate::timeline::job::{Hands, Job, JobInfo};
+use crate::timeline::job::{Hands, Job, JobInfo, Step};
 
 pub(super) fn run(options: &Serve, user: Option<&Path>, out: &mut Out) -> Result<Outcome> {
     let demo = options.demo.then(|| Demo::begin(options)).transpose()?;
@@ -98,7 +99,7 @@ impl Demo {
             .out
             .clone()
             .unwrap_or_else(|| std::env::temp_dir().join(format!("straykey-bench-{}", std::process::id())));
-        let scenario = Scenario::main_board_leak(options.seed);
+        let scenario = Scenario::two_causes(options.seed);
         let job = jobs.join("jobs/demo");
         if !job.join("job.toml").is_file() {
             let failed =
@@ -111,6 +112,7 @@ impl Demo {
             Job::create(&job, &info)?
                 .acknowledge_cautions("demo: the set is simulated, nothing is connected")?;
         }
+        let set = scenario.set_at(0)?;
         let terminal = Terminal::open()?;
         let port = PortConfig {
             name: "demo".to_owned(),
@@ -123,28 +125,26 @@ impl Demo {
         };
         std::thread::Builder::new()
             .name("simulated set".to_owned())
-            .spawn(move || speak(&scenario, terminal, &job))
+            .spawn(move || speak(&scenario, set, terminal, &job))
             .map_err(|error| Error::machine("cannot start the simulated set").because(error))?;
         Ok(Self { jobs, port })
     }
 }
 
-/// The set speaks at the pace of the wall clock; a step that is noted in the job changes it as the story says.
-fn speak(scenario: &Scenario, mut terminal: Terminal, job: &Path) {
-    let mut set = scenario.set();
-    let mut stage = 1;
+/// The set speaks at the pace of the wall clock; what is noted in the job is done to it.
+fn speak(scenario: &Scenario, mut set: SimulatedSet, mut terminal: Terminal, job: &Path) {
+    let mut noted = Vec::new();
     let mut begun = Instant::now();
-    let mut looked = Instant::now();
+    let mut looked: Option<Instant> = None;
     loop {
         std::thread::sleep(PIECE);
-        if looked.elapsed() > Duration::from_secs(1) {
-            looked = Instant::now();
-            let now = Job::read(job).map_or(stage, |job| job.stages().len());
-            if now != stage {
-                stage = now;
-                let place = stage.min(scenario.stages.len()).saturating_sub(1);
-                if let Some(next) = scenario.stages.get(place) {
-                    set.power_cycle(next.faults.clone());
+        if looked.is_none_or(|looked| looked.elapsed() > Duration::from_secs(1)) {
+            looked = Some(Instant::now());
+            let steps = Job::read(job).map_or_else(|_| noted.clone(), |job| steps(&job));
+            if steps != noted {
+                noted = steps;
+                if let Ok(faults) = scenario.faults(&noted) {
+                    set.power_cycle(faults);
                     begun = Instant::now();
                 }
             }
@@ -153,4 +153,8 @@ fn speak(scenario: &Scenario, mut terminal: Terminal, job: &Path) {
         // While nobody listens the set speaks into the void, as a real one does.
         let _ = terminal.offer(&set.advance(due));
     }
+}
+
+fn steps(job: &Job) -> Vec<Step> {
+    job.stages().iter().filter_map(|stage| stage.step.clone()).collect()
 }

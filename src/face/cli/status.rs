@@ -1,4 +1,4 @@
-//! What a live capture shows while it runs: in place on a terminal, a plain line a minute elsewhere.
+//! What a live capture shows while it runs: in place on a terminal; elsewhere a plain line when something turns.
 
 use std::collections::BTreeMap;
 use std::io::IsTerminal;
@@ -16,11 +16,25 @@ use crate::bench::{Asked, SoakRun, words};
 pub(super) trait Look {
     /// The lines, the weightiest first.
     fn lines(&self) -> Vec<String>;
+
+    /// What is worth a line of a log when it changes; figures that only run on are none of it.
+    fn standing(&self) -> Standing;
+}
+
+/// The state of a live capture without its running figures.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub(super) struct Standing {
+    verdict: Option<Verdict>,
+    strays: bool,
+    enough: [bool; 2],
+    restarts: u32,
+    silent: bool,
 }
 
 /// A soak at one moment.
 pub(super) struct SoakLook {
     lines: Vec<String>,
+    standing: Standing,
 }
 
 impl SoakLook {
@@ -33,7 +47,7 @@ impl SoakLook {
             blind: run.state().blind.iter().map(words::blind).collect(),
         };
         let state = run.state();
-        let mut lines = facts.lines(&Figures {
+        let figures = Figures {
             observed_s: state.observed_s,
             strays: state.strays,
             episodes: state.episodes,
@@ -43,9 +57,13 @@ impl SoakLook {
             soak_more_95_s: state.soak_more_95_s,
             pending_s: state.pending_s,
             restarts: state.restarts,
-        });
-        lines.splice(0..0, run.asked().map(Asked::words));
-        Self { lines }
+        };
+        Self::new(&facts, &figures, run.asked().map(Asked::words))
+    }
+
+    fn new(facts: &Facts, figures: &Figures, ask: Option<String>) -> Self {
+        let lines = ask.into_iter().chain(facts.lines(figures)).collect();
+        Self { lines, standing: facts.standing(figures) }
     }
 
     /// Of a soak that a daemon runs; nothing when it does not say how it stands.
@@ -58,9 +76,8 @@ impl SoakLook {
             compared: soak["planned"] == true,
             blind: soak["blind_now"].as_array().into_iter().flatten().filter_map(listed).collect(),
         };
-        let mut lines = facts.lines(&serde_json::from_value(soak.clone()).ok()?);
-        lines.splice(0..0, soak["ask"].as_str().map(str::to_owned));
-        Some(Self { lines })
+        let figures = serde_json::from_value(soak.clone()).ok()?;
+        Some(Self::new(&facts, &figures, soak["ask"].as_str().map(str::to_owned)))
     }
 }
 
@@ -117,11 +134,27 @@ impl Facts {
         }
         lines
     }
+
+    fn standing(&self, state: &Figures) -> Standing {
+        let quiet = self.compared && state.strays == 0;
+        let reached = |more: Option<f64>| quiet && more.is_some_and(|more| more <= 0.0);
+        Standing {
+            verdict: Some(state.verdict),
+            strays: state.strays > 0,
+            enough: [reached(state.soak_more_95_s), reached(state.soak_more_s)],
+            restarts: state.restarts,
+            silent: !self.blind.is_empty(),
+        }
+    }
 }
 
 impl Look for SoakLook {
     fn lines(&self) -> Vec<String> {
         self.lines.clone()
+    }
+
+    fn standing(&self) -> Standing {
+        self.standing.clone()
     }
 }
 
@@ -196,17 +229,20 @@ impl Look for WatchLook {
         lines.extend(silence(self.now, self.last));
         lines
     }
+
+    fn standing(&self) -> Standing {
+        Standing { silent: silence(self.now, self.last).is_some(), ..Standing::default() }
+    }
 }
 
-/// Lines at the foot of a terminal that are written anew in place; on anything else a line a minute.
+/// Lines at the foot of a terminal that are written anew in place; on anything else a line for each change.
 pub(super) struct Status {
     bar: Option<ProgressBar>,
     next: Nanoseconds,
-    next_line: Nanoseconds,
+    shown: Option<Standing>,
 }
 
 const EVERY: Nanoseconds = Nanoseconds::from_millis(500);
-const MINUTE: Nanoseconds = Nanoseconds::from_millis(60_000);
 
 impl Status {
     pub(super) fn new() -> Self {
@@ -217,21 +253,28 @@ impl Status {
             }
             bar
         });
-        Self { bar, next: Nanoseconds::ZERO, next_line: MINUTE }
+        Self { bar, next: Nanoseconds::ZERO, shown: None }
     }
 
     pub(super) fn is_due(&self, now: Nanoseconds) -> bool {
         now >= self.next
     }
 
-    /// Shows it in place; where there is no terminal, once a minute in one line.
+    /// Shows it in place; where there is no terminal, in one line when it stands otherwise than before.
     pub(super) fn show(&mut self, now: Nanoseconds, look: &dyn Look) {
         self.in_place(now, look);
-        if self.bar.is_none() && now >= self.next_line {
-            self.next_line = now + MINUTE;
+        if self.bar.is_none() && self.turned(look) {
             let _ =
                 std::io::Write::write_all(&mut anstream::stderr(), format!("{}\n", plain(look)).as_bytes());
         }
+    }
+
+    /// Whether it stands otherwise than when it was last shown; where it began is no change.
+    fn turned(&mut self, look: &dyn Look) -> bool {
+        let standing = look.standing();
+        let turned = self.shown.as_ref().is_some_and(|shown| *shown != standing);
+        self.shown = Some(standing);
+        turned
     }
 
     /// Shows it in place, or not at all where there is no terminal.
@@ -306,6 +349,38 @@ mod tests {
         let plain = plain(&look);
         assert!(!plain.contains('\n') && plain.contains("7 min for 95 %, 12 min for 99 %"), "{plain}");
         assert!(plain.contains("observed 1 min 10 s"), "{plain}");
+    }
+
+    #[test]
+    fn elsewhere_than_on_a_terminal_only_changes_are_told() {
+        let mut status = Status { bar: None, next: Nanoseconds::ZERO, shown: None };
+        let mut told = 0;
+        let mut soak = serde_json::json!({
+            "run_s": 0.0, "limit_s": 7200.0, "planned": true, "observed_s": 0.0, "strays": 0, "episodes": 0,
+            "verdict": "undecided", "quiet_anyway": 1.0, "soak_more_s": 719.2, "soak_more_95_s": 420.0,
+            "pending_s": 0.0, "restarts": 0, "ask": null, "blind_now": [],
+        });
+        let mut at = |soak: &serde_json::Value| {
+            told += u32::from(status.turned(&SoakLook::of_value(soak).unwrap()));
+            told
+        };
+        for second in 0..3600 {
+            soak["run_s"] = second.into();
+            soak["observed_s"] = second.into();
+            soak["quiet_anyway"] = (1.0 / (1.0 + f64::from(second))).into();
+            assert_eq!(at(&soak), 0, "an hour in which only figures run on");
+        }
+        soak["strays"] = 1.into();
+        assert_eq!(at(&soak), 1, "the first stray");
+        soak["strays"] = 2.into();
+        assert_eq!(at(&soak), 1);
+        soak["blind_now"] = serde_json::json!([{ "sentence": "BLIND since 1 h: the set: nothing came" }]);
+        assert_eq!(at(&soak), 2, "the set is silent");
+        assert_eq!(at(&soak), 2);
+        soak["blind_now"] = serde_json::json!([]);
+        assert_eq!(at(&soak), 3, "it speaks again");
+        soak["verdict"] = "reduced".into();
+        assert_eq!(at(&soak), 4);
     }
 
     #[test]

@@ -1,5 +1,7 @@
 //! A report as a job would fill it.
 
+#![allow(clippy::unwrap_used)] // helpers of tests are not seen as tests by the lint
+
 use straykey::base::{ControlPath, Event, EventKind, Nanoseconds};
 use straykey::bench::{Level, WindowMark, Windows};
 use straykey::face::report::{
@@ -17,7 +19,7 @@ fn rate(span_s: f64, strays: u64, episodes: u64, low: f64, high: f64) -> Observe
 /// The timeline of one stage from what the simulated firmware registered.
 fn timeline(number: u32, scenario: &Scenario) -> (StageTimeline, Vec<f64>) {
     let stage = &scenario.stages[number as usize - 1];
-    let mut set = scenario.set_at(number as usize - 1);
+    let mut set = scenario.set_at(number as usize - 1).unwrap();
     set.advance(stage.time());
     let mut builder = TimelineBuilder::new(number);
     let mut boot = Event::new(Nanoseconds::ZERO, ControlPath::System, EventKind::Boot);
@@ -26,11 +28,12 @@ fn timeline(number: u32, scenario: &Scenario) -> (StageTimeline, Vec<f64>) {
     let mut times = Vec::new();
     for registered in set.registered() {
         let Action::Press(key) = registered.action else { continue };
-        let mut event = Event::new(registered.at, ControlPath::Keypad, EventKind::Press);
+        let path = registered.line.map_or(ControlPath::Infrared, |_| ControlPath::Keypad);
+        let mut event = Event::new(registered.at, path, EventKind::Press);
         event.key = Some(key);
         builder.push(registered.at, &event, true);
         let mut change = Event::new(registered.at, ControlPath::Menu, EventKind::Change);
-        change.item = Some(if key.name() == "KEY_MENU" { "On-screen display" } else { "Channel" }.into());
+        change.item = Some("On-screen display".into());
         builder.push(registered.at + Nanoseconds::from_millis(60), &change, false);
         times.push(registered.at.seconds());
     }
@@ -43,11 +46,11 @@ pub(super) fn sample() -> ReportModel {
     SAMPLE.clone()
 }
 
-/// Made once: a hundred simulated minutes take their time in a debug build.
+/// Made once: two simulated hours take their time in a debug build.
 static SAMPLE: std::sync::LazyLock<ReportModel> = std::sync::LazyLock::new(make_sample);
 
 fn make_sample() -> ReportModel {
-    let scenario = Scenario::main_board_leak(7);
+    let scenario = Scenario::two_causes(7);
     let mut model = ReportModel {
         version: 1,
         set: "bedroom set, ticket 1187".into(),
@@ -56,15 +59,16 @@ fn make_sample() -> ReportModel {
         technician: Some("K. Okafor".into()),
         written: Some("2026-11-25T09:00:00Z".into()),
         notices: vec!["Simulated set: nothing in this report was measured on a real television.".into()],
-        concluding_stage: Some(5),
+        concluding_stage: Some(6),
         versions: Versions { straykey: "0.1.0".into(), decoders: vec!["alder@1".into()], seed: Some(7) },
         ..ReportModel::default()
     };
     let rates = [
-        rate(1200.0, 97, 61, 2.33, 3.92),
+        rate(1200.0, 177, 97, 3.93, 5.92),
         rate(1200.0, 85, 55, 2.07, 3.58),
         rate(1200.0, 90, 58, 2.2, 3.75),
         rate(1200.0, 92, 60, 2.29, 3.86),
+        rate(1200.0, 0, 0, 0.0, 0.184),
         rate(1200.0, 0, 0, 0.0, 0.184),
     ];
     let mut folded = None;
@@ -73,14 +77,14 @@ fn make_sample() -> ReportModel {
         let (lanes, times) = timeline(number, &scenario);
         folded = folded.or_else(|| Some(Folded::new(7.5, times.iter().copied(), 24)));
         model.timeline.push(lanes);
-        let key = if number == 2 { "Menu" } else { "Channel up" };
+        let step = stage.steps.last();
         model.stages.push(Stage {
             number,
-            step: stage.step.into(),
-            kind: stage.kind.map(Into::into),
-            parts: stage.parts.iter().map(|part| (*part).to_string()).collect(),
+            step: step.map_or("as received", |step| &step.text).into(),
+            kind: step.map(|step| step.kind.word().into()),
+            parts: step.map(|step| step.parts.clone()).unwrap_or_default(),
             observed: Some(rate),
-            keys: if rate.strays > 0 { vec![(key.into(), rate.strays)] } else { Vec::new() },
+            keys: if rate.strays > 0 { vec![("Source".into(), rate.strays)] } else { Vec::new() },
         });
         model.captures.push(Capture {
             name: format!("stage-{number}.journal"),
@@ -98,7 +102,7 @@ fn make_sample() -> ReportModel {
         stage: 1,
         path: "keypad".into(),
         class: "burst".into(),
-        motif: vec![Motif { kind: "press".into(), key: Some("KEY_CHANNELUP".into()), item: None }],
+        motif: vec![Motif { kind: "press".into(), key: Some("KEY_VIDEO".into()), item: None }],
         period_s: Some(7.5),
         period_low_s: Some(7.1),
         period_high_s: Some(7.9),
@@ -113,9 +117,9 @@ fn make_sample() -> ReportModel {
     model.patterns.push(second);
     model.comparisons = vec![
         Comparison {
-            before_stage: 1,
+            before_stage: 3,
             after_stage: 4,
-            before: rates[0],
+            before: rates[2],
             after: rates[3],
             ratio: Some(1.02),
             ratio_low: Some(0.7),
@@ -125,13 +129,15 @@ fn make_sample() -> ReportModel {
             soak_more_s: None,
             verdict: Verdict::Unchanged,
             method: "Exact conditional test of two Poisson rates on episodes.".into(),
-            notes: vec!["Cleaning the key board changed nothing that 20 minutes can show.".into()],
+            notes: vec![
+                "Taking the key board off its cable changed nothing that 20 minutes can show.".into(),
+            ],
         },
         Comparison {
             before_stage: 4,
-            after_stage: 5,
+            after_stage: 6,
             before: rates[3],
-            after: rates[4],
+            after: rates[5],
             ratio: None,
             ratio_low: Some(16.2),
             ratio_high: None,
@@ -145,18 +151,24 @@ fn make_sample() -> ReportModel {
     ];
     model.locations = vec![
         Location {
-            location: "main-board-input".into(),
+            location: "key-cable".into(),
             probability: 0.94,
-            because: "The stray key changed but did not stop when the key board was unplugged.".into(),
+            because:
+                "The strays went on with the cable off the key board and stopped with it off the main board."
+                    .into(),
         },
-        Location { location: "key-switch".into(), probability: 0.05, because: "Volume down leaks.".into() },
+        Location {
+            location: "main-board-input".into(),
+            probability: 0.05,
+            because: "It may leak too.".into(),
+        },
     ];
     model.ladder = vec![LadderFit {
-        model: "leak to ground on the main board, and a leaky switch (Volume down)".into(),
-        value: Some(20_800.0),
+        model: "leak to ground in the key cable".into(),
+        value: Some(5_100.0),
         unit: Some("ohm".into()),
-        low: Some(20_300.0),
-        high: Some(21_140.0),
+        low: Some(5_020.0),
+        high: Some(5_190.0),
         weight: 0.97,
     }];
     let names = [
@@ -186,13 +198,13 @@ fn make_sample() -> ReportModel {
             ("stage 1, strays", 638.0, 628.0, 648.0),
             ("stage 1, quiet", 910.0, 908.0, 912.0),
             ("stage 2, strays", 692.0, 680.0, 703.0),
-            ("stage 5, quiet", 910.0, 908.0, 912.0),
+            ("stage 6, quiet", 910.0, 908.0, 912.0),
         ]
         .map(|(label, counts, low, high)| WindowMark { label: label.into(), asked: None, counts, low, high })
         .to_vec(),
     });
     model.steps = vec![Credit {
-        step: "key connector area of the main board cleaned and dried".into(),
+        step: "key cable replaced by a new one, plugged in at both ends".into(),
         credit: 0.97,
         because: "Strays stopped with this step and nothing else changed in it.".into(),
     }];
