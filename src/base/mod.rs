@@ -1,4 +1,4 @@
-//! Words that everybody uses: time, units, keys, the event, errors.
+//! Words that everybody uses: time, units, keys, the event, errors, files written whole.
 //!
 //! Stands at the bottom of the house and imports nothing of ours.
 
@@ -6,6 +6,7 @@ mod error;
 mod event;
 mod json;
 mod key;
+mod output;
 mod time;
 mod unit;
 pub mod words;
@@ -15,5 +16,6 @@ pub use event::{ControlPath, Event, EventKind, Name};
 pub use json::write_event;
 pub use key::Key;
 pub(crate) use key::nearest;
+pub use output::write_output;
 pub use time::{Anchor, Nanoseconds, Span};
 pub use unit::{Counts, Ohms, Volts};

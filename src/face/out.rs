@@ -1,9 +1,7 @@
 //! Standard output and standard error, with good manners: a closed pipe is no failure, colour only on
 //! terminals, foreign text made harmless.
 
-use std::fs::File;
 use std::io::{self, IsTerminal, Write};
-use std::path::{Path, PathBuf};
 
 use crate::base::{Error, Result};
 
@@ -80,28 +78,6 @@ impl Out {
     pub fn note(&self, text: impl AsRef<str>) {
         let _ = writeln!(anstream::stderr(), "{}", text.as_ref());
     }
-}
-
-/// Writes a file whole: beside its place and on the disk first, then renamed, so that a file that is there is whole.
-/// After an error nothing of it is left, and what stood there still stands. `what` words the error.
-///
-/// # Errors
-/// What `write` gives; `Machine` or `Input` when the file cannot be made.
-pub fn whole_file<T>(path: &Path, what: &str, write: impl FnOnce(File) -> Result<T>) -> Result<T> {
-    let mut part = path.as_os_str().to_owned();
-    part.push(".part");
-    let part = PathBuf::from(part);
-    let failed = |error| Error::io(what, path, error);
-    let written = File::create(&part).map_err(failed).and_then(|file| {
-        let kept = file.try_clone().map_err(failed)?;
-        let value = write(file)?;
-        kept.sync_all().and_then(|()| std::fs::rename(&part, path)).map_err(failed)?;
-        Ok(value)
-    });
-    if written.is_err() {
-        let _ = std::fs::remove_file(&part);
-    }
-    written
 }
 
 fn failed(error: io::Error) -> Error {

@@ -9,9 +9,12 @@ mod export;
 mod findings;
 mod guide;
 mod keycheck;
+mod outputs;
 mod program;
 mod report;
 mod statistics;
 mod story;
 
 mod next_test;
+
+pub(crate) use program::straykey;

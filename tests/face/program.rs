@@ -5,7 +5,7 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output, Stdio};
 
-pub(super) fn straykey(arguments: &[&str]) -> Output {
+pub(crate) fn straykey(arguments: &[&str]) -> Output {
     Command::new(env!("CARGO_BIN_EXE_straykey"))
         .args(arguments)
         .env_remove("STRAYKEY_PROTOCOLS")

@@ -2,6 +2,7 @@
 
 use std::fs::{self, File, OpenOptions, TryLockError};
 use std::io::{self, Read, Seek, SeekFrom, Write};
+use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -10,16 +11,22 @@ use sha2::{Digest, Sha256};
 use crate::base::{Anchor, Error, Nanoseconds, Result, quote};
 use crate::journal::{hexadecimal, seal, sync_folder};
 
+/// Opens the file itself or nothing.
+const NO_LINK: i32 = rustix::fs::OFlags::NOFOLLOW.bits().cast_signed();
+
 /// Size of the pieces in which files are copied and summed.
 const PIECE_BYTES: usize = 1 << 20;
 
-/// Writes a small file so that either the old or the new content is there after a power cut.
+/// Writes a small file of the job so that either the old or the new content is there after a power cut. A job folder
+/// may come from elsewhere, so no link in it is followed.
 pub(super) fn write_whole(path: &Path, content: &[u8]) -> Result<()> {
     let folder = path.parent().unwrap_or(Path::new("."));
     let mut name = path.as_os_str().to_owned();
     name.push(".new");
     let new = PathBuf::from(name);
-    let written = File::create(&new).and_then(|mut file| {
+    // Left by a write that a power cut has ended.
+    let _ = fs::remove_file(&new);
+    let written = File::create_new(&new).and_then(|mut file| {
         file.write_all(content)?;
         file.sync_all()
     });
@@ -117,10 +124,15 @@ impl Lock {
     /// Locks the job or says who has it.
     pub(super) fn take(folder: &Path) -> Result<Self> {
         let path = folder.join("job.lock");
-        let mut file =
-            OpenOptions::new().read(true).write(true).create(true).truncate(false).open(&path).map_err(
-                |error| Error::machine("cannot open the lock of the job").at(&path).because(error),
-            )?;
+        // The lock is written into: a link in a job from elsewhere must not lead that to another file.
+        let mut file = OpenOptions::new()
+            .read(true)
+            .write(true)
+            .create(true)
+            .truncate(false)
+            .custom_flags(NO_LINK)
+            .open(&path)
+            .map_err(|error| Error::machine("cannot open the lock of the job").at(&path).because(error))?;
         match try_for_a_moment(&file) {
             Ok(()) => {}
             Err(TryLockError::WouldBlock) => return Err(held(folder, file)),

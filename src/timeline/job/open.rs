@@ -216,6 +216,17 @@ impl Job {
         self.state.stages.iter().flat_map(|stage| &stage.captures)
     }
 
+    /// Whether a path is a record of this job, which no output may replace: a capture, the step log, the index. The
+    /// report is none.
+    pub fn holds(&self, path: &Path) -> bool {
+        let (Ok(path), Ok(folder)) = (path.canonicalize(), self.folder.canonicalize()) else { return false };
+        let Ok(inside) = path.strip_prefix(&folder) else { return false };
+        let name = inside.to_string_lossy();
+        inside.starts_with("raw")
+            || name.starts_with("straykey.db")
+            || matches!(&*name, "job.toml" | "job.lock" | "SHA256SUMS")
+    }
+
     /// What a reader of the job should know: what a crash has left, what is damaged, what is missing.
     pub fn remarks(&self) -> &[String] {
         &self.state.remarks

@@ -114,7 +114,8 @@ impl Job {
     /// `Usage` when a capture is still running or the file is there already, `Input` when a capture is missing or
     /// was altered after the capture, `Machine` when the disk fails.
     pub fn pack(&self, to: &Path, options: &PackOptions) -> Result<Packed> {
-        if to.exists() {
+        // A link that leads nowhere counts: renaming would replace it.
+        if fs::symlink_metadata(to).is_ok() {
             return Err(Error::usage("there is a file of this name already")
                 .at(to)
                 .remedy("choose another name"));
