@@ -170,8 +170,11 @@ impl Loaded {
 
     /// Ends a capture whose events an observation has taken.
     pub fn close(&self, capture: &CaptureRef, seen: &mut Seen) {
-        seen.hands_off &= capture.hands == Hands::Off;
-        seen.close(self.span(capture));
+        // A missing capture adds nothing, and takes nothing from the others.
+        if self.indexed.contains_key(&capture.name) {
+            seen.hands_off &= capture.hands == Hands::Off;
+            seen.close(self.span(capture));
+        }
     }
 
     /// Gives the events of a capture.

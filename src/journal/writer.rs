@@ -231,6 +231,14 @@ impl Writer {
         Ok(())
     }
 
+    /// The bytes that the next record would be on disk: what [`Writer::append`] writes when nothing waits.
+    pub fn next_bytes(&self, kind: RecordKind, t: Nanoseconds, wall: i64, payload: &[u8]) -> Vec<u8> {
+        let mut bytes = Vec::new();
+        let (sequence, offset) = (self.sequence, self.offset);
+        Record { kind, source: 0, sequence, offset, t: t.0, wall, payload }.write(&mut bytes);
+        bytes
+    }
+
     fn put(&mut self, kind: RecordKind, t: Nanoseconds, wall: i64, payload: &[u8]) {
         let record =
             Record { kind, source: 0, sequence: self.sequence, offset: self.offset, t: t.0, wall, payload };

@@ -36,6 +36,59 @@ pub(super) fn write_whole(path: &Path, content: &[u8]) -> Result<()> {
     sync_folder(folder)
 }
 
+/// A folder that grows beside the place that it is to have, `NAME.part`; removed when this is dropped.
+pub(super) struct Part(pub(super) PathBuf);
+
+impl Part {
+    /// Makes room for it: what an earlier try has left is removed, a folder of somebody else's is not touched.
+    pub(super) fn make(place: &Path) -> Result<Self> {
+        let mut path = place.as_os_str().to_owned();
+        path.push(".part");
+        let path = PathBuf::from(path);
+        if fs::symlink_metadata(&path).is_ok() {
+            if !is_left_over(&path) {
+                return Err(Error::usage("something stands where the job is put together")
+                    .at(&path)
+                    .remedy("move it away, or choose another place"));
+            }
+            fs::remove_dir_all(&path).map_err(|error| {
+                Error::machine("cannot remove what an earlier try has left").at(&path).because(error)
+            })?;
+        }
+        fs::create_dir_all(path.join("raw"))
+            .map_err(|error| Error::machine("cannot make a folder to work in").at(&path).because(error))?;
+        Ok(Self(path))
+    }
+
+    /// Gives it its place, which must be free for a job.
+    pub(super) fn into_place(self, place: &Path) -> Result<()> {
+        let failed = |error| Error::io("cannot make the folder of the job", place, error);
+        if place.exists() {
+            // Nothing but what a creation that was ended half way has made.
+            fs::remove_dir_all(place).map_err(failed)?;
+        }
+        sync_folder(&self.0)?;
+        fs::rename(&self.0, place).map_err(failed)?;
+        sync_folder(place.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or(Path::new(".")))
+    }
+}
+
+impl Drop for Part {
+    fn drop(&mut self) {
+        // Best effort; the next try removes it.
+        let _ = fs::remove_dir_all(&self.0);
+    }
+}
+
+/// Whether a folder holds only what a job is put together from.
+fn is_left_over(path: &Path) -> bool {
+    const OURS: [&str; 6] = ["raw", "job.lock", "job.toml", "job.toml.new", "straykey.db", "manifest.json"];
+    fs::symlink_metadata(path).is_ok_and(|data| data.is_dir())
+        && fs::read_dir(path).is_ok_and(|mut entries| {
+            entries.all(|entry| entry.is_ok_and(|entry| OURS.iter().any(|name| entry.file_name() == *name)))
+        })
+}
+
 /// Checksum and length of a file or of what was copied.
 pub(super) struct Sum {
     pub(super) sha256: String,
@@ -51,6 +104,12 @@ pub(super) fn sum_of(path: &Path) -> Result<Sum> {
     }
     let file = File::open(path).map_err(|error| Error::io("cannot open this capture", path, error))?;
     pour(file, path, &mut io::sink(), path)
+}
+
+/// As [`sum_of`] for a file, with these bytes behind it.
+pub(super) fn sum_with(path: &Path, behind: &[u8]) -> Result<Sum> {
+    let file = File::open(path).map_err(|error| Error::io("cannot open this file", path, error))?;
+    pour(file.chain(behind), path, &mut io::sink(), path)
 }
 
 /// Copies a capture unaltered to a new file and makes it safe; an unfinished copy is removed.
@@ -79,7 +138,7 @@ pub(super) fn copy_in(from: &Path, to: &Path) -> Result<Sum> {
     Ok(sum)
 }
 
-fn pour(mut from: File, from_path: &Path, to: &mut dyn Write, to_path: &Path) -> Result<Sum> {
+fn pour(mut from: impl Read, from_path: &Path, to: &mut dyn Write, to_path: &Path) -> Result<Sum> {
     let mut hash = Sha256::new();
     let mut bytes = 0u64;
     let mut piece = vec![0u8; PIECE_BYTES];

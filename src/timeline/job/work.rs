@@ -6,7 +6,7 @@ use super::capture::CaptureWriter;
 use super::folder::{copy_in, protect, safe_word, sum_of, write_whole};
 use super::log::Entry;
 use super::model::{CaptureOptions, CaptureRef, CaptureSource, Prompt, Stage, Step};
-use super::open::{Job, STEP_LOG};
+use super::open::{Job, STEP_LOG, SUMS};
 use crate::base::{Anchor, Error, Nanoseconds, Result, Span};
 use crate::journal::{Group, RecordKind, Writer, recover, verify};
 
@@ -23,13 +23,36 @@ impl Job {
     /// step log, as `sha256sum --check` reads it. From then on no step and no capture is taken up: what was signed
     /// stays what was signed.
     ///
+    /// The sums are on the disk before the job is closed, so that it is never closed without them. A job that was
+    /// closed by an earlier version and has lost its sums gets them.
+    ///
     /// # Errors
-    /// `Usage` while a capture runs or when the job is closed already, `Machine` when the disk fails.
+    /// `Usage` while a capture runs or when the job is closed already, `Input` when a capture is missing or was
+    /// altered, `Machine` when the disk fails. The job stays open then.
     pub fn close(&mut self) -> Result<()> {
-        self.check_open()?;
+        if self.closed().is_some() && self.folder.join(SUMS).exists() {
+            self.check_open()?;
+        }
         self.check_idle()?;
-        let at = Anchor::now().wall(Nanoseconds::ZERO).unwrap_or_default();
-        self.write(vec![Entry::Closed { at }])?;
+        let mut wrong = self.verify()?;
+        wrong.extend(self.captures().filter(|capture| !capture.is_closed()).filter_map(CaptureRef::misfit));
+        if !wrong.is_empty() {
+            return Err(Error::input(format!("the job is not whole: {}", wrong.join("; ")))
+                .at(&self.folder)
+                .remedy("bring these captures back from a copy, then close the job; nothing was changed"));
+        }
+        if self.closed().is_some() {
+            let log = sum_of(&self.folder.join(STEP_LOG))?.sha256;
+            return self.write_sums(&log);
+        }
+        let now = Anchor::now();
+        let entry = Entry::Closed { at: now.wall(Nanoseconds::ZERO).unwrap_or_default() };
+        let log = self.log_sum_with(now, &entry)?;
+        self.write_sums(&log)?;
+        self.write_at(now, vec![entry])
+    }
+
+    fn write_sums(&self, log: &str) -> Result<()> {
         let mut sums = String::new();
         for capture in self.captures() {
             if let Some(sum) = &capture.sha256 {
@@ -37,9 +60,8 @@ impl Job {
                 sums.push_str(&format!("{sum}  {}{inside}\n", capture.file));
             }
         }
-        let log = sum_of(&self.folder.join(STEP_LOG))?.sha256;
         sums.push_str(&format!("{log}  {STEP_LOG}\n"));
-        write_whole(&self.folder.join("SHA256SUMS"), sums.as_bytes())
+        write_whole(&self.folder.join(SUMS), sums.as_bytes())
     }
 
     fn check_open(&self) -> Result<()> {
@@ -255,8 +277,8 @@ impl Job {
     pub(super) fn close_after_crash(&mut self) -> Result<()> {
         let open: Vec<CaptureRef> = self.captures().filter(|capture| !capture.is_closed()).cloned().collect();
         for capture in open {
+            // That it is missing was told already.
             if !capture.path.exists() {
-                self.state.remarks.push(format!("{}: its file {} is missing", capture.name, capture.file));
                 continue;
             }
             let (span, cut) = match &capture.source {

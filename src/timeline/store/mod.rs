@@ -100,7 +100,7 @@ impl Store {
     }
 
     /// Brings the index up to date: decodes captures that are new, were not complete, or were decoded by
-    /// other `decoders`; the rest stays. One transaction a capture.
+    /// other `decoders`; the rest stays. One transaction a capture. A capture whose file is missing is not in it.
     ///
     /// # Errors
     /// As [`Store::rebuild`].
@@ -108,7 +108,10 @@ impl Store {
         self.write_stages(job)?;
         for stage in job.stages() {
             for capture in &stage.captures {
-                if !self.is_current(capture, decoders)? {
+                if !capture.path.exists() {
+                    // The job says that it is missing; the rest is still worth reading.
+                    self.forget(&capture.name)?;
+                } else if !self.is_current(capture, decoders)? {
                     self.index(stage.number, capture, decoders, decode)?;
                 }
             }
@@ -137,6 +140,18 @@ impl Store {
             transaction.commit()
         };
         run().map_err(|error| schema::failed(&path, error))
+    }
+
+    fn forget(&mut self, capture: &str) -> Result<()> {
+        const TABLES: [(&str, &str); 4] =
+            [("captures", "name"), ("events", "capture"), ("readings", "capture"), ("detail", "capture")];
+        TABLES
+            .into_iter()
+            .try_for_each(|(table, column)| {
+                let question = format!("DELETE FROM {table} WHERE {column} = ?1");
+                self.connection.execute(&question, [capture]).map(|_| ())
+            })
+            .map_err(|error| self.failed(error))
     }
 
     fn is_current(&self, capture: &CaptureRef, decoders: &str) -> Result<bool> {

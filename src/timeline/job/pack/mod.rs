@@ -24,9 +24,9 @@ use flate2::Compression;
 use flate2::write::GzEncoder;
 use serde::{Deserialize, Serialize};
 
-use super::folder::sum_of;
+use super::folder::{Part, sum_of};
 use super::open::{Job, STEP_LOG};
-use crate::base::{Anchor, Error, Nanoseconds, Result};
+use crate::base::{Anchor, Error, Nanoseconds, Result, write_output};
 use crate::timeline::mask::{Masked, Tally};
 
 pub use open::unpack;
@@ -78,29 +78,6 @@ struct FileEntry {
     raw_sha256: Option<String>,
 }
 
-/// A folder that is removed when this is dropped.
-struct Scratch(PathBuf);
-
-impl Scratch {
-    fn make(path: PathBuf) -> Result<Self> {
-        if path.exists() {
-            fs::remove_dir_all(&path).map_err(|error| {
-                Error::machine("cannot remove what an earlier try has left").at(&path).because(error)
-            })?;
-        }
-        fs::create_dir_all(path.join("raw"))
-            .map_err(|error| Error::machine("cannot make a folder to work in").at(&path).because(error))?;
-        Ok(Self(path))
-    }
-}
-
-impl Drop for Scratch {
-    fn drop(&mut self) {
-        // Best effort; the next try removes it.
-        let _ = fs::remove_dir_all(&self.0);
-    }
-}
-
 fn beside(path: &Path, ending: &str) -> PathBuf {
     let mut name = path.as_os_str().to_owned();
     name.push(ending);
@@ -130,15 +107,10 @@ impl Job {
                 "bring the capture back from a copy; a pack of altered captures would prove nothing",
             ));
         }
-        let scratch = Scratch::make(beside(to, ".part-files"))?;
+        let scratch = Part::make(&beside(to, ".files"))?;
         let manifest = self.collect(&scratch.0, options)?;
-        let part = beside(to, ".part");
-        let written = write(&part, &manifest, &scratch.0, self.folder());
-        if written.is_err() {
-            let _ = fs::remove_file(&part);
-        }
-        let bytes = written?;
-        fs::rename(&part, to).map_err(|error| Error::io("cannot write the pack", to, error))?;
+        let bytes =
+            write_output(to, "cannot write the pack", |file| write(file, to, &manifest, &scratch.0, self.folder()))?;
         Ok(Packed { pack: to.to_owned(), bytes, captures: self.captures().count(), masked: manifest.masked })
     }
 
@@ -201,11 +173,10 @@ impl Job {
     }
 }
 
-fn write(part: &Path, manifest: &Manifest, scratch: &Path, folder: &Path) -> Result<u64> {
+fn write(file: File, part: &Path, manifest: &Manifest, scratch: &Path, folder: &Path) -> Result<u64> {
     let failed = |error| Error::io("cannot write the pack", part, error);
     let text = serde_json::to_vec_pretty(manifest)
         .map_err(|error| Error::machine("cannot write the manifest of the pack").because(error))?;
-    let file = File::create(part).map_err(failed)?;
     let mut tar = tar::Builder::new(GzEncoder::new(file, Compression::default()));
     put(&mut tar, MANIFEST, text.len() as u64, &mut text.as_slice()).map_err(failed)?;
     for entry in &manifest.files {
@@ -219,7 +190,6 @@ fn write(part: &Path, manifest: &Manifest, scratch: &Path, folder: &Path) -> Res
     let mut gz = tar.into_inner().map_err(failed)?;
     gz.flush().map_err(failed)?;
     let file = gz.finish().map_err(failed)?;
-    file.sync_all().map_err(failed)?;
     Ok(file.metadata().map_err(failed)?.len())
 }
 
