@@ -8,6 +8,7 @@ mod keypad_wire;
 mod locked;
 mod manifest;
 mod pack;
+mod private;
 mod segments;
 mod store;
 mod wired;

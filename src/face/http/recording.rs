@@ -16,7 +16,7 @@ use crate::base::{Anchor, Event, EventKind, Kind, Name, Nanoseconds};
 use crate::bench::{self, Loaded, StageSeen};
 use crate::journal::FeedState;
 use crate::source::ByteSource;
-use crate::source::serial::{BACK, Console, GONE, Nudge, PortSpec, SerialPort};
+use crate::source::serial::{BACK, COMMAND_REMARK, Console, GONE, Nudge, PortSpec, SerialPort};
 use crate::timeline::job::{CaptureOptions, Hands};
 use crate::timeline::live::{Progress, Session};
 
@@ -291,7 +291,7 @@ impl Recording {
     /// Writes to the set; what is written is a remark in the recording before it is sent.
     pub(super) fn send(&mut self, text: &[u8], port: &str, bench: &Bench) -> Answer<usize> {
         let shown = String::from_utf8_lossy(text);
-        let what = format!("console command by the technician: {}", crate::face::out::safe(shown.trim_end()));
+        let what = format!("{COMMAND_REMARK}{}", crate::face::out::safe(shown.trim_end()));
         tracing::warn!(port, job = %self.job(), "{what}");
         self.session.remark(what, &mut self.events)?;
         let sent = self.console.send(text);

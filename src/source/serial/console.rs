@@ -8,6 +8,9 @@ use crate::base::{Error, Result};
 /// Largest console command, in bytes.
 pub const LARGEST_COMMAND: usize = 1024;
 
+/// How the remark on a command begins; the command stands behind it.
+pub const COMMAND_REMARK: &str = "console command by the technician: ";
+
 /// A handle to write to an open port. Whoever uses it warns the technician first and records what was sent.
 #[derive(Clone, Default)]
 pub struct Console {

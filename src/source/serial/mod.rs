@@ -25,7 +25,7 @@ mod queue;
 mod spec;
 
 pub use binding::Binding;
-pub use console::{Console, LARGEST_COMMAND};
+pub use console::{COMMAND_REMARK, Console, LARGEST_COMMAND};
 pub use find::{Judge, RATES, Try, find};
 pub use list::{PortInfo, Usb, list, list_under};
 pub use port::{BACK, GONE, SerialPort};

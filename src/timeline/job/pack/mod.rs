@@ -6,8 +6,9 @@
 //! | `job.toml`, `raw/…` | the job's folder, without its index, which is made anew |
 //!
 //! Private strings are masked in the copies unless asked otherwise ([`mask`](crate::timeline::mask)); a masked
-//! capture keeps its length and its time, so that it gives the same findings, and the manifest holds the sum of
-//! the raw capture beside the sum of the copy. Nothing in the job itself is touched.
+//! capture keeps its length and its time, so that it gives the same findings. A masked pack holds the sums of its
+//! copies alone: the sum of a raw capture would confirm every guess of what was masked. Nothing in the job itself is
+//! touched.
 //!
 //! A pack comes from elsewhere and is not trusted: only the files of the manifest are taken, each once, regular,
 //! of the length and the sum that stand there, below [`LARGEST`] together; everything else is refused, and what
@@ -73,9 +74,6 @@ struct FileEntry {
     file: String,
     bytes: u64,
     sha256: String,
-    /// Sum of the raw capture, when this copy of it is masked or was put together from segments.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    raw_sha256: Option<String>,
 }
 
 fn beside(path: &Path, ending: &str) -> PathBuf {
@@ -128,27 +126,27 @@ impl Job {
         let mut sums = std::collections::BTreeMap::new();
         for capture in self.captures() {
             let mut tally = tally();
-            let copy = scratch.join(&capture.file);
+            // A file may be called after what is private.
+            let name = tally.text(capture.name.clone());
+            let file = capture.file.replacen(&capture.name, &name, 1);
+            let copy = scratch.join(&file);
             // A capture in segments is packed as one journal, so that a pack holds plain files alone.
             let segments = capture.path.is_dir();
+            let mut own = segments || name != capture.name;
             if tally.masks() || segments {
                 copy::capture(&capture.path, &copy, &mut tally)?;
+                own |= !tally.is_empty();
             }
-            let masked = segments || !tally.is_empty();
-            if !masked && copy.exists() {
+            if !own && copy.exists() {
                 fs::remove_file(&copy).map_err(|error| Error::io("cannot remove a copy", &copy, error))?;
             }
-            let sum = sum_of(if masked { &copy } else { &capture.path })?;
-            manifest.masked.extend(tally.masked(&capture.name));
-            if masked {
-                sums.insert(capture.name.clone(), (sum.sha256.clone(), sum.bytes));
+            let sum = sum_of(if own { &copy } else { &capture.path })?;
+            manifest.masked.extend(tally.masked(&name));
+            if own {
+                let (sha256, bytes) = (sum.sha256.clone(), sum.bytes);
+                sums.insert(capture.name.clone(), copy::Renamed { name, file: file.clone(), sha256, bytes });
             }
-            manifest.files.push(FileEntry {
-                file: capture.file.clone(),
-                bytes: sum.bytes,
-                sha256: sum.sha256,
-                raw_sha256: capture.sha256.clone().filter(|_| masked),
-            });
+            manifest.files.push(FileEntry { file, bytes: sum.bytes, sha256: sum.sha256 });
         }
         if !options.keep_private || !sums.is_empty() {
             let mut tally = tally();
@@ -166,7 +164,6 @@ impl Job {
                 file: file.to_owned(),
                 bytes: sum.bytes,
                 sha256: sum.sha256,
-                raw_sha256: None,
             });
         }
         Ok(manifest)
