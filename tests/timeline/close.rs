@@ -34,7 +34,10 @@ fn an_altered_or_missing_capture_keeps_the_job_open() {
         }
         let error = job.close().unwrap_err();
         assert_eq!(error.exit_status(), 3, "{error}");
-        assert!(error.to_string().contains("0002-unplugged") && error.to_string().contains("copy"), "{error}");
+        assert!(
+            error.to_string().contains("0002-unplugged") && error.to_string().contains("copy"),
+            "{error}"
+        );
         let path = job.folder().to_owned();
         assert!(!path.join("SHA256SUMS").exists());
         drop(job);
@@ -206,8 +209,7 @@ fn a_killed_build_leaves_no_job_that_lacks_stages() {
 fn a_missing_unfinished_capture_leaves_the_rest_readable() {
     let folder = tempfile::tempdir().unwrap();
     let mut job = small_job(folder.path());
-    let capture =
-        job.begin_capture(&hands_off(), "port", &serde_json::json!({}), Anchor::now()).unwrap();
+    let capture = job.begin_capture(&hands_off(), "port", &serde_json::json!({}), Anchor::now()).unwrap();
     let (live, path) = (capture.path().to_owned(), job.folder().to_owned());
     drop((capture, job));
     fs::remove_file(live).unwrap();
@@ -217,4 +219,35 @@ fn a_missing_unfinished_capture_leaves_the_rest_readable() {
     assert!(told.contains("0004-live") && told.contains("is missing"), "{told}");
     let error = Job::open(&path).unwrap().close().unwrap_err();
     assert_eq!(error.exit_status(), 3, "{error}");
+}
+
+/// A pipe in a job from elsewhere would be waited for without end.
+#[test]
+fn a_pipe_in_a_job_is_told_and_not_read() {
+    for name in ["job.toml", "raw/steps.journal", "raw/0001-baseline.log"] {
+        let folder = tempfile::tempdir().unwrap();
+        let path = small_job(folder.path()).folder().to_owned();
+        fs::remove_file(path.join(name)).unwrap();
+        assert!(Command::new("mkfifo").arg(path.join(name)).status().unwrap().success());
+        let mut child = Command::new(env!("CARGO_BIN_EXE_straykey"))
+            .args(["job", "show"])
+            .arg(&path)
+            .stdout(Stdio::null())
+            .stderr(Stdio::piped())
+            .spawn()
+            .unwrap();
+        let begun = std::time::Instant::now();
+        let status = loop {
+            if let Some(status) = child.try_wait().unwrap() {
+                break status;
+            }
+            if begun.elapsed() > Duration::from_secs(20) {
+                child.kill().unwrap();
+            }
+            std::thread::sleep(Duration::from_millis(20));
+        };
+        let mut told = String::new();
+        std::io::Read::read_to_string(&mut child.stderr.take().unwrap(), &mut told).unwrap();
+        assert!(status.code().is_some() && told.contains("no plain file"), "{name}: {status}: {told}");
+    }
 }

@@ -7,6 +7,7 @@ mod job;
 mod keypad_wire;
 mod locked;
 mod manifest;
+mod outgrown;
 mod pack;
 mod private;
 mod segments;

@@ -220,7 +220,8 @@ fn everything(pack: &Path) -> Vec<u8> {
         }
         // A journal's records as one text beside the file itself, since a line lies in several of them.
         if bytes.starts_with(b"STRAYKEY") {
-            let mut reader = straykey::journal::Reader::new(Box::new(std::io::Cursor::new(bytes.clone()))).unwrap();
+            let mut reader =
+                straykey::journal::Reader::new(Box::new(std::io::Cursor::new(bytes.clone()))).unwrap();
             while let Some(record) = reader.next_record().unwrap() {
                 bytes.extend_from_slice(&record.payload);
             }
@@ -257,10 +258,15 @@ fn decoded(bytes: &[u8]) -> Vec<Vec<u8>> {
     }
     let mut dumped = Vec::new();
     for line in text.lines() {
-        let digits: Vec<u32> = line.chars().filter(|c| *c != ' ').map(|c| c.to_digit(16).unwrap_or(99)).collect();
+        let digits: Vec<u32> =
+            line.chars().filter(|c| *c != ' ').map(|c| c.to_digit(16).unwrap_or(99)).collect();
         for begin in 0..2.min(digits.len()) {
             let pairs = digits[begin..].chunks_exact(2);
-            dumped.extend(pairs.map(|pair| if pair.iter().all(|d| *d < 16) { (pair[0] * 16 + pair[1]) as u8 } else { 0 }));
+            dumped.extend(
+                pairs.map(
+                    |pair| if pair.iter().all(|d| *d < 16) { (pair[0] * 16 + pair[1]) as u8 } else { 0 },
+                ),
+            );
             dumped.push(b'\n');
         }
     }
@@ -357,7 +363,10 @@ fn sample_captures_are_left_as_they_are() {
     for folder in fs::read_dir(root).unwrap().flatten().filter(|entry| entry.path().is_dir()) {
         for file in fs::read_dir(folder.path()).unwrap().flatten() {
             let path = file.path();
-            if !["log", "csv", "tsv", "vcd", "bin"].iter().any(|end| path.extension().is_some_and(|e| e == *end)) {
+            if !["log", "csv", "tsv", "vcd", "bin"]
+                .iter()
+                .any(|end| path.extension().is_some_and(|e| e == *end))
+            {
                 continue;
             }
             let bytes = fs::read(&path).unwrap();

@@ -173,6 +173,31 @@ pub(super) fn protect(path: &Path) {
     }
 }
 
+/// Room that is kept free for the end of a recording, should the disk be full then: sums, and what the step log says.
+const RESERVE_BYTES: u64 = 64 << 10;
+
+fn reserve_file(folder: &Path) -> PathBuf {
+    folder.join("job.reserve")
+}
+
+/// Takes the reserve; without it a recording begins all the same.
+pub(super) fn take_reserve(folder: &Path) {
+    let path = reserve_file(folder);
+    let taken = OpenOptions::new().write(true).create_new(true).open(&path).and_then(|mut file| {
+        // Not every file system takes room beforehand.
+        let taken = rustix::fs::fallocate(&file, rustix::fs::FallocateFlags::empty(), 0, RESERVE_BYTES);
+        taken.map_err(io::Error::from).or_else(|_| file.write_all(&vec![0; RESERVE_BYTES as usize]))
+    });
+    if taken.is_err() {
+        free_reserve(folder);
+    }
+}
+
+/// Gives the reserve back.
+pub(super) fn free_reserve(folder: &Path) {
+    let _ = fs::remove_file(reserve_file(folder));
+}
+
 /// The job is ours as long as this lives.
 #[derive(Debug)]
 pub(super) struct Lock {

@@ -9,8 +9,8 @@ use serde::Deserialize;
 use serde::de::DeserializeOwned;
 use toml::Spanned;
 
-use super::model::{CaptureOptions, Hands, JobInfo, Prompt, Step, StepKind, check_signal};
 use super::folder::Part;
+use super::model::{CaptureOptions, Hands, JobInfo, Prompt, Step, StepKind, check_signal};
 use super::open::{Job, in_use, is_free};
 use crate::base::{Error, Result, quote};
 use crate::decode::file::{mistake, parse};

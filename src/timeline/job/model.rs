@@ -181,6 +181,9 @@ impl CaptureRef {
     pub(super) fn misfit(&self) -> Option<String> {
         match (std::fs::metadata(&self.path), self.bytes) {
             (Err(_), _) => Some(format!("{}: its file {} is missing", self.name, self.file)),
+            (Ok(data), _) if !data.is_file() && !data.is_dir() => {
+                Some(format!("{}: {} is no plain file", self.name, self.file))
+            }
             (Ok(data), Some(bytes)) if data.is_file() && data.len() != bytes => Some(format!(
                 "{}: {} was altered after the capture: it has {} bytes, not {bytes}",
                 self.name,
@@ -189,6 +192,11 @@ impl CaptureRef {
             )),
             _ => None,
         }
+    }
+
+    /// Whether its file, or its folder of segments, is where it should be.
+    pub fn is_there(&self) -> bool {
+        self.path.is_file() || self.path.is_dir()
     }
 
     /// Whether it is complete and has its checksum.

@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use super::folder::{Lock, sum_with, write_whole};
+use super::folder::{Lock, free_reserve, sum_with, write_whole};
 use super::log::{Entry, State};
 use super::model::{CaptureRef, JobInfo, LAYOUT_VERSION, Stage};
 use crate::base::{Anchor, Error, Nanoseconds, Result};
@@ -90,6 +90,8 @@ impl Job {
             running: BTreeSet::new(),
         };
         job.read_log()?;
+        // Left by a crash; what follows may need the room.
+        free_reserve(folder);
         let (log, recovered) = Writer::open(&folder.join(STEP_LOG))?;
         if recovered.cut > 0 {
             job.state
@@ -204,7 +206,8 @@ impl Job {
     pub(super) fn log_sum_with(&mut self, now: Anchor, entry: &Entry) -> Result<String> {
         let folder = self.folder.clone();
         let log = self.log_to_write()?;
-        let bytes = log.next_bytes(RecordKind::Entry, since(log, now), now.unix_ns, &payload(&folder, entry)?);
+        let bytes =
+            log.next_bytes(RecordKind::Entry, since(log, now), now.unix_ns, &payload(&folder, entry)?);
         Ok(sum_with(&folder.join(STEP_LOG), &bytes)?.sha256)
     }
 
@@ -310,8 +313,19 @@ pub(super) fn in_use(folder: &Path) -> Error {
         .remedy("choose a new folder for the job")
 }
 
+/// A job may come from elsewhere: reading a pipe or a device would wait for ever. That nothing is there is told by
+/// who opens it.
+fn check_plain(path: &Path) -> Result<()> {
+    match fs::metadata(path) {
+        Ok(data) if !data.is_file() => Err(Error::input("this is no plain file").at(path)),
+        _ => Ok(()),
+    }
+}
+
 fn read_info(folder: &Path) -> Result<JobInfo> {
     let path = folder.join("job.toml");
+    check_plain(&path)?;
+    check_plain(&folder.join(STEP_LOG))?;
     let text = match fs::read_to_string(&path) {
         Ok(text) => text,
         Err(error) if error.kind() == std::io::ErrorKind::NotFound => {

@@ -127,12 +127,27 @@ const LABELS: [Label; 20] = [
         Sign::Any,
     ),
     label(r"host|fqdn", Private::DeviceName, Reach::Word, Sign::Equals),
-    label(r"(?:tele|mobile[ _-]?|cell[ _-]?)?phone|tel|mobile|fax|msisdn", Private::Telephone, Reach::Words, Sign::Any),
+    label(
+        r"(?:tele|mobile[ _-]?|cell[ _-]?)?phone|tel|mobile|fax|msisdn",
+        Private::Telephone,
+        Reach::Words,
+        Sign::Any,
+    ),
     Label {
         looks: Looks::Decimal,
-        ..label(r"lat(?:itude)?|lon(?:g(?:itude)?)?|lng|gps|geo|coord(?:inate)?s?|position", Private::Location, Reach::Words, Sign::Any)
+        ..label(
+            r"lat(?:itude)?|lon(?:g(?:itude)?)?|lng|gps|geo|coord(?:inate)?s?|position",
+            Private::Location,
+            Reach::Words,
+            Sign::Any,
+        )
     },
-    label(r"post[ _-]?code|postal[ _-]?code|zip[ _-]?code|street", Private::Location, Reach::Words, Sign::Any),
+    label(
+        r"post[ _-]?code|postal[ _-]?code|zip[ _-]?code|street",
+        Private::Location,
+        Reach::Words,
+        Sign::Any,
+    ),
 ];
 
 /// What may stand behind a label before its sign: `ssid_2g`, `mac address`, `pin code`, `password1`.
@@ -161,7 +176,8 @@ static AUTOMATA: LazyLock<Option<Automata>> = LazyLock::new(|| {
     all.extend(&forms);
     all.extend(ESCAPED);
     all.push(form::ENCODED);
-    let regex = |patterns: &[&str]| Regex::builder().syntax(syntax()).thompson(bytes()).build_many(patterns).ok();
+    let regex =
+        |patterns: &[&str]| Regex::builder().syntax(syntax()).thompson(bytes()).build_many(patterns).ok();
     Some(Automata {
         any: dfa::DFA::builder()
             .configure(dfa::DFA::config().match_kind(MatchKind::All).cache_capacity(8 << 20))

@@ -112,9 +112,9 @@ fn internet(line: &[u8], from: usize, to: usize) -> Option<(usize, usize)> {
 fn dotted_quad(line: &[u8], from: usize, to: usize) -> Option<(usize, usize)> {
     alone(line, from, to)?;
     let host = line[from..to].split(|byte| matches!(byte, b':' | b'/')).next().unwrap_or_default();
-    let fits = host.split(|byte| *byte == b'.').all(|part| {
-        std::str::from_utf8(part).ok().is_some_and(|number| number.parse::<u8>().is_ok())
-    });
+    let fits = host
+        .split(|byte| *byte == b'.')
+        .all(|part| std::str::from_utf8(part).ok().is_some_and(|number| number.parse::<u8>().is_ok()));
     let longer = before(line, from) == b'.' || behind(line, to) == b'.' && is_word(behind(line, to + 1));
     (fits && !longer).then_some((from, to))
 }

@@ -112,7 +112,8 @@ impl Masker {
 
     /// Masks one line. What ends before `given` was told already; what begins behind `upto` is told later.
     fn mask_line(&mut self, given: usize, line: &mut [u8], upto: usize, found: &mut dyn FnMut(Private, u64)) {
-        let numbers = line.first().is_some_and(|byte| byte.is_ascii_digit() || matches!(byte, b'-' | b'+' | b'.'));
+        let numbers =
+            line.first().is_some_and(|byte| byte.is_ascii_digit() || matches!(byte, b'-' | b'+' | b'.'));
         if self.text == Text::Table && numbers {
             return;
         }

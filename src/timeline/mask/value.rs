@@ -62,7 +62,9 @@ pub(super) fn value(line: &[u8], mut at: usize, reach: Reach) -> Option<(usize, 
     let mut end = match reach {
         Reach::Line => at + count(at, &|byte| !matches!(byte, b'\r' | b'\n')),
         // A password may hold what ends other values: it goes on where no blank follows.
-        _ if reach == Reach::Word => at + count(at, &|byte| !matches!(byte, b' ' | b'\t' | b'\r' | b'\n' | b'&')),
+        _ if reach == Reach::Word => {
+            at + count(at, &|byte| !matches!(byte, b' ' | b'\t' | b'\r' | b'\n' | b'&'))
+        }
         _ => word(at),
     };
     if reach == Reach::Word {

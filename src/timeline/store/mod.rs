@@ -108,7 +108,7 @@ impl Store {
         self.write_stages(job)?;
         for stage in job.stages() {
             for capture in &stage.captures {
-                if !capture.path.exists() {
+                if !capture.is_there() {
                     // The job says that it is missing; the rest is still worth reading.
                     self.forget(&capture.name)?;
                 } else if !self.is_current(capture, decoders)? {

@@ -53,7 +53,8 @@ fn peel(from: &Path, to: &Path, tally: &mut Tally, layers: u32) -> Result<()> {
         return [plain, masked].iter().try_for_each(fs::remove_file).map_err(cannot_write);
     }
     let text = if matches!(kind, FileKind::Csv | FileKind::Vcd) { Text::Table } else { Text::Log };
-    mask_stream(&mut BufReader::with_capacity(1 << 18, whole), &mut copy, text, tally).map_err(cannot_write)?;
+    mask_stream(&mut BufReader::with_capacity(1 << 18, whole), &mut copy, text, tally)
+        .map_err(cannot_write)?;
     copy.flush().map_err(cannot_write)
 }
 
@@ -229,11 +230,11 @@ fn masked(entry: Entry, copies: &BTreeMap<String, Renamed>, tally: &mut Tally) -
             Entry::Begin { name: renamed(name), file, source, hands, wire, chassis, started_unix_ns }
         }
         Entry::Prompt { capture, prompt } => Entry::Prompt { capture: renamed(capture), prompt },
-        Entry::End { name, sha256, bytes, span, cut } => match copies.get(&name).cloned() {
+        Entry::End { name, sha256, bytes, span, cut, short } => match copies.get(&name).cloned() {
             Some(copy) => {
-                Entry::End { name: copy.name, sha256: copy.sha256, bytes: copy.bytes, span, cut }
+                Entry::End { name: copy.name, sha256: copy.sha256, bytes: copy.bytes, span, cut, short }
             }
-            None => Entry::End { name, sha256, bytes, span, cut },
+            None => Entry::End { name, sha256, bytes, span, cut, short },
         },
         Entry::Closed { at } => Entry::Closed { at },
     }
@@ -241,7 +242,8 @@ fn masked(entry: Entry, copies: &BTreeMap<String, Renamed>, tally: &mut Tally) -
 
 /// `job.toml` with masked words.
 pub(super) fn info(from: &Path, to: &Path, tally: &mut Tally) -> Result<()> {
-    let mut text = fs::read_to_string(from).map_err(|error| Error::io("cannot read this file", from, error))?;
+    let mut text =
+        fs::read_to_string(from).map_err(|error| Error::io("cannot read this file", from, error))?;
     let (masked, found) = mask_text(&text);
     if tally.masks() && !found.is_empty() {
         text = masked;

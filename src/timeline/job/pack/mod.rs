@@ -107,8 +107,9 @@ impl Job {
         }
         let scratch = Part::make(&beside(to, ".files"))?;
         let manifest = self.collect(&scratch.0, options)?;
-        let bytes =
-            write_output(to, "cannot write the pack", |file| write(file, to, &manifest, &scratch.0, self.folder()))?;
+        let bytes = write_output(to, "cannot write the pack", |file| {
+            write(file, to, &manifest, &scratch.0, self.folder())
+        })?;
         Ok(Packed { pack: to.to_owned(), bytes, captures: self.captures().count(), masked: manifest.masked })
     }
 
@@ -160,11 +161,7 @@ impl Job {
         for file in ["job.toml", STEP_LOG] {
             let copy = scratch.join(file);
             let sum = sum_of(&if copy.exists() { copy } else { self.folder().join(file) })?;
-            manifest.files.push(FileEntry {
-                file: file.to_owned(),
-                bytes: sum.bytes,
-                sha256: sum.sha256,
-            });
+            manifest.files.push(FileEntry { file: file.to_owned(), bytes: sum.bytes, sha256: sum.sha256 });
         }
         Ok(manifest)
     }
