@@ -99,7 +99,11 @@ fn masked(bencher: Bencher<'_, '_>, every: usize) {
     let mut text = String::with_capacity(plain.len() + 256);
     for (i, line) in plain.lines().enumerate() {
         let private = every > 0 && i % every == 0;
-        text.push_str(if private { "[12.345] wifi: ssid=Huber Home psk=two words from 192.0.2.17" } else { line });
+        text.push_str(if private {
+            "[12.345] wifi: ssid=Huber Home psk=two words from 192.0.2.17"
+        } else {
+            line
+        });
         text.push('\n');
     }
     bencher.counter(BytesCount::new(text.len())).bench(|| {

@@ -30,15 +30,16 @@ pub fn write_output<T>(path: &Path, what: &str, write: impl FnOnce(File) -> Resu
         return OpenOptions::new().write(true).open(&target).map_err(failed).and_then(write);
     }
     let part = beside(&target);
-    let written = OpenOptions::new().write(true).create_new(true).open(&part).map_err(failed).and_then(|file| {
-        let kept = file.try_clone().map_err(failed)?;
-        let value = write(file)?;
-        if let Some(there) = there {
-            kept.set_permissions(there.permissions()).map_err(failed)?;
-        }
-        kept.sync_all().and_then(|()| fs::rename(&part, &target)).map_err(failed)?;
-        Ok(value)
-    });
+    let written =
+        OpenOptions::new().write(true).create_new(true).open(&part).map_err(failed).and_then(|file| {
+            let kept = file.try_clone().map_err(failed)?;
+            let value = write(file)?;
+            if let Some(there) = there {
+                kept.set_permissions(there.permissions()).map_err(failed)?;
+            }
+            kept.sync_all().and_then(|()| fs::rename(&part, &target)).map_err(failed)?;
+            Ok(value)
+        });
     if written.is_err() {
         let _ = fs::remove_file(&part);
     }

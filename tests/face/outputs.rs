@@ -28,7 +28,9 @@ fn links_are_followed_and_stay_links() {
     let job = job(folder.path());
     let elsewhere = folder.path().join("elsewhere");
     fs::create_dir(&elsewhere).unwrap();
-    for (link, target, there) in [("to-file", "elsewhere/a.csv", true), ("to-nothing", "elsewhere/b.csv", false)] {
+    for (link, target, there) in
+        [("to-file", "elsewhere/a.csv", true), ("to-nothing", "elsewhere/b.csv", false)]
+    {
         let (link, file) = (folder.path().join(link), folder.path().join(target));
         if there {
             fs::write(&file, "old").unwrap();
