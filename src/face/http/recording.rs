@@ -59,7 +59,8 @@ pub(super) struct Recording {
     lost_by_port: u64,
     rate: Rate,
     told: Instant,
-    told_bytes: u64,
+    /// Bytes read, and those of them that were safe.
+    told_bytes: (u64, u64),
     level: PortLevel,
 }
 
@@ -159,7 +160,7 @@ impl Recording {
             lost_by_port: 0,
             rate: Rate { at: now, bytes: 0, per_s: 0.0 },
             told: now,
-            told_bytes: 0,
+            told_bytes: (0, 0),
             level: PortLevel::Open,
         })
     }
@@ -347,6 +348,7 @@ impl Recording {
             state.recognised = (!choice.given).then(|| choice.because.clone());
         }
         state.bytes = self.session.bytes();
+        state.safe_bytes = self.session.recorder().map_or(0, |recorder| recorder.acknowledged().captured);
         state.events = self.seen;
         state.bytes_per_s = self.rate.per_s;
         state.last_byte_s_ago = last.map(|last| round((now - last).seconds().max(0.0)));
@@ -355,9 +357,10 @@ impl Recording {
         state.gaps = self.gaps;
         state.since = self.anchor.wall(Nanoseconds::ZERO);
         state.soak = self.soak();
-        let flowing = state.bytes != self.told_bytes && self.told.elapsed() >= PORT_EVERY;
+        let bytes = (state.bytes, state.safe_bytes);
+        let flowing = bytes != self.told_bytes && self.told.elapsed() >= PORT_EVERY;
         if changed || flowing {
-            (self.told, self.told_bytes) = (Instant::now(), state.bytes);
+            (self.told, self.told_bytes) = (Instant::now(), bytes);
         }
         changed || flowing
     }
