@@ -11,9 +11,9 @@ mod time;
 mod unit;
 pub mod words;
 
-pub use error::{Error, Kind, Place, Result, quote};
+pub use error::{Error, Kind, Place, Result, is_hidden, quote};
 pub use event::{ControlPath, Event, EventKind, Name};
-pub use json::write_event;
+pub use json::{shown_json, write_event};
 pub use key::Key;
 pub(crate) use key::nearest;
 pub use output::write_output;

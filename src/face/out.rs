@@ -3,7 +3,7 @@
 
 use std::io::{self, IsTerminal, Write};
 
-use crate::base::{Error, Result};
+use crate::base::{Error, Result, is_hidden, shown_json};
 
 /// What a command ends with when nothing failed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -58,7 +58,7 @@ impl Out {
     pub fn value(&mut self, value: &impl serde::Serialize) -> Result<()> {
         let text = serde_json::to_string(value)
             .map_err(|error| Error::machine("the result cannot be written as JSON").because(error))?;
-        self.line(text)
+        self.line(shown_json(text))
     }
 
     /// Hands everything to the operating system.
@@ -99,9 +99,7 @@ pub fn is_closed(error: &Error) -> bool {
 pub fn safe(text: &str) -> String {
     let mut safe = String::with_capacity(text.len());
     for c in text.chars() {
-        if c.is_control()
-            || matches!(c, '\u{200b}'..='\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2060}'..='\u{2069}')
-        {
+        if is_hidden(c) {
             safe.extend(c.escape_default());
         } else {
             safe.push(c);
