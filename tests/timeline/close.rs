@@ -251,3 +251,24 @@ fn a_pipe_in_a_job_is_told_and_not_read() {
         assert!(status.code().is_some() && told.contains("no plain file"), "{name}: {status}: {told}");
     }
 }
+
+/// By hand or by the daemon, whatever the mask: a job is for its user alone.
+#[test]
+fn a_job_is_for_its_user_alone() {
+    use std::os::unix::fs::PermissionsExt;
+    let folder = tempfile::tempdir().unwrap();
+    let manifest = manifest(folder.path(), 2);
+    let script = "umask 022; \"$0\" job new made --set s && \"$0\" job build \"$1\" --out built && \"$0\" job pack built && \
+                  \"$0\" job open built.pack.tar.gz --out opened";
+    let ran = Command::new("sh")
+        .args(["-c", script, env!("CARGO_BIN_EXE_straykey")])
+        .arg(&manifest)
+        .current_dir(folder.path())
+        .output()
+        .unwrap();
+    assert!(ran.status.success(), "{}", String::from_utf8_lossy(&ran.stderr));
+    for job in ["made", "built", "opened"] {
+        let mode = fs::metadata(folder.path().join(job)).unwrap().permissions().mode();
+        assert_eq!(mode & 0o777, 0o700, "{job}");
+    }
+}

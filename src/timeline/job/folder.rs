@@ -2,7 +2,7 @@
 
 use std::fs::{self, File, OpenOptions, TryLockError};
 use std::io::{self, Read, Seek, SeekFrom, Write};
-use std::os::unix::fs::OpenOptionsExt;
+use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -36,6 +36,12 @@ pub(super) fn write_whole(path: &Path, content: &[u8]) -> Result<()> {
     sync_folder(folder)
 }
 
+/// Makes a folder, and those above it, for this user alone: a capture may hold what is private, whoever makes the job
+/// and with whatever mask.
+pub(super) fn make_folder(path: &Path) -> io::Result<()> {
+    fs::DirBuilder::new().recursive(true).mode(0o700).create(path)
+}
+
 /// A folder that grows beside the place that it is to have, `NAME.part`; removed when this is dropped.
 pub(super) struct Part(pub(super) PathBuf);
 
@@ -55,7 +61,7 @@ impl Part {
                 Error::machine("cannot remove what an earlier try has left").at(&path).because(error)
             })?;
         }
-        fs::create_dir_all(path.join("raw"))
+        make_folder(&path.join("raw"))
             .map_err(|error| Error::machine("cannot make a folder to work in").at(&path).because(error))?;
         Ok(Self(path))
     }

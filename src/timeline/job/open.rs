@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use super::folder::{Lock, free_reserve, sum_with, write_whole};
+use super::folder::{Lock, free_reserve, make_folder, sum_with, write_whole};
 use super::log::{Entry, State};
 use super::model::{CaptureRef, JobInfo, LAYOUT_VERSION, Stage};
 use crate::base::{Anchor, Error, Nanoseconds, Result};
@@ -43,7 +43,7 @@ impl Job {
         if !is_free(folder) {
             return Err(in_use(folder));
         }
-        fs::create_dir_all(folder.join("raw"))
+        make_folder(&folder.join("raw"))
             .map_err(|error| Error::machine("cannot make the folder of the job").at(folder).because(error))?;
         let lock = Lock::take(folder)?;
         // Left by a creation that a full disk or a power cut has ended; it holds nothing.
@@ -271,6 +271,11 @@ impl Job {
     /// What a reader of the job should know: what a crash has left, what is damaged, what is missing.
     pub fn remarks(&self) -> &[String] {
         &self.state.remarks
+    }
+
+    /// Adds to what a reader of the job should know.
+    pub fn remark(&mut self, what: impl Into<String>) {
+        self.state.remarks.push(what.into());
     }
 
     /// The cautions that were read, as they were worded; `None` when they were not yet.
