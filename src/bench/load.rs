@@ -122,8 +122,11 @@ impl Loaded {
     ///
     /// # Errors
     /// As [`Loaded::open`].
-    pub fn index(job: Job, protocols: &Protocols, rebuild: bool) -> Result<Self> {
+    pub fn index(mut job: Job, protocols: &Protocols, rebuild: bool) -> Result<Self> {
         let mut store = Store::open(job.folder())?;
+        if store.was_damaged() {
+            job.remark("the index was damaged; it was made anew from the raw captures");
+        }
         let chassis = job.info().chassis.clone();
         let mut decode = |capture: &CaptureRef, sink: &mut dyn FnMut(Event) -> Result<()>| {
             let options = Options {

@@ -3,6 +3,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::print_stdout)]
 
 mod close;
+mod index;
 mod job;
 mod keypad_wire;
 mod locked;
