@@ -219,7 +219,7 @@ fn too_much_and_too_slow_is_refused() {
         "GET /api/v1/status HTTP/1.1\r\nHost: {}\r\nAuthorization: Bearer {}\r\n\r\n",
         daemon.address, daemon.token
     );
-    let mut answered = |own: &mut TcpStream| {
+    let answered = |own: &mut TcpStream| {
         own.write_all(ask.as_bytes()).unwrap();
         let mut answer = [0u8; 12];
         own.read_exact(&mut answer).unwrap();

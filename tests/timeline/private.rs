@@ -195,7 +195,7 @@ fn planted(folder: &Path) -> Job {
         rest = after;
     }
     let command = format!("console command by the technician: connect {TYPED}");
-    writer.mark(&Mark { t: Nanoseconds(t), what: command.into() }).unwrap();
+    writer.mark(&Mark { t: Nanoseconds(t), what: command }).unwrap();
     let echo = format!("# connect {TYPED}\r\n");
     let chunk = Chunk { arrival: Some(Nanoseconds(t + 1)), offset, bytes: echo.as_bytes() };
     writer.take(&Pulled::Chunk(chunk)).unwrap();
@@ -370,7 +370,7 @@ fn sample_captures_are_left_as_they_are() {
                 continue;
             }
             let bytes = fs::read(&path).unwrap();
-            let table = !path.extension().is_some_and(|end| end == "log");
+            let table = path.extension().is_none_or(|end| end != "log");
             let (mut out, mut tally) = (Vec::new(), straykey::timeline::mask::Tally::default());
             let text = if table { Text::Table } else { Text::Log };
             mask_stream(&mut &bytes[..], &mut out, text, &mut tally).unwrap();

@@ -98,7 +98,7 @@ fn octets(line: &[u8], from: usize, to: usize) -> Option<(usize, usize)> {
 /// Letters and digits, so that it is no plain number, and no word either.
 fn bare(line: &[u8], from: usize, to: usize) -> Option<(usize, usize)> {
     let digits = line[from..to].iter().filter(|byte| byte.is_ascii_digit()).count();
-    let hexadecimal = digits >= 3 && digits < 12;
+    let hexadecimal = (3..12).contains(&digits);
     alone(line, from, to).filter(|_| hexadecimal && before(line, from) != b'.')
 }
 
