@@ -10,6 +10,7 @@ use divan::counter::BytesCount;
 use divan::{Bencher, black_box};
 use straykey::decode::library::Library;
 use straykey::decode::text::TextDecoder;
+use straykey::timeline::mask::{Masker, Text};
 
 /// Bytes of each log.
 const SIZE: usize = 64 << 20;
@@ -89,4 +90,30 @@ fn lines_alone(bencher: Bencher<'_, '_>, name: &str) {
     bencher
         .counter(BytesCount::new(text.len()))
         .bench(|| memchr::memchr2_iter(b'\n', b'\r', black_box(text.as_bytes())).count());
+}
+
+/// What packing does to a log; one line in `every` holds something private.
+#[divan::bench(args = [0, 1000, 10], sample_count = 5, sample_size = 1)]
+fn masked(bencher: Bencher<'_, '_>, every: usize) {
+    let plain = log("alder");
+    let mut text = String::with_capacity(plain.len() + 256);
+    for (i, line) in plain.lines().enumerate() {
+        let private = every > 0 && i % every == 0;
+        text.push_str(if private {
+            "[12.345] wifi: ssid=Huber Home psk=two words from 192.0.2.17"
+        } else {
+            line
+        });
+        text.push('\n');
+    }
+    bencher.counter(BytesCount::new(text.len())).bench(|| {
+        let (mut masker, mut out, mut found) = (Masker::new(Text::Log), Vec::new(), 0);
+        let mut total = 0;
+        for piece in text.as_bytes().chunks(PIECE) {
+            masker.feed(piece, &mut out, &mut |_, _| found += 1);
+            total += black_box(&out).len();
+            out.clear();
+        }
+        (total, found)
+    });
 }

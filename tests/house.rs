@@ -28,7 +28,7 @@ const DOORS: [(&str, &[&str]); 14] = [
     ("flate2", &["source", "journal", "timeline"]),
     ("tar", &["timeline"]),
     ("crc32c", &["journal"]),
-    ("regex_automata", &["decode"]),
+    ("regex_automata", &["decode", "timeline"]),
     ("nom", &["decode"]),
     ("rusqlite", &["timeline"]),
     ("arrow_array", &["timeline"]),

@@ -234,7 +234,7 @@ pub fn quote(bytes: &[u8]) -> String {
                 return text;
             }
             shown += 1;
-            if c.is_control() || is_invisible(c) {
+            if is_hidden(c) {
                 for byte in c.to_string().bytes() {
                     text.push_str(&format!("\\x{byte:02x}"));
                 }
@@ -254,15 +254,20 @@ pub fn quote(bytes: &[u8]) -> String {
     text
 }
 
-/// Characters that change how their neighbours are shown (bidirectional controls, zero width).
-fn is_invisible(c: char) -> bool {
-    matches!(c, '\u{200b}'..='\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2060}'..='\u{2069}' | '\u{feff}')
+/// Whether a character does something instead of showing something: control characters (C0, and C1 with U+009B, which
+/// many terminals take for an escape), bidirectional controls (Unicode Standard Annex 9), zero width, separators of lines.
+pub fn is_hidden(c: char) -> bool {
+    let invisible = matches!(
+        c,
+        '\u{61c}' | '\u{180e}' | '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2060}'..='\u{206f}' | '\u{feff}'
+    );
+    c.is_control() || invisible
 }
 
 fn quote_path(path: &Path) -> String {
     path.display()
         .to_string()
         .chars()
-        .flat_map(|c| if c.is_control() { c.escape_default().collect::<Vec<_>>() } else { vec![c] })
+        .flat_map(|c| if is_hidden(c) { c.escape_default().collect::<Vec<_>>() } else { vec![c] })
         .collect()
 }

@@ -3,7 +3,7 @@
 //! `serde` on the same type is the slow twin; a test holds them equal.
 
 use super::time::push_decimal;
-use super::{Anchor, Event};
+use super::{Anchor, Event, is_hidden};
 
 /// Appends one event as a JSON object, keys in the order of the fields, without a line end.
 ///
@@ -144,20 +144,46 @@ fn text(out: &mut Vec<u8>, key: &str, value: &str) {
     name(out, key);
     out.push(b'"');
     let bytes = value.as_bytes();
-    if bytes.iter().all(|b| !matches!(b, 0..=0x1f | b'"' | b'\\' | 0x7f)) {
+    // All that is escaped beyond ASCII begins with one of four bytes.
+    let may_hide =
+        |byte: u8| matches!(byte, 0..=0x1f | b'"' | b'\\' | 0x7f | 0xc2 | 0xd8 | 0xe1 | 0xe2 | 0xef);
+    if !bytes.iter().any(|byte| may_hide(*byte)) {
         out.extend_from_slice(bytes);
     } else {
-        for &byte in bytes {
-            match byte {
-                b'"' => out.extend_from_slice(b"\\\""),
-                b'\\' => out.extend_from_slice(b"\\\\"),
-                b'\n' => out.extend_from_slice(b"\\n"),
-                b'\r' => out.extend_from_slice(b"\\r"),
-                b'\t' => out.extend_from_slice(b"\\t"),
-                0..=0x1f | 0x7f => out.extend_from_slice(format!("\\u{byte:04x}").as_bytes()),
-                _ => out.push(byte),
+        for c in value.chars() {
+            match c {
+                '"' => out.extend_from_slice(b"\\\""),
+                '\\' => out.extend_from_slice(b"\\\\"),
+                '\n' => out.extend_from_slice(b"\\n"),
+                '\r' => out.extend_from_slice(b"\\r"),
+                '\t' => out.extend_from_slice(b"\\t"),
+                c if is_hidden(c) => escape(c, out),
+                c => out.extend_from_slice(c.encode_utf8(&mut [0; 4]).as_bytes()),
             }
         }
     }
     out.push(b'"');
+}
+
+/// As JSON writes it, RFC 8259, 7; none of these is beyond the first plane.
+fn escape(c: char, out: &mut Vec<u8>) {
+    out.extend_from_slice(format!("\\u{:04x}", u32::from(c)).as_bytes());
+}
+
+/// JSON in which everything that hides or moves text is escaped, for a terminal; it means the same.
+pub fn shown_json(json: String) -> String {
+    // A line end between values is no text.
+    let hides = |c: char| is_hidden(c) && !matches!(c, '\n' | '\r' | '\t');
+    if !json.chars().any(hides) {
+        return json;
+    }
+    let mut out = Vec::with_capacity(json.len() + 16);
+    for c in json.chars() {
+        if hides(c) {
+            escape(c, &mut out);
+        } else {
+            out.extend_from_slice(c.encode_utf8(&mut [0; 4]).as_bytes());
+        }
+    }
+    String::from_utf8(out).unwrap_or(json)
 }

@@ -1,4 +1,4 @@
-//! Words that everybody uses: time, units, keys, the event, errors.
+//! Words that everybody uses: time, units, keys, the event, errors, files written whole.
 //!
 //! Stands at the bottom of the house and imports nothing of ours.
 
@@ -6,14 +6,16 @@ mod error;
 mod event;
 mod json;
 mod key;
+mod output;
 mod time;
 mod unit;
 pub mod words;
 
-pub use error::{Error, Kind, Place, Result, quote};
+pub use error::{Error, Kind, Place, Result, is_hidden, quote};
 pub use event::{ControlPath, Event, EventKind, Name};
-pub use json::write_event;
+pub use json::{shown_json, write_event};
 pub use key::Key;
 pub(crate) use key::nearest;
+pub use output::write_output;
 pub use time::{Anchor, Nanoseconds, Span};
 pub use unit::{Counts, Ohms, Volts};

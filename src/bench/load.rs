@@ -155,8 +155,11 @@ impl Loaded {
     ///
     /// # Errors
     /// As [`Loaded::open`].
-    pub fn index(job: Job, protocols: &Protocols, rebuild: bool) -> Result<Self> {
+    pub fn index(mut job: Job, protocols: &Protocols, rebuild: bool) -> Result<Self> {
         let mut store = Store::open(job.folder())?;
+        if store.was_damaged() {
+            job.remark("the index was damaged; it was made anew from the raw captures");
+        }
         let chassis = job.info().chassis.clone();
         // What the cadences of earlier captures have taught, in the order of the job.
         let mut ledgers: BTreeMap<String, Ledger> = BTreeMap::new();
@@ -233,8 +236,11 @@ impl Loaded {
 
     /// Ends a capture whose events an observation has taken.
     pub fn close(&self, capture: &CaptureRef, seen: &mut Seen) {
-        seen.hands_off &= capture.hands == Hands::Off;
-        seen.close(self.ledger(capture).clone());
+        // A missing capture adds nothing, and takes nothing from the others.
+        if self.indexed.contains_key(&capture.name) {
+            seen.hands_off &= capture.hands == Hands::Off;
+            seen.close(self.ledger(capture).clone());
+        }
     }
 
     /// Gives the events of a capture.

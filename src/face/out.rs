@@ -1,11 +1,9 @@
 //! Standard output and standard error, with good manners: a closed pipe is no failure, colour only on
 //! terminals, foreign text made harmless.
 
-use std::fs::File;
 use std::io::{self, IsTerminal, Write};
-use std::path::{Path, PathBuf};
 
-use crate::base::{Error, Result};
+use crate::base::{Error, Result, is_hidden, shown_json};
 
 /// What a command ends with when nothing failed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -60,7 +58,7 @@ impl Out {
     pub fn value(&mut self, value: &impl serde::Serialize) -> Result<()> {
         let text = serde_json::to_string(value)
             .map_err(|error| Error::machine("the result cannot be written as JSON").because(error))?;
-        self.line(text)
+        self.line(shown_json(text))
     }
 
     /// Hands everything to the operating system.
@@ -82,28 +80,6 @@ impl Out {
     }
 }
 
-/// Writes a file whole: beside its place and on the disk first, then renamed, so that a file that is there is whole.
-/// After an error nothing of it is left, and what stood there still stands. `what` words the error.
-///
-/// # Errors
-/// What `write` gives; `Machine` or `Input` when the file cannot be made.
-pub fn whole_file<T>(path: &Path, what: &str, write: impl FnOnce(File) -> Result<T>) -> Result<T> {
-    let mut part = path.as_os_str().to_owned();
-    part.push(".part");
-    let part = PathBuf::from(part);
-    let failed = |error| Error::io(what, path, error);
-    let written = File::create(&part).map_err(failed).and_then(|file| {
-        let kept = file.try_clone().map_err(failed)?;
-        let value = write(file)?;
-        kept.sync_all().and_then(|()| std::fs::rename(&part, path)).map_err(failed)?;
-        Ok(value)
-    });
-    if written.is_err() {
-        let _ = std::fs::remove_file(&part);
-    }
-    written
-}
-
 fn failed(error: io::Error) -> Error {
     if error.kind() == io::ErrorKind::BrokenPipe {
         Error::machine(CLOSED)
@@ -123,9 +99,7 @@ pub fn is_closed(error: &Error) -> bool {
 pub fn safe(text: &str) -> String {
     let mut safe = String::with_capacity(text.len());
     for c in text.chars() {
-        if c.is_control()
-            || matches!(c, '\u{200b}'..='\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2060}'..='\u{2069}')
-        {
+        if is_hidden(c) {
             safe.extend(c.escape_default());
         } else {
             safe.push(c);

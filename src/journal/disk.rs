@@ -5,7 +5,7 @@
 
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, Read, Write};
-use std::os::unix::fs::FileExt;
+use std::os::unix::fs::{FileExt, MetadataExt};
 use std::path::Path;
 
 use crate::base::{Error, Result};
@@ -41,6 +41,14 @@ pub trait Disk: Send {
     /// # Errors
     /// As the system gives them.
     fn cut(&mut self, length: u64) -> io::Result<()>;
+
+    /// Whether the file still has a name: one that was removed takes writes as before, and keeps nothing.
+    ///
+    /// # Errors
+    /// As the system gives them.
+    fn has_name(&mut self) -> io::Result<bool> {
+        Ok(true)
+    }
 
     /// Adds all of `bytes` at the end. After an error any part of them may be there.
     ///
@@ -155,6 +163,10 @@ impl Disk for FileDisk {
 
     fn cut(&mut self, length: u64) -> io::Result<()> {
         self.file.set_len(length)
+    }
+
+    fn has_name(&mut self) -> io::Result<bool> {
+        self.file.metadata().map(|data| data.nlink() > 0)
     }
 }
 

@@ -215,12 +215,27 @@ impl Recording {
 
     /// Second half of a commit.
     pub(super) fn sync_out(&mut self) -> Result<()> {
-        self.writer()?.sync_out()
+        let done = self.writer()?.sync_out();
+        self.told(done)
     }
 
     /// Both halves.
     pub(super) fn commit(&mut self) -> Result<()> {
-        self.writer()?.commit()
+        let done = self.writer()?.commit();
+        self.told(done)
+    }
+
+    /// A segment that was removed is let go of: the next attempt makes it anew, where its folder is still there.
+    fn told(&mut self, done: Result<()>) -> Result<()> {
+        let trouble = self.writer.as_ref().and_then(Writer::trouble);
+        if let Some(trouble) = trouble.filter(|trouble| trouble.removed).cloned() {
+            self.trouble = Some(trouble);
+            self.writer = None;
+            if self.files.list(&self.head.folder).is_err() {
+                self.past = Acknowledged::default();
+            }
+        }
+        done
     }
 
     /// Whether the segment is full at capture time `t`.
@@ -239,12 +254,13 @@ impl Recording {
         self.make_segment(t, wall)
     }
 
-    /// After a failure: takes up where the last acknowledged byte stands, and commits what waits.
-    pub(super) fn mend(&mut self, wall: i64) -> Result<()> {
+    /// After a failure: takes up where the last acknowledged byte stands, and commits what waits, as far as it fits
+    /// into `room`.
+    pub(super) fn mend(&mut self, wall: i64, room: usize) -> Result<()> {
         match &mut self.writer {
             Some(writer) => {
-                writer.mend()?;
-                writer.commit()?;
+                let done = writer.mend().and_then(|()| writer.commit_within(room));
+                self.told(done)?;
             }
             None => self.make_segment(self.last, wall)?,
         }

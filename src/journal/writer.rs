@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use super::disk::{Disk, FileDisk, is_full, sync_folder};
 use super::reader::Recovered;
-use super::record::{HEADER_BYTES, Header, LARGEST_PAYLOAD, RECORD_BYTES, Record, RecordKind};
+use super::record::{HEADER_BYTES, Header, LARGEST_PAYLOAD, RECORD_BYTES, Record, RecordKind, Status};
 use super::walk::{Step, Walk};
 use crate::base::{Anchor, Error, Nanoseconds, Result};
 
@@ -26,6 +26,9 @@ pub struct Acknowledged {
     pub file: u64,
 }
 
+/// What is said of it.
+const REMOVED: &str = "the file of this capture was removed while it was recorded";
+
 /// Why a write failed.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(super) struct Trouble {
@@ -33,6 +36,8 @@ pub(super) struct Trouble {
     pub(super) why: String,
     /// Whether the disk was full.
     pub(super) full: bool,
+    /// Whether the file was removed while it was written.
+    pub(super) removed: bool,
 }
 
 impl Trouble {
@@ -40,7 +45,7 @@ impl Trouble {
     pub(super) fn of(error: &Error) -> Self {
         let cause = std::error::Error::source(error);
         let full = cause.and_then(|cause| cause.downcast_ref::<io::Error>()).is_some_and(is_full);
-        Self { why: cause.map_or_else(|| error.what().to_owned(), ToString::to_string), full }
+        Self { why: cause.map_or_else(|| error.what().to_owned(), ToString::to_string), full, removed: false }
     }
 }
 
@@ -231,6 +236,14 @@ impl Writer {
         Ok(())
     }
 
+    /// The bytes that the next record would be on disk: what [`Writer::append`] writes when nothing waits.
+    pub fn next_bytes(&self, kind: RecordKind, t: Nanoseconds, wall: i64, payload: &[u8]) -> Vec<u8> {
+        let mut bytes = Vec::new();
+        let (sequence, offset) = (self.sequence, self.offset);
+        Record { kind, source: 0, sequence, offset, t: t.0, wall, payload }.write(&mut bytes);
+        bytes
+    }
+
     fn put(&mut self, kind: RecordKind, t: Nanoseconds, wall: i64, payload: &[u8]) {
         let record =
             Record { kind, source: 0, sequence: self.sequence, offset: self.offset, t: t.0, wall, payload };
@@ -279,6 +292,7 @@ impl Writer {
             return Ok(());
         }
         self.guard(|disk, _| disk.sync())?;
+        self.check_name()?;
         self.acknowledged = Acknowledged {
             records: self.records,
             captured: self.offset,
@@ -289,9 +303,53 @@ impl Writer {
         Ok(())
     }
 
+    /// What was written to a file that somebody has removed is not there: nothing of it is acknowledged any more.
+    fn check_name(&mut self) -> Result<()> {
+        if self.disk.has_name().unwrap_or(true) {
+            return Ok(());
+        }
+        self.acknowledged = Acknowledged::default();
+        self.broken = Some(Trouble { why: REMOVED.to_owned(), full: false, removed: true });
+        Err(Error::machine(REMOVED)
+            .at(&self.path)
+            .remedy("begin the capture again; what came before is lost"))
+    }
+
+    /// As [`Writer::commit`] on a disk that is nearly full: whole records within `room` bytes, the others wait on.
+    ///
+    /// # Errors
+    /// As [`Writer::commit`]; `Machine` with a full disk as its cause when something waits still.
+    pub(super) fn commit_within(&mut self, room: usize) -> Result<()> {
+        if self.waiting.len() <= room {
+            return self.commit();
+        }
+        self.check()?;
+        let (mut fits, mut count, mut captured) = (0, 0, self.acknowledged.captured);
+        while let Status::Valid(record, length) = Record::read(self.waiting.get(fits..).unwrap_or_default()) {
+            if fits + length > room {
+                break;
+            }
+            (fits, count) = (fits + length, count + 1);
+            captured = record.offset;
+            if record.kind == RecordKind::Bytes {
+                captured += record.payload.len() as u64;
+            }
+        }
+        if fits > 0 {
+            self.guard(|disk, waiting| {
+                disk.append(waiting.get(..fits).unwrap_or_default())?;
+                disk.sync()
+            })?;
+            let Acknowledged { records, file, .. } = self.acknowledged;
+            self.acknowledged = Acknowledged { records: records + count, captured, file: file + fits as u64 };
+            self.waiting.drain(..fits);
+        }
+        Err(cannot_write(&self.path, &self.acknowledged, io::ErrorKind::StorageFull.into()))
+    }
+
     fn guard(&mut self, run: impl FnOnce(&mut dyn Disk, &[u8]) -> io::Result<()>) -> Result<()> {
         run(&mut *self.disk, &self.waiting).map_err(|error| {
-            self.broken = Some(Trouble { why: error.to_string(), full: is_full(&error) });
+            self.broken = Some(Trouble { why: error.to_string(), full: is_full(&error), removed: false });
             cannot_write(&self.path, &self.acknowledged, error)
         })
     }
@@ -343,13 +401,18 @@ impl Writer {
     }
 }
 
+/// How much is on disk, for people.
+pub(super) fn safe_words(captured: u64) -> String {
+    match captured {
+        0 => "nothing of this capture is on disk".to_owned(),
+        captured => format!("{captured} captured bytes are safe on disk"),
+    }
+}
+
 fn cannot_write(path: &Path, acknowledged: &Acknowledged, error: io::Error) -> Error {
     let full = is_full(&error);
     let what = if full { "the disk is full: the journal cannot grow" } else { "cannot write the journal" };
-    let safe = format!(
-        "{} captured bytes up to here are safe on disk; the rest of this capture is not recorded",
-        acknowledged.captured
-    );
+    let safe = format!("{}; the rest of this capture is not recorded", safe_words(acknowledged.captured));
     let remedy = if full {
         format!("{safe}. Make room on this disk, then start the capture again")
     } else {

@@ -88,6 +88,11 @@ pub enum What {
         /// Nanoseconds.
         ns: i64,
     },
+    /// The technician wrote to the set's console.
+    Command {
+        /// What was typed.
+        text: String,
+    },
     /// A remark that changes nothing.
     Remark {
         /// In words.
@@ -101,6 +106,17 @@ impl What {
         Self::Remark { text: text.into() }
     }
 
+    /// The words in it that came from outside, to be masked in a copy.
+    pub fn words_mut(&mut self) -> Option<&mut String> {
+        match self {
+            Self::PortBack { device: text }
+            | Self::Command { text }
+            | Self::Damaged { text }
+            | Self::Remark { text } => Some(text),
+            _ => None,
+        }
+    }
+
     /// The sentence of a mark by version 0.1.0, which kept no other form.
     pub fn from_text(text: &str) -> Self {
         let seconds = |text: &str| Nanoseconds::parse_seconds(text.as_bytes()).map(|t| t.0);
@@ -110,6 +126,9 @@ impl What {
         }
         if let Some(device) = text.strip_prefix(BACK) {
             return Self::PortBack { device: device.to_owned() };
+        }
+        if let Some(text) = text.strip_prefix(COMMAND) {
+            return Self::Command { text: text.to_owned() };
         }
         if let Some(bytes) = text.strip_suffix(LOST).and_then(number) {
             return Self::BytesLost { bytes };
@@ -138,6 +157,7 @@ impl What {
 
 const GONE: &str = "port gone: bytes in flight may be missing";
 const BACK: &str = "port is back as ";
+const COMMAND: &str = "console command by the technician: ";
 const LOST: &str = " bytes lost: they came faster than they were taken";
 const SLEPT: &str = "the computer slept for ";
 const SET_BACK: &str = "the host's clock was set back by ";
@@ -207,6 +227,7 @@ impl fmt::Display for What {
             Self::ClockBack { ns } => {
                 write!(f, "{SET_BACK}{} s here; the time between these lines is not known", Nanoseconds(*ns))
             }
+            Self::Command { text } => write!(f, "{COMMAND}{text}"),
             Self::Planned { ns } => write!(f, "soak planned for {:.0} s", seconds(ns)),
             Self::Damaged { text } | Self::Remark { text } => f.write_str(text),
         }
@@ -250,7 +271,8 @@ mod tests {
             What::Slept { ns: 90_000_000_000 },
             What::ClockBack { ns: 3_600_000_000_000 },
             What::Damaged { text: "the journal is damaged: 12 bytes skipped at byte 99".to_owned() },
-            What::remark("console command by the technician: help"),
+            What::Command { text: "help".to_owned() },
+            What::remark("the supply was switched"),
         ] {
             assert_eq!(What::from_text(&what.to_string()), what);
             let json = serde_json::to_string(&what).unwrap_or_default();

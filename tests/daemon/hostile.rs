@@ -31,12 +31,71 @@ fn without_the_token_nothing_is_told() {
     for word in ["httponly", "samesite=strict", "path=/", "location: /"] {
         assert!(opened.head.contains(word), "{word}: {}", opened.head);
     }
-    let cookie = format!("a=b; straykey={}", daemon.token);
+    // The cookie is no token: it is good for this run of the daemon alone, and is not in the file.
+    let given = opened.head.split("set-cookie: ").nth(1).unwrap().split(';').next().unwrap().to_owned();
+    assert!(!given.contains(&daemon.token), "{given}");
+    let cookie = format!("a=b; {given}");
     assert_eq!(daemon.with("GET", "/api/v1/status", &[host, ("Cookie", &cookie)], "").status, 200);
+    let (name, _) = given.split_once('=').unwrap();
+    let cookie = format!("{name}={}", daemon.token);
+    assert_eq!(daemon.with("GET", "/api/v1/status", &[host, ("Cookie", &cookie)], "").status, 401);
+    let bearer = format!("Bearer {}", given.split_once('=').unwrap().1);
+    assert_eq!(daemon.with("GET", "/api/v1/status", &[host, ("Authorization", &bearer)], "").status, 401);
     // Neither the log nor the link's answer may repeat the token.
     assert!(daemon.told.try_iter().all(|line| !line.contains(&daemon.token)));
     let mode = std::fs::metadata(folder.path().join("token")).unwrap().permissions().mode();
     assert_eq!(mode & 0o777, 0o600);
+}
+
+/// What a service writes to standard output is kept by others; a terminal forgets.
+#[test]
+fn the_link_goes_to_a_terminal_alone() {
+    for json in [false, true] {
+        let folder = tempfile::tempdir().unwrap();
+        let told = served(folder.path(), json, std::process::Stdio::piped(), |child| {
+            let mut told = vec![0; 4096];
+            let length = child.stdout.take().unwrap().read(&mut told).unwrap();
+            String::from_utf8_lossy(&told[..length]).into_owned()
+        });
+        let token = std::fs::read_to_string(folder.path().join("token")).unwrap();
+        assert!(!told.contains(token.trim()), "{told}");
+        assert!(told.contains(&folder.path().join("token").display().to_string()), "{told}");
+    }
+    let folder = tempfile::tempdir().unwrap();
+    let mut terminal = Terminal::open();
+    let screen = std::fs::OpenOptions::new().read(true).write(true).open(terminal.path()).unwrap();
+    let told = served(folder.path(), false, screen.into(), |_| {
+        let mut told = String::new();
+        while !told.contains("Ctrl-C ends") {
+            told.push_str(&String::from_utf8_lossy(&terminal.typed()));
+            std::thread::sleep(Duration::from_millis(20));
+        }
+        told
+    });
+    let token = std::fs::read_to_string(folder.path().join("token")).unwrap();
+    assert!(told.contains(token.trim()), "{told}");
+}
+
+/// Serves for as long as it takes to read what it says.
+fn served(
+    folder: &std::path::Path,
+    json: bool,
+    out: std::process::Stdio,
+    read: impl FnOnce(&mut std::process::Child) -> String,
+) -> String {
+    let config = folder.join("serve.toml");
+    std::fs::write(
+        &config,
+        "jobs = \"jobs\"\nlisten = \"127.0.0.1:0\"\nsocket = \"s\"\ntoken_file = \"token\"\n",
+    )
+    .unwrap();
+    let mut command = std::process::Command::new(env!("CARGO_BIN_EXE_straykey"));
+    command.args(["serve", "--config"]).arg(&config).args(json.then_some("--json"));
+    let mut child = command.stdout(out).stderr(std::process::Stdio::null()).spawn().unwrap();
+    let told = read(&mut child);
+    child.kill().unwrap();
+    child.wait().unwrap();
+    told
 }
 
 #[test]
@@ -154,27 +213,40 @@ fn too_much_and_too_slow_is_refused() {
         let reply = daemon.raw(garbage.as_bytes());
         assert!(reply.status == 400 || reply.status == 0 || reply.status == 505, "{reply:?}");
     }
-    // A house full of clients that say nothing: the next is told so, and the Unix socket still answers.
-    let mut slow: Vec<TcpStream> = (0..64).map(|_| TcpStream::connect(&daemon.address).unwrap()).collect();
-    for stream in &mut slow {
-        stream.write_all(b"GET / HTTP/1.1\r\nHost: ").unwrap();
-    }
+    // A house full of clients that say nothing: whoever shows the token is let in, and stays.
+    let mut own = TcpStream::connect(&daemon.address).unwrap();
+    let ask = format!(
+        "GET /api/v1/status HTTP/1.1\r\nHost: {}\r\nAuthorization: Bearer {}\r\n\r\n",
+        daemon.address, daemon.token
+    );
+    let answered = |own: &mut TcpStream| {
+        own.write_all(ask.as_bytes()).unwrap();
+        let mut answer = [0u8; 12];
+        own.read_exact(&mut answer).unwrap();
+        assert_eq!(&answer, b"HTTP/1.1 200");
+        let mut rest = [0u8; 65536];
+        let _ = own.read(&mut rest).unwrap();
+    };
+    answered(&mut own);
     let begun = Instant::now();
+    let mut slow: Vec<TcpStream> = (0..200).map(|_| TcpStream::connect(&daemon.address).unwrap()).collect();
+    for stream in &mut slow {
+        // The oldest have been closed for the others.
+        let _ = stream.write_all(b"GET / HTTP/1.1\r\nHost: ");
+    }
     std::thread::sleep(Duration::from_millis(300));
-    let mut next = TcpStream::connect(&daemon.address).unwrap();
-    next.set_read_timeout(Some(Duration::from_secs(5))).unwrap();
-    let mut answer = [0u8; 12];
-    next.read_exact(&mut answer).unwrap();
-    assert_eq!(&answer, b"HTTP/1.1 503");
+    answered(&mut own);
+    assert_eq!(daemon.get("/status")["version"], 1);
     let mut socket = UnixStream::connect(folder.path().join("s")).unwrap();
     socket.write_all(b"GET /api/v1/status HTTP/1.1\r\nHost: x\r\nConnection: close\r\n\r\n").unwrap();
     let mut answer = String::new();
     socket.read_to_string(&mut answer).unwrap();
     assert!(answer.starts_with("HTTP/1.1 200"), "{answer}");
     // After ten seconds they are gone, whatever they still drip.
-    slow[0].set_read_timeout(Some(Duration::from_secs(30))).unwrap();
+    let last = slow.last_mut().unwrap();
+    last.set_read_timeout(Some(Duration::from_secs(30))).unwrap();
     let mut rest = Vec::new();
-    let _ = slow[0].read_to_end(&mut rest);
+    let _ = last.read_to_end(&mut rest);
     let gone = begun.elapsed();
     assert!(gone > Duration::from_secs(5) && gone < Duration::from_secs(20), "{gone:?}");
     std::thread::sleep(Duration::from_millis(500));

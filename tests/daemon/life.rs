@@ -31,6 +31,52 @@ fn a_signal_ends_it_in_good_order() {
     assert_eq!(job["stages"][0]["strays"], 1);
 }
 
+/// What the daemon says is on the disk is there after a kill at that very moment, at 100 kB/s.
+#[test]
+fn what_is_told_to_be_safe_is_there_after_a_kill() {
+    for round in 0..5u64 {
+        let folder = tempfile::tempdir().unwrap();
+        let mut terminal = Terminal::open();
+        let mut daemon = Daemon::start(folder.path(), &bound("a", terminal.path(), ""));
+        daemon.job("one");
+        daemon.post("/ports/a/open", &json!({ "job": "one", "hands": "off" }));
+        let (go_on, stop) = std::sync::mpsc::channel::<()>();
+        let set = std::thread::spawn(move || {
+            let mut sent = Vec::new();
+            while stop.try_recv().is_err() {
+                let piece = readings(1000 + sent.len() as u64, false, 10);
+                terminal.offer(piece.as_bytes());
+                sent.extend_from_slice(piece.as_bytes());
+                std::thread::sleep(Duration::from_millis(3));
+            }
+        });
+        let wanted = 20_000 + round * 7_000;
+        let port = daemon.until("a", "safe", |port| port["safe_bytes"].as_u64().unwrap() > wanted);
+        daemon.signal("-KILL");
+        daemon.wait();
+        go_on.send(()).unwrap();
+        set.join().unwrap();
+        let (read, safe) = (port["bytes"].as_u64().unwrap(), port["safe_bytes"].as_u64().unwrap());
+        assert!(safe <= read, "{safe} of {read}");
+        let path = folder.path().join("jobs/one/raw/0001-live.journal");
+        let path = if path.exists() {
+            path
+        } else {
+            let raw = std::fs::read_dir(folder.path().join("jobs/one/raw")).unwrap().flatten();
+            raw.map(|entry| entry.path()).find(|path| path.is_dir()).unwrap()
+        };
+        let mut reader = straykey::journal::Reader::open(&path).unwrap();
+        let mut kept = 0;
+        while let Some(record) = reader.next_record().unwrap() {
+            if record.kind == straykey::journal::RecordKind::Bytes {
+                assert_eq!(record.offset, kept, "a hole");
+                kept += record.payload.len() as u64;
+            }
+        }
+        assert!(kept >= safe, "{kept} bytes are there, {safe} were told to be safe");
+    }
+}
+
 #[test]
 fn after_a_kill_everything_acknowledged_is_there_and_it_says_what_it_repaired() {
     let folder = tempfile::tempdir().unwrap();

@@ -29,7 +29,9 @@ fn the_unit_keeps_what_it_promises_and_its_command_is_understood() {
             "[{section}] {key}={value}"
         );
     };
-    has("Service", "Type", "notify-reload");
+    // Before systemd 253 an unknown type is passed over, and with it readiness and watchdog.
+    has("Service", "Type", "notify");
+    has("Service", "ExecReload", "/bin/kill -HUP $MAINPID");
     has("Service", "NotifyAccess", "main");
     has("Service", "Restart", "on-failure");
     has("Install", "WantedBy", "multi-user.target");

@@ -77,6 +77,68 @@ fn a_table_is_read_by_another_reader_field_by_field() {
     }
 }
 
+/// What a set prints is put before people: no cell runs in a spreadsheet, nothing moves or hides its neighbours.
+#[test]
+fn what_a_set_prints_is_harmless_in_tables_and_on_screens() {
+    let folder = tempfile::tempdir().unwrap();
+    let log = folder.path().join("set.log");
+    let evil = [
+        "=cmd|'/c calc'!A1",
+        "+1+cmd",
+        "-2+3",
+        "@SUM(1)",
+        " =1+1",
+        "\u{ff1d}1+1",
+        "a\u{9b}2Jb",
+        "c\u{202e}d\u{2066}e\u{200b}f\u{feff}g\u{61c}h\u{2028}i",
+    ];
+    let lines: Vec<String> = evil
+        .iter()
+        .enumerate()
+        .map(|(i, value)| format!("[{i}.000] osd: set item=volume value={value}\n"))
+        .collect();
+    std::fs::write(&log, lines.concat()).unwrap();
+    let log = log.display().to_string();
+    let out = folder.path().join("set.csv");
+    run(&["export", &log, "--chassis", "alder", "--to", "csv", "--out", &out.display().to_string()]);
+    let rows = by_python(&out);
+    assert_eq!(rows.len(), evil.len());
+    for row in &rows {
+        for (name, cell) in row.iter().filter(|(name, _)| !["t", "volts"].contains(&name.as_str())) {
+            let first = cell.trim_start().chars().next().unwrap_or('a');
+            assert!(!"=+-@\u{ff1d}".contains(first), "{name}: {cell}");
+            assert!(cell.chars().all(|c| !straykey::base::is_hidden(c)), "{name}: {cell:?}");
+        }
+    }
+    assert_eq!(rows[0]["value"], format!("'{}", evil[0]));
+    assert_eq!(rows[6]["value"], "a\\u{9b}2Jb");
+    // JSON says the same in escapes: it reads back as it was.
+    for printed in [
+        run(&["export", &log, "--chassis", "alder", "--to", "jsonl"]),
+        run(&["decode", &log, "--chassis", "alder", "--json"]),
+    ] {
+        let shown = text(&printed);
+        assert!(shown.chars().all(|c| c == '\n' || !straykey::base::is_hidden(c)), "{shown:?}");
+        let values: Vec<String> = shown
+            .lines()
+            .map(|line| serde_json::from_str::<Event>(line).unwrap().value.unwrap().to_string())
+            .collect();
+        assert_eq!(values[6..], evil[6..]);
+    }
+}
+
+/// A result as one object is shown the same way.
+#[test]
+fn a_result_in_json_hides_nothing() {
+    let folder = tempfile::tempdir().unwrap();
+    let job = folder.path().join("job").display().to_string();
+    let made = run(&["job", "new", &job, "--set", "a\u{9b}2J\u{202e}b", "--json"]);
+    let shown = text(&made);
+    assert!(shown.contains("\\u009b") && shown.contains("\\u202e"), "{shown}");
+    let state: serde_json::Value = serde_json::from_str(&shown).unwrap();
+    assert_eq!(state["set"], "a\u{9b}2J\u{202e}b");
+}
+
 /// Name, time and value of every change as the `vcd` crate reads them.
 fn by_vcd_crate(bytes: &[u8]) -> Vec<(String, u64, String)> {
     fn names(items: &[vcd::ScopeItem], path: &str, all: &mut BTreeMap<vcd::IdCode, String>) {

@@ -9,6 +9,7 @@ mod export;
 mod findings;
 mod guide;
 mod keycheck;
+mod outputs;
 pub(crate) mod program;
 mod report;
 mod statistics;
@@ -16,3 +17,5 @@ mod story;
 mod two_causes;
 
 mod next_test;
+
+pub(crate) use program::straykey;

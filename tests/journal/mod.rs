@@ -10,6 +10,7 @@ mod hostile;
 mod killed;
 mod layout;
 mod old;
+mod removed;
 mod segments;
 mod slow;
 mod twin;

@@ -1,7 +1,7 @@
 //! A pseudo-terminal pair: the set writes on one end, straykey reads the other.
 
 use std::fs::{File, OpenOptions};
-use std::io::Write;
+use std::io::{Read, Write};
 use std::os::fd::OwnedFd;
 use std::path::{Path, PathBuf};
 
@@ -61,6 +61,17 @@ impl Terminal {
     /// What the other end asked the system to do with what comes in.
     pub(crate) fn input_modes(&self) -> rustix::termios::InputModes {
         tcgetattr(&self.keep).unwrap().input_modes
+    }
+
+    /// What was written to the device since the last look.
+    pub(crate) fn typed(&mut self) -> Vec<u8> {
+        let mut all = Vec::new();
+        let Some(set) = &mut self.set else { return all };
+        rustix::io::ioctl_fionbio(&*set, true).unwrap();
+        // A terminal gives no end; nothing more to read is an error here.
+        let _ = set.read_to_end(&mut all);
+        rustix::io::ioctl_fionbio(&*set, false).unwrap();
+        all
     }
 
     /// The adapter is pulled out: the device is gone. Its number stays taken as long as this lives, since a

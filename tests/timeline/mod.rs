@@ -2,12 +2,16 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::print_stdout)]
 
+mod close;
+mod index;
 mod job;
 mod keypad_wire;
 mod locked;
 mod manifest;
 mod old_jobs;
+mod outgrown;
 mod pack;
+mod private;
 mod segments;
 mod store;
 mod wired;

@@ -199,7 +199,7 @@ impl Builder {
                 self.hole.get_or_insert(Lasting { from: self.heard_at, why: Blind::NoTime });
             }
             What::Planned { ns } => self.planned_s = Some(Nanoseconds(*ns).seconds()),
-            What::Slept { .. } | What::Remark { .. } => {}
+            What::Slept { .. } | What::Command { .. } | What::Remark { .. } => {}
         }
         self.now = self.now.max(mark.t);
     }

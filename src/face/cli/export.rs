@@ -5,9 +5,9 @@ use std::path::{Path, PathBuf};
 
 use super::decode;
 use super::load::{Loaded, is_job};
-use crate::base::{Error, Event, Result, Span};
+use crate::base::{Error, Event, Result, Span, write_output};
 use crate::face::cli::args::{self, ExportForm, Reading};
-use crate::face::out::{Out, Outcome, whole_file};
+use crate::face::out::{Out, Outcome};
 use crate::timeline::Protocols;
 use crate::timeline::export::{Export, Form, Place, Shape, Track, available, exporter};
 use crate::timeline::job::{CaptureRef, JobReference};
@@ -51,7 +51,7 @@ fn to_file(path: &Path, form: Form, shape: Option<Shape>, inputs: &Inputs<'_>, o
     if inputs.holds(path) {
         return Err(Error::usage("the export would replace the capture that it is made from").at(path));
     }
-    whole_file(path, "cannot write the export", |file| {
+    write_output(path, "cannot write the export", |file| {
         let mut writer = exporter(form, Box::new(BufWriter::with_capacity(1 << 18, file)), shape)?;
         let count = inputs.write(writer.as_mut(), form, out)?;
         writer.finish()?;
@@ -87,13 +87,13 @@ impl<'a> Inputs<'a> {
         Ok(Self::Job { loaded, stage })
     }
 
-    /// Whether a path is one of the captures.
+    /// Whether a path is one of the captures, or another record of the job.
     fn holds(&self, path: &Path) -> bool {
-        let Ok(path) = path.canonicalize() else { return false };
-        let same = |other: &Path| other.canonicalize().is_ok_and(|other| other == path);
         match self {
-            Self::Job { loaded, .. } => loaded.job.captures().any(|capture| same(&capture.path)),
-            Self::Files { files, .. } => files.iter().any(|file| same(file)),
+            Self::Job { loaded, .. } => loaded.job.holds(path),
+            Self::Files { files, .. } => path.canonicalize().is_ok_and(|path| {
+                files.iter().any(|file| file.canonicalize().is_ok_and(|other| other == path))
+            }),
         }
     }
 

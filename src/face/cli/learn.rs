@@ -4,10 +4,10 @@ use std::fs::File;
 use std::io::Write as _;
 use std::path::Path;
 
-use crate::base::{Error, Result};
+use crate::base::{Error, Result, write_output};
 use crate::decode::library;
 use crate::face::cli::args::learn::ProtocolLearn;
-use crate::face::out::{Out, Outcome, safe, whole_file};
+use crate::face::out::{Out, Outcome, safe};
 use crate::learn::{Capture, Extended, Loaded, extend, learn, learn_frames, load};
 use crate::timeline::job::{Prompt, read_prompts};
 
@@ -113,7 +113,7 @@ fn add(file: &Path, to: Option<&Path>, captures: &[Capture], out: &mut Out) -> R
     if let Some(to) = to {
         write_new(to, &extended.text)?;
     } else if !extended.added.is_empty() {
-        whole_file(file, "cannot replace the file", |mut new| {
+        write_output(file, "cannot replace the file", |mut new| {
             let written = new.write_all(extended.text.as_bytes());
             written.map_err(|error| Error::io("cannot replace the file", file, error))
         })?;

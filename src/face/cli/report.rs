@@ -9,10 +9,10 @@ use super::topics;
 use crate::analysis::episode::fold;
 use crate::analysis::pattern::Pattern;
 use crate::base::words::plural;
-use crate::base::{Anchor, Error, Nanoseconds, Result};
+use crate::base::{Anchor, Error, Nanoseconds, Result, write_output};
 use crate::bench::{StageView, chassis, concluding, key_windows, keys, state_of, views};
 use crate::face::cli::args;
-use crate::face::out::{Out, Outcome, whole_file};
+use crate::face::out::{Out, Outcome};
 use crate::face::report::{
     self, Capture, Folded, Observed, ReportModel, Stage, StageTimeline, TimelineBuilder, Versions,
 };
@@ -40,6 +40,9 @@ pub(super) fn write(
 ) -> Result<PathBuf> {
     let loaded = Loaded::open(folder, protocols, false)?;
     let path = to.map_or_else(|| folder.join("report.html"), Path::to_path_buf);
+    if loaded.job.holds(&path) {
+        return Err(Error::usage("the report would replace a record of the job").at(&path));
+    }
     for wrong in loaded.job.verify()? {
         out.note(format!("Attention: {wrong}"));
     }
@@ -51,7 +54,7 @@ pub(super) fn write(
         }
     }
     let page = report::write(&model);
-    whole_file(&path, "cannot write the report", |mut file| {
+    write_output(&path, "cannot write the report", |mut file| {
         file.write_all(page.as_bytes()).map_err(|error| Error::io("cannot write the report", &path, error))
     })?;
     Ok(path)

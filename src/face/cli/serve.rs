@@ -57,19 +57,30 @@ pub(super) fn run(options: &Serve, user: Option<&Path>, out: &mut Out) -> Result
     Ok(Outcome::Done)
 }
 
-/// Says where the page is: the link lets in whoever has it, so it goes to the terminal and into no log.
+/// Says where the page is. The link lets in whoever has it, so it goes to a terminal alone: other standard outputs are
+/// kept, as the log of a service is.
 fn tell(ready: &Ready, json: bool) {
     let scheme = if ready.tls { "https" } else { "http" };
-    let link = format!("{scheme}://{}/open?token={}", ready.address, ready.token.secret());
+    let page = format!("{scheme}://{}", ready.address);
+    let link = |token: &str| format!("{page}/open?token={token}");
+    let token_file = ready.token_file.display().to_string();
     let mut out = Out::new(json);
     let told = if json {
         let socket = ready.socket.as_ref().map(|path| path.display().to_string());
         out.value(&serde_json::json!({
-            "version": 1, "address": ready.address.to_string(), "open": link, "jobs": ready.jobs.display().to_string(),
-            "socket": socket, "recovered": ready.recovered,
+            "version": 1, "address": ready.address.to_string(), "open": page, "token_file": token_file,
+            "jobs": ready.jobs.display().to_string(), "socket": socket, "recovered": ready.recovered,
         }))
-    } else {
+    } else if Out::is_terminal() {
+        let link = link(ready.token.secret());
         out.line(format!("The bench is open: {link}\nJobs: {}. Ctrl-C ends.", ready.jobs.display()))
+    } else {
+        out.line(format!(
+            "The bench is open: {}\nThe token is in {token_file}; it is not written here, since this is no terminal.\n\
+             Jobs: {}.",
+            link("TOKEN"),
+            ready.jobs.display()
+        ))
     };
     // Whoever closed our output does not want to know.
     let _ = told.and_then(|()| out.flush());

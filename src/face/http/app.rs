@@ -74,6 +74,8 @@ pub struct Bench {
     pub jobs: Jobs,
     /// The token.
     pub token: Token,
+    /// What the cookie holds, until the daemon ends.
+    pub session: Token,
     /// What other faces make.
     pub makers: Makers,
     /// Name of this start.

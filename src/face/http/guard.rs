@@ -2,8 +2,8 @@
 
 use std::collections::HashMap;
 use std::net::IpAddr;
-use std::sync::Mutex;
 use std::sync::atomic::Ordering;
+use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
 use axum::extract::{Request, State};
@@ -13,6 +13,7 @@ use axum::response::{IntoResponse, Response};
 
 use super::api::{App, LARGEST_BODY};
 use super::app::locked;
+use super::places::Place;
 use super::refusal::{Answer, Refusal};
 
 /// Where a request comes from.
@@ -108,7 +109,11 @@ fn check(bench: &App, request: &Request, peer: Option<Peer>) -> Answer<()> {
     if let Peer::Tcp { tls, .. } = peer {
         check_host(bench, request, tls)?;
         let needs_token = path.starts_with("/api/") || path == "/metrics";
-        if needs_token && !has_token(bench, headers) {
+        let shown = has_token(bench, headers);
+        if let Some(place) = request.extensions().get::<Arc<Place>>().filter(|_| shown) {
+            place.keep();
+        }
+        if needs_token && !shown {
             return Err(Refusal::new(StatusCode::UNAUTHORIZED, "this needs the token")
                 .remedy("open the link that `straykey serve` prints, or send Authorization: Bearer TOKEN"));
         }
@@ -170,7 +175,7 @@ fn without_port(host: &str) -> &str {
     }
 }
 
-/// The token as a bearer or in the cookie.
+/// The token as a bearer, or the cookie of this run of the daemon: what a browser keeps lets nobody in after it.
 fn has_token(bench: &App, headers: &HeaderMap) -> bool {
     let bearer = headers
         .get(header::AUTHORIZATION)
@@ -181,8 +186,8 @@ fn has_token(bench: &App, headers: &HeaderMap) -> bool {
         .iter()
         .filter_map(|value| value.to_str().ok())
         .flat_map(|value| value.split(';'))
-        .filter_map(|pair| pair.trim().strip_prefix("straykey="));
-    bearer.is_some_and(|token| bench.token.is(token)) || cookies.any(|token| bench.token.is(token))
+        .filter_map(|pair| pair.trim().strip_prefix("straykey")?.split_once('='));
+    bearer.is_some_and(|token| bench.token.is(token)) || cookies.any(|(_, value)| bench.session.is(value))
 }
 
 #[cfg(test)]

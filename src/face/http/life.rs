@@ -49,6 +49,8 @@ pub struct Ready {
     pub tls: bool,
     /// The token.
     pub token: Token,
+    /// The file that holds it.
+    pub token_file: PathBuf,
     /// The jobs folder.
     pub jobs: PathBuf,
     /// The Unix socket.
@@ -84,6 +86,7 @@ pub fn run(start: Start) -> Result<()> {
         ring: Ring::default(),
         ports: Default::default(),
         token: token.clone(),
+        session: Token::passing()?,
         makers: start.makers,
         boot: random_hex::<6>()?,
         started: Anchor::now(),
@@ -153,6 +156,7 @@ async fn live(
         address,
         tls: acceptor.is_some(),
         token: bench.token.clone(),
+        token_file: config.token_file.clone(),
         jobs: bench.jobs.folder().to_owned(),
         socket: config.socket.clone().filter(|_| socket.is_some()),
         recovered: locked(&bench.recovered).clone(),

@@ -18,6 +18,7 @@ pub mod ladder;
 pub mod life;
 pub mod log;
 pub mod page;
+mod places;
 pub mod port;
 mod recording;
 pub mod refusal;

@@ -90,7 +90,8 @@ pub(super) struct Recording {
     lost_by_port: u64,
     rate: Rate,
     told: Instant,
-    told_bytes: u64,
+    /// Bytes read, and those of them that were safe.
+    told_bytes: (u64, u64),
     level: PortLevel,
 }
 
@@ -195,7 +196,7 @@ impl Recording {
             lost_by_port: 0,
             rate: Rate { at: now, bytes: 0, per_s: 0.0 },
             told: now,
-            told_bytes: 0,
+            told_bytes: (0, 0),
             level: PortLevel::Open,
         })
     }
@@ -321,21 +322,21 @@ impl Recording {
     /// Writes to the set; what is written is a remark in the recording before it is sent.
     pub(super) fn send(&mut self, text: &[u8], port: &str, bench: &Bench) -> Answer<usize> {
         let shown = String::from_utf8_lossy(text);
-        let what = format!("console command by the technician: {}", crate::face::out::safe(shown.trim_end()));
+        let what = What::Command { text: crate::face::out::safe(shown.trim_end()).to_string() };
         tracing::warn!(port, job = %self.job(), "{what}");
-        self.remark(what)?;
+        self.mark(what)?;
         let sent = self.console.send(text);
         if let Err(error) = &sent {
-            self.remark(format!("the command failed: {}", error.what()))?;
+            self.mark(What::remark(format!("the command failed: {}", error.what())))?;
         }
         self.take(port, bench);
         Ok(sent?)
     }
 
-    fn remark(&mut self, text: String) -> Answer<()> {
+    fn mark(&mut self, what: What) -> Answer<()> {
         let soak = self.soak.as_mut().map(|running| &mut running.run);
         let mut watching = Watching { soak, marks: &mut self.marks };
-        Ok(self.session.mark(What::remark(text), &mut watching, &mut self.events)?)
+        Ok(self.session.mark(what, &mut watching, &mut self.events)?)
     }
 
     /// Fills in what the port's state says; `true` when it is to be told.
@@ -383,6 +384,7 @@ impl Recording {
             state.recognised = (!choice.given).then(|| choice.because.clone());
         }
         state.bytes = self.session.bytes();
+        state.safe_bytes = self.session.recorder().map_or(0, |recorder| recorder.acknowledged().captured);
         state.events = self.seen;
         state.bytes_per_s = self.rate.per_s;
         state.last_byte_s_ago = last.map(|last| round((now - last).seconds().max(0.0)));
@@ -391,9 +393,10 @@ impl Recording {
         state.gaps = self.gaps;
         state.since = self.anchor.wall(Nanoseconds::ZERO);
         state.soak = self.soak();
-        let flowing = state.bytes != self.told_bytes && self.told.elapsed() >= PORT_EVERY;
+        let bytes = (state.bytes, state.safe_bytes);
+        let flowing = bytes != self.told_bytes && self.told.elapsed() >= PORT_EVERY;
         if changed || flowing {
-            (self.told, self.told_bytes) = (Instant::now(), state.bytes);
+            (self.told, self.told_bytes) = (Instant::now(), bytes);
         }
         changed || flowing
     }

@@ -17,7 +17,7 @@ use hyper::server::conn::http1;
 use hyper::service::Service as _;
 use hyper_util::rt::{TokioIo, TokioTimer};
 use hyper_util::service::TowerToHyperService;
-use tokio::io::{AsyncRead, AsyncWrite, AsyncWriteExt};
+use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::net::{TcpListener, UnixListener};
 use tokio::sync::Semaphore;
 use tokio_rustls::TlsAcceptor;
@@ -25,10 +25,11 @@ use tokio_rustls::TlsAcceptor;
 use super::api::{self, App};
 use super::guard::{self, Peer};
 use super::page;
+use super::places::{Place, Places};
 use super::refusal::Refusal;
 use crate::base::{Error, Result};
 
-/// Most connections at once, TCP and Unix each: a full house outside leaves the commands their way in.
+/// Most connections over the Unix socket at once.
 const MOST_CONNECTIONS: usize = 64;
 /// A client says what it wants within this, and a connection rests no longer.
 const HEADERS_WITHIN: Duration = Duration::from_secs(10);
@@ -52,38 +53,40 @@ pub fn router(bench: &App) -> Router {
 
 /// Takes TCP connections until the daemon ends.
 pub async fn tcp(bench: App, listener: TcpListener, tls: Option<TlsAcceptor>, router: Router) {
-    let room = Arc::new(Semaphore::new(MOST_CONNECTIONS));
+    let places = Arc::new(Places::default());
     loop {
         let accepted = tokio::select! {
             accepted = listener.accept() => accepted,
             () = bench.ended() => return,
         };
-        let Ok((mut stream, from)) = accepted else {
+        let Ok((stream, from)) = accepted else {
             tokio::time::sleep(ACCEPT_REST).await;
             continue;
         };
-        let Ok(permit) = Arc::clone(&room).try_acquire_owned() else {
+        let (place, gone) = places.enter();
+        if gone {
             bench.counts.turned_away.fetch_add(1, Ordering::Relaxed);
-            if tls.is_none() {
-                let _ = stream.try_write(FULL);
-            }
-            let _ = stream.shutdown().await;
-            continue;
-        };
+        }
         // An event must not wait for more bytes to go with it.
         let _ = stream.set_nodelay(true);
         let peer = Peer::Tcp { from: from.ip(), tls: tls.is_some() };
         let (bench, router, tls) = (Arc::clone(&bench), router.clone(), tls.clone());
         tokio::spawn(async move {
-            let _permit = permit;
-            match tls {
-                None => serve(&bench, stream, peer, router).await,
-                Some(tls) => {
-                    // A handshake that does not end is a connection like any other that says nothing.
-                    if let Ok(Ok(stream)) = tokio::time::timeout(HEADERS_WITHIN, tls.accept(stream)).await {
-                        serve(&bench, stream, peer, router).await;
+            let served = async {
+                match tls {
+                    None => serve(&bench, stream, peer, Some(&place), router).await,
+                    Some(tls) => {
+                        // A handshake that does not end is a connection like any other that says nothing.
+                        if let Ok(Ok(stream)) = tokio::time::timeout(HEADERS_WITHIN, tls.accept(stream)).await
+                        {
+                            serve(&bench, stream, peer, Some(&place), router).await;
+                        }
                     }
                 }
+            };
+            tokio::select! {
+                () = served => {}
+                () = place.taken() => {}
             }
         });
     }
@@ -112,7 +115,7 @@ pub async fn unix(bench: App, listener: UnixListener, router: Router) {
         let (bench, router) = (Arc::clone(&bench), router.clone());
         tokio::spawn(async move {
             let _permit = permit;
-            serve(&bench, stream, Peer::Unix, router).await;
+            serve(&bench, stream, Peer::Unix, None, router).await;
         });
     }
 }
@@ -121,12 +124,16 @@ async fn serve<S: AsyncRead + AsyncWrite + Unpin + Send + 'static>(
     bench: &App,
     stream: S,
     peer: Peer,
+    place: Option<&Arc<Place>>,
     router: Router,
 ) {
-    bench.counts.connections.fetch_add(1, Ordering::Relaxed);
+    let _open = Open::new(bench);
     let inner = TowerToHyperService::new(router);
     let service = hyper::service::service_fn(move |mut request: hyper::Request<Incoming>| {
         request.extensions_mut().insert(peer);
+        if let Some(place) = place {
+            request.extensions_mut().insert(Arc::clone(place));
+        }
         inner.call(request)
     });
     let connection = http1::Builder::new()
@@ -144,7 +151,22 @@ async fn serve<S: AsyncRead + AsyncWrite + Unpin + Send + 'static>(
             let _ = tokio::time::timeout(Duration::from_secs(2), connection.as_mut()).await;
         }
     }
-    bench.counts.connections.fetch_sub(1, Ordering::Relaxed);
+}
+
+/// One connection in the count, however it ends.
+struct Open<'a>(&'a App);
+
+impl<'a> Open<'a> {
+    fn new(bench: &'a App) -> Self {
+        bench.counts.connections.fetch_add(1, Ordering::Relaxed);
+        Self(bench)
+    }
+}
+
+impl Drop for Open<'_> {
+    fn drop(&mut self) {
+        self.0.counts.connections.fetch_sub(1, Ordering::Relaxed);
+    }
 }
 
 /// A Unix socket for its owner alone; removed when this is dropped.

@@ -56,6 +56,8 @@ pub struct PortState {
     pub recognised: Option<String>,
     /// Bytes of this capture.
     pub bytes: u64,
+    /// Up to which of them everything is on the disk, or told there to be lost: what survives a power cut.
+    pub safe_bytes: u64,
     /// Events of this capture.
     pub events: u64,
     /// Bytes a second, over the last seconds.

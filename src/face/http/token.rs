@@ -60,6 +60,14 @@ impl Token {
         }
     }
 
+    /// A new one that is nowhere but in memory: what a browser is given for as long as the daemon runs.
+    ///
+    /// # Errors
+    /// `Machine` when the system gives no random numbers.
+    pub fn passing() -> Result<Self> {
+        random_hex::<32>().map(Self)
+    }
+
     fn make(path: &Path) -> Result<Self> {
         let failed = |error| Error::machine("cannot make the token").at(path).because(error);
         if let Some(folder) = path.parent() {

@@ -5,7 +5,7 @@ use std::time::{Duration, Instant};
 
 use super::super::inbox::Head;
 use super::super::record::{LARGEST_PAYLOAD, RecordKind};
-use super::super::writer::{Acknowledged, COMMIT_BYTES};
+use super::super::writer::{Acknowledged, COMMIT_BYTES, safe_words};
 use super::lane::{FeedState, Inner, Phase, Shared};
 use crate::base::{Error, Nanoseconds, Result};
 
@@ -147,8 +147,8 @@ impl Feed {
             _ => format!("no answer within {} s", wait.as_secs_f64()),
         };
         Err(Error::machine(format!("the disk does not take the recording: {why}")).remedy(format!(
-            "{} captured bytes are safe on disk; make room on this disk or mend it",
-            inner.acknowledged.captured
+            "{}; make room on this disk or mend it",
+            safe_words(inner.acknowledged.captured)
         )))
     }
 }

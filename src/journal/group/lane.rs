@@ -13,8 +13,12 @@ use crate::source::{DiskTrouble, What};
 /// After a failure the disk is tried again this often: 1 s.
 const RETRY_AFTER: Nanoseconds = Nanoseconds::SECOND;
 
-/// After a full disk there must be so much more room than for what waits: 64 KiB.
-const SPARE_BYTES: usize = 64 << 10;
+/// After a full disk the recording goes on when there is room for this much of what waits, 64 KiB: less would stop
+/// it again with every few bytes of room.
+const ENOUGH_BYTES: usize = 64 << 10;
+
+/// What is left free of a disk that was full, for the blocks that a file system takes beside the bytes.
+const SPARE_BYTES: usize = 8 << 10;
 
 /// What a port is told of its recording.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -290,10 +294,14 @@ impl Lane {
         let text = format!(
             "the recording stood still for {} s: {}",
             now.saturating_sub(stop.since),
-            if stop.trouble.full { "the disk was full" } else { "the disk failed" }
+            match stop.trouble {
+                Trouble { full: true, .. } => "the disk was full",
+                Trouble { removed: true, .. } => "its file was removed, and what was recorded in it is lost",
+                _ => "the disk failed",
+            }
         );
         let result =
-            self.has_room(stop.trouble.full).and_then(|()| self.recording.mend(wall)).and_then(|()| {
+            self.room(stop.trouble.full).and_then(|room| self.recording.mend(wall, room)).and_then(|()| {
                 if !stop.marked {
                     self.recording.add(
                         RecordKind::Mark,
@@ -312,15 +320,20 @@ impl Lane {
         }
         self.stop = None;
         self.told.push((text, false));
+        if self.batch.is_empty() && self.lost.is_none() {
+            // Nothing may come for long: that it records again is told now.
+            self.settle();
+        }
         true
     }
 
-    /// After a full disk: whether there is room for everything that waits, and some more; without this a
-    /// recording would start and stop with every few bytes of room.
-    fn has_room(&self, full: bool) -> Result<()> {
+    /// How much may be written at once after a stop; an error while a full disk has not room enough.
+    fn room(&self, full: bool) -> Result<usize> {
+        let Some(room) = self.recording.room().filter(|_| full) else { return Ok(usize::MAX) };
+        let free = usize::try_from(room.free).unwrap_or(usize::MAX).saturating_sub(SPARE_BYTES);
         let waiting = self.shared.lock().inbox.waiting() + self.batch.cost() + self.recording.waiting();
-        if !full || self.recording.room().is_none_or(|room| room.free >= (waiting + SPARE_BYTES) as u64) {
-            return Ok(());
+        if free >= waiting.min(ENOUGH_BYTES) {
+            return Ok(free);
         }
         let full = std::io::Error::from(std::io::ErrorKind::StorageFull);
         Err(Error::machine("the disk is still full").at(self.recording.folder()).because(full))

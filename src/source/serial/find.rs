@@ -52,7 +52,7 @@ pub type Judge<'a> = dyn Fn(&[u8]) -> Option<String> + 'a;
 /// Tries all rates at 8N1, `time` each, then the framings at the best; best first. Empty when nothing came at all.
 ///
 /// # Errors
-/// `Machine` when the port cannot be opened. A rate that the adapter cannot make is passed over.
+/// `Machine` when the port cannot be opened. A rate or framing that the adapter cannot make is passed over.
 pub fn find(spec: &PortSpec, time: Duration, judge: &Judge<'_>) -> Result<Vec<Try>> {
     let mut tries = Vec::new();
     let mut refused = None;
@@ -70,9 +70,11 @@ pub fn find(spec: &PortSpec, time: Duration, judge: &Judge<'_>) -> Result<Vec<Tr
     rank(&mut tries);
     if let Some(best) = tries.first().filter(|best| best.bytes > 0).map(|best| best.baud) {
         for framing in FRAMINGS.iter().skip(1) {
-            let bytes =
-                listen(&PortSpec { baud: best, reconnect: false, ..spec.clone() }.framing(framing)?, time)?;
-            tries.push(score(best, framing, &bytes, judge));
+            // One that the adapter cannot make tells nothing.
+            let asked = PortSpec { baud: best, reconnect: false, ..spec.clone() }.framing(framing)?;
+            if let Ok(bytes) = listen(&asked, time) {
+                tries.push(score(best, framing, &bytes, judge));
+            }
         }
         rank(&mut tries);
     }

@@ -2,7 +2,6 @@
 
 use std::fmt;
 use std::io::ErrorKind;
-use std::os::unix::fs::FileTypeExt;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::thread::JoinHandle;
@@ -10,11 +9,12 @@ use std::time::{Duration, Instant};
 
 use super::clocks::Clocks;
 use super::console::Console;
-use super::faults::{self, Unmark};
-use super::list::{Usb, list};
+use super::faults::Unmark;
+use super::identity::{Adapter, Known, Return, SYSTEM};
+use super::open::{Device, open_device};
 use super::queue::{Entry, Next, Nudge, Queue};
-use super::spec::{Parity, PortSpec};
-use super::{super::ByteSource, super::Chunk, super::Mark, super::Pulled, super::What, holder};
+use super::spec::PortSpec;
+use super::{super::ByteSource, super::Chunk, super::Mark, super::Pulled, super::What};
 use crate::base::{Anchor, Error, Nanoseconds, Result};
 
 /// How long a pull waits before it says that nothing came. Bytes end the wait at once.
@@ -26,15 +26,11 @@ const SILENT_PULL_TIME: Duration = Duration::from_millis(500);
 /// A port is silent after so long; longer than anything that a decoder waits for.
 const SILENT_AFTER: Nanoseconds = Nanoseconds::from_millis(5000);
 
-/// How long the thread waits in one read; it looks for the stop signal in between.
-const READ_TIME: Duration = Duration::from_millis(200);
-
 /// Largest piece that one read takes; the kernel holds 4 KiB of a serial port.
 const READ_BYTES: usize = 64 << 10;
 
-/// A port that is in use is tried again so often, so far apart: 200 ms in all.
-const BUSY_TRIES: u32 = 10;
-const BUSY_WAIT: Duration = Duration::from_millis(20);
+/// How the mark begins when another adapter is there instead.
+const STRANGER: &str = "waiting for the adapter that was recorded from";
 
 /// A serial port that is ours alone, as a source of bytes.
 ///
@@ -169,19 +165,13 @@ struct Reader {
     console: Console,
 }
 
-/// An open port.
-struct Device {
-    port: Box<dyn serialport::SerialPort>,
-    /// Whether the system marks breaks and damaged characters within the bytes.
-    marks: bool,
-}
-
 impl Reader {
-    fn run(self, mut device: Device) {
+    fn run(mut self, mut device: Device) {
         while self.read_until_gone(&mut device) {
             self.queue.mark(since(self.epoch), What::PortGone);
             self.console.set(None);
             drop(device);
+            self.identity.gone();
             match self.wait_for_return() {
                 Some(again) => device = again,
                 None => break,
@@ -225,12 +215,27 @@ impl Reader {
         if !self.spec.reconnect {
             return None;
         }
+        let mut told = None;
         loop {
             if self.queue.wait_for_stop(self.spec.reconnect_every) {
                 return None;
             }
-            let Some(path) = self.identity.find() else { continue };
-            if let Ok(device) = open_device(&path, &self.spec) {
+            let path = match self.identity.look() {
+                Return::Here(path) => path,
+                Return::Away => continue,
+                Return::Stranger(why) => {
+                    if told.as_ref() != Some(&why) {
+                        let what = What::remark(format!("{STRANGER}: {why}"));
+                        self.queue.mark(since(self.epoch), what);
+                        told = Some(why);
+                    }
+                    continue;
+                }
+            };
+            // Looked at again once it is ours: its name may have gone to another one in between.
+            if let Ok(device) = open_device(&path, &self.spec)
+                && self.identity.is(&path)
+            {
                 self.console.set(device.port.try_clone().ok());
                 self.queue.mark(since(self.epoch), What::PortBack { device: path.display().to_string() });
                 return Some(device);
@@ -259,132 +264,39 @@ fn face(read: std::io::Result<usize>) -> Face {
     }
 }
 
-/// By what an adapter is known again after it was unplugged.
+/// By what a port is known again after it was gone.
 enum Identity {
-    /// A USB adapter with a serial number; the kernel may give it another device name.
-    Usb(Usb),
-    /// The name that was asked for, which is stable (by-id, by-path) or all there is.
+    /// A USB adapter; the kernel may give it another device name.
+    Usb(Known),
+    /// The name that was asked for: all there is of what is not on USB.
     Name(PathBuf),
 }
 
 impl Identity {
     fn of(path: &Path) -> Self {
         let device = std::fs::canonicalize(path).unwrap_or_else(|_| path.to_owned());
-        let usb = list()
-            .unwrap_or_default()
-            .into_iter()
-            .find(|port| port.path == device)
-            .and_then(|port| port.usb)
-            .filter(|usb| usb.serial_number.is_some());
-        match usb {
-            // A name that udev keeps up to date tells even the ports of one adapter apart: prefer it.
-            Some(usb) if device == path => Self::Usb(usb),
-            _ => Self::Name(path.to_owned()),
+        Known::of(Path::new(SYSTEM), &device).map_or_else(|| Self::Name(path.to_owned()), Self::Usb)
+    }
+
+    fn gone(&mut self) {
+        if let Self::Usb(known) = self {
+            known.gone(&Adapter::all(Path::new(SYSTEM)));
         }
     }
 
-    fn find(&self) -> Option<PathBuf> {
+    fn look(&self) -> Return {
         match self {
-            Self::Name(path) => path.exists().then(|| path.clone()),
-            Self::Usb(wanted) => list()
-                .unwrap_or_default()
-                .into_iter()
-                .find(|port| port.usb.as_ref().is_some_and(|usb| usb == wanted))
-                .map(|port| port.path),
+            Self::Name(path) if path.exists() => Return::Here(path.clone()),
+            Self::Name(_) => Return::Away,
+            Self::Usb(known) => known.look(&Adapter::all(Path::new(SYSTEM))),
         }
     }
-}
 
-fn open_device(path: &Path, spec: &PortSpec) -> Result<Device> {
-    check_device(path)?;
-    let Some(name) = path.to_str() else {
-        return Err(Error::machine("the name of the port is not UTF-8").at(path));
-    };
-    let mut builder = serialport::new(name, spec.baud)
-        .timeout(READ_TIME)
-        .data_bits(match spec.data_bits {
-            5 => serialport::DataBits::Five,
-            6 => serialport::DataBits::Six,
-            7 => serialport::DataBits::Seven,
-            _ => serialport::DataBits::Eight,
-        })
-        .parity(match spec.parity {
-            Parity::None => serialport::Parity::None,
-            Parity::Odd => serialport::Parity::Odd,
-            Parity::Even => serialport::Parity::Even,
-        })
-        .stop_bits(if spec.stop_bits == 2 { serialport::StopBits::Two } else { serialport::StopBits::One })
-        .flow_control(serialport::FlowControl::None);
-    if let Some(state) = spec.dtr {
-        builder = builder.dtr_on_open(state);
-    }
-    // A program that has just ended, or a child that is just being started, may hold the port for a moment.
-    let mut tries = BUSY_TRIES;
-    loop {
-        let handle = faults::handle(path);
-        match builder.clone().open() {
-            Ok(port) => return Ok(Device { port, marks: handle.is_some_and(|handle| faults::ask(&handle)) }),
-            Err(error) if error.kind() == serialport::ErrorKind::NoDevice && tries > 0 => {
-                drop(handle);
-                tries -= 1;
-                std::thread::sleep(BUSY_WAIT);
-            }
-            Err(error) => {
-                drop(handle);
-                return Err(refused(path, spec, error));
-            }
+    fn is(&self, device: &Path) -> bool {
+        match self {
+            Self::Name(_) => true,
+            Self::Usb(known) => known.is(Path::new(SYSTEM), device),
         }
-    }
-}
-
-/// Tells a missing device and a plain file from a port before they are touched.
-fn check_device(path: &Path) -> Result<()> {
-    match std::fs::metadata(path) {
-        Ok(data) if data.file_type().is_char_device() => Ok(()),
-        Ok(_) => Err(Error::machine("this is no serial port")
-            .at(path)
-            .remedy("to read a file, use `straykey decode FILE`; `straykey ports` lists the ports")),
-        Err(error) if error.kind() == ErrorKind::NotFound => {
-            Err(Error::machine("there is no such port").at(path).remedy(ports_here(path)))
-        }
-        Err(error) => Err(Error::machine("cannot look at the port").at(path).because(error)),
-    }
-}
-
-/// The ports that are there, those spelled most like the missing one first.
-fn ports_here(missing: &Path) -> String {
-    let wanted = missing.display().to_string();
-    let mut names: Vec<String> =
-        list().unwrap_or_default().iter().map(|port| port.stable().display().to_string()).collect();
-    names.sort_by_key(|name| {
-        let alike = name.bytes().zip(wanted.bytes()).take_while(|(a, b)| a == b).count();
-        (std::cmp::Reverse(alike), name.clone())
-    });
-    names.truncate(5);
-    if names.is_empty() {
-        "no serial port is attached: plug the adapter in, and look at `straykey ports`".to_owned()
-    } else {
-        format!("ports that are here: {}", names.join(", "))
-    }
-}
-
-fn refused(path: &Path, spec: &PortSpec, error: serialport::Error) -> Error {
-    use serialport::ErrorKind as K;
-    match error.kind() {
-        K::NoDevice => {
-            let who = holder::of(path).unwrap_or_else(|| "another program".to_owned());
-            Error::machine(format!("the port is in use by {who}"))
-                .at(path)
-                .remedy("close that program; two readers would each get half of the bytes")
-        }
-        K::Io(ErrorKind::PermissionDenied) => Error::machine("this user may not open the port")
-            .at(path)
-            .because(error)
-            .remedy("add the user to the group that owns the device (often `dialout`) and log in again"),
-        _ => Error::machine(format!("cannot open the port at {} baud, {}", spec.baud, spec.framing_text()))
-            .at(path)
-            .because(error)
-            .remedy("unplug and replug the adapter, or try a rate that it can make"),
     }
 }
 

@@ -4,7 +4,7 @@ use std::fmt::Display;
 use std::io::Write as _;
 
 use super::Place;
-use crate::base::Event;
+use crate::base::{Event, is_hidden};
 
 /// Names of the columns: the stage, then the fields of the event in their order.
 pub(super) const COLUMNS: [&str; 30] = [
@@ -65,28 +65,28 @@ pub(super) fn cell(column: &str, event: &Event, place: Place, out: &mut Vec<u8>)
             }
         }
         "operands" => put(event.operands.as_deref().map(operands), out),
-        "line" => put(event.line.as_deref(), out),
+        "line" => words(event.line.as_deref(), out),
         "counts" => put(event.counts, out),
         "volts" => put(event.volts, out),
-        "format" => put(event.format.as_deref(), out),
+        "format" => words(event.format.as_deref(), out),
         "address" => put(event.address, out),
         "command" => put(event.command, out),
         "toggle" => put(event.toggle, out),
         "bits" => put(event.bits, out),
-        "raw" => put(event.raw.as_deref(), out),
+        "raw" => words(event.raw.as_deref(), out),
         "initiator" => put(event.initiator, out),
         "destination" => put(event.destination, out),
         "opcode" => put(event.opcode, out),
         "ack" => put(event.ack, out),
-        "item" => put(event.item.as_deref(), out),
-        "value" => put(event.value.as_deref(), out),
+        "item" => words(event.item.as_deref(), out),
+        "value" => words(event.value.as_deref(), out),
         "quality" => put(event.quality, out),
-        "note" => put(event.note.as_deref(), out),
-        "capture" => put(event.capture.as_deref(), out),
-        "channel" => put(event.channel.as_deref(), out),
+        "note" => words(event.note.as_deref(), out),
+        "capture" => words(event.capture.as_deref(), out),
+        "channel" => words(event.channel.as_deref(), out),
         "offset" => put(event.offset, out),
         "length" => put(event.length, out),
-        "decoder" => put(event.decoder.as_deref(), out),
+        "decoder" => words(event.decoder.as_deref(), out),
         _ => {}
     }
 }
@@ -95,5 +95,23 @@ fn put(value: Option<impl Display>, out: &mut Vec<u8>) {
     if let Some(value) = value {
         // Writing into memory does not fail.
         let _ = write!(out, "{value}");
+    }
+}
+
+/// Words from outside. A spreadsheet runs a cell that begins like a formula, so an apostrophe stands before such a one,
+/// which spreadsheets take for "text follows"; what hides or moves text is escaped.
+fn words(value: Option<&str>, out: &mut Vec<u8>) {
+    let Some(value) = value else { return };
+    let runs =
+        |c: char| matches!(c, '=' | '+' | '-' | '@' | '\u{ff1d}' | '\u{ff0b}' | '\u{ff0d}' | '\u{ff20}');
+    let first = value.chars().find(|c| !c.is_whitespace() && !is_hidden(*c));
+    if first.is_some_and(runs) {
+        out.push(b'\'');
+    }
+    for c in value.chars() {
+        match c {
+            c if is_hidden(c) => put(Some(c.escape_default()), out),
+            c => out.extend_from_slice(c.encode_utf8(&mut [0; 4]).as_bytes()),
+        }
     }
 }

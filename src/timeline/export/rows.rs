@@ -49,7 +49,8 @@ impl<W: Write> Export for JsonLines<W> {
 }
 
 /// A table with a head, by RFC 4180: lines end in CR LF, quotes where needed. The first column is the stage, the
-/// others are the fields of the event in their order; what is unknown is empty.
+/// others are the fields of the event in their order; what is unknown is empty. Words that a spreadsheet would run as a
+/// formula have an apostrophe before them, and what hides or moves text is escaped.
 pub struct Table<W: Write> {
     out: csv::Writer<W>,
     cell: Vec<u8>,

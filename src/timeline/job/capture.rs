@@ -82,6 +82,14 @@ impl CaptureWriter {
         }
     }
 
+    /// Captured bytes so far, the lost ones too.
+    pub(super) fn captured(&self) -> u64 {
+        match &self.recorder {
+            Recorder::Own(journal) => journal.captured(),
+            Recorder::Group(feed) => feed.offset(),
+        }
+    }
+
     /// The stretch recorded so far.
     pub fn span(&self) -> Span {
         Span { start: Nanoseconds::ZERO, end: self.now }
@@ -164,7 +172,7 @@ impl CaptureWriter {
 
     /// Closes the journal; gives the observed stretch. `busy` is set when a disk thread hangs and still holds
     /// the recording after an error.
-    pub(super) fn finish(mut self, busy: &mut bool) -> Result<Span> {
+    pub(super) fn finish(&mut self, busy: &mut bool) -> Result<Span> {
         if let Recorder::Own(journal) = &self.recorder {
             let close = serde_json::json!({ "captured": journal.captured() }).to_string();
             self.append(RecordKind::Close, self.now, close.as_bytes())?;

@@ -2,6 +2,7 @@
 
 use std::fs::{self, File, OpenOptions, TryLockError};
 use std::io::{self, Read, Seek, SeekFrom, Write};
+use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -10,16 +11,22 @@ use sha2::{Digest, Sha256};
 use crate::base::{Anchor, Error, Nanoseconds, Result, quote};
 use crate::journal::{hexadecimal, seal, sync_folder};
 
+/// Opens the file itself or nothing.
+const NO_LINK: i32 = rustix::fs::OFlags::NOFOLLOW.bits().cast_signed();
+
 /// Size of the pieces in which files are copied and summed.
 const PIECE_BYTES: usize = 1 << 20;
 
-/// Writes a small file so that either the old or the new content is there after a power cut.
+/// Writes a small file of the job so that either the old or the new content is there after a power cut. A job folder
+/// may come from elsewhere, so no link in it is followed.
 pub(super) fn write_whole(path: &Path, content: &[u8]) -> Result<()> {
     let folder = path.parent().unwrap_or(Path::new("."));
     let mut name = path.as_os_str().to_owned();
     name.push(".new");
     let new = PathBuf::from(name);
-    let written = File::create(&new).and_then(|mut file| {
+    // Left by a write that a power cut has ended.
+    let _ = fs::remove_file(&new);
+    let written = File::create_new(&new).and_then(|mut file| {
         file.write_all(content)?;
         file.sync_all()
     });
@@ -27,6 +34,65 @@ pub(super) fn write_whole(path: &Path, content: &[u8]) -> Result<()> {
         .and_then(|()| fs::rename(&new, path))
         .map_err(|error| Error::machine("cannot write this file").at(path).because(error))?;
     sync_folder(folder)
+}
+
+/// Makes a folder, and those above it, for this user alone: a capture may hold what is private, whoever makes the job
+/// and with whatever mask.
+pub(super) fn make_folder(path: &Path) -> io::Result<()> {
+    fs::DirBuilder::new().recursive(true).mode(0o700).create(path)
+}
+
+/// A folder that grows beside the place that it is to have, `NAME.part`; removed when this is dropped.
+pub(super) struct Part(pub(super) PathBuf);
+
+impl Part {
+    /// Makes room for it: what an earlier try has left is removed, a folder of somebody else's is not touched.
+    pub(super) fn make(place: &Path) -> Result<Self> {
+        let mut path = place.as_os_str().to_owned();
+        path.push(".part");
+        let path = PathBuf::from(path);
+        if fs::symlink_metadata(&path).is_ok() {
+            if !is_left_over(&path) {
+                return Err(Error::usage("something stands where the job is put together")
+                    .at(&path)
+                    .remedy("move it away, or choose another place"));
+            }
+            fs::remove_dir_all(&path).map_err(|error| {
+                Error::machine("cannot remove what an earlier try has left").at(&path).because(error)
+            })?;
+        }
+        make_folder(&path.join("raw"))
+            .map_err(|error| Error::machine("cannot make a folder to work in").at(&path).because(error))?;
+        Ok(Self(path))
+    }
+
+    /// Gives it its place, which must be free for a job.
+    pub(super) fn into_place(self, place: &Path) -> Result<()> {
+        let failed = |error| Error::io("cannot make the folder of the job", place, error);
+        if place.exists() {
+            // Nothing but what a creation that was ended half way has made.
+            fs::remove_dir_all(place).map_err(failed)?;
+        }
+        sync_folder(&self.0)?;
+        fs::rename(&self.0, place).map_err(failed)?;
+        sync_folder(place.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or(Path::new(".")))
+    }
+}
+
+impl Drop for Part {
+    fn drop(&mut self) {
+        // Best effort; the next try removes it.
+        let _ = fs::remove_dir_all(&self.0);
+    }
+}
+
+/// Whether a folder holds only what a job is put together from.
+fn is_left_over(path: &Path) -> bool {
+    const OURS: [&str; 6] = ["raw", "job.lock", "job.toml", "job.toml.new", "straykey.db", "manifest.json"];
+    fs::symlink_metadata(path).is_ok_and(|data| data.is_dir())
+        && fs::read_dir(path).is_ok_and(|mut entries| {
+            entries.all(|entry| entry.is_ok_and(|entry| OURS.iter().any(|name| entry.file_name() == *name)))
+        })
 }
 
 /// Checksum and length of a file or of what was copied.
@@ -44,6 +110,12 @@ pub(super) fn sum_of(path: &Path) -> Result<Sum> {
     }
     let file = File::open(path).map_err(|error| Error::io("cannot open this capture", path, error))?;
     pour(file, path, &mut io::sink(), path)
+}
+
+/// As [`sum_of`] for a file, with these bytes behind it.
+pub(super) fn sum_with(path: &Path, behind: &[u8]) -> Result<Sum> {
+    let file = File::open(path).map_err(|error| Error::io("cannot open this file", path, error))?;
+    pour(file.chain(behind), path, &mut io::sink(), path)
 }
 
 /// Copies a capture unaltered to a new file and makes it safe; an unfinished copy is removed.
@@ -72,7 +144,7 @@ pub(super) fn copy_in(from: &Path, to: &Path) -> Result<Sum> {
     Ok(sum)
 }
 
-fn pour(mut from: File, from_path: &Path, to: &mut dyn Write, to_path: &Path) -> Result<Sum> {
+fn pour(mut from: impl Read, from_path: &Path, to: &mut dyn Write, to_path: &Path) -> Result<Sum> {
     let mut hash = Sha256::new();
     let mut bytes = 0u64;
     let mut piece = vec![0u8; PIECE_BYTES];
@@ -107,6 +179,31 @@ pub(super) fn protect(path: &Path) {
     }
 }
 
+/// Room that is kept free for the end of a recording, should the disk be full then: sums, and what the step log says.
+const RESERVE_BYTES: u64 = 64 << 10;
+
+fn reserve_file(folder: &Path) -> PathBuf {
+    folder.join("job.reserve")
+}
+
+/// Takes the reserve; without it a recording begins all the same.
+pub(super) fn take_reserve(folder: &Path) {
+    let path = reserve_file(folder);
+    let taken = OpenOptions::new().write(true).create_new(true).open(&path).and_then(|mut file| {
+        // Not every file system takes room beforehand.
+        let taken = rustix::fs::fallocate(&file, rustix::fs::FallocateFlags::empty(), 0, RESERVE_BYTES);
+        taken.map_err(io::Error::from).or_else(|_| file.write_all(&vec![0; RESERVE_BYTES as usize]))
+    });
+    if taken.is_err() {
+        free_reserve(folder);
+    }
+}
+
+/// Gives the reserve back.
+pub(super) fn free_reserve(folder: &Path) {
+    let _ = fs::remove_file(reserve_file(folder));
+}
+
 /// The job is ours as long as this lives.
 #[derive(Debug)]
 pub(super) struct Lock {
@@ -117,10 +214,15 @@ impl Lock {
     /// Locks the job or says who has it.
     pub(super) fn take(folder: &Path) -> Result<Self> {
         let path = folder.join("job.lock");
-        let mut file =
-            OpenOptions::new().read(true).write(true).create(true).truncate(false).open(&path).map_err(
-                |error| Error::machine("cannot open the lock of the job").at(&path).because(error),
-            )?;
+        // The lock is written into: a link in a job from elsewhere must not lead that to another file.
+        let mut file = OpenOptions::new()
+            .read(true)
+            .write(true)
+            .create(true)
+            .truncate(false)
+            .custom_flags(NO_LINK)
+            .open(&path)
+            .map_err(|error| Error::machine("cannot open the lock of the job").at(&path).because(error))?;
         match try_for_a_moment(&file) {
             Ok(()) => {}
             Err(TryLockError::WouldBlock) => return Err(held(folder, file)),

@@ -5,7 +5,7 @@ use std::path::Path;
 use serde::{Deserialize, Serialize};
 
 use super::model::{CaptureRef, CaptureSource, Hands, Prompt, Stage, Step, Wires};
-use crate::base::{Anchor, Span, quote};
+use crate::base::{Anchor, Nanoseconds, Span, quote};
 
 /// One entry of the step log, the payload of one record.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -43,9 +43,22 @@ pub(super) enum Entry {
         /// Bytes of a torn tail that were cut after a crash.
         #[serde(default, skip_serializing_if = "is_zero")]
         cut: u64,
+        /// How a recording ended that was not ended in order.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        short: Option<Short>,
     },
     /// The job is closed: handed back.
     Closed { at: String },
+}
+
+/// A recording that was cut short.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub(super) struct Short {
+    /// Where it ends, on its clock.
+    pub(super) after: Nanoseconds,
+    /// Bytes behind that which were captured and not recorded, as far as they were counted.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub(super) missing: u64,
 }
 
 #[allow(clippy::trivially_copy_pass_by_ref)]
@@ -126,7 +139,15 @@ impl State {
                 Some(found) => found.prompts.push(prompt),
                 None => self.remarks.push(format!("a prompt belongs to no known capture ({capture})")),
             },
-            Entry::End { name, sha256, bytes, span, cut } => {
+            Entry::End { name, sha256, bytes, span, cut, short } => {
+                if let Some(Short { after, missing }) = short {
+                    let missing = match missing {
+                        0 => String::new(),
+                        missing => format!("; {missing} captured bytes behind that were not recorded"),
+                    };
+                    self.remarks
+                        .push(format!("{name}: the recording was cut short after {after} s{missing}"));
+                }
                 if cut > 0 {
                     self.remarks.push(format!("{name}: a torn tail of {cut} bytes was cut after a crash"));
                 }

@@ -9,8 +9,9 @@ use serde::Deserialize;
 use serde::de::DeserializeOwned;
 use toml::Spanned;
 
+use super::folder::Part;
 use super::model::{CaptureOptions, Hands, JobInfo, Prompt, Step, StepKind, check_signal};
-use super::open::Job;
+use super::open::{Job, in_use, is_free};
 use crate::base::{Error, Result, quote};
 use crate::decode::file::{mistake, parse};
 
@@ -89,7 +90,8 @@ struct PlannedStage {
 
 /// Makes a job in `folder` from a manifest. File names in it are relative to the manifest's own folder.
 ///
-/// Everything is checked before anything is made; a folder that was made and could not be filled is removed.
+/// Everything is checked before anything is made. The job grows beside its place and gets its name when it is whole, so
+/// that a build that was ended half way leaves no job that lacks stages.
 ///
 /// # Errors
 /// `Input` with line, column and what was expected for a mistake in the manifest, a missing capture or a
@@ -104,16 +106,15 @@ pub fn build(manifest: &Path, folder: &Path) -> Result<Job> {
         let parsed: Manifest<Spanned<String>> = parse(manifest, &text)?;
         Checker { path: manifest, text: &text, base }.plan(parsed)?
     };
-    let mut job = Job::create(folder, &plan.info)?;
-    match fill(&mut job, plan) {
-        Ok(()) => Ok(job),
-        Err(error) => {
-            drop(job);
-            // The folder was empty or absent before: nothing of the user's is in it.
-            let _ = fs::remove_dir_all(folder);
-            Err(error)
-        }
+    if !is_free(folder) {
+        return Err(in_use(folder));
     }
+    let part = Part::make(folder)?;
+    let mut job = Job::create(&part.0, &plan.info)?;
+    fill(&mut job, plan)?;
+    drop(job);
+    part.into_place(folder)?;
+    Job::open(folder)
 }
 
 fn fill(job: &mut Job, plan: Plan) -> Result<()> {

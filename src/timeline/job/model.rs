@@ -177,6 +177,28 @@ pub struct CaptureRef {
 }
 
 impl CaptureRef {
+    /// How its file is not as the step log says, as far as can be seen without summing it.
+    pub(super) fn misfit(&self) -> Option<String> {
+        match (std::fs::metadata(&self.path), self.bytes) {
+            (Err(_), _) => Some(format!("{}: its file {} is missing", self.name, self.file)),
+            (Ok(data), _) if !data.is_file() && !data.is_dir() => {
+                Some(format!("{}: {} is no plain file", self.name, self.file))
+            }
+            (Ok(data), Some(bytes)) if data.is_file() && data.len() != bytes => Some(format!(
+                "{}: {} was altered after the capture: it has {} bytes, not {bytes}",
+                self.name,
+                self.file,
+                data.len()
+            )),
+            _ => None,
+        }
+    }
+
+    /// Whether its file, or its folder of segments, is where it should be.
+    pub fn is_there(&self) -> bool {
+        self.path.is_file() || self.path.is_dir()
+    }
+
     /// Whether it is complete and has its checksum.
     pub fn is_closed(&self) -> bool {
         self.sha256.is_some()

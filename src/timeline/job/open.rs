@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use super::folder::{Lock, write_whole};
+use super::folder::{Lock, free_reserve, make_folder, sum_with, write_whole};
 use super::log::{Entry, State};
 use super::model::{CaptureRef, JobInfo, LAYOUT_VERSION, Stage};
 use crate::base::{Anchor, Error, Nanoseconds, Result};
@@ -13,6 +13,8 @@ use crate::journal::{Reader, RecordKind, Writer};
 
 /// Name of the step log inside the job.
 pub(super) const STEP_LOG: &str = "raw/steps.journal";
+/// Name of the file of sums that a close writes.
+pub(super) const SUMS: &str = "SHA256SUMS";
 
 /// One job.
 #[derive(Debug)]
@@ -39,11 +41,9 @@ impl Job {
                 .remedy("say which set it is: maker's label, room, ticket"));
         }
         if !is_free(folder) {
-            return Err(Error::usage("there is something in this folder already")
-                .at(folder)
-                .remedy("choose a new folder for the job"));
+            return Err(in_use(folder));
         }
-        fs::create_dir_all(folder.join("raw"))
+        make_folder(&folder.join("raw"))
             .map_err(|error| Error::machine("cannot make the folder of the job").at(folder).because(error))?;
         let lock = Lock::take(folder)?;
         // Left by a creation that a full disk or a power cut has ended; it holds nothing.
@@ -90,6 +90,8 @@ impl Job {
             running: BTreeSet::new(),
         };
         job.read_log()?;
+        // Left by a crash; what follows may need the room.
+        free_reserve(folder);
         let (log, recovered) = Writer::open(&folder.join(STEP_LOG))?;
         if recovered.cut > 0 {
             job.state
@@ -98,6 +100,8 @@ impl Job {
         }
         job.log = Some(log);
         job.find_strangers();
+        job.look_around();
+        job.forget_unfinished_close();
         job.close_after_crash()?;
         Ok(job)
     }
@@ -116,6 +120,7 @@ impl Job {
             running: BTreeSet::new(),
         };
         job.read_log()?;
+        job.look_around();
         Ok(job)
     }
 
@@ -143,6 +148,16 @@ impl Job {
         Ok(())
     }
 
+    /// Sums without a close: the close did not come to its end, so the job is open still.
+    fn forget_unfinished_close(&mut self) {
+        let sums = self.folder.join(SUMS);
+        if self.closed().is_none() && sums.exists() {
+            // Best effort: the next close writes them anew.
+            let _ = fs::remove_file(sums);
+            self.state.remarks.push("closing the job did not come to its end; it is still open".to_owned());
+        }
+    }
+
     /// Files in `raw/` that the step log does not know: left by a crash, or put there by hand.
     fn find_strangers(&mut self) {
         let known: BTreeSet<&str> = self.captures().map(|capture| capture.file.as_str()).collect();
@@ -164,22 +179,48 @@ impl Job {
 
     /// Writes entries into the step log, all in one commit, and takes them up.
     pub(super) fn write(&mut self, entries: Vec<Entry>) -> Result<()> {
-        let Some(log) = &mut self.log else {
-            return Err(Error::usage("the job was opened to look at it").at(&self.folder));
-        };
-        let now = Anchor::now();
-        let t = Nanoseconds(now.unix_ns.saturating_sub(log.anchor().unix_ns)).max(log.last());
+        self.write_at(Anchor::now(), entries)
+    }
+
+    /// As [`Job::write`], with this time on the entries.
+    pub(super) fn write_at(&mut self, now: Anchor, entries: Vec<Entry>) -> Result<()> {
+        let folder = self.folder.clone();
+        let log = self.log_to_write()?;
+        let t = since(log, now);
         for entry in &entries {
-            let payload = serde_json::to_vec(entry).map_err(|error| {
-                Error::machine("cannot write down a step").at(&self.folder).because(error)
-            })?;
-            log.append(RecordKind::Entry, t, now.unix_ns, &payload)?;
+            log.append(RecordKind::Entry, t, now.unix_ns, &payload(&folder, entry)?)?;
         }
         log.commit()?;
         for entry in entries {
             self.state.apply(&self.folder, entry);
         }
         Ok(())
+    }
+
+    fn log_to_write(&mut self) -> Result<&mut Writer> {
+        let folder = &self.folder;
+        self.log.as_mut().ok_or_else(|| Error::usage("the job was opened to look at it").at(folder))
+    }
+
+    /// SHA-256 of the step log as it will be once an entry of this time is the last in it.
+    pub(super) fn log_sum_with(&mut self, now: Anchor, entry: &Entry) -> Result<String> {
+        let folder = self.folder.clone();
+        let log = self.log_to_write()?;
+        let bytes =
+            log.next_bytes(RecordKind::Entry, since(log, now), now.unix_ns, &payload(&folder, entry)?);
+        Ok(sum_with(&folder.join(STEP_LOG), &bytes)?.sha256)
+    }
+
+    /// What does not fit: captures that are not where they should be, or have another length; a close without its
+    /// sums.
+    fn look_around(&mut self) {
+        let mut wrong: Vec<String> = self.captures().filter_map(CaptureRef::misfit).collect();
+        if let Some(at) = self.closed()
+            && !self.folder.join(SUMS).exists()
+        {
+            wrong.push(format!("the job was closed on {at}, but its sums are missing: close it once more"));
+        }
+        self.state.remarks.extend(wrong);
     }
 
     /// The job's folder.
@@ -216,9 +257,25 @@ impl Job {
         self.state.stages.iter().flat_map(|stage| &stage.captures)
     }
 
+    /// Whether a path is a record of this job, which no output may replace: a capture, the step log, the index. The
+    /// report is none.
+    pub fn holds(&self, path: &Path) -> bool {
+        let (Ok(path), Ok(folder)) = (path.canonicalize(), self.folder.canonicalize()) else { return false };
+        let Ok(inside) = path.strip_prefix(&folder) else { return false };
+        let name = inside.to_string_lossy();
+        inside.starts_with("raw")
+            || name.starts_with("straykey.db")
+            || matches!(&*name, "job.toml" | "job.lock" | "SHA256SUMS")
+    }
+
     /// What a reader of the job should know: what a crash has left, what is damaged, what is missing.
     pub fn remarks(&self) -> &[String] {
         &self.state.remarks
+    }
+
+    /// Adds to what a reader of the job should know.
+    pub fn remark(&mut self, what: impl Into<String>) {
+        self.state.remarks.push(what.into());
     }
 
     /// The cautions that were read, as they were worded; `None` when they were not yet.
@@ -230,6 +287,16 @@ impl Job {
     pub fn closed(&self) -> Option<&str> {
         self.state.closed.as_deref()
     }
+}
+
+/// Time of an entry on the clock of the step log, which never runs back.
+fn since(log: &Writer, now: Anchor) -> Nanoseconds {
+    Nanoseconds(now.unix_ns.saturating_sub(log.anchor().unix_ns)).max(log.last())
+}
+
+fn payload(folder: &Path, entry: &Entry) -> Result<Vec<u8>> {
+    serde_json::to_vec(entry)
+        .map_err(|error| Error::machine("cannot write down a step").at(folder).because(error))
 }
 
 /// Whether a job may be made here: the folder is absent, empty, or was begun by a creation that did not get
@@ -244,8 +311,26 @@ pub(super) fn is_free(folder: &Path) -> bool {
         && holds_only(&folder.join("raw"), &["steps.journal"])
 }
 
+/// What is said of a folder in which no job may be made.
+pub(super) fn in_use(folder: &Path) -> Error {
+    Error::usage("there is something in this folder already")
+        .at(folder)
+        .remedy("choose a new folder for the job")
+}
+
+/// A job may come from elsewhere: reading a pipe or a device would wait for ever. That nothing is there is told by
+/// who opens it.
+fn check_plain(path: &Path) -> Result<()> {
+    match fs::metadata(path) {
+        Ok(data) if !data.is_file() => Err(Error::input("this is no plain file").at(path)),
+        _ => Ok(()),
+    }
+}
+
 fn read_info(folder: &Path) -> Result<JobInfo> {
     let path = folder.join("job.toml");
+    check_plain(&path)?;
+    check_plain(&folder.join(STEP_LOG))?;
     let text = match fs::read_to_string(&path) {
         Ok(text) => text,
         Err(error) if error.kind() == std::io::ErrorKind::NotFound => {

@@ -3,10 +3,10 @@
 use std::path::Path;
 
 use super::capture::CaptureWriter;
-use super::folder::{copy_in, protect, safe_word, sum_of, write_whole};
-use super::log::Entry;
+use super::folder::{copy_in, free_reserve, protect, safe_word, sum_of, take_reserve, write_whole};
+use super::log::{Entry, Short};
 use super::model::{CaptureOptions, CaptureRef, CaptureSource, Prompt, Stage, Step};
-use super::open::{Job, STEP_LOG};
+use super::open::{Job, STEP_LOG, SUMS};
 use crate::base::{Anchor, Error, Nanoseconds, Result, Span};
 use crate::journal::{Group, RecordKind, Writer, recover, verify};
 
@@ -23,13 +23,36 @@ impl Job {
     /// step log, as `sha256sum --check` reads it. From then on no step and no capture is taken up: what was signed
     /// stays what was signed.
     ///
+    /// The sums are on the disk before the job is closed, so that it is never closed without them. A job that was
+    /// closed by an earlier version and has lost its sums gets them.
+    ///
     /// # Errors
-    /// `Usage` while a capture runs or when the job is closed already, `Machine` when the disk fails.
+    /// `Usage` while a capture runs or when the job is closed already, `Input` when a capture is missing or was
+    /// altered, `Machine` when the disk fails. The job stays open then.
     pub fn close(&mut self) -> Result<()> {
-        self.check_open()?;
+        if self.closed().is_some() && self.folder.join(SUMS).exists() {
+            self.check_open()?;
+        }
         self.check_idle()?;
-        let at = Anchor::now().wall(Nanoseconds::ZERO).unwrap_or_default();
-        self.write(vec![Entry::Closed { at }])?;
+        let mut wrong = self.verify()?;
+        wrong.extend(self.captures().filter(|capture| !capture.is_closed()).filter_map(CaptureRef::misfit));
+        if !wrong.is_empty() {
+            return Err(Error::input(format!("the job is not whole: {}", wrong.join("; ")))
+                .at(&self.folder)
+                .remedy("bring these captures back from a copy, then close the job; nothing was changed"));
+        }
+        if self.closed().is_some() {
+            let log = sum_of(&self.folder.join(STEP_LOG))?.sha256;
+            return self.write_sums(&log);
+        }
+        let now = Anchor::now();
+        let entry = Entry::Closed { at: now.wall(Nanoseconds::ZERO).unwrap_or_default() };
+        let log = self.log_sum_with(now, &entry)?;
+        self.write_sums(&log)?;
+        self.write_at(now, vec![entry])
+    }
+
+    fn write_sums(&self, log: &str) -> Result<()> {
         let mut sums = String::new();
         for capture in self.captures() {
             if let Some(sum) = &capture.sha256 {
@@ -37,9 +60,8 @@ impl Job {
                 sums.push_str(&format!("{sum}  {}{inside}\n", capture.file));
             }
         }
-        let log = sum_of(&self.folder.join(STEP_LOG))?.sha256;
         sums.push_str(&format!("{log}  {STEP_LOG}\n"));
-        write_whole(&self.folder.join("SHA256SUMS"), sums.as_bytes())
+        write_whole(&self.folder.join(SUMS), sums.as_bytes())
     }
 
     fn check_open(&self) -> Result<()> {
@@ -142,6 +164,7 @@ impl Job {
         let mut entries = vec![begin(name, file, source, options, Some(anchor))];
         entries.extend(options.prompts.iter().map(|prompt| asked(name, *prompt)));
         self.write(entries)?;
+        take_reserve(&self.folder);
         self.running.insert(name.to_owned());
         Ok(())
     }
@@ -164,18 +187,23 @@ impl Job {
     ///
     /// # Errors
     /// `Machine` when the disk fails now or had failed during the capture; what was acknowledged stays.
-    pub fn end_capture(&mut self, capture: CaptureWriter) -> Result<CaptureRef> {
+    pub fn end_capture(&mut self, mut capture: CaptureWriter) -> Result<CaptureRef> {
         let name = capture.name().to_owned();
         let path = capture.path().to_owned();
         self.running.remove(&name);
         let mut busy = false;
-        match capture.finish(&mut busy) {
-            Ok(span) => self.seal(&name, &path, Some(span), 0)?,
+        let ended = capture.finish(&mut busy);
+        if self.running.is_empty() || ended.is_err() {
+            free_reserve(&self.folder);
+        }
+        match ended {
+            Ok(span) => self.seal(&name, &path, Some(span), 0, None)?,
             // Nothing is touched that another thread may still write; the next opening of the job does it.
             Err(error) if busy => return Err(error),
             Err(error) => {
+                let captured = capture.captured();
                 // If even this fails, the next opening of the job does it.
-                let _ = self.recover(&name, &path).and_then(|(span, cut)| self.seal(&name, &path, span, cut));
+                let _ = self.recover(&path, captured).and_then(|end| self.seal_recovered(&name, &path, end));
                 return Err(error);
             }
         }
@@ -205,6 +233,7 @@ impl Job {
             bytes: sum.bytes,
             span: None,
             cut: 0,
+            short: None,
         });
         self.write(entries)?;
         self.found(&name)
@@ -240,7 +269,7 @@ impl Job {
         let mut wrong = Vec::new();
         for capture in self.captures() {
             let Some(expected) = &capture.sha256 else { continue };
-            if !capture.path.exists() {
+            if !capture.is_there() {
                 wrong.push(format!("{}: {} is missing", capture.name, capture.file));
             } else if capture.path.is_dir() {
                 let found = verify(&capture.path, expected)?;
@@ -255,37 +284,49 @@ impl Job {
     pub(super) fn close_after_crash(&mut self) -> Result<()> {
         let open: Vec<CaptureRef> = self.captures().filter(|capture| !capture.is_closed()).cloned().collect();
         for capture in open {
-            if !capture.path.exists() {
-                self.state.remarks.push(format!("{}: its file {} is missing", capture.name, capture.file));
+            // That it is missing was told already.
+            if !capture.is_there() {
                 continue;
             }
-            let (span, cut) = match &capture.source {
-                CaptureSource::File { .. } => (None, 0),
-                CaptureSource::Live { .. } => self.recover(&capture.name, &capture.path)?,
+            let end = match &capture.source {
+                CaptureSource::File { .. } => Recovered::default(),
+                CaptureSource::Live { .. } => self.recover(&capture.path, 0)?,
             };
-            self.seal(&capture.name, &capture.path, span, cut)?;
+            self.seal_recovered(&capture.name, &capture.path, end)?;
         }
         Ok(())
     }
 
-    /// Looks a live capture through that had no orderly end; gives its stretch and how many bytes were cut.
-    fn recover(&mut self, name: &str, path: &Path) -> Result<(Option<Span>, u64)> {
-        let (end, cut, closed) = if path.is_dir() {
+    /// Looks a live capture through that had no orderly end. `captured` is how many bytes it should hold, as far
+    /// as that is known.
+    fn recover(&mut self, path: &Path, captured: u64) -> Result<Recovered> {
+        let (after, found, cut, closed, remarks) = if path.is_dir() {
             let repaired = recover(path)?;
-            self.state.remarks.extend(repaired.remarks.iter().map(|what| format!("{name}: {what}")));
-            (repaired.end, repaired.recovered.cut, repaired.closed)
+            (repaired.end, repaired.captured, repaired.recovered.cut, repaired.closed, repaired.remarks)
         } else {
             let (writer, recovered) = Writer::open(path)?;
-            (writer.last(), recovered.cut, writer.is_closed())
+            (writer.last(), writer.captured(), recovered.cut, writer.is_closed(), Vec::new())
         };
-        if !closed {
-            self.state.remarks.push(format!("{name}: the recording was cut short after {end} s"));
-        }
-        Ok((Some(Span { start: Nanoseconds::ZERO, end }), cut))
+        // What was written and not yet acknowledged may have come through all the same.
+        let missing = captured.saturating_sub(found);
+        let span = Some(Span { start: Nanoseconds::ZERO, end: after });
+        Ok(Recovered { span, cut, short: (!closed).then_some(Short { after, missing }), remarks })
+    }
+
+    fn seal_recovered(&mut self, name: &str, path: &Path, end: Recovered) -> Result<()> {
+        self.state.remarks.extend(end.remarks.iter().map(|what| format!("{name}: {what}")));
+        self.seal(name, path, end.span, end.cut, end.short)
     }
 
     /// Sums the file of a complete capture and writes its end into the step log.
-    fn seal(&mut self, name: &str, path: &Path, span: Option<Span>, cut: u64) -> Result<()> {
+    fn seal(
+        &mut self,
+        name: &str,
+        path: &Path,
+        span: Option<Span>,
+        cut: u64,
+        short: Option<Short>,
+    ) -> Result<()> {
         let sum = sum_of(path)?;
         protect(path);
         self.write(vec![Entry::End {
@@ -294,8 +335,20 @@ impl Job {
             bytes: sum.bytes,
             span,
             cut,
+            short,
         }])
     }
+}
+
+/// What was found of a capture that had no orderly end.
+#[derive(Default)]
+struct Recovered {
+    span: Option<Span>,
+    /// Bytes of a torn tail that were cut.
+    cut: u64,
+    short: Option<Short>,
+    /// What else was put in order.
+    remarks: Vec<String>,
 }
 
 fn begin(

@@ -9,6 +9,8 @@ use std::collections::BTreeMap;
 
 use rusqlite::{Connection, Statement, params};
 
+use super::blocks::{Block, Stored, sum};
+use super::packing::{fold, integer, put, unfold};
 use super::{Store, schema};
 use crate::base::{ControlPath, Event, Nanoseconds, Result};
 
@@ -33,6 +35,11 @@ pub struct Bucket {
 }
 
 impl Bucket {
+    fn of(event: &Event) -> Self {
+        let readings = event.counts.map(|counts| (counts, counts));
+        Self { events: 1, inputs: u64::from(event.is_input()), readings }
+    }
+
     /// Adds another.
     pub fn add(&mut self, other: Self) {
         self.events += other.events;
@@ -62,25 +69,32 @@ pub struct Part<'a> {
 }
 
 impl Part<'_> {
-    /// The condition, and the pattern for LIKE.
-    fn condition(&self) -> (String, String) {
-        let mut text = "capture = ?1 AND path = ?2 AND t_ns >= ?3 AND t_ns < ?4".to_owned();
-        if self.inputs {
-            text.push_str(" AND input = 1");
-        }
-        let pattern = match self.search {
-            Some(words) => {
-                text.push_str(" AND kind <> 'reading' AND json LIKE ?5 ESCAPE '\\'");
-                let plain = words.replace('\\', "\\\\").replace('%', "\\%").replace('_', "\\_");
-                format!("%{plain}%")
-            }
-            // Bound all the same, so that there is one form of the question.
-            None => {
-                text.push_str(" AND ?5 IS NOT NULL");
-                String::new()
-            }
+    fn takes(&self, stored: &Stored) -> bool {
+        stored.t >= self.from.0 && stored.t < self.to.0
+    }
+
+    /// Whether an event is meant, of those in the right stretch.
+    fn means(&self, stored: &Stored, event: &Event) -> bool {
+        let found = |words: &str| {
+            let (text, words) = (stored.json.to_ascii_lowercase(), words.to_ascii_lowercase());
+            words.is_empty() || memchr::memmem::find(&text, words.as_bytes()).is_some()
         };
-        (text, pattern)
+        (!self.inputs || event.is_input()) && self.search.is_none_or(found)
+    }
+
+    /// Whether a block may hold what is meant.
+    fn meets(&self, block: &Block) -> bool {
+        let (path, reading) = &block.group;
+        *path == self.path.word()
+            && block.t.1 >= self.from.0
+            && block.t.0 < self.to.0
+            && !(self.inputs && block.inputs == 0)
+            && !(self.search.is_some() && *reading)
+    }
+
+    /// Whether all of a block is meant, so that its counts say enough.
+    fn holds(&self, block: &Block) -> bool {
+        block.t.0 >= self.from.0 && block.t.1 < self.to.0 && self.search.is_none()
     }
 }
 
@@ -90,19 +104,30 @@ impl Store {
     /// # Errors
     /// `Machine` when the disk fails.
     pub fn count(&self, part: &Part<'_>, most: usize) -> Result<usize> {
-        let (condition, pattern) = part.condition();
-        let question = format!("SELECT count(*) FROM (SELECT 1 FROM events WHERE {condition} LIMIT ?6)");
-        let most = i64::try_from(most).unwrap_or(i64::MAX);
-        self.connection
-            .prepare(&question)
-            .and_then(|mut statement| {
-                statement.query_row(
-                    params![part.capture, part.path.word(), part.from.0, part.to.0, pattern, most],
-                    |row| row.get::<_, i64>(0),
-                )
-            })
-            .map(|count| usize::try_from(count).unwrap_or(0))
-            .map_err(|error| schema::failed(&self.path, error))
+        let mut count = 0;
+        for block in self.blocks(part.capture)?.into_iter().filter(|block| part.meets(block)) {
+            if count >= most {
+                break;
+            }
+            if part.holds(&block) {
+                let all = if part.inputs { block.inputs } else { block.events };
+                count += usize::try_from(all).unwrap_or(usize::MAX);
+            } else {
+                self.each(part, &block, &mut |_| count += 1)?;
+            }
+        }
+        Ok(count.min(most))
+    }
+
+    /// Gives the events of a block that belong to the part.
+    fn each(&self, part: &Part<'_>, block: &Block, take: &mut dyn FnMut((i64, Event))) -> Result<()> {
+        for stored in self.unpack(block)?.iter().filter(|stored| part.takes(stored)) {
+            let event = self.event_of(stored)?;
+            if part.means(stored, &event) {
+                take((stored.n, event));
+            }
+        }
+        Ok(())
     }
 
     /// Gives the events of the part in order of time.
@@ -110,13 +135,12 @@ impl Store {
     /// # Errors
     /// What `take` gives; `Machine` when the disk fails.
     pub fn part(&self, part: &Part<'_>, take: &mut dyn FnMut(Event) -> Result<()>) -> Result<()> {
-        let (condition, pattern) = part.condition();
-        let question = format!("SELECT t_ns, json, n FROM events WHERE {condition} ORDER BY t_ns, n");
-        self.select(
-            &question,
-            params![part.capture, part.path.word(), part.from.0, part.to.0, pattern],
-            &mut |_, event| take(event),
-        )
+        let mut all = Vec::new();
+        for block in self.blocks(part.capture)?.into_iter().filter(|block| part.meets(block)) {
+            self.each(part, &block, &mut |found| all.push(found))?;
+        }
+        all.sort_by_key(|(n, event)| (event.t, *n));
+        all.into_iter().try_for_each(|(_, event)| take(event))
     }
 
     /// Counts the events of the part into `buckets` of `width` each, of which the first begins at `start` on the
@@ -133,137 +157,177 @@ impl Store {
     ) -> Result<()> {
         let bucket = bucket.0.max(1);
         let coarse = (0..LEVELS).rev().find(|level| width(*level) * 4 <= bucket);
-        let run = || -> rusqlite::Result<Vec<(i64, Bucket)>> {
-            match coarse.filter(|_| part.search.is_none()) {
-                Some(level) => self.summaries(part, start.0, bucket, level),
-                None => self.each_event(part, start.0, bucket),
-            }
-        };
-        for (place, found) in run().map_err(|error| schema::failed(&self.path, error))? {
+        let mut add = |place: i64, found: Bucket| {
             if let Some(slot) = usize::try_from(place).ok().and_then(|place| buckets.get_mut(place)) {
                 slot.add(found);
             }
+        };
+        match coarse.filter(|_| part.search.is_none()) {
+            Some(level) => self.summaries(part, level, &mut |middle, found| {
+                add(middle.saturating_sub(start.0).div_euclid(bucket), found);
+            }),
+            None => {
+                for block in self.blocks(part.capture)?.into_iter().filter(|block| part.meets(block)) {
+                    self.each(part, &block, &mut |(_, event)| {
+                        add(event.t.0.saturating_sub(start.0).div_euclid(bucket), Bucket::of(&event));
+                    })?;
+                }
+                Ok(())
+            }
         }
-        Ok(())
     }
 
-    fn each_event(&self, part: &Part<'_>, start: i64, bucket: i64) -> rusqlite::Result<Vec<(i64, Bucket)>> {
-        let (condition, pattern) = part.condition();
-        let mut statement = self.connection.prepare(&format!(
-            "SELECT (t_ns - ?6) / ?7, count(*), sum(input), min(counts), max(counts) FROM events \
-             WHERE {condition} GROUP BY 1"
-        ))?;
-        let rows = statement.query_map(
-            params![part.capture, part.path.word(), part.from.0, part.to.0, pattern, start, bucket],
-            found,
-        )?;
-        rows.collect()
-    }
-
-    fn summaries(
-        &self,
-        part: &Part<'_>,
-        start: i64,
-        bucket: i64,
-        level: usize,
-    ) -> rusqlite::Result<Vec<(i64, Bucket)>> {
+    /// Gives the stretches of a level whose middle lies in the part, each with that middle.
+    fn summaries(&self, part: &Part<'_>, level: usize, add: &mut dyn FnMut(i64, Bucket)) -> Result<()> {
         let wide = width(level);
-        let mut statement = self.connection.prepare(
-            "SELECT (bucket * ?5 + ?6 - ?7) / ?8, sum(events), sum(inputs), min(low), max(high) FROM detail \
-             WHERE capture = ?1 AND path = ?2 AND level = ?3 AND bucket >= ?4 AND bucket < ?9 GROUP BY 1",
-        )?;
-        // Those whose middle lies in the part.
         let first = |t: i64| {
             t.saturating_sub(wide / 2).div_euclid(wide)
                 + i64::from(t.saturating_sub(wide / 2).rem_euclid(wide) != 0)
         };
-        let rows = statement.query_map(
-            params![
-                part.capture,
-                part.path.word(),
-                i64::try_from(level).unwrap_or(0),
-                first(part.from.0),
-                wide,
-                wide / 2,
-                start,
-                bucket,
-                first(part.to.0),
-            ],
-            found,
-        )?;
-        rows.collect()
-    }
-}
-
-fn found(row: &rusqlite::Row<'_>) -> rusqlite::Result<(i64, Bucket)> {
-    let number = |value: i64| u64::try_from(value).unwrap_or(0);
-    let counts = |value: Option<i64>| value.and_then(|value| u32::try_from(value).ok());
-    let readings = counts(row.get(3)?).zip(counts(row.get(4)?));
-    let bucket = Bucket { events: number(row.get(1)?), inputs: number(row.get(2)?), readings };
-    Ok((row.get(0)?, bucket))
-}
-
-/// Fills the table `detail` while a capture is indexed. Memory: one stretch of each path and level.
-pub(super) struct Writer<'a> {
-    insert: Statement<'a>,
-    capture: &'a str,
-    open: BTreeMap<(ControlPath, usize), (i64, Bucket)>,
-}
-
-impl<'a> Writer<'a> {
-    pub(super) fn new(connection: &'a Connection, capture: &'a str) -> rusqlite::Result<Self> {
-        connection.execute("DELETE FROM detail WHERE capture = ?1", [capture])?;
-        // Where two clocks join, time may step back by a little: then a stretch comes twice.
-        let insert = connection.prepare(
-            "INSERT INTO detail VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8) \
-             ON CONFLICT DO UPDATE SET events = events + excluded.events, inputs = inputs + excluded.inputs, \
-             low = min(ifnull(low, excluded.low), ifnull(excluded.low, low)), \
-             high = max(ifnull(high, excluded.high), ifnull(excluded.high, high))",
-        )?;
-        Ok(Self { insert, capture, open: BTreeMap::new() })
-    }
-
-    pub(super) fn push(&mut self, event: &Event) -> rusqlite::Result<()> {
-        let one = Bucket {
-            events: 1,
-            inputs: u64::from(event.is_input()),
-            readings: event.counts.map(|counts| (counts, counts)),
+        let (from, to) = (first(part.from.0), first(part.to.0));
+        let run = || -> rusqlite::Result<Vec<Vec<u8>>> {
+            self.connection
+                .prepare(
+                    "SELECT packed FROM detail WHERE capture = ?1 AND path = ?2 AND level = ?3 AND high >= ?4 AND low < ?5",
+                )?
+                .query_map(
+                    params![part.capture, part.path.word(), i64::try_from(level).unwrap_or(0), from, to],
+                    |row| row.get(0),
+                )?
+                .collect()
         };
-        for level in 0..LEVELS {
-            let bucket = event.t.0.div_euclid(width(level));
-            match self.open.get_mut(&(event.path, level)) {
-                Some((at, open)) if *at == bucket => open.add(one),
-                _ => {
-                    if let Some(done) = self.open.insert((event.path, level), (bucket, one)) {
-                        self.write(event.path, level, done)?;
-                    }
+        for packed in run().map_err(|error| schema::failed(&self.path, error))? {
+            let (mut rest, mut at) = (packed.as_slice(), 0i64);
+            while !rest.is_empty() {
+                let Some((step, bucket)) = unpacked(&mut rest) else {
+                    return Err(schema::damaged(&self.path));
+                };
+                at = at.wrapping_add(step);
+                if (from..to).contains(&at) {
+                    add(at.saturating_mul(wide).saturating_add(wide / 2), bucket);
                 }
             }
         }
         Ok(())
     }
+}
 
-    fn write(&mut self, path: ControlPath, level: usize, done: (i64, Bucket)) -> rusqlite::Result<()> {
-        let (at, bucket) = done;
-        let number = |value: u64| i64::try_from(value).unwrap_or(i64::MAX);
-        self.insert
-            .execute(params![
-                self.capture,
-                path.word(),
-                i64::try_from(level).unwrap_or(0),
-                at,
-                number(bucket.events),
-                number(bucket.inputs),
-                bucket.readings.map(|(low, _)| low),
-                bucket.readings.map(|(_, high)| high),
-            ])
-            .map(|_| ())
+/// One stretch of a row: how far it is from the one before, and what is in it.
+fn unpacked(rest: &mut &[u8]) -> Option<(i64, Bucket)> {
+    let step = unfold(integer(rest)?);
+    let (events, inputs) = (integer(rest)?, integer(rest)?);
+    let readings = match integer(rest)? {
+        0 => None,
+        low => {
+            let low = u32::try_from(low - 1).ok()?;
+            Some((low, low.checked_add(u32::try_from(integer(rest)?).ok()?)?))
+        }
+    };
+    Some((step, Bucket { events, inputs, readings }))
+}
+
+/// Stretches in one row.
+const PART: u32 = 1024;
+
+/// A row while it grows.
+#[derive(Default)]
+struct Row {
+    part: i64,
+    count: u32,
+    last: i64,
+    ends: Option<(i64, i64)>,
+    packed: Vec<u8>,
+}
+
+impl Row {
+    fn push(&mut self, (at, bucket): (i64, Bucket)) {
+        put(fold(at.wrapping_sub(self.last)), &mut self.packed);
+        put(bucket.events, &mut self.packed);
+        put(bucket.inputs, &mut self.packed);
+        match bucket.readings {
+            None => put(0, &mut self.packed),
+            Some((low, high)) => {
+                put(u64::from(low) + 1, &mut self.packed);
+                put(u64::from(high.saturating_sub(low)), &mut self.packed);
+            }
+        }
+        self.last = at;
+        self.ends = Some(self.ends.map_or((at, at), |(low, high)| (low.min(at), high.max(at))));
+        self.count += 1;
+    }
+}
+
+/// Fills the table `detail` while a capture is indexed. Memory: one row of each path and level. Where two clocks join,
+/// time may step back by a little: then a stretch comes twice, and both count.
+pub(super) struct Writer<'a> {
+    insert: Statement<'a>,
+    capture: &'a str,
+    open: BTreeMap<(ControlPath, usize), ((i64, Bucket), Row)>,
+}
+
+impl<'a> Writer<'a> {
+    pub(super) fn new(connection: &'a Connection, capture: &'a str) -> rusqlite::Result<Self> {
+        connection.execute("DELETE FROM detail WHERE capture = ?1", [capture])?;
+        let insert = connection.prepare("INSERT INTO detail VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)")?;
+        Ok(Self { insert, capture, open: BTreeMap::new() })
     }
 
-    pub(super) fn finish(mut self) -> rusqlite::Result<()> {
-        for ((path, level), done) in std::mem::take(&mut self.open) {
-            self.write(path, level, done)?;
+    pub(super) fn push(&mut self, event: &Event) -> rusqlite::Result<()> {
+        let one = Bucket::of(event);
+        for level in 0..LEVELS {
+            let bucket = event.t.0.div_euclid(width(level));
+            let key = (event.path, level);
+            let ((at, open), row) =
+                self.open.entry(key).or_insert_with(|| ((bucket, Bucket::default()), Row::default()));
+            if *at == bucket {
+                open.add(one);
+                continue;
+            }
+            row.push((*at, *open));
+            (*at, *open) = (bucket, one);
+            if row.count >= PART {
+                let full = std::mem::take(row);
+                row.part = full.part + 1;
+                write(&mut self.insert, self.capture, key, &full)?;
+            }
         }
         Ok(())
     }
+
+    pub(super) fn finish(mut self) -> rusqlite::Result<()> {
+        for (key, (last, mut row)) in std::mem::take(&mut self.open) {
+            row.push(last);
+            write(&mut self.insert, self.capture, key, &row)?;
+        }
+        Ok(())
+    }
+}
+
+fn write(
+    insert: &mut Statement<'_>,
+    capture: &str,
+    (path, level): (ControlPath, usize),
+    row: &Row,
+) -> rusqlite::Result<()> {
+    let (low, high) = row.ends.unwrap_or_default();
+    let numbers = [i64::try_from(level).unwrap_or(0), row.part, low, high];
+    let sum = sum(&numbers, &[capture.as_bytes(), path.word().as_bytes(), &row.packed]);
+    insert
+        .execute(params![capture, path.word(), numbers[0], row.part, low, high, sum, row.packed])
+        .map(|_| ())
+}
+
+/// Whether all rows have their sums.
+pub(super) fn check(connection: &Connection) -> rusqlite::Result<bool> {
+    let mut statement =
+        connection.prepare("SELECT capture, path, packed, sum, level, part, low, high FROM detail")?;
+    let mut rows = statement.query([])?;
+    while let Some(row) = rows.next()? {
+        let text = |at| row.get_ref(at).map(|value| value.as_bytes().unwrap_or_default());
+        let numbers = [row.get(4)?, row.get(5)?, row.get(6)?, row.get(7)?];
+        if row.get::<_, i64>(3)? != sum(&numbers, &[text(0)?, text(1)?, text(2)?]) {
+            return Ok(false);
+        }
+    }
+    Ok(true)
 }

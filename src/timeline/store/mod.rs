@@ -3,29 +3,32 @@
 //! `straykey.db` is an SQLite file. It holds nothing that is not in `raw/`: delete it and [`Store::rebuild`]
 //! makes the same again. Nothing is ever acknowledged from it, so it runs with the write-ahead log and
 //! without a sync at each commit; a file that is damaged, or has another version, is thrown away and made
-//! anew, and [`Store::was_made_anew`] says so.
+//! anew, and [`Store::was_made_anew`] and [`Store::was_damaged`] say so.
 //!
 //! | table | rows |
 //! | --- | --- |
 //! | `stages` | number, text |
 //! | `steps` | the stage it began, text, kind, parts as JSON |
 //! | `captures` | name, stage, file, hands, SHA-256, length, observed stretch, how it was decoded, events |
-//! | `events` | capture, number in it, time in ns, path, kind, key, the event as JSON (version 1), whether it is input, counts |
+//! | `events` | capture, path, and up to 512 events in one compressed block ([`blocks`]) |
 //! | `detail` | the same counted in stretches of time, for looks from afar ([`detail`]) |
 //! | `readings` | the keypad readings once more, packed ([`Store::packed`]) |
 //! | `findings` | what it is about, kind, JSON |
 
+mod blocks;
 pub mod detail;
+mod packing;
 mod readings;
 mod schema;
 
 use std::path::{Path, PathBuf};
 
-use rusqlite::{Connection, OptionalExtension, Params, Statement, params};
+use rusqlite::{Connection, OptionalExtension, params};
 
 use super::job::{CaptureRef, Hands, Job};
-use crate::base::{Error, Event, Nanoseconds, Result, Span, write_event};
+use crate::base::{ControlPath, Error, Event, EventKind, Nanoseconds, Result, Span};
 
+use blocks::Stored;
 pub use readings::Take;
 pub use schema::SCHEMA_VERSION;
 
@@ -53,6 +56,7 @@ pub struct Store {
     connection: Connection,
     path: PathBuf,
     made_anew: bool,
+    damaged: bool,
 }
 
 impl Store {
@@ -64,8 +68,9 @@ impl Store {
         let path = folder.join("straykey.db");
         let existed = path.exists();
         if let Some(connection) = schema::open(&path)? {
-            return Ok(Self { connection, path, made_anew: !existed });
+            return Ok(Self { connection, path, made_anew: !existed, damaged: false });
         }
+        let damaged = !schema::has_other_version(&path);
         for ending in ["", "-wal", "-shm"] {
             let file = folder.join(format!("straykey.db{ending}"));
             if file.exists() {
@@ -75,7 +80,7 @@ impl Store {
             }
         }
         match schema::open(&path)? {
-            Some(connection) => Ok(Self { connection, path, made_anew: true }),
+            Some(connection) => Ok(Self { connection, path, made_anew: true, damaged }),
             None => Err(Error::machine("cannot make the index of the job").at(&path)),
         }
     }
@@ -83,6 +88,11 @@ impl Store {
     /// Whether the index was absent, damaged or of another version, and is empty now.
     pub fn was_made_anew(&self) -> bool {
         self.made_anew
+    }
+
+    /// Whether it was damaged and is empty now: its reader should be told.
+    pub fn was_damaged(&self) -> bool {
+        self.damaged
     }
 
     fn failed(&self, error: rusqlite::Error) -> Error {
@@ -101,7 +111,7 @@ impl Store {
     }
 
     /// Brings the index up to date: decodes captures that are new, were not complete, or were decoded by
-    /// other `decoders`; the rest stays. One transaction a capture.
+    /// other `decoders`; the rest stays. One transaction a capture. A capture whose file is missing is not in it.
     ///
     /// # Errors
     /// As [`Store::rebuild`].
@@ -109,7 +119,10 @@ impl Store {
         self.write_stages(job)?;
         for stage in job.stages() {
             for capture in &stage.captures {
-                if !self.is_current(capture, decoders)? {
+                if !capture.is_there() {
+                    // The job says that it is missing; the rest is still worth reading.
+                    self.forget(&capture.name)?;
+                } else if !self.is_current(capture, decoders)? {
                     self.index(stage.number, capture, decoders, decode)?;
                 }
             }
@@ -140,6 +153,18 @@ impl Store {
         run().map_err(|error| schema::failed(&path, error))
     }
 
+    fn forget(&mut self, capture: &str) -> Result<()> {
+        const TABLES: [(&str, &str); 4] =
+            [("captures", "name"), ("events", "capture"), ("readings", "capture"), ("detail", "capture")];
+        TABLES
+            .into_iter()
+            .try_for_each(|(table, column)| {
+                let question = format!("DELETE FROM {table} WHERE {column} = ?1");
+                self.connection.execute(&question, [capture]).map(|_| ())
+            })
+            .map_err(|error| self.failed(error))
+    }
+
     fn is_current(&self, capture: &CaptureRef, decoders: &str) -> Result<bool> {
         let Some(sum) = &capture.sha256 else { return Ok(false) };
         self.connection
@@ -163,44 +188,51 @@ impl Store {
         let path = self.path.clone();
         let failed = |error| schema::failed(&path, error);
         let transaction = self.connection.transaction().map_err(failed)?;
-        transaction.execute("DELETE FROM events WHERE capture = ?1", [&capture.name]).map_err(failed)?;
         let (span, ledger, events) = {
-            let mut insert = transaction.prepare(INSERT_EVENT).map_err(failed)?;
+            let mut blocks = blocks::Writer::new(&transaction, &capture.name).map_err(failed)?;
             let mut afar = detail::Writer::new(&transaction, &capture.name).map_err(failed)?;
             let mut packed = readings::Writer::new(&transaction, &capture.name).map_err(failed)?;
             let mut events = 0i64;
-            let mut json = Vec::with_capacity(512);
             let (span, ledger) = decode(capture, &mut |event| {
-                insert_event(&mut insert, &capture.name, events, &event, &mut json).map_err(failed)?;
+                blocks.push(events, &event).map_err(failed)?;
                 afar.push(&event).map_err(failed)?;
                 packed.push(&event).map_err(failed)?;
                 events += 1;
                 Ok(())
             })?;
+            blocks.finish().map_err(failed)?;
             afar.finish().map_err(failed)?;
             packed.finish().map_err(failed)?;
             (span, ledger, events)
         };
         transaction
             .execute(
-                "INSERT OR REPLACE INTO findings VALUES (?1, ?2, ?3)",
-                params![capture.name, LEDGER, ledger],
+                "INSERT OR REPLACE INTO findings VALUES (?1, ?2, ?3, ?4)",
+                params![capture.name, LEDGER, ledger, finding_sum(&capture.name, LEDGER, &ledger)],
             )
             .map_err(failed)?;
+        let (stage, hands) = (integer(stage), hands_word(capture.hands));
+        let bytes = capture.bytes.map(|bytes| i64::try_from(bytes).unwrap_or(i64::MAX));
+        let (start, end) = (span.map(|span| span.start.0), span.map(|span| span.end.0));
+        let sum = capture_sum(
+            [Some(stage), bytes, start, end, Some(events)],
+            [&capture.name, &capture.file, hands, capture.sha256.as_deref().unwrap_or_default(), decoders],
+        );
         transaction
             .execute(
-                "INSERT OR REPLACE INTO captures VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
+                "INSERT OR REPLACE INTO captures VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)",
                 params![
                     capture.name,
-                    integer(stage),
+                    stage,
                     capture.file,
-                    hands_word(capture.hands),
+                    hands,
                     capture.sha256,
-                    capture.bytes.map(|bytes| i64::try_from(bytes).unwrap_or(i64::MAX)),
-                    span.map(|span| span.start.0),
-                    span.map(|span| span.end.0),
+                    bytes,
+                    start,
+                    end,
                     decoders,
                     events,
+                    sum
                 ],
             )
             .map_err(failed)?;
@@ -239,37 +271,7 @@ impl Store {
     /// # Errors
     /// What `take` gives; `Machine` when the disk fails or the index holds what is no event.
     pub fn events(&self, capture: &str, take: &mut dyn FnMut(Event) -> Result<()>) -> Result<()> {
-        self.select(
-            "SELECT t_ns, json, n FROM events WHERE capture = ?1 ORDER BY n",
-            params![capture],
-            &mut |_, event| take(event),
-        )
-    }
-
-    fn select(
-        &self,
-        question: &str,
-        of: impl Params,
-        take: &mut dyn FnMut(i64, Event) -> Result<()>,
-    ) -> Result<()> {
-        let failed = |error| self.failed(error);
-        let mut statement = self.connection.prepare(question).map_err(failed)?;
-        let mut rows = statement.query(of).map_err(failed)?;
-        while let Some(row) = rows.next().map_err(failed)? {
-            let t: i64 = row.get(0).map_err(failed)?;
-            let json: String = row.get(1).map_err(failed)?;
-            let n: i64 = row.get(2).map_err(failed)?;
-            let mut event: Event = serde_json::from_str(&json).map_err(|error| {
-                Error::machine("the index holds what is no event")
-                    .at(&self.path)
-                    .because(error)
-                    .remedy("delete straykey.db; it is made anew from the raw captures")
-            })?;
-            // The JSON number went through a float; the column did not.
-            event.t = Nanoseconds(t);
-            take(n, event)?;
-        }
-        Ok(())
+        self.in_order(self.blocks(capture)?, &mut |stored| take(self.event_of(&stored)?))
     }
 
     /// Gives every event of a capture that is no reading, in order, with its number: what acts, at a fraction of
@@ -278,11 +280,9 @@ impl Store {
     /// # Errors
     /// As [`Store::events`].
     pub fn acts(&self, capture: &str, take: &mut dyn FnMut(i64, Event) -> Result<()>) -> Result<()> {
-        self.select(
-            "SELECT t_ns, json, n FROM events INDEXED BY events_order WHERE capture = ?1 AND kind <> 'reading' ORDER BY n",
-            params![capture],
-            take,
-        )
+        let mut blocks = self.blocks(capture)?;
+        blocks.retain(|block| !block.group.1);
+        self.in_order(blocks, &mut |stored| take(stored.n, self.event_of(&stored)?))
     }
 
     /// The protocol file that decoded the first keypad event of a capture, as `name@version`.
@@ -290,16 +290,19 @@ impl Store {
     /// # Errors
     /// As [`Store::events`].
     pub fn keypad_decoder(&self, capture: &str) -> Result<Option<String>> {
-        let mut found = None;
-        self.select(
-            "SELECT t_ns, json, n FROM events WHERE capture = ?1 AND path = 'keypad' LIMIT 1",
-            params![capture],
-            &mut |_, event| {
-                found = event.decoder.as_deref().map(str::to_owned);
-                Ok(())
-            },
-        )?;
-        Ok(found)
+        let mut first: Option<Stored> = None;
+        let mut group = None;
+        for block in self.blocks(capture)? {
+            // The first block of each of the two groups; later ones hold later events.
+            if block.group.0 != ControlPath::Keypad.word() || group.as_ref() == Some(&block.group) {
+                continue;
+            }
+            let found = self.unpack(&block)?.into_iter().next();
+            first = [first, found].into_iter().flatten().min_by_key(|stored| stored.n);
+            group = Some(block.group);
+        }
+        let event = first.map(|stored| self.event_of(&stored)).transpose()?;
+        Ok(event.and_then(|event| event.decoder.as_deref().map(str::to_owned)))
     }
 
     /// Sets the remark of each menu change of a capture: `note` where its number is in `numbers` (rising), none
@@ -308,25 +311,17 @@ impl Store {
     /// # Errors
     /// `Machine` when the disk fails.
     pub fn note_changes(&mut self, capture: &str, numbers: &[i64], note: &str) -> Result<()> {
-        let path = self.path.clone();
-        let mut run = || -> rusqlite::Result<()> {
-            let transaction = self.connection.transaction()?;
-            transaction.execute(
-                "UPDATE events SET json = json_remove(json, '$.note') WHERE capture = ?1 AND path = 'menu' \
-                 AND kind = 'change' AND json_extract(json, '$.note') IS NOT NULL",
-                [capture],
-            )?;
-            {
-                let mut set = transaction.prepare(
-                    "UPDATE events SET json = json_set(json, '$.note', ?3) WHERE capture = ?1 AND n = ?2",
-                )?;
-                for number in numbers {
-                    set.execute(params![capture, number, note])?;
+        let blocks = self.blocks(capture)?;
+        let menu = blocks.iter().filter(|block| block.group == (ControlPath::Menu.word().to_owned(), false));
+        for (part, block) in (0..).zip(menu) {
+            self.rewrite(capture, block, part, &mut |number, event| {
+                if event.kind != EventKind::Change {
+                    return event.note.as_deref().map(str::to_owned);
                 }
-            }
-            transaction.commit()
-        };
-        run().map_err(|error| schema::failed(&path, error))
+                numbers.binary_search(&number).is_ok().then(|| note.to_owned())
+            })?;
+        }
+        Ok(())
     }
 
     /// Puts a finding, JSON text, in the place of an older one of the same kind about the same thing.
@@ -335,7 +330,10 @@ impl Store {
     /// `Machine` when the disk fails.
     pub fn put_finding(&mut self, about: &str, kind: &str, json: &str) -> Result<()> {
         self.connection
-            .execute("INSERT OR REPLACE INTO findings VALUES (?1, ?2, ?3)", params![about, kind, json])
+            .execute(
+                "INSERT OR REPLACE INTO findings VALUES (?1, ?2, ?3, ?4)",
+                params![about, kind, json, finding_sum(about, kind, json)],
+            )
             .map(|_| ())
             .map_err(|error| schema::failed(&self.path, error))
     }
@@ -357,22 +355,39 @@ impl Store {
 /// Kind of the finding that holds a capture's ledger of evidence.
 pub const LEDGER: &str = "ledger";
 
-const INSERT_EVENT: &str = "INSERT INTO events VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)";
+/// Checksum of a row of `captures`; a number that is not known is none of a known one.
+fn capture_sum(numbers: [Option<i64>; 5], texts: [&str; 5]) -> i64 {
+    let numbers: Vec<i64> =
+        numbers.iter().flat_map(|number| [i64::from(number.is_some()), number.unwrap_or(0)]).collect();
+    blocks::sum(&numbers, &texts.map(str::as_bytes))
+}
 
-fn insert_event(
-    insert: &mut Statement<'_>,
-    capture: &str,
-    number: i64,
-    event: &Event,
-    json: &mut Vec<u8>,
-) -> rusqlite::Result<()> {
-    json.clear();
-    write_event(event, None, json);
-    let text = std::str::from_utf8(json).unwrap_or("{}");
-    let key = event.key.map(|key| key.name());
-    let (path, kind) = (event.path.word(), event.kind.word());
-    let (input, counts) = (event.is_input(), event.counts);
-    insert.execute(params![capture, number, event.t.0, path, kind, key, text, input, counts]).map(|_| ())
+fn finding_sum(about: &str, kind: &str, json: &str) -> i64 {
+    blocks::sum(&[], &[about, kind, json].map(str::as_bytes))
+}
+
+/// Whether the rows of `captures` and `findings` have their sums.
+fn check(connection: &Connection) -> rusqlite::Result<bool> {
+    let mut captures = connection.prepare(
+        "SELECT stage, bytes, start_ns, end_ns, events, name, file, hands, ifnull(sha256, ''), decoders, sum FROM captures",
+    )?;
+    let mut rows = captures.query([])?;
+    while let Some(row) = rows.next()? {
+        let numbers = [row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?, row.get(4)?];
+        let texts: [String; 5] = [row.get(5)?, row.get(6)?, row.get(7)?, row.get(8)?, row.get(9)?];
+        if row.get::<_, i64>(10)? != capture_sum(numbers, texts.each_ref().map(String::as_str)) {
+            return Ok(false);
+        }
+    }
+    let mut findings = connection.prepare("SELECT about, kind, json, sum FROM findings")?;
+    let mut rows = findings.query([])?;
+    while let Some(row) = rows.next()? {
+        let [about, kind, json]: [String; 3] = [row.get(0)?, row.get(1)?, row.get(2)?];
+        if row.get::<_, i64>(3)? != finding_sum(&about, &kind, &json) {
+            return Ok(false);
+        }
+    }
+    Ok(true)
 }
 
 fn integer(number: usize) -> i64 {

@@ -7,8 +7,10 @@
 
 use rusqlite::{Connection, Statement, params};
 
+use super::blocks::sum;
+use super::packing::{fold, integer, put, unfold};
 use super::{Store, schema};
-use crate::base::{Error, Event, EventKind, Name, Nanoseconds, Result};
+use crate::base::{Event, EventKind, Name, Nanoseconds, Result};
 
 /// Readings in one row.
 const PART: usize = 4096;
@@ -42,55 +44,18 @@ impl Store {
                 let (Some(step), Some(line), Some(counts)) =
                     (integer(&mut rest), integer(&mut rest), integer(&mut rest))
                 else {
-                    return Err(self.damaged());
+                    return Err(schema::damaged(&self.path));
                 };
                 t = t.wrapping_add(unfold(step));
                 let name = usize::try_from(line).ok().and_then(|line| names.get(line));
                 let (Some(name), Ok(counts)) = (name, u32::try_from(counts)) else {
-                    return Err(self.damaged());
+                    return Err(schema::damaged(&self.path));
                 };
                 take(name, Nanoseconds(t), counts)?;
             }
         }
         Ok(())
     }
-
-    fn damaged(&self) -> Error {
-        Error::machine("the index holds what is no reading")
-            .at(&self.path)
-            .remedy("delete straykey.db; it is made anew from the raw captures")
-    }
-}
-
-/// A signed number as one in which small steps either way are small.
-const fn fold(value: i64) -> u64 {
-    ((value << 1) ^ (value >> 63)).cast_unsigned()
-}
-
-const fn unfold(value: u64) -> i64 {
-    (value >> 1).cast_signed() ^ -((value & 1).cast_signed())
-}
-
-fn put(mut value: u64, into: &mut Vec<u8>) {
-    while value >= 0x80 {
-        into.push((value & 0x7f) as u8 | 0x80);
-        value >>= 7;
-    }
-    into.push(value as u8);
-}
-
-/// The next integer; `None` when it is cut off or too long.
-fn integer(from: &mut &[u8]) -> Option<u64> {
-    let mut value = 0u64;
-    for shift in (0..64).step_by(7) {
-        let (byte, rest) = from.split_first()?;
-        *from = rest;
-        value |= u64::from(byte & 0x7f) << shift;
-        if byte & 0x80 == 0 {
-            return Some(value);
-        }
-    }
-    None
 }
 
 /// Fills the table while a capture is indexed, at the memory of one row.
@@ -107,7 +72,7 @@ pub(super) struct Writer<'a> {
 impl<'a> Writer<'a> {
     pub(super) fn new(connection: &'a Connection, capture: &'a str) -> rusqlite::Result<Self> {
         connection.execute("DELETE FROM readings WHERE capture = ?1", [capture])?;
-        let insert = connection.prepare("INSERT INTO readings VALUES (?1, ?2, ?3, ?4)")?;
+        let insert = connection.prepare("INSERT INTO readings VALUES (?1, ?2, ?3, ?4, ?5)")?;
         Ok(Self { insert, capture, part: 0, count: 0, last: 0, lines: Vec::new(), packed: Vec::new() })
     }
 
@@ -136,7 +101,8 @@ impl<'a> Writer<'a> {
         if self.count > 0 {
             let names: Vec<&str> = self.lines.iter().map(|line| &**line).collect();
             let lines = serde_json::json!(names).to_string();
-            self.insert.execute(params![self.capture, self.part, lines, self.packed])?;
+            let sum = sum(&[self.part], &[self.capture.as_bytes(), lines.as_bytes(), &self.packed]);
+            self.insert.execute(params![self.capture, self.part, lines, self.packed, sum])?;
         }
         self.part += 1;
         self.count = 0;
@@ -151,28 +117,15 @@ impl<'a> Writer<'a> {
     }
 }
 
-#[cfg(test)]
-mod tests {
-    use proptest::prelude::*;
-
-    use super::*;
-
-    proptest! {
-        #[test]
-        fn what_is_put_is_read_back(values in proptest::collection::vec(any::<i64>(), 0..50)) {
-            let mut bytes = Vec::new();
-            values.iter().for_each(|value| put(fold(*value), &mut bytes));
-            let mut rest = &bytes[..];
-            for value in &values {
-                prop_assert_eq!(integer(&mut rest).map(unfold), Some(*value));
-            }
-            prop_assert!(rest.is_empty());
-        }
-
-        #[test]
-        fn any_bytes_are_read_or_refused(bytes in proptest::collection::vec(any::<u8>(), 0..50)) {
-            let mut rest = &bytes[..];
-            while integer(&mut rest).is_some() {}
+/// Whether all rows have their sums.
+pub(super) fn check(connection: &Connection) -> rusqlite::Result<bool> {
+    let mut statement = connection.prepare("SELECT capture, lines, packed, part, sum FROM readings")?;
+    let mut rows = statement.query([])?;
+    while let Some(row) = rows.next()? {
+        let text = |at| row.get_ref(at).map(|value| value.as_bytes().unwrap_or_default());
+        if row.get::<_, i64>(4)? != sum(&[row.get(3)?], &[text(0)?, text(1)?, text(2)?]) {
+            return Ok(false);
         }
     }
+    Ok(true)
 }

@@ -5,6 +5,7 @@ use std::time::Duration;
 
 use rusqlite::{Connection, ErrorCode};
 
+use super::{blocks, detail, readings};
 use crate::base::{Error, Result};
 
 /// Version of the tables, in the file as `user_version`. An index of another version is made anew.
@@ -17,24 +18,21 @@ CREATE TABLE IF NOT EXISTS steps (
 CREATE TABLE IF NOT EXISTS captures (
     name TEXT PRIMARY KEY, stage INTEGER NOT NULL, file TEXT NOT NULL, hands TEXT NOT NULL,
     sha256 TEXT, bytes INTEGER, start_ns INTEGER, end_ns INTEGER,
-    decoders TEXT NOT NULL, events INTEGER NOT NULL);
+    decoders TEXT NOT NULL, events INTEGER NOT NULL, sum INTEGER NOT NULL);
 CREATE TABLE IF NOT EXISTS events (
-    capture TEXT NOT NULL, n INTEGER NOT NULL, t_ns INTEGER NOT NULL,
-    path TEXT NOT NULL, kind TEXT NOT NULL, key TEXT, json TEXT NOT NULL,
-    input INTEGER NOT NULL, counts INTEGER,
-    PRIMARY KEY (capture, n)) WITHOUT ROWID;
-CREATE INDEX IF NOT EXISTS events_time ON events (capture, path, t_ns, input, counts);
-CREATE INDEX IF NOT EXISTS events_acts ON events (capture, path, t_ns) WHERE kind <> 'reading';
-CREATE INDEX IF NOT EXISTS events_order ON events (capture, n) WHERE kind <> 'reading';
+    capture TEXT NOT NULL, path TEXT NOT NULL, reading INTEGER NOT NULL, part INTEGER NOT NULL,
+    t_low INTEGER NOT NULL, t_high INTEGER NOT NULL, events INTEGER NOT NULL, inputs INTEGER NOT NULL,
+    sum INTEGER NOT NULL, packed BLOB NOT NULL, PRIMARY KEY (capture, path, reading, part));
 CREATE TABLE IF NOT EXISTS readings (
     capture TEXT NOT NULL, part INTEGER NOT NULL, lines TEXT NOT NULL, packed BLOB NOT NULL,
-    PRIMARY KEY (capture, part));
+    sum INTEGER NOT NULL, PRIMARY KEY (capture, part));
 CREATE TABLE IF NOT EXISTS detail (
-    capture TEXT NOT NULL, path TEXT NOT NULL, level INTEGER NOT NULL, bucket INTEGER NOT NULL,
-    events INTEGER NOT NULL, inputs INTEGER NOT NULL, low INTEGER, high INTEGER,
-    PRIMARY KEY (capture, path, level, bucket)) WITHOUT ROWID;
+    capture TEXT NOT NULL, path TEXT NOT NULL, level INTEGER NOT NULL, part INTEGER NOT NULL,
+    low INTEGER NOT NULL, high INTEGER NOT NULL, sum INTEGER NOT NULL, packed BLOB NOT NULL,
+    PRIMARY KEY (capture, path, level, part));
 CREATE TABLE IF NOT EXISTS findings (
-    about TEXT NOT NULL, kind TEXT NOT NULL, json TEXT NOT NULL, PRIMARY KEY (about, kind)) WITHOUT ROWID;
+    about TEXT NOT NULL, kind TEXT NOT NULL, json TEXT NOT NULL, sum INTEGER NOT NULL,
+    PRIMARY KEY (about, kind)) WITHOUT ROWID;
 ";
 
 /// Empties every table.
@@ -45,11 +43,51 @@ pub(super) const CLEAR: &str = "BEGIN; DELETE FROM stages; DELETE FROM steps; DE
 pub(super) fn open(path: &Path) -> Result<Option<Connection>> {
     match try_open(path) {
         Ok(found) => Ok(found),
-        Err(error) => match error.sqlite_error_code() {
-            Some(ErrorCode::NotADatabase | ErrorCode::DatabaseCorrupt) => Ok(None),
-            _ => Err(failed(path, error)),
-        },
+        Err(error) if is_damage(&error) => Ok(None),
+        Err(error) => Err(failed(path, error)),
     }
+}
+
+/// Whether a file is an index of another version, as an earlier or later program leaves it.
+pub(super) fn has_other_version(path: &Path) -> bool {
+    let look = || -> rusqlite::Result<i64> {
+        Connection::open(path)?.pragma_query_value(None, "user_version", |row| row.get(0))
+    };
+    look().is_ok_and(|version| version != SCHEMA_VERSION)
+}
+
+/// What a flipped byte makes of a file: no database, a broken page, a value of another type.
+fn is_damage(error: &rusqlite::Error) -> bool {
+    use rusqlite::Error as E;
+    let broken =
+        matches!(error.sqlite_error_code(), Some(ErrorCode::NotADatabase | ErrorCode::DatabaseCorrupt));
+    broken
+        || matches!(
+            error,
+            E::InvalidColumnType(..)
+                | E::FromSqlConversionFailure(..)
+                | E::IntegralValueOutOfRange(..)
+                | E::Utf8Error(..)
+        )
+        || matches!(error, E::SqliteFailure(cause, _) if cause.extended_code == 1)
+}
+
+/// Up to this length an index is looked through whenever it is opened: 32 MiB, which holds two million events. What is
+/// longer is told to be damaged when the place is met.
+const LOOKED_THROUGH: u64 = 32 << 20;
+
+/// Whether pages and rows are as they were written.
+fn is_whole(connection: &Connection) -> rusqlite::Result<bool> {
+    let told: String = connection.query_row("PRAGMA quick_check(1)", [], |row| row.get(0))?;
+    let rows = [blocks::check, readings::check, detail::check, super::check];
+    rows.into_iter().try_fold(told == "ok", |whole, check| Ok(whole && check(connection)?))
+}
+
+/// An index that holds what it cannot.
+pub(super) fn damaged(path: &Path) -> Error {
+    Error::machine("the index of the job is damaged").at(path).remedy(
+        "`straykey job show JOB --rebuild` makes it anew from the raw captures, which are not touched",
+    )
 }
 
 fn try_open(path: &Path) -> rusqlite::Result<Option<Connection>> {
@@ -65,17 +103,30 @@ fn try_open(path: &Path) -> rusqlite::Result<Option<Connection>> {
     connection.pragma_update(None, "synchronous", "NORMAL")?;
     connection.execute_batch(TABLES)?;
     connection.pragma_update(None, "user_version", SCHEMA_VERSION)?;
+    let length = std::fs::metadata(path).map_or(0, |data| data.len());
+    if !empty && length <= LOOKED_THROUGH && !is_whole(&connection)? {
+        return Ok(None);
+    }
     Ok(Some(connection))
 }
 
 /// An error of the database for people.
 pub(super) fn failed(path: &Path, error: rusqlite::Error) -> Error {
+    if is_damage(&error) {
+        return damaged(path).because(error);
+    }
     let remedy = match error.sqlite_error_code() {
         Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked) => {
             "another process uses it: end that one first"
         }
         Some(ErrorCode::DiskFull) => "make room on this disk; the raw captures are not touched",
-        _ => "delete straykey.db; it is made anew from the raw captures",
+        Some(ErrorCode::ReadOnly | ErrorCode::PermissionDenied | ErrorCode::CannotOpen) => {
+            "give this user the right to write there, or copy the job to a place where he has it"
+        }
+        Some(ErrorCode::SystemIoFailure) => {
+            "check the disk and its cable; copy the raw captures elsewhere first"
+        }
+        _ => "`straykey job show JOB --rebuild` makes it anew from the raw captures, which are not touched",
     };
     Error::machine("the index of the job does not work").at(path).because(error).remedy(remedy)
 }

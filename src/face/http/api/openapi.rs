@@ -37,7 +37,7 @@ pub fn description(routes: &[Route]) -> Value {
             "schemas": schemas,
             "securitySchemes": {
                 "token": { "type": "http", "scheme": "bearer" },
-                "cookie": { "type": "apiKey", "in": "cookie", "name": "straykey" },
+                "cookie": { "type": "apiKey", "in": "cookie", "name": "straykeyPORT" },
             },
         },
         "security": [{ "token": [] }, { "cookie": [] }],

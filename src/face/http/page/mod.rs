@@ -75,7 +75,11 @@ pub async fn open(State(bench): State<App>, request: Request) -> Response {
     }
     let tls = matches!(request.extensions().get::<Peer>(), Some(Peer::Tcp { tls: true, .. }));
     let secure = if tls { "; Secure" } else { "" };
-    let cookie = format!("straykey={}; HttpOnly; SameSite=Strict; Path=/{secure}", bench.token.secret());
+    // Browsers keep cookies by host alone: two daemons on one host must not take each other's.
+    let port = request.headers().get(header::HOST).and_then(|host| host.to_str().ok()?.rsplit_once(':'));
+    let port = port.map_or("", |(_, port)| port);
+    let cookie =
+        format!("straykey{port}={}; HttpOnly; SameSite=Strict; Path=/{secure}", bench.session.secret());
     let mut headers = HeaderMap::new();
     if let Ok(cookie) = HeaderValue::from_str(&cookie) {
         headers.insert(header::SET_COOKIE, cookie);

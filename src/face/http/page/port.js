@@ -37,7 +37,8 @@ export function portTask(job, state, goOn) {
       box.checked = port.name === chosen;
       box.addEventListener("change", () => { chosen = port.name; choose(job, chosen); ports(); });
       const more = [port.device, `${port.baud} ${port.framing}`, W.port.states[port.state] ?? port.state,
-        port.job && port.job !== job ? W.port.inUse(port.job) : null, port.why].filter(Boolean).join(" · ");
+        port.job && port.job !== job ? W.port.inUse(port.job) : null,
+        port.capture ? W.port.recorded(port.bytes, port.safe_bytes) : null, port.why].filter(Boolean).join(" · ");
       return el("label.choice", { for: box.id }, box, el("span", {}, el("span.strong", {}, port.name),
         el("span.hint", {}, more), port.chassis ? el("span.hint", {}, W.port.chassis(port.chassis, port.recognised)) : null));
     }) : el("p", {}, W.list.noPorts));

@@ -26,6 +26,12 @@ export function duration(seconds) {
   return small === 0 ? `${large} ${pair[1]}` : `${large} ${pair[1]} ${small} ${pair[3]}`;
 }
 
+/** An amount of bytes; rounded down, since it may be a promise. */
+const amount = (bytes) => {
+  const [unit, size] = bytes < 1e6 ? ["kB", 1e3] : ["MB", 1e6];
+  return `${(Math.floor((bytes / size) * 10) / 10).toFixed(1)} ${unit}`;
+};
+
 /** A running clock: 4:05 or 1:04:05. */
 export function clock(seconds) {
   if (!Number.isFinite(seconds) || seconds < 0) return NOT_KNOWN;
@@ -266,6 +272,7 @@ export const W = {
     notFound: "No rate fits: is the wire on the set's transmit pin, and does the set print anything?",
     chassis: (name, why) => (name ? `Chassis ${name}${why ? `: ${why}` : ""}` : "Chassis not known yet"),
     inUse: (job) => `records for job ${job}`,
+    recorded: (bytes, safe) => `recorded ${amount(bytes)}, safe to ${amount(safe)}`,
     go: "To the baseline soak",
   },
   soak: {

@@ -6,8 +6,9 @@
 //! | `job.toml`, `raw/…` | the job's folder, without its index, which is made anew |
 //!
 //! Private strings are masked in the copies unless asked otherwise ([`mask`](crate::timeline::mask)); a masked
-//! capture keeps its length and its time, so that it gives the same findings, and the manifest holds the sum of
-//! the raw capture beside the sum of the copy. Nothing in the job itself is touched.
+//! capture keeps its length and its time, so that it gives the same findings. A masked pack holds the sums of its
+//! copies alone: the sum of a raw capture would confirm every guess of what was masked. Nothing in the job itself is
+//! touched.
 //!
 //! A pack comes from elsewhere and is not trusted: only the files of the manifest are taken, each once, regular,
 //! of the length and the sum that stand there, below [`LARGEST`] together; everything else is refused, and what
@@ -24,9 +25,9 @@ use flate2::Compression;
 use flate2::write::GzEncoder;
 use serde::{Deserialize, Serialize};
 
-use super::folder::sum_of;
+use super::folder::{Part, sum_of};
 use super::open::{Job, STEP_LOG};
-use crate::base::{Anchor, Error, Nanoseconds, Result};
+use crate::base::{Anchor, Error, Nanoseconds, Result, write_output};
 use crate::timeline::mask::{Masked, Tally};
 
 pub use open::unpack;
@@ -73,32 +74,6 @@ struct FileEntry {
     file: String,
     bytes: u64,
     sha256: String,
-    /// Sum of the raw capture, when this copy of it is masked or was put together from segments.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    raw_sha256: Option<String>,
-}
-
-/// A folder that is removed when this is dropped.
-struct Scratch(PathBuf);
-
-impl Scratch {
-    fn make(path: PathBuf) -> Result<Self> {
-        if path.exists() {
-            fs::remove_dir_all(&path).map_err(|error| {
-                Error::machine("cannot remove what an earlier try has left").at(&path).because(error)
-            })?;
-        }
-        fs::create_dir_all(path.join("raw"))
-            .map_err(|error| Error::machine("cannot make a folder to work in").at(&path).because(error))?;
-        Ok(Self(path))
-    }
-}
-
-impl Drop for Scratch {
-    fn drop(&mut self) {
-        // Best effort; the next try removes it.
-        let _ = fs::remove_dir_all(&self.0);
-    }
 }
 
 fn beside(path: &Path, ending: &str) -> PathBuf {
@@ -114,7 +89,8 @@ impl Job {
     /// `Usage` when a capture is still running or the file is there already, `Input` when a capture is missing or
     /// was altered after the capture, `Machine` when the disk fails.
     pub fn pack(&self, to: &Path, options: &PackOptions) -> Result<Packed> {
-        if to.exists() {
+        // A link that leads nowhere counts: renaming would replace it.
+        if fs::symlink_metadata(to).is_ok() {
             return Err(Error::usage("there is a file of this name already")
                 .at(to)
                 .remedy("choose another name"));
@@ -129,15 +105,11 @@ impl Job {
                 "bring the capture back from a copy; a pack of altered captures would prove nothing",
             ));
         }
-        let scratch = Scratch::make(beside(to, ".part-files"))?;
+        let scratch = Part::make(&beside(to, ".files"))?;
         let manifest = self.collect(&scratch.0, options)?;
-        let part = beside(to, ".part");
-        let written = write(&part, &manifest, &scratch.0, self.folder());
-        if written.is_err() {
-            let _ = fs::remove_file(&part);
-        }
-        let bytes = written?;
-        fs::rename(&part, to).map_err(|error| Error::io("cannot write the pack", to, error))?;
+        let bytes = write_output(to, "cannot write the pack", |file| {
+            write(file, to, &manifest, &scratch.0, self.folder())
+        })?;
         Ok(Packed { pack: to.to_owned(), bytes, captures: self.captures().count(), masked: manifest.masked })
     }
 
@@ -155,27 +127,27 @@ impl Job {
         let mut sums = std::collections::BTreeMap::new();
         for capture in self.captures() {
             let mut tally = tally();
-            let copy = scratch.join(&capture.file);
+            // A file may be called after what is private.
+            let name = tally.text(capture.name.clone());
+            let file = capture.file.replacen(&capture.name, &name, 1);
+            let copy = scratch.join(&file);
             // A capture in segments is packed as one journal, so that a pack holds plain files alone.
             let segments = capture.path.is_dir();
+            let mut own = segments || name != capture.name;
             if tally.masks() || segments {
                 copy::capture(&capture.path, &copy, &mut tally)?;
+                own |= !tally.is_empty();
             }
-            let masked = segments || !tally.is_empty();
-            if !masked && copy.exists() {
+            if !own && copy.exists() {
                 fs::remove_file(&copy).map_err(|error| Error::io("cannot remove a copy", &copy, error))?;
             }
-            let sum = sum_of(if masked { &copy } else { &capture.path })?;
-            manifest.masked.extend(tally.masked(&capture.name));
-            if masked {
-                sums.insert(capture.name.clone(), (sum.sha256.clone(), sum.bytes));
+            let sum = sum_of(if own { &copy } else { &capture.path })?;
+            manifest.masked.extend(tally.masked(&name));
+            if own {
+                let (sha256, bytes) = (sum.sha256.clone(), sum.bytes);
+                sums.insert(capture.name.clone(), copy::Renamed { name, file: file.clone(), sha256, bytes });
             }
-            manifest.files.push(FileEntry {
-                file: capture.file.clone(),
-                bytes: sum.bytes,
-                sha256: sum.sha256,
-                raw_sha256: capture.sha256.clone().filter(|_| masked),
-            });
+            manifest.files.push(FileEntry { file, bytes: sum.bytes, sha256: sum.sha256 });
         }
         if !options.keep_private || !sums.is_empty() {
             let mut tally = tally();
@@ -189,22 +161,16 @@ impl Job {
         for file in ["job.toml", STEP_LOG] {
             let copy = scratch.join(file);
             let sum = sum_of(&if copy.exists() { copy } else { self.folder().join(file) })?;
-            manifest.files.push(FileEntry {
-                file: file.to_owned(),
-                bytes: sum.bytes,
-                sha256: sum.sha256,
-                raw_sha256: None,
-            });
+            manifest.files.push(FileEntry { file: file.to_owned(), bytes: sum.bytes, sha256: sum.sha256 });
         }
         Ok(manifest)
     }
 }
 
-fn write(part: &Path, manifest: &Manifest, scratch: &Path, folder: &Path) -> Result<u64> {
+fn write(file: File, part: &Path, manifest: &Manifest, scratch: &Path, folder: &Path) -> Result<u64> {
     let failed = |error| Error::io("cannot write the pack", part, error);
     let text = serde_json::to_vec_pretty(manifest)
         .map_err(|error| Error::machine("cannot write the manifest of the pack").because(error))?;
-    let file = File::create(part).map_err(failed)?;
     let mut tar = tar::Builder::new(GzEncoder::new(file, Compression::default()));
     put(&mut tar, MANIFEST, text.len() as u64, &mut text.as_slice()).map_err(failed)?;
     for entry in &manifest.files {
@@ -218,7 +184,6 @@ fn write(part: &Path, manifest: &Manifest, scratch: &Path, folder: &Path) -> Res
     let mut gz = tar.into_inner().map_err(failed)?;
     gz.flush().map_err(failed)?;
     let file = gz.finish().map_err(failed)?;
-    file.sync_all().map_err(failed)?;
     Ok(file.metadata().map_err(failed)?.len())
 }
 

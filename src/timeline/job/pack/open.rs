@@ -1,18 +1,18 @@
 //! A pack from elsewhere to a job folder.
 
 use std::collections::BTreeMap;
-use std::fs::{self, File};
+use std::fs::File;
 use std::io::{self, BufReader, Read, Write};
 use std::path::Path;
 
 use flate2::bufread::GzDecoder;
 use sha2::{Digest, Sha256};
 
-use super::{FileEntry, LARGEST, MANIFEST, Manifest, Scratch, VERSION, beside};
+use super::{FileEntry, LARGEST, MANIFEST, Manifest, VERSION};
 use crate::base::{Error, Result, quote};
 use crate::journal::hexadecimal;
-use crate::timeline::job::folder::protect;
-use crate::timeline::job::open::{Job, STEP_LOG, is_free};
+use crate::timeline::job::folder::{Part, protect};
+use crate::timeline::job::open::{Job, STEP_LOG, in_use, is_free};
 
 /// A manifest is never longer.
 const LONGEST_MANIFEST: u64 = 16 << 20;
@@ -30,25 +30,20 @@ const SMALL: u64 = 256 << 20;
 /// does not belong there, and for a wrong length or sum; `Machine` when the disk fails. Then nothing is left behind.
 pub fn unpack(pack: &Path, to: &Path) -> Result<Job> {
     if !is_free(to) || to.join("raw").exists() {
-        return Err(Error::usage("there is something in this folder already")
-            .at(to)
-            .remedy("choose a new folder for the job"));
+        return Err(in_use(to));
     }
     let file = File::open(pack).map_err(|error| Error::io("cannot open this pack", pack, error))?;
     let packed = file.metadata().map_or(0, |data| data.len());
-    let scratch = Scratch::make(beside(to, ".part"))?;
+    let part = Part::make(to)?;
     let mut archive = tar::Archive::new(GzDecoder::new(BufReader::new(file)));
-    take(&mut archive, packed, &scratch.0).map_err(|error| error.at(pack))?;
+    take(&mut archive, packed, &part.0).map_err(|error| error.at(pack))?;
     // Read where it is before it gets its name: a job that cannot be read is not left behind.
-    let job = Job::read(&scratch.0).map_err(|error| error.at(pack))?;
+    let job = Job::read(&part.0).map_err(|error| error.at(pack))?;
     if let Some(wrong) = job.verify()?.first() {
         return Err(refused(format!("the step log and the captures do not fit: {wrong}")).at(pack));
     }
     drop(job);
-    if to.exists() {
-        fs::remove_dir(to).map_err(|error| Error::io("cannot make the folder of the job", to, error))?;
-    }
-    fs::rename(&scratch.0, to).map_err(|error| Error::io("cannot make the folder of the job", to, error))?;
+    part.into_place(to)?;
     Job::read(to)
 }
 

@@ -1,0 +1,68 @@
+//! Files that the program writes for people: whole or not at all, and only plain files are replaced.
+
+use std::fs::{self, File, OpenOptions};
+use std::io;
+use std::path::{Path, PathBuf};
+
+use super::{Error, Result};
+
+/// Longest chain of symbolic links that is followed, as on Linux.
+const MOST_LINKS: usize = 40;
+
+/// Writes a file. `what` words the error.
+///
+/// A plain file, or one that is not there yet, is written beside its place, synced and renamed: what stands there is
+/// whole, keeps its permissions, and after an error what stood there before still stands. Symbolic links are followed
+/// and stay. A device, a pipe or a socket is written through, since a name in its place would cut off its readers.
+///
+/// # Errors
+/// What `write` gives; `Machine` or `Input` when the file cannot be made.
+pub fn write_output<T>(path: &Path, what: &str, write: impl FnOnce(File) -> Result<T>) -> Result<T> {
+    let failed = |error| Error::io(what, path, error);
+    let target = follow(path.to_owned()).map_err(failed)?;
+    let there = match fs::metadata(&target) {
+        Ok(there) => Some(there),
+        Err(error) if error.kind() == io::ErrorKind::NotFound => None,
+        Err(error) => return Err(failed(error)),
+    };
+    if there.as_ref().is_some_and(|there| !there.is_file()) {
+        // The system refuses a folder here by itself.
+        return OpenOptions::new().write(true).open(&target).map_err(failed).and_then(write);
+    }
+    let part = beside(&target);
+    let written =
+        OpenOptions::new().write(true).create_new(true).open(&part).map_err(failed).and_then(|file| {
+            let kept = file.try_clone().map_err(failed)?;
+            let value = write(file)?;
+            if let Some(there) = there {
+                kept.set_permissions(there.permissions()).map_err(failed)?;
+            }
+            kept.sync_all().and_then(|()| fs::rename(&part, &target)).map_err(failed)?;
+            Ok(value)
+        });
+    if written.is_err() {
+        let _ = fs::remove_file(&part);
+    }
+    written
+}
+
+/// Where a chain of symbolic links ends, whether something is there or not.
+fn follow(mut path: PathBuf) -> io::Result<PathBuf> {
+    for _ in 0..MOST_LINKS {
+        match fs::symlink_metadata(&path) {
+            Ok(there) if there.is_symlink() => {
+                let next = fs::read_link(&path)?;
+                // An absolute one takes the place of the whole path.
+                path = path.parent().unwrap_or(Path::new("")).join(next);
+            }
+            _ => return Ok(path),
+        }
+    }
+    Err(io::Error::other("too many symbolic links"))
+}
+
+/// A name in the same folder that nobody else uses.
+fn beside(target: &Path) -> PathBuf {
+    let name = target.file_name().unwrap_or_default().to_string_lossy();
+    target.with_file_name(format!(".{name}.{}.part", std::process::id()))
+}
