@@ -2,6 +2,7 @@
 //!
 //! This is the one place that joins source, journal, signal and decode: a capture goes in, events come out.
 
+mod channels;
 pub mod decoding;
 pub mod export;
 pub mod job;
@@ -11,9 +12,12 @@ pub mod mask;
 pub mod protocols;
 pub mod store;
 pub mod text_stage;
+mod uart_pipe;
+pub mod unseen;
 pub mod wire;
 pub mod wired;
 
 pub use decoding::{Options, Sink, Summary, decode_path, decode_reader};
 pub use protocols::Protocols;
+pub use unseen::{Unseen, UnseenWire};
 pub use wire::{Signal, Wire};

@@ -7,6 +7,7 @@ mod keypad_wire;
 mod locked;
 mod manifest;
 mod pack;
+mod seen;
 mod segments;
 mod store;
 mod wired;
