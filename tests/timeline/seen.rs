@@ -127,5 +127,5 @@ fn a_table_of_no_named_channel_is_not_sent_to_describe_a_chassis() {
     let reader = Box::new(Cursor::new(text));
     let error =
         decode_reader("a.csv", reader, &protocols, &Options::default(), &mut |_| Ok(())).err().unwrap();
-    assert!(error.to_string().contains("--wire KEY1=uart"), "{error}");
+    assert!(error.to_string().contains("--wire count=uart; the channels are count, KEY1, KEY2"), "{error}");
 }

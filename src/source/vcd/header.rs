@@ -47,8 +47,10 @@ pub(super) enum Scale {
 impl Scale {
     pub(super) fn new(tick: Tick) -> Self {
         match tick.femtoseconds {
-            coarse if coarse >= NANOSECOND && coarse % NANOSECOND == 0 => Self::Times(coarse / NANOSECOND),
-            fine if fine > 0 && NANOSECOND % fine == 0 => Self::Parts(NANOSECOND / fine),
+            coarse if coarse >= NANOSECOND && coarse.is_multiple_of(NANOSECOND) => {
+                Self::Times(coarse / NANOSECOND)
+            }
+            fine if fine > 0 && NANOSECOND.is_multiple_of(fine) => Self::Parts(NANOSECOND / fine),
             other => Self::Any(other),
         }
     }
