@@ -153,11 +153,10 @@ impl Way {
         // A unit that is none, and what can be half of one.
         let unit = !self.is(UNIT, &["Time [fortnights]", "Time [m]"]);
         // `Time` and `time μs` alike; whole numbers of an unnamed unit are not written here.
-        let mark = !(self.is(MARK, &["thousands"])
-            || self.is(MARK, &["comma"]) && self.is(SEPARATOR, &[","]))
-            && !(self.is(MARK, &["quoted comma"])
-                && self.is(SEPARATOR, &[","])
-                && self.is(TRAILER, &["cut"]));
+        let comma = self.is(MARK, &["comma"]) && self.is(SEPARATOR, &[","]);
+        let cut =
+            self.is(MARK, &["quoted comma"]) && self.is(SEPARATOR, &[","]) && self.is(TRAILER, &["cut"]);
+        let mark = !(self.is(MARK, &["thousands"]) || comma || cut);
         // Without a header the time must come first, and nothing else may look like it.
         let header = self.is(HEADER, &["names", "units below", "preamble", "comment", "blank lines"])
             || (self.is(HEADER, &["none", "banner"])
