@@ -49,6 +49,7 @@ fn options(sample: &Sample) -> Options {
         chassis: sample.chassis.clone(),
         wires: Wire::from_map(&sample.wire).unwrap(),
         sample_rate_hz: sample.sample_rate_hz,
+        threshold: None,
         progress: None,
     }
 }

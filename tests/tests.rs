@@ -14,6 +14,7 @@ mod live; // serial ports over pseudo-terminals
 mod locate; // ladder faults, fault tree
 mod page; // the bench page and the report in a browser
 mod remote; // infrared and CEC
+mod rewriting; // one capture, saved in every way that a bench saves one
 mod signal; // edges, pulses, UART characters, levels
 mod source; // capture files
 mod support; // temporary jobs, pseudo-terminals, failing disks; asserts nothing

@@ -2,7 +2,7 @@
 //!
 //! The first edge of a channel is the level that it begins with. Volts become levels by two thresholds:
 //! at or above the upper one is high, at or below the lower one is low, between them the level stays. The
-//! instant of an analog edge lies on the straight line between the two samples. What is no level (`x`, `z`)
+//! instant of an analog edge lies on the straight line between the two samples, unless values hold until the next. What is no level (`x`, `z`)
 //! makes no edge: a change through it counts from where the new level is certain.
 
 use super::{Edge, Level};
@@ -41,6 +41,8 @@ pub struct EdgeFinder {
     before: Option<Level>,
     glitches: u64,
     unknown: u64,
+    /// Whether a value holds until the next one.
+    steps: bool,
 }
 
 impl EdgeFinder {
@@ -55,7 +57,15 @@ impl EdgeFinder {
             before: None,
             glitches: 0,
             unknown: 0,
+            steps: false,
         }
+    }
+
+    /// For values that hold until the next one, as a dump has them: an edge is where its value stands.
+    #[must_use]
+    pub fn stepping(mut self) -> Self {
+        self.steps = true;
+        self
     }
 
     /// Takes one change of this channel, appends at most one edge.
@@ -77,7 +87,7 @@ impl EdgeFinder {
                 } else {
                     return;
                 };
-                if let Some(before) = before {
+                if let Some(before) = before.filter(|_| !self.steps) {
                     t = crossing(before, (change.t, volts), threshold);
                 }
                 level

@@ -7,6 +7,7 @@ pub mod carrier;
 pub mod edge;
 pub mod level;
 pub mod pulse;
+pub mod threshold;
 pub mod uart;
 
 use crate::base::Nanoseconds;

@@ -12,9 +12,10 @@ mod recognise;
 pub mod serial;
 pub mod text;
 pub mod vcd;
+mod wide;
 
 pub use mark::{DiskTrouble, Mark, What};
-pub use recognise::{FileKind, HEAD, open, recognise, text_remark};
+pub use recognise::{FileKind, HEAD, open, open_wired, recognise, table_channels, text_remark};
 
 use crate::base::{Anchor, Nanoseconds, Result};
 
@@ -103,6 +104,17 @@ pub trait SampleSource {
 
     /// First and last instant of the file so far, including stretches in which nothing changed.
     fn span(&self) -> Option<crate::base::Span>;
+
+    /// Time between two samples, where they are taken at a steady rate; `None` where a value stands for a change
+    /// and holds until the next.
+    fn step(&self) -> Option<Nanoseconds> {
+        None
+    }
+
+    /// Whether the times were taken as seconds though nothing says so.
+    fn is_assumed(&self) -> bool {
+        false
+    }
 
     /// Wall clock at capture time zero, when the file tells.
     fn anchor(&self) -> Option<Anchor> {

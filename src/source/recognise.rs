@@ -6,6 +6,7 @@ use flate2::read::MultiGzDecoder;
 
 use super::block::unreadable;
 use super::csv::layout;
+use super::wide::{Wide, order};
 use crate::base::{Error, Result};
 
 /// First eight bytes of straykey's own journal.
@@ -76,15 +77,30 @@ pub fn recognise(head: &[u8]) -> FileKind {
     }
 }
 
+/// The same with what the user knows: wires are in tables and dumps only, so that what looks like text is a table
+/// when it is `wired`, and whatever keeps it from looking like one is told when it is read.
+///
+/// # Errors
+/// As [`open`].
+pub fn open_wired(
+    reader: Box<dyn Read + Send>,
+    wired: bool,
+) -> Result<(FileKind, Box<dyn Read + Send>, Vec<u8>)> {
+    let (kind, reader, head) = open(reader)?;
+    Ok((if wired && kind == FileKind::Text { FileKind::Csv } else { kind }, reader, head))
+}
+
+/// The channels of what was taken for text and may be a table; `None` where it can be none.
+pub fn table_channels(head: &[u8]) -> Option<Vec<String>> {
+    layout::may_be_table(head).then(|| layout::channel_names(head))
+}
+
 /// What makes these first bytes doubtful as a text log, in plain words; `None` when nothing does.
 ///
 /// # Source
 /// Ours: text of a debug port holds few control characters besides tab, line ends, escape, bell and
 /// backspace; a set that boots may send a burst of garbage, so that up to a tenth is let pass.
 pub fn text_remark(head: &[u8]) -> Option<String> {
-    if head.starts_with(&[0xff, 0xfe]) || head.starts_with(&[0xfe, 0xff]) {
-        return Some("this looks like UTF-16 text; save the log as UTF-8".to_owned());
-    }
     let strange = |byte: &&u8| matches!(**byte, 0..=6 | 14..=26 | 28..=31 | 127);
     let mut odd = head.iter().filter(strange).count();
     for chunk in head.utf8_chunks() {
@@ -98,14 +114,15 @@ pub fn text_remark(head: &[u8]) -> Option<String> {
     })
 }
 
-/// Compression taken off, kind recognised, nothing lost: the reader still starts at the first byte.
+/// Compression taken off, UTF-16 made UTF-8, kind recognised, nothing lost: the reader still starts at the first
+/// byte.
 ///
 /// The third value is the head that was looked at, up to [`HEAD`] bytes.
 ///
 /// # Errors
 /// `Input` for a damaged or repeatedly compressed file, `Machine` when reading fails.
 pub fn open(mut reader: Box<dyn Read + Send>) -> Result<(FileKind, Box<dyn Read + Send>, Vec<u8>)> {
-    for _ in 0..=DEEPEST {
+    for _ in 0..=DEEPEST + 1 {
         let mut head = Vec::with_capacity(HEAD);
         let taken = reader.by_ref().take(HEAD as u64).read_to_end(&mut head);
         let kind = recognise(&head);
@@ -115,6 +132,16 @@ pub fn open(mut reader: Box<dyn Read + Send>) -> Result<(FileKind, Box<dyn Read 
             Err(error) => return Err(unreadable(error, head.len() as u64)),
         }
         let whole: Box<dyn Read + Send> = Box::new(Cursor::new(head.clone()).chain(reader));
+        if let (FileKind::Text, Some(order)) = (kind, order(&head)) {
+            reader = Box::new(Wide::new(whole, order));
+            continue;
+        }
+        if kind == FileKind::Text && ends_with_returns(&head) {
+            let lines: Vec<u8> = head.iter().map(|byte| line_end(*byte)).collect();
+            if layout::may_be_table(&lines) {
+                return Ok((recognise(&lines), Box::new(Returns(whole)), lines));
+            }
+        }
         if kind != FileKind::Gzip {
             return Ok((kind, whole, head));
         }
@@ -122,6 +149,28 @@ pub fn open(mut reader: Box<dyn Read + Send>) -> Result<(FileKind, Box<dyn Read 
     }
     Err(Error::input(format!("the file is compressed more than {DEEPEST} times"))
         .remedy("unpack it until a log, a table or a dump is left"))
+}
+
+/// Whether lines end with a carriage return alone, as some spreadsheets save them.
+fn ends_with_returns(head: &[u8]) -> bool {
+    memchr::memchr(b'\n', head).is_none() && memchr::memchr(b'\r', head).is_some()
+}
+
+fn line_end(byte: u8) -> u8 {
+    if byte == b'\r' { b'\n' } else { byte }
+}
+
+/// A table whose lines end with a carriage return alone.
+struct Returns(Box<dyn Read + Send>);
+
+impl Read for Returns {
+    fn read(&mut self, into: &mut [u8]) -> std::io::Result<usize> {
+        let count = self.0.read(into)?;
+        for byte in into.iter_mut().take(count) {
+            *byte = line_end(*byte);
+        }
+        Ok(count)
+    }
 }
 
 fn is_vcd(head: &[u8]) -> bool {

@@ -5,19 +5,23 @@ use std::io::Read;
 use std::path::Path;
 use std::sync::Arc;
 
+use super::channels::MOST_NAMES;
 use super::protocols::Protocols;
 use super::text_stage::{Choice, TextStage};
+use super::unseen::UnseenWire;
 use super::watch::{Unwatched, Watch, Watched};
 use super::wire::Wire;
-use super::wired::Wiring;
-use crate::base::{Anchor, ControlPath, Error, Event, EventKind, Name, Nanoseconds, Result, Span};
+use super::wired::{Sampling, Wiring};
+use crate::base::{Anchor, ControlPath, Error, Event, EventKind, Kind, Name, Nanoseconds, Result, Span};
 use crate::decode::Counters;
 use crate::decode::set_clock::TimeBasis;
 use crate::journal::{Reader, Recovered};
 use crate::source::csv::{CsvOptions, CsvSource};
 use crate::source::text::TextLog;
 use crate::source::vcd::{VcdOptions, VcdSource};
-use crate::source::{ByteSource, FileKind, Mark, Pulled, SampleSource, open, text_remark};
+use crate::source::{
+    ByteSource, FileKind, Mark, Pulled, SampleSource, open_wired, table_channels, text_remark,
+};
 
 /// Takes the events one by one; an error ends the decoding.
 pub type Sink<'a> = dyn FnMut(Event) -> Result<()> + 'a;
@@ -31,6 +35,8 @@ pub struct Options {
     pub wires: Vec<Wire>,
     /// Samples a second, for tables without a time column.
     pub sample_rate_hz: Option<f64>,
+    /// Threshold of analog channels in volts; found from their levels when absent.
+    pub threshold: Option<f64>,
     /// Tells how far the decoding is: bytes of the capture read so far.
     pub progress: Option<Progress>,
 }
@@ -65,6 +71,9 @@ pub struct Summary {
     /// What a reader of the results should know.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub remarks: Vec<String>,
+    /// Wires on which nothing could have been seen.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub unseen: Vec<UnseenWire>,
     /// The anchor behind `started`.
     #[serde(skip)]
     pub anchor: Option<Anchor>,
@@ -140,11 +149,7 @@ fn read(
         Some(progress) => Box::new(Counted { reader, progress: Arc::clone(progress) }),
         None => reader,
     };
-    let (mut kind, reader, head) = open(counted)?;
-    if kind == FileKind::Text && !options.wires.is_empty() {
-        // Wires are in tables only: whatever keeps this one from looking like one is to be told.
-        kind = FileKind::Csv;
-    }
+    let (kind, reader, head) = open_wired(counted, !options.wires.is_empty())?;
     let capture = Name::from(name);
     let mut summary = empty(name, kind);
     match kind {
@@ -153,7 +158,8 @@ fn read(
         FileKind::Text => {
             summary.remarks.extend(text_remark(&head));
             let mut log = TextLog::new(reader)?;
-            text((&mut log, false), &capture, protocols, options, watch, sink, &mut summary)?;
+            text((&mut log, false), &capture, protocols, options, watch, sink, &mut summary)
+                .map_err(|error| table_instead(error, &head, options))?;
         }
         FileKind::Journal => {
             journal(&mut Reader::new(reader)?, protocols, options, watch, sink, &mut summary)?;
@@ -171,6 +177,24 @@ fn read(
     Ok(summary)
 }
 
+/// Text of no chassis that may be a table: which channel is which has to be said.
+fn table_instead(error: Error, head: &[u8], options: &Options) -> Error {
+    match table_channels(head) {
+        Some(channels) if options.chassis.is_none() && error.kind() == Kind::Input => {
+            Error::input("this looks like a table of samples, and no channel is named").remedy(if channels.is_empty() {
+                "say which channel carries which signal, for example --wire CH0=uart".to_owned()
+            } else {
+                let first = channels.first().map_or("CH0", String::as_str);
+                format!(
+                    "say which channel carries which signal, for example --wire {first}=uart; the channels are {}",
+                    channels.iter().take(MOST_NAMES).map(String::as_str).collect::<Vec<_>>().join(", ")
+                )
+            })
+        }
+        _ => error,
+    }
+}
+
 /// Nothing read yet.
 fn empty(name: &str, kind: FileKind) -> Summary {
     Summary {
@@ -184,6 +208,7 @@ fn empty(name: &str, kind: FileKind) -> Summary {
         time_basis: "nothing",
         started: None,
         remarks: Vec::new(),
+        unseen: Vec::new(),
         anchor: None,
     }
 }
@@ -318,17 +343,32 @@ fn samples(
     summary: &mut Summary,
 ) -> Result<()> {
     let channels = source.channels().to_vec();
-    let mut wiring = Wiring::new(&channels, &options.wires, protocols, options.chassis.as_deref(), capture)?;
+    #[allow(clippy::cast_possible_truncation)]
+    let sampling = Sampling {
+        step: source.step(),
+        threshold: options.threshold.map(|volts| volts as f32),
+        assumed: source.is_assumed(),
+    };
+    let chassis = options.chassis.as_deref();
+    let mut wiring = Wiring::new(&channels, &options.wires, protocols, chassis, capture, sampling)?;
     let mut changes = Vec::with_capacity(1 << 15);
     let mut events = Vec::with_capacity(4096);
     loop {
         changes.clear();
-        let more = source.pull(&mut changes)?;
+        let more = source.pull(&mut changes);
         wiring.push(&changes, &mut events)?;
         wiring.look(&events, watch);
         give(&mut events, sink, summary)?;
-        if !more {
-            break;
+        match more {
+            Ok(true) => {}
+            Ok(false) => break,
+            Err(error) => {
+                // What came before the damage is decoded to its end, then the damage is told.
+                let end = changes.last().map(|change| change.t).or(source.span().map(|span| span.end));
+                wiring.finish(end.unwrap_or(Nanoseconds::ZERO), &mut events)?;
+                give(&mut events, sink, summary)?;
+                return Err(error);
+            }
         }
     }
     summary.span = source.span();
@@ -349,6 +389,8 @@ fn samples(
         summary.counters.damaged += counters.damaged;
         summary.counters.not_mine += counters.not_mine;
     }
+    summary.unseen = wiring.unseen();
+    summary.unseen.iter().for_each(|wire| watch.unseen(wire));
     summary.remarks.extend(source.remarks());
     summary.remarks.extend(wiring.remarks());
     Ok(())

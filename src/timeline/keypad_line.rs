@@ -8,10 +8,16 @@ use crate::decode::chassis::Chassis;
 use crate::decode::ladder::Tracker;
 use crate::decode::report::{Report, Reported};
 use crate::signal::level::{LevelReader, LevelSpec, Reading, Ripple};
-use crate::source::Change;
+use crate::source::{Change, Value};
 
 /// Scan period where the chassis file gives none: 20 ms. Common practice, no source.
 const PERIOD: Nanoseconds = Nanoseconds(20_000_000);
+
+/// A sample beyond the converter's range by more than this share of it is told: ripple and the tolerance of the
+/// supply stay below. Common practice, no source.
+const BEYOND: f64 = 0.1;
+/// By more than this many times the range, it is no voltage of the line.
+const WRONG_UNIT: f64 = 9.0;
 
 /// One analog line of a chassis.
 pub struct KeypadLine {
@@ -24,6 +30,12 @@ pub struct KeypadLine {
     ripple: Option<Ripple>,
     capture: Name,
     decoder: Name,
+    /// Voltage of the full-scale reading.
+    reference: f64,
+    /// Samples beyond what the converter reads, and how far they go.
+    beyond: u64,
+    lowest: f64,
+    highest: f64,
 }
 
 impl KeypadLine {
@@ -52,13 +64,37 @@ impl KeypadLine {
             ripple: None,
             capture,
             decoder: Arc::clone(chassis.decoder()),
+            reference: spec.reference.0,
+            beyond: 0,
+            lowest: 0.0,
+            highest: spec.reference.0,
         })
     }
 
     /// Takes one sample.
-    pub fn push(&mut self, change: Change, out: &mut Vec<Event>) {
+    ///
+    /// # Errors
+    /// `Input` for a voltage that no control path has: the column holds another unit.
+    pub fn push(&mut self, change: Change, out: &mut Vec<Event>) -> Result<()> {
+        if let Value::Volts(volts) = change.value {
+            let volts = f64::from(volts);
+            let beyond = (volts - self.reference).max(-volts);
+            if beyond > WRONG_UNIT * self.reference {
+                return Err(Error::input(format!(
+                    "{volts} V on a keypad line of {} V: the column does not hold volts",
+                    self.reference
+                ))
+                .remedy("name the unit of the column in its header, as `KEY1 (mV)`"));
+            }
+            if beyond > BEYOND * self.reference {
+                self.beyond += 1;
+                self.lowest = self.lowest.min(volts);
+                self.highest = self.highest.max(volts);
+            }
+        }
         self.reader.push(change, &mut self.readings);
         self.take(out);
+        Ok(())
     }
 
     /// The capture ended at `end`.
@@ -97,6 +133,17 @@ impl KeypadLine {
     /// Scans so far.
     pub fn counters(&self) -> Counters {
         self.counters
+    }
+
+    /// How far the line goes beyond what the converter reads, in words.
+    pub fn beyond(&self) -> Option<String> {
+        (self.beyond > 0).then(|| {
+            format!(
+                "{} samples lie beyond the range of the ladder, 0 to {} V: {:.2} to {:.2} V; they were read as its \
+                 ends. Is the unit right, and the probe on the line?",
+                self.beyond, self.reference, self.lowest, self.highest
+            )
+        })
     }
 
     /// The strongest ripple on the line, in words.

@@ -7,6 +7,7 @@ use crate::decode::chassis::Chassis;
 use crate::decode::report::Report;
 use crate::source::Mark;
 use crate::timeline::text_stage::TextStage;
+use crate::timeline::unseen::UnseenWire;
 
 /// Looks at a capture while it is decoded, live or from a file, in the same order.
 pub trait Watch {
@@ -22,6 +23,8 @@ pub trait Watch {
     fn report(&mut self, _report: &Report) {}
     /// A decoded event.
     fn event(&mut self, _event: &Event) {}
+    /// On this wire nothing could have been seen.
+    fn unseen(&mut self, _wire: &UnseenWire) {}
     /// The capture is over.
     fn end(&mut self, _span: Option<Span>) {}
 }

@@ -3,30 +3,29 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
+use super::channels::{find, names, nearest};
 use super::keypad_line::KeypadLine;
 use super::protocols::Protocols;
 use super::text_stage::TextStage;
+use super::uart_pipe::UartPipe;
+use super::unseen::{Unseen, UnseenWire};
 use super::watch::Watch;
 use super::wire::{Signal, Wire};
 use crate::base::{ControlPath, Error, Event, EventKind, Name, Nanoseconds, Result};
 use crate::decode::report::Report;
 use crate::decode::{cec, infrared};
 use crate::signal::carrier::Infrared;
-use crate::signal::edge::{EdgeFinder, Hysteresis};
+use crate::signal::edge::Hysteresis;
 use crate::signal::pulse::Polarity;
-use crate::signal::uart::{Framing, Receiver, UartSpec};
-use crate::signal::{Character, Edge, Pulse};
-use crate::source::{Change, Channel};
+use crate::signal::threshold::Splitter;
+use crate::signal::{Edge, Pulse};
+use crate::source::{Change, Channel, Value};
 
 /// Events of different wires are put in order of time within this stretch: longer than any frame, press or
 /// line that is reported late.
 const SETTLE: Nanoseconds = Nanoseconds(3_000_000_000);
 /// Events that wait for a channel that is still finding its rate or chassis, at most.
 const MOST_WAITING: usize = 100_000;
-/// A pause between two characters after which a line without end is handed on.
-const LINE_PAUSE: Nanoseconds = Nanoseconds(200_000_000);
-/// Longest piece of a line that is gathered before it is handed on.
-const LONGEST_PIECE: usize = 4096;
 
 enum Pipe {
     Uart(Box<UartPipe>),
@@ -36,13 +35,27 @@ enum Pipe {
 }
 
 struct Wired {
-    finder: EdgeFinder,
+    splitter: Splitter,
     edges: Vec<Edge>,
     pipe: Pipe,
     signal: Signal,
     channel: Name,
+    /// The only level that a channel of levels has had so far, and whether it had another.
+    level: Option<Value>,
+    moved: bool,
     /// Why nothing more is read from this channel.
     failed: Option<Error>,
+}
+
+/// How the samples of a capture are to be taken.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Sampling {
+    /// Time between two samples, where it is steady; otherwise values hold until the next.
+    pub step: Option<Nanoseconds>,
+    /// Threshold in volts, where it was given.
+    pub threshold: Option<f32>,
+    /// Whether the times were taken as seconds though nothing says so.
+    pub assumed: bool,
 }
 
 /// All wires of one capture.
@@ -54,6 +67,7 @@ pub struct Wiring {
     fresh: Vec<Event>,
     reports: Vec<Report>,
     named: bool,
+    sampling: Sampling,
 }
 
 impl Wiring {
@@ -67,6 +81,7 @@ impl Wiring {
         protocols: &Protocols,
         chassis: Option<&str>,
         capture: &Name,
+        sampling: Sampling,
     ) -> Result<Self> {
         if wires.is_empty() {
             return Err(Error::usage("it is not known which channel carries which signal").remedy(format!(
@@ -80,19 +95,40 @@ impl Wiring {
         for wire in wires {
             let index = find(channels, &wire.channel).ok_or_else(|| {
                 Error::usage(format!("there is no channel \"{}\"", wire.channel))
-                    .remedy(format!("the channels are {}", names(channels)))
-            })?;
+                    .remedy(nearest(channels, &wire.channel))
+            })??;
             if of_channel[index].is_some() {
                 return Err(Error::usage(format!("channel {} carries two signals", channels[index].name))
                     .remedy("give each channel one --wire"));
             }
+            if let Signal::Keypad(line) = &wire.signal
+                && !channels[index].analog
+            {
+                let name = &channels[index].name;
+                return Err(Error::usage(format!(
+                    "channel {name} holds levels, and keypad line {line} needs voltages"
+                ))
+                .remedy(format!("if the column holds volts, name its unit in the header: `{name} (V)`")));
+            }
+            if let Some(step) = sampling.step
+                && let Some(Unseen::TooCoarse { .. }) = too_coarse(step, &wire.signal)
+                && sampling.assumed
+            {
+                return Err(Error::input(format!(
+                    "the time column names no unit, and in seconds its rows are {step} s apart, too far for {}",
+                    wire.signal
+                ))
+                .remedy("write the unit into the header of the time column, as `Time [ms]`, or `Time [s]`"));
+            }
             of_channel[index] = Some(built.len());
             built.push(Wired {
-                finder: EdgeFinder::new(Hysteresis::default(), Nanoseconds::ZERO),
+                splitter: Splitter::new(sampling.threshold, sampling.step.is_none()),
                 edges: Vec::new(),
                 pipe: pipe(&wire.signal, protocols, chassis, capture)?,
                 signal: wire.signal.clone(),
                 channel: channels[index].name.as_str().into(),
+                level: None,
+                moved: false,
                 failed: None,
             });
         }
@@ -103,6 +139,7 @@ impl Wiring {
             fresh: Vec::new(),
             reports: Vec::new(),
             named: false,
+            sampling,
         })
     }
 
@@ -151,7 +188,7 @@ impl Wiring {
     /// As [`Wiring::push`].
     pub fn finish(&mut self, end: Nanoseconds, out: &mut Vec<Event>) -> Result<()> {
         for wire in &mut self.wires {
-            wire.finder.finish(end, &mut wire.edges);
+            wire.splitter.finish(end, &mut wire.edges);
             wire.take(end, &mut self.fresh, |wire, out| {
                 wire.drain(out)?;
                 wire.finish(end, out)
@@ -174,7 +211,7 @@ impl Wiring {
     fn is_finding(&self) -> bool {
         self.wires.iter().filter(|wire| wire.failed.is_none()).any(|wire| match &wire.pipe {
             Pipe::Uart(pipe) => pipe.receiver.found().is_none() || pipe.text.choice().is_none(),
-            _ => false,
+            _ => wire.splitter.is_finding(),
         })
     }
 
@@ -204,6 +241,7 @@ impl Wiring {
                 remarks.push(format!("{}: {error}", wire.channel));
                 continue;
             }
+            remarks.extend(wire.remark(self.sampling));
             match &wire.pipe {
                 Pipe::Uart(pipe) => remarks.push(pipe.remark(&wire.channel)),
                 Pipe::Infrared { decoder, line, .. } => {
@@ -225,10 +263,22 @@ impl Wiring {
                 Pipe::Keypad(line) => {
                     let ripple = line.remark().unwrap_or_else(|| "too short for its ripple".to_owned());
                     remarks.push(format!("{}: {}, {ripple}", wire.channel, wire.signal));
+                    remarks.extend(line.beyond().map(|beyond| format!("{}: {beyond}", wire.channel)));
                 }
             }
         }
         remarks
+    }
+
+    /// The wires that could not have shown their signal, and why.
+    pub fn unseen(&self) -> Vec<UnseenWire> {
+        self.wires
+            .iter()
+            .filter_map(|wire| {
+                let why = wire.unseen(self.sampling)?;
+                Some(UnseenWire { channel: Arc::clone(&wire.channel), signal: wire.signal.clone(), why })
+            })
+            .collect()
     }
 
     /// Records of all wires together.
@@ -246,25 +296,6 @@ impl Wiring {
             })
             .collect()
     }
-}
-
-fn names(channels: &[Channel]) -> String {
-    channels.iter().map(|channel| channel.name.as_str()).collect::<Vec<_>>().join(", ")
-}
-
-fn find(channels: &[Channel], name: &str) -> Option<usize> {
-    channels
-        .iter()
-        .position(|channel| channel.name == name)
-        .or_else(|| channels.iter().position(|channel| channel.name.eq_ignore_ascii_case(name.trim())))
-        .or_else(|| {
-            // A dump names its signals with their scopes; the last part is enough where only one has it.
-            let mut same = channels.iter().enumerate().filter(|(_, channel)| {
-                channel.name.rsplit('.').next().is_some_and(|last| last.eq_ignore_ascii_case(name.trim()))
-            });
-            same.next().filter(|_| same.next().is_none()).map(|(index, _)| index)
-        })
-        .or_else(|| name.parse().ok().filter(|index| *index < channels.len()))
 }
 
 fn pipe(signal: &Signal, protocols: &Protocols, chassis: Option<&str>, capture: &Name) -> Result<Pipe> {
@@ -292,7 +323,49 @@ fn pipe(signal: &Signal, protocols: &Protocols, chassis: Option<&str>, capture: 
     })
 }
 
+/// Whether samples so far apart miss elements of the signal.
+fn too_coarse(step: Nanoseconds, signal: &Signal) -> Option<Unseen> {
+    let shortest_s = signal.shortest_s()?;
+    (2.0 * step.seconds() > shortest_s).then(|| Unseen::TooCoarse { sample_s: step.seconds(), shortest_s })
+}
+
 impl Wired {
+    /// Why this wire could not have shown its signal.
+    fn unseen(&self, sampling: Sampling) -> Option<Unseen> {
+        if let Some(coarse) = sampling.step.and_then(|step| too_coarse(step, &self.signal)) {
+            return Some(coarse);
+        }
+        if matches!(self.pipe, Pipe::Keypad(_)) {
+            return None;
+        }
+        match (self.splitter.range(), self.level) {
+            (Some((low, high)), _) => {
+                let split = self.splitter.split();
+                let crossed =
+                    split.is_some_and(|split| low <= split.thresholds.low && high >= split.thresholds.high);
+                (!crossed).then(|| Unseen::NoCrossing { low: f64::from(low), high: f64::from(high) })
+            }
+            (None, Some(level)) if !self.moved => Some(Unseen::Flat { high: level == Value::High }),
+            (None, Some(_)) => None,
+            (None, None) => Some(Unseen::NoSample),
+        }
+    }
+
+    /// What is to be known of the levels of this wire.
+    fn remark(&self, sampling: Sampling) -> Option<String> {
+        if let Some(why) = self.unseen(sampling) {
+            return Some(format!("{}: {why}", self.channel));
+        }
+        let split = self.splitter.split()?;
+        let (low, high) = split.levels?;
+        (split.thresholds != Hysteresis::default()).then(|| {
+            format!(
+                "{}: levels {low:.2} and {high:.2} V; thresholds {:.2} and {:.2} V were found from them",
+                self.channel, split.thresholds.low, split.thresholds.high
+            )
+        })
+    }
+
     /// Lets the wire work until it fails; its events say which channel they are from.
     fn take(
         &mut self,
@@ -318,10 +391,13 @@ impl Wired {
 
     fn push(&mut self, change: Change, out: &mut Vec<Event>) -> Result<()> {
         if let Pipe::Keypad(line) = &mut self.pipe {
-            line.push(change, out);
-            return Ok(());
+            return line.push(change, out);
         }
-        self.finder.push(change, &mut self.edges);
+        if !self.moved && !matches!(change.value, Value::Volts(_) | Value::Unknown) {
+            self.moved = self.level.is_some_and(|level| level != change.value);
+            self.level = Some(change.value);
+        }
+        self.splitter.push(change, &mut self.edges);
         self.drain(out)
     }
 
@@ -357,141 +433,5 @@ impl Wired {
             Pipe::Keypad(line) => line.finish(end, out),
         }
         Ok(())
-    }
-}
-
-struct UartPipe {
-    receiver: Receiver,
-    characters: Vec<Character>,
-    text: TextStage,
-    capture: Name,
-    line: Vec<u8>,
-    /// Time and place of the first character of the line, and the last one's.
-    first: Option<(Nanoseconds, u64)>,
-    last: Option<(Nanoseconds, u64)>,
-    /// A run of faulty characters with the same fault.
-    faulty: Option<(Nanoseconds, u64, &'static str, u64)>,
-    faults: u64,
-    total: u64,
-}
-
-impl UartPipe {
-    fn new(rate: Option<f64>, text: TextStage, capture: Name) -> Self {
-        Self {
-            // Who names a rate means 8N1, the trade's default: a faulty stop bit must stay a fault and not
-            // become the ninth data bit of a framing that would explain it. Without a rate all is found.
-            receiver: Receiver::new(UartSpec {
-                rate_hz: rate,
-                framing: rate.map(|_| Framing::default()),
-                inverted: None,
-            }),
-            characters: Vec::new(),
-            text,
-            capture,
-            line: Vec::new(),
-            first: None,
-            last: None,
-            faulty: None,
-            faults: 0,
-            total: 0,
-        }
-    }
-
-    fn push(&mut self, edge: Edge, out: &mut Vec<Event>) -> Result<()> {
-        self.receiver.push(edge, &mut self.characters);
-        self.take(out)
-    }
-
-    fn take(&mut self, out: &mut Vec<Event>) -> Result<()> {
-        let mut characters = std::mem::take(&mut self.characters);
-        for character in characters.drain(..) {
-            self.character(&character, out)?;
-        }
-        self.characters = characters;
-        Ok(())
-    }
-
-    fn character(&mut self, character: &Character, out: &mut Vec<Event>) -> Result<()> {
-        self.total += 1;
-        if self.last.is_some_and(|(t, _)| character.t - t > LINE_PAUSE) {
-            self.hand_on(out)?;
-        }
-        match character.fault {
-            Some(fault) => {
-                self.faults += 1;
-                match &mut self.faulty {
-                    Some((_, _, same, count)) if *same == fault => *count += 1,
-                    _ => {
-                        self.end_faults(out);
-                        self.faulty = Some((character.t, character.offset, fault, 1));
-                    }
-                }
-            }
-            None => self.end_faults(out),
-        }
-        let place = (character.t, character.offset);
-        self.first.get_or_insert(place);
-        self.last = Some(place);
-        // A faulty character stays in its line: the line is damaged there, not shorter.
-        let byte = if character.fault.is_some() { 0xff } else { (character.value & 0xff) as u8 };
-        self.line.push(byte);
-        if byte == b'\n' || self.line.len() >= LONGEST_PIECE {
-            self.hand_on(out)?;
-        }
-        Ok(())
-    }
-
-    fn end_faults(&mut self, out: &mut Vec<Event>) {
-        if let Some((t, offset, fault, count)) = self.faulty.take() {
-            let mut event = Event::new(t, ControlPath::System, EventKind::Fault);
-            event.note = Some(if count == 1 {
-                Name::from(fault)
-            } else {
-                format!("{fault}, {count} characters in a row").into()
-            });
-            event.capture = Some(Arc::clone(&self.capture));
-            event.offset = Some(offset);
-            event.decoder = Some("uart".into());
-            out.push(event);
-        }
-    }
-
-    /// Hands the line on; its events stand where its characters stand in the capture.
-    fn hand_on(&mut self, out: &mut Vec<Event>) -> Result<()> {
-        let (Some((t, offset)), Some((_, last))) = (self.first.take(), self.last.take()) else {
-            return Ok(());
-        };
-        let from = out.len();
-        self.text.push(Some(t), offset, &self.line, out)?;
-        self.line.clear();
-        for event in out.iter_mut().skip(from).filter(|event| event.t >= t) {
-            event.offset = Some(offset);
-            event.length = u32::try_from(last.saturating_sub(offset)).ok();
-        }
-        Ok(())
-    }
-
-    fn finish(&mut self, end: Nanoseconds, out: &mut Vec<Event>) -> Result<()> {
-        self.receiver.finish(end, &mut self.characters);
-        self.take(out)?;
-        self.end_faults(out);
-        self.hand_on(out)?;
-        self.text.finish(out)
-    }
-
-    fn remark(&self, channel: &str) -> String {
-        match self.receiver.found() {
-            Some(found) => format!(
-                "{channel}: uart at {:.0} baud{}, {}{}, certainty {:.0} %; {} characters, {} faulty",
-                found.usual_hz.unwrap_or(found.rate_hz),
-                if found.usual_hz.is_some() { "" } else { " (no usual rate)" },
-                found.framing,
-                if found.inverted { ", inverted" } else { "" },
-                100.0 * found.certainty,
-                self.total,
-                self.faults
-            ),
-            None => format!("{channel}: no UART characters could be read from this channel"),
-        }
     }
 }

@@ -163,6 +163,20 @@ fn lows_beyond_the_limits_never_give_a_wrong_message() {
 }
 
 #[test]
+fn slow_rises_and_clocks_beyond_the_limits_are_read_with_a_remark() {
+    let message = [0x40, 0x44, 0x42];
+    for (longer, clock) in
+        [(250.0, 1.0), (-250.0, 1.0), (0.0, 1.1), (0.0, 0.9), (250.0, 1.08), (-150.0, 0.92)]
+    {
+        let lows = frame(&message, 0, |low, period| (clock * low + longer, clock * period));
+        let events = decode(&edges(&lows, 5_000.0));
+        assert_eq!(events[0].kind, EventKind::Press, "{longer} µs, {clock}: {events:#?}");
+        assert_eq!(bytes(&events[0]), message);
+        assert!(note(&events[0]).contains("allowed"), "{longer} µs, {clock}: {}", note(&events[0]));
+    }
+}
+
+#[test]
 fn a_bad_bit_is_named_with_its_block_and_length() {
     let mut lows = worked(E1);
     // Third bit of the second block: 1000 µs is neither a 0 nor a 1.

@@ -9,7 +9,8 @@ mod formats; // every declared format: its examples, encode and decode, nobody c
 mod held; // press, repeat, release, orphans, toggles, order in time
 mod limits; // timing errors inside and beyond the limits, near-frames
 mod mistakes; // wrong format files, wrong input
-mod noise; // an hour of it, and what its summary says
+mod noise;
+mod stranger; // formats that no file declares // an hour of it, and what its summary says
 
 use std::sync::Arc;
 

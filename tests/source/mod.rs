@@ -5,6 +5,7 @@
 
 mod csv;
 pub(crate) mod drip; // a reader that gives few bytes at a time
+mod dump_times;
 mod no_table;
 mod recognise;
 mod simulator;

@@ -12,6 +12,7 @@ mod old_jobs;
 mod outgrown;
 mod pack;
 mod private;
+mod seen;
 mod segments;
 mod store;
 mod wired;

@@ -1,6 +1,6 @@
 //! From what was met to the account of one path: observed, pending, blind and why.
 
-use super::build::{Builder, HEARD, Path};
+use super::build::{Builder, HEARD, Lasting, Path};
 use super::unreadable::SHORTEST_PRESS_S;
 use super::{Blind, BlindSpan, Intervals, Level, PathId, PathLedger, Sign, state_word};
 use crate::base::Span;
@@ -19,6 +19,8 @@ impl Builder {
 
     pub(super) fn path_ledger(&self, id: &PathId, path: &Path, span: Span) -> PathLedger {
         let mut blind = self.common(span);
+        let whole_time = |l: &Lasting| (Span { start: l.from, end: span.end }, l.why.clone());
+        blind.extend(path.unseen.as_ref().map(whole_time));
         let cadence = path.cadence();
         let (base, sign) = match &cadence {
             Some(cadence) => {

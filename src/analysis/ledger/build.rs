@@ -11,7 +11,7 @@ use crate::base::{ControlPath, Event, EventKind, Key, Name, Nanoseconds, Span};
 use crate::decode::chassis::Chassis;
 use crate::decode::report::{LineState, Report, Reported};
 use crate::source::{Mark, What};
-use crate::timeline::Watch;
+use crate::timeline::{Signal, Unseen, UnseenWire, Watch};
 
 /// An answer to a prompt is waited for so long: 60 s. A rule of our own.
 pub const PATIENCE: Nanoseconds = Nanoseconds(60_000_000_000);
@@ -51,6 +51,8 @@ pub(super) struct Path {
     pub(super) down: Option<Nanoseconds>,
     pub(super) held: Vec<Span>,
     pub(super) levels: BTreeMap<LineState, LevelStats>,
+    /// Nothing on it could be seen, for this reason.
+    pub(super) unseen: Option<Lasting>,
 }
 
 impl Path {
@@ -133,6 +135,7 @@ impl Builder {
                 down: None,
                 held: Vec::new(),
                 levels: BTreeMap::new(),
+                unseen: None,
             };
             self.paths.insert(id.clone(), path);
         }
@@ -394,6 +397,25 @@ impl Watch for Builder {
 
     fn event(&mut self, event: &Event) {
         self.take(event);
+    }
+
+    fn unseen(&mut self, wire: &UnseenWire) {
+        let id = match &wire.signal {
+            Signal::Infrared => PathId::whole(ControlPath::Infrared),
+            Signal::Cec => PathId::whole(ControlPath::Cec),
+            Signal::Keypad(line) => PathId::line(line.as_str()),
+            Signal::Uart(_) => return,
+        };
+        let why = match wire.why {
+            Unseen::NoCrossing { low, high } => Blind::NoCrossing { low, high },
+            Unseen::TooCoarse { sample_s, shortest_s } => Blind::TooCoarse { sample_s, shortest_s },
+            // A wire at rest, or not connected: a sign of life would tell.
+            Unseen::Flat { .. } | Unseen::NoSample => Blind::NoSign { last: None },
+        };
+        let lasting = Lasting { from: Nanoseconds(i64::MIN / 2), why };
+        if let Some(path) = self.path(&id) {
+            path.unseen = Some(lasting);
+        }
     }
 
     fn end(&mut self, _span: Option<Span>) {

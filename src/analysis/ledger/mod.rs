@@ -114,6 +114,13 @@ pub enum Blind {
         /// Highest level, volts.
         high: f64,
     },
+    /// The samples are too far apart for the shortest element of the signal.
+    TooCoarse {
+        /// Time between two samples, seconds.
+        sample_s: f64,
+        /// Shortest element, seconds.
+        shortest_s: f64,
+    },
     /// Hands were on: a key was asked for.
     HandsOn,
     /// The set was in standby.
@@ -152,7 +159,7 @@ impl Blind {
             Self::NotRecorded { .. } => 3,
             Self::Removed => 4,
             Self::NoTime => 5,
-            Self::NoCrossing { .. } => 6,
+            Self::NoCrossing { .. } | Self::TooCoarse { .. } => 6,
             Self::HandsOn => 7,
             Self::Standby => 8,
             Self::Unreadable { .. } => 9,
@@ -175,6 +182,11 @@ impl Blind {
             Self::NoCrossing { low, high } => {
                 format!("the signal stays between {low:.2} V and {high:.2} V and never switches")
             }
+            Self::TooCoarse { sample_s, shortest_s } => format!(
+                "a sample each {:.0} µs is too coarse for a signal of {:.0} µs",
+                1e6 * sample_s,
+                1e6 * shortest_s
+            ),
             Self::HandsOn => "a key was asked for".to_owned(),
             Self::Standby => "the set was in standby".to_owned(),
             Self::Unreadable { bad, of } => format!("{bad} of {of} records could not be read"),

@@ -5,7 +5,7 @@
 //! off lowers the quality of the frame and is said in its note. Lows too short for any bit, outside frames,
 //! are counted and summarised.
 
-use super::bus::{Bus, Timing};
+use super::bus::{Bus, Timing, Window};
 use super::keys::{Keys, remark};
 use super::message::{MOST_BLOCKS, message};
 use crate::base::{ControlPath, Event, EventKind, Name, Nanoseconds, Result};
@@ -21,6 +21,35 @@ const FAR: i64 = 1 << 61;
 const FREE_BITS: f64 = 3.0;
 /// Mean excess of the lows beyond which a slow rise is said, microseconds: half of what a 1 may be long.
 const SLOW_RISE: f64 = 100.0;
+
+/// How far outside its window in the standard, in microseconds, a low is still read, with a remark: a slow rise
+/// adds to every low, and real clocks are off by up to a tenth. Ours; a 0 and a 1 stay 200 µs apart.
+const BEYOND: f64 = 450.0;
+/// The same between a 1 and a 0.
+const BETWEEN: f64 = 150.0;
+
+/// What a low means.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Low {
+    Start,
+    Zero,
+    One,
+}
+
+/// The kind of a low by its length in nanoseconds; `None` where it could be two, or is none.
+fn low_kind(timing: &Timing, low: i64) -> Option<Low> {
+    let micros = low as f64 / 1e3;
+    let within = |least: f64, most: f64| (least..=most).contains(&micros);
+    if within(timing.start_low.least - BEYOND, timing.start_low.most + BEYOND) {
+        Some(Low::Start)
+    } else if within(timing.zero_low.least - BETWEEN, timing.zero_low.most + BEYOND) {
+        Some(Low::Zero)
+    } else if within(timing.one_low.least - BETWEEN, timing.one_low.most + BETWEEN) {
+        Some(Low::One)
+    } else {
+        None
+    }
+}
 
 /// Decodes one CEC line.
 #[derive(Debug)]
@@ -107,6 +136,18 @@ impl Frame {
     fn judge(&mut self, error: f64) {
         self.square += error * error;
         self.count += 1.0;
+    }
+
+    /// Says that a low is not as the standard has it, though plain enough to be read.
+    fn say_low(&mut self, place: &str, low: i64, window: Window) {
+        if !window.holds(low) {
+            self.say(format!(
+                "{place}: low for {} µs, allowed {} to {}",
+                low / 1000,
+                window.least,
+                window.most
+            ));
+        }
     }
 
     fn say(&mut self, remark: String) {
@@ -236,20 +277,22 @@ impl Decoder {
             self.abandon("a follower held the line low: line error reported", out);
             return;
         }
-        if timing.start_low.holds(low) {
+        let kind = low_kind(timing, low);
+        if kind == Some(Low::Start) {
             if self.frame.is_some() {
                 self.abandon("a new start bit came", out);
             }
             let mut frame = Frame::new(fall, offset);
-            frame.judge(timing.start_low.error(low));
+            frame.judge(timing.start_low.error(low).clamp(-3.0, 3.0));
+            frame.say_low("start bit", low, timing.start_low);
             self.check_free_time(&mut frame, timing);
             self.frame = Some(frame);
             self.last_fall = Some(fall);
             return;
         }
-        let one = match (timing.one_low.holds(low), timing.zero_low.holds(low)) {
-            (true, _) => true,
-            (_, true) => false,
+        let one = match kind {
+            Some(Low::One) => true,
+            Some(Low::Zero) => false,
             _ => return self.bad_low(fall, low, (offset, end_offset), out),
         };
         self.last_fall = Some(fall);
@@ -259,7 +302,9 @@ impl Decoder {
             return;
         };
         let window = if one { timing.one_low } else { timing.zero_low };
-        frame.judge(window.error(low));
+        frame.judge(window.error(low).clamp(-3.0, 3.0));
+        let place = frame.place();
+        frame.say_low(&place, low, window);
         frame.excess += low as f64 / 1e3 - window.nominal;
         frame.end_offset = end_offset;
         if frame.bit(one) {
@@ -284,7 +329,7 @@ impl Decoder {
     fn bad_low(&mut self, fall: i64, low: i64, offsets: (u64, u64), out: &mut Vec<Event>) {
         let timing = &self.bus.timing;
         let micros = low as f64 / 1e3;
-        if micros > timing.start_low.most {
+        if micros > timing.start_low.most + BEYOND {
             self.abandon("the line was held low", out);
             self.fault(fall, offsets, &held_low(low), None, out);
             return;

@@ -9,6 +9,7 @@ use super::frame::{Found, Halves, Trial, try_start};
 use super::held::{HeardShort, Held};
 use super::near::Near;
 use super::noise::Noise;
+use super::stranger::{Place, Strangers};
 use crate::base::{ControlPath, Event, EventKind, Name, Nanoseconds};
 use crate::decode::Counters;
 use crate::signal::Pulse;
@@ -35,6 +36,7 @@ pub struct Decoder {
     halves: Halves,
     held: Held,
     noise: Noise,
+    strangers: Strangers,
     counters: Counters,
 }
 
@@ -45,6 +47,7 @@ impl Decoder {
             held: Held::new(Arc::clone(&formats), capture.clone()),
             halves: Halves::new(),
             noise: Noise::new(),
+            strangers: Strangers::default(),
             lengths: Vec::with_capacity(BATCH + 4),
             places: Vec::with_capacity(BATCH / 2 + 4),
             // Nothing is known of the line before the capture; it is taken as quiet.
@@ -102,6 +105,9 @@ impl Decoder {
             self.held.frame(heard);
         }
         self.advance(end);
+        if let Some(event) = self.strangers.finish(end, &self.capture) {
+            self.held.emit(event);
+        }
         if let Some(event) = self.noise.finish(end, &self.capture) {
             self.held.emit(event);
         }
@@ -156,11 +162,19 @@ impl Decoder {
                         return done;
                     }
                 }
-                Trial::Near(near) => return self.near(at, t, offset, &near),
+                Trial::Near(near) => {
+                    return match self.stranger(at, before) {
+                        Some(done) => done,
+                        None => self.near(at, t, offset, &near),
+                    };
+                }
                 Trial::Nothing => {}
             }
         }
-        if self.noise.is_due(t) || self.held.is_due(t) {
+        if let Some(done) = self.stranger(at, before) {
+            return done;
+        }
+        if self.noise.is_due(t) || self.held.is_due(t) || self.strangers.is_due(t) {
             self.advance(t);
         }
         self.noise.add(t, mark, before, offset);
@@ -168,7 +182,39 @@ impl Decoder {
         2
     }
 
+    /// Looks at a group between two gaps that is no frame of a known format; `None` where it is noise to us.
+    #[inline]
+    fn stranger(&mut self, at: usize, before: u32) -> Option<usize> {
+        if before < self.formats.gap {
+            return None;
+        }
+        let lengths = self.lengths.get(at..)?;
+        let gap = self.formats.gap;
+        let end = lengths.iter().skip(1).step_by(2).position(|space| *space >= gap);
+        let count = end.map_or(lengths.len(), |end| 2 * end + 1);
+        // The last mark of a group that is not closed yet may go on.
+        if end.is_none() && count.is_multiple_of(2) {
+            return None;
+        }
+        let (t, offset) = *self.places.get(at / 2)?;
+        let (_, end_offset) = *self.places.get((at + count - 1) / 2)?;
+        self.advance(t);
+        let group = self.lengths.get(at..at + count)?;
+        let [released, seen] = self.strangers.take(group, Place { t, offset, end_offset }, &self.capture);
+        if let Some(event) = released {
+            self.held.emit(event);
+        }
+        let event = seen?;
+        self.held.emit(event);
+        self.counters.records += 1;
+        self.counters.decoded += 1;
+        Some(count + 1)
+    }
+
     fn advance(&mut self, t: i64) {
+        if let Some(event) = self.strangers.advance(t, &self.capture) {
+            self.held.emit(event);
+        }
         if let Some(heard) = self.halves.expire(t, &self.formats) {
             self.counters.decoded += 1;
             self.held.frame(heard);

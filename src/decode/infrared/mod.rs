@@ -24,6 +24,7 @@ mod held;
 mod layout;
 mod near;
 mod noise;
+mod stranger;
 
 pub use decoder::Decoder;
 pub use encode::{Code, encode, encode_press, encode_repeat};

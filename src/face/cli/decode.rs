@@ -67,6 +67,7 @@ pub(super) fn watched(
         chassis: reading.chassis.clone(),
         wires,
         sample_rate_hz: reading.sample_rate,
+        threshold: reading.threshold,
         progress: Some(Arc::clone(&progress)),
     };
     let bar = bar(file);

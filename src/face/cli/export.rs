@@ -160,7 +160,8 @@ fn of_job(
     recorded: bool,
     take: &mut Take<'_>,
 ) -> Result<()> {
-    let mut track = if recorded { Track::open(&capture.path, None)? } else { Track::none() };
+    let mut track =
+        if recorded { Track::open(&capture.path, !capture.wire.is_empty(), None)? } else { Track::none() };
     take(Step::Begin(Place { stage: Some(stage), anchor: capture.started }, &track))?;
     loaded.events(capture, &mut |event| take(Step::Event(Box::new(event), &mut track)))?;
     take(Step::End(loaded.span(capture), &mut track))
@@ -178,7 +179,11 @@ fn of_file(
         return Err(Error::usage("a dump declares its channels first, so its input is read twice")
             .remedy("write standard input to a file and export that"));
     }
-    let mut track = if recorded { Track::open(file, reading.sample_rate)? } else { Track::none() };
+    let mut track = if recorded {
+        Track::open(file, !reading.wire.is_empty(), reading.sample_rate)?
+    } else {
+        Track::none()
+    };
     take(Step::Begin(Place::default(), &track))?;
     let summary =
         decode::read(file, reading, protocols, &mut |event| take(Step::Event(Box::new(event), &mut track)))?;

@@ -1,5 +1,6 @@
 //! One field of a table: a time, a number, a level.
 
+use super::unit::TimeUnit;
 use crate::source::Value;
 use crate::source::digits::Plain;
 
@@ -56,11 +57,11 @@ fn decimal(text: &[u8], point: u8) -> Option<Decimal> {
     digits.then_some(Decimal { negative, value, exponent })
 }
 
-/// A time in nanoseconds, rounded to the nearest; `unit` is the power of ten of one unit in nanoseconds
-/// (9 for seconds, -3 for picoseconds). `None` for what is no number or lies beyond 292 years.
-pub(super) fn time(text: &[u8], unit: i32, point: u8) -> Option<i64> {
+/// A time in nanoseconds, rounded to the nearest. `None` for what is no number or lies beyond 292 years.
+pub(super) fn time(text: &[u8], unit: TimeUnit, point: u8) -> Option<i64> {
     let number = decimal(text, point)?;
-    let magnitude = nanoseconds(number.value, number.exponent.checked_add(unit)?)?;
+    let value = number.value.checked_mul(unit.times)?;
+    let magnitude = nanoseconds(value, number.exponent.checked_add(unit.power)?)?;
     Some(if number.negative { -magnitude } else { magnitude })
 }
 
@@ -141,8 +142,13 @@ pub(super) fn level(text: &[u8], point: u8) -> Option<Value> {
 
 #[cfg(test)]
 mod tests {
-    use super::{level, number, time};
+    use super::{level, number};
     use crate::source::Value;
+    use crate::source::csv::unit::TimeUnit;
+
+    fn time(text: &[u8], power: i32, point: u8) -> Option<i64> {
+        super::time(text, TimeUnit { power, times: 1 }, point)
+    }
 
     #[test]
     fn times_are_exact_in_every_unit() {
@@ -154,6 +160,8 @@ mod tests {
         assert_eq!(time(b"9223372036.854775807", 9, b'.'), Some(i64::MAX));
         assert_eq!(time(b"9223372036.854775808", 9, b'.'), None);
         assert_eq!(time(b"1e400", 9, b'.'), None);
+        let minutes = TimeUnit { power: 10, times: 6 };
+        assert_eq!(super::time(b"-1.5", minutes, b'.'), Some(-90_000_000_000));
         for wrong in [&b""[..], b"-", b".", b"1.2.3", b"1e", b"e5", b"1 2", b"0x10", b"nan"] {
             assert_eq!(time(wrong, 9, b'.'), None, "{}", String::from_utf8_lossy(wrong));
         }

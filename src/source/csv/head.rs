@@ -88,10 +88,12 @@ impl<'a> Line<'a> {
     }
 
     /// The text behind a comment sign, since some exports write their header as a comment.
-    pub(super) fn without_comment(&self) -> Line<'a> {
+    pub(super) fn without_comment(&self, separator: u8) -> Line<'a> {
         let text = self.text;
         let text = text.strip_prefix(b"#").or_else(|| text.strip_prefix(b"//")).unwrap_or(text);
-        let text = text.strip_prefix(b";").unwrap_or(text);
+        let text = if separator == b';' { text } else { text.strip_prefix(b";").unwrap_or(text) };
+        // Behind a sign a blank is no part of a name; elsewhere a tab may separate.
+        let text = if text.len() < self.text.len() { text.strip_prefix(b" ").unwrap_or(text) } else { text };
         Line { text, ..*self }
     }
 

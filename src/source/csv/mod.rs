@@ -10,11 +10,14 @@
 //! empty field is "as before". Rows that repeat their forerunner are compared with it and not read, rows of plain
 //! numbers are read in one pass, all others field by field; quoted rows go to the general `csv` crate.
 
+mod body;
 mod cell;
 mod head;
+mod header;
 pub(super) mod layout;
 mod plain;
 mod quoted;
+mod rate;
 mod rows;
 mod stencil;
 mod unit;
@@ -28,10 +31,14 @@ use self::rows::{Row, Rows};
 use self::stencil::{Place, Stencil};
 use super::block::Block;
 use super::{Change, Channel, SampleSource};
-use crate::base::{Error, Result, Span};
+use crate::base::{Error, Nanoseconds, Result, Span, quote};
 
 /// Bytes from which the layout is found.
 const HEAD: usize = 1 << 16;
+/// Longest text, in bytes, that may close a table.
+const CLOSING: usize = 4096;
+/// No logic or analog capture whose header names no unit of time is as long: its times are no seconds.
+const LONGEST_ASSUMED: i64 = 86_400_000_000_000;
 /// A pull ends when this many changes are there.
 const BATCH: usize = 1 << 12;
 
@@ -104,6 +111,7 @@ impl CsvSource {
         let limit = out.len() + BATCH;
         let mut at = 0;
         let mut outcome = Some(true);
+        let mut failure = None;
         while out.len() < limit {
             let seen = out.len();
             let place = Place { bytes, at, base };
@@ -122,20 +130,24 @@ impl CsvSource {
                         None => break,
                     };
                     let row = rest.get(..length).unwrap_or_default();
-                    match take_row(&mut self.rows, row, base + at as u64, whole, out)? {
-                        Line::Row => length,
-                        Line::Quoted => {
+                    match take_row(&mut self.rows, row, base + at as u64, whole, out) {
+                        Ok(Line::Row) => length,
+                        Ok(Line::Quoted) => {
                             outcome = None;
                             break;
                         }
-                        Line::Cut => {
+                        Ok(Line::Cut) => {
                             outcome = Some(false);
                             at += length;
                             break;
                         }
-                        Line::Passed => {
+                        Ok(Line::Passed) => {
                             at += length;
                             continue;
+                        }
+                        Err(error) => {
+                            failure = Some(error);
+                            break;
                         }
                     }
                 }
@@ -152,8 +164,34 @@ impl CsvSource {
             }
         }
         block.consume(at);
-        Ok(outcome)
+        match failure {
+            Some(error) => self.closing(error).map(|()| Some(false)),
+            None => Ok(outcome),
+        }
     }
+
+    /// A row that is none: the words with which an export closes its table, or damage.
+    fn closing(&mut self, error: Error) -> Result<()> {
+        let Some(block) = &mut self.block else { return Err(error) };
+        while !block.ended() && block.bytes().len() <= CLOSING {
+            block.fill()?;
+        }
+        let rest = block.bytes();
+        if rest.len() > CLOSING || !rest.split(|byte| *byte == b'\n').all(is_closing) {
+            return Err(error);
+        }
+        let first = rest.split(|byte| *byte == b'\n').next().unwrap_or_default();
+        self.rows.closed = Some((self.rows.line, quote(first.trim_ascii())));
+        Ok(())
+    }
+}
+
+/// Whether a line or one of its fields holds no sample: no field begins as a number does.
+fn is_closing(line: &[u8]) -> bool {
+    line.split(|byte| b",;\t".contains(byte)).all(|field| {
+        let begin = field.iter().find(|byte| !byte.is_ascii_whitespace() && !b"\"+-.".contains(byte));
+        !begin.is_some_and(u8::is_ascii_digit)
+    })
 }
 
 /// Whether a stencil is worth its cutting: where rows differ in length it fits few of them, and is then tried
@@ -196,7 +234,9 @@ enum Line {
 fn take_row(rows: &mut Rows, row: &[u8], offset: u64, whole: bool, out: &mut Vec<Change>) -> Result<Line> {
     let line = strip_line_end(row);
     let separator = rows.layout.separator;
-    if line.is_empty() || line.trim_ascii().is_empty() || is_comment(line, separator) {
+    // A row of empty fields is none where rows carry their time; where they are counted it stands for a sample.
+    let empty = || line.iter().all(|byte| *byte == separator || byte.is_ascii_whitespace());
+    if line.trim_ascii().is_empty() || is_comment(line, separator) || (rows.layout.is_timed() && empty()) {
         rows.line += 1;
         return Ok(Line::Passed);
     }
@@ -244,6 +284,18 @@ impl SampleSource for CsvSource {
         };
         // After an error nothing more comes: the state is that of a row in the middle.
         self.done = !matches!(going, Ok(true));
+        if self.rows.layout.assumed
+            && let Some(span) = self.span()
+            && (span.end.0.saturating_sub(span.start.0)) > LONGEST_ASSUMED
+        {
+            self.done = true;
+            return Err(Error::input(format!(
+                "the time column names no unit, and in seconds the capture would last {:.0} days or more",
+                span.length().seconds() / 86_400.0
+            ))
+            .line(self.rows.layout.line.saturating_sub(1).max(1), None)
+            .remedy("write the unit into the header of the time column, as `Time [us]`, or `Time [s]`"));
+        }
         // The last changes are a batch like the others; the end is told by the pull after it.
         going.map(|going| going || out.len() > before)
     }
@@ -252,10 +304,24 @@ impl SampleSource for CsvSource {
         self.rows.span()
     }
 
+    fn step(&self) -> Option<Nanoseconds> {
+        self.rows.layout.steady_ns.map(Nanoseconds)
+    }
+
+    fn is_assumed(&self) -> bool {
+        self.rows.layout.assumed
+    }
+
     fn remarks(&self) -> Vec<String> {
         let mut remarks = Vec::new();
         if let Some(line) = self.rows.cut {
             remarks.push(format!("line {line}, the last one, is cut short and was left out"));
+        }
+        if let Some((line, text)) = &self.rows.closed {
+            remarks.push(format!("line {line}, `{text}`, is no row: the table was read up to there"));
+        }
+        if self.rows.layout.assumed {
+            remarks.push("the time column names no unit and was taken as seconds".to_owned());
         }
         if self.rows.ties > 0 {
             remarks.push(format!(

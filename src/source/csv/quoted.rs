@@ -6,10 +6,14 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 
 use csv::{ByteRecord, Reader, ReaderBuilder, Terminator, Trim};
 
+use super::is_closing;
 use super::rows::{Row, Rows};
-use crate::base::{Error, Result};
+use crate::base::{Error, Result, quote};
 use crate::source::Change;
 use crate::source::block::{BLOCK, unreadable};
+
+/// Most records of the text that may close a table.
+const CLOSING: usize = 64;
 
 /// The rest of a table from a record boundary on.
 pub(super) struct Quoted {
@@ -75,12 +79,39 @@ impl Quoted {
             rows.line = self.line + self.record.position().map_or(0, |position| position.line() - 1);
             let blank = self.record.iter().all(|field| field.trim_ascii().is_empty());
             let whole = !self.reader.is_done();
-            if !blank && rows.take(self.record.iter(), self.offset + at, whole, out)? == Row::Cut {
-                return Ok(false);
+            if !blank {
+                match rows.take(self.record.iter(), self.offset + at, whole, out) {
+                    Ok(Row::Done) => {}
+                    Ok(Row::Cut) => return Ok(false),
+                    Err(error) => return self.closing(error, rows),
+                }
             }
             taken += 1;
         }
         Ok(true)
+    }
+
+    /// A row that is none: the words with which an export closes its table, or damage.
+    fn closing(&mut self, error: Error, rows: &mut Rows) -> Result<bool> {
+        let text = self.record.iter().map(quote).collect::<Vec<_>>().join(" ");
+        let short = rows.count > 0 && self.record.len() < rows.layout.roles.len();
+        let mut closes = true;
+        for _ in 0..CLOSING {
+            closes &= self.record.iter().all(is_closing);
+            let more = self.reader.read_byte_record(&mut self.record);
+            if !matches!(more, Ok(true)) && closes {
+                rows.closed = Some((rows.line, text.trim().to_owned()));
+                return Ok(false);
+            }
+            if matches!(more, Ok(false)) && short {
+                rows.cut = Some(rows.line);
+                return Ok(false);
+            }
+            if !closes {
+                break;
+            }
+        }
+        Err(error)
     }
 
     fn failure(error: csv::Error, line: u64) -> Error {

@@ -3,6 +3,7 @@
 use super::cell;
 use super::layout::{Layout, Role};
 use super::plain::{self, Part};
+use super::unit::TimeUnit;
 use crate::base::{Error, Nanoseconds, Result, Span, quote};
 use crate::source::{Change, Value};
 
@@ -33,6 +34,8 @@ pub(super) struct Rows {
     first: Option<i64>,
     pub(super) last: Option<i64>,
     pub(super) cut: Option<u64>,
+    /// Line and text of what closes the table.
+    pub(super) closed: Option<(u64, String)>,
     /// Rows with changes at the very time of the changes before them.
     pub(super) ties: u64,
 }
@@ -51,6 +54,7 @@ impl Rows {
             first: None,
             last: None,
             cut: None,
+            closed: None,
             ties: 0,
         }
     }
@@ -84,7 +88,7 @@ impl Rows {
     /// Time of the row with this number (from 0) by its time field, which may be empty when rows are counted.
     pub(super) fn row_time(&self, field: &[u8], number: u64) -> Result<i64> {
         match self.layout.roles.first() {
-            Some(role @ (Role::Time(_) | Role::Index)) => self.clock(field, *role, 1),
+            Some(role) if role.is_clock() => self.clock(field, *role, 1),
             _ => self.counted_time(number).ok_or_else(|| self.beyond(1)),
         }
     }
@@ -121,14 +125,17 @@ impl Rows {
                     let value = self.volts(field, factor, column)?;
                     self.put(channel, value);
                 }
-                Role::Time(_) | Role::Index => t = Some(self.clock(field, role, column)?),
+                Role::Time(_) | Role::Clock(_) | Role::Index => t = Some(self.clock(field, role, column)?),
+                Role::Skip => {}
                 Role::Empty if field.is_empty() => {}
                 Role::Empty => return Err(self.ragged(seen + 1, column)),
             }
             seen += 1;
             column += field.len() + 1;
         }
-        if seen != self.layout.roles.len() {
+        // What closes a row may be left out.
+        let missing = self.layout.roles.get(seen..).unwrap_or_default();
+        if seen == 0 || !missing.iter().all(|role| matches!(role, Role::Skip | Role::Empty)) {
             return Err(self.ragged(seen, column));
         }
         match t {
@@ -188,7 +195,8 @@ impl Rows {
     fn clock(&self, field: &[u8], role: Role, column: usize) -> Result<i64> {
         let trimmed = field.trim_ascii();
         let t = match role {
-            Role::Time(unit) => cell::time(trimmed, unit, self.layout.point),
+            Role::Time(power) => cell::time(trimmed, TimeUnit { power, times: 1 }, self.layout.point),
+            Role::Clock(unit) => cell::time(trimmed, unit, self.layout.point),
             _ => self.sample_time(trimmed),
         };
         let t = t.ok_or_else(|| {
@@ -210,7 +218,7 @@ impl Rows {
 
     /// Time of a row that carries its sample number.
     fn sample_time(&self, field: &[u8]) -> Option<i64> {
-        let index = cell::time(field, 0, self.layout.point)?;
+        let index = cell::time(field, TimeUnit { power: 0, times: 1 }, self.layout.point)?;
         #[allow(clippy::cast_precision_loss)]
         self.scaled(index as f64)
     }
@@ -223,7 +231,7 @@ impl Rows {
 
     #[allow(clippy::cast_possible_truncation)]
     fn scaled(&self, samples: f64) -> Option<i64> {
-        let ns = samples * self.layout.step_ns?;
+        let ns = self.layout.start_ns + samples * self.layout.step_ns?;
         // 2^63 ns; beyond it the cast would stand still at the end of the range.
         (ns.abs() < 9.2e18).then(|| ns.round() as i64)
     }

@@ -5,7 +5,7 @@
 //! bytes is that of the numbers. Whatever does not fit takes another way, so that no mistake in a row can hide
 //! here.
 
-use super::layout::{Layout, Role};
+use super::layout::Layout;
 use super::rows::Rows;
 use crate::base::Result;
 
@@ -49,7 +49,10 @@ impl Stencil {
         if row.len() < BYTES || row.len() > LANES * BYTES || row.last() != Some(&b'\n') {
             return false;
         }
-        let timed = matches!(layout.roles.first(), Some(Role::Time(_) | Role::Index));
+        let timed = layout.roles.first().is_some_and(|role| role.is_clock());
+        if !timed && layout.roles.iter().any(|role| role.is_clock()) {
+            return false;
+        }
         let clock = row.iter().position(|byte| *byte == layout.separator).unwrap_or(0);
         self.clock = if timed { clock } else { 0 };
         if timed && !is_plain(row.get(..clock).unwrap_or_default(), layout.point) {

@@ -17,8 +17,11 @@ const LONGEST: usize = 4096;
 const NAME: usize = 512;
 /// Declarations of any kind, at most: with the limits above, what a head may hold in memory.
 const DECLARATIONS: u64 = 1_000_000;
+/// Femtoseconds of a nanosecond.
+const NANOSECOND: u64 = 1_000_000;
 
-/// The unit of a dump's times: 1, 10 or 100 of s, ms, us, ns, ps, fs.
+/// The unit of a dump's times. The standard has 1, 10 and 100 of s, ms, us, ns, ps, fs; exports of samples also
+/// name their sample interval, as `244 ns`.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Tick {
     /// Its length in femtoseconds.
@@ -27,7 +30,7 @@ pub struct Tick {
 
 impl Tick {
     /// One nanosecond.
-    pub const NANOSECOND: Self = Self { femtoseconds: 1_000_000 };
+    pub const NANOSECOND: Self = Self { femtoseconds: NANOSECOND };
 }
 
 /// Ticks to nanoseconds.
@@ -35,16 +38,33 @@ impl Tick {
 pub(super) enum Scale {
     /// Every unit from 1 ns up is a whole number of nanoseconds.
     Times(u64),
-    /// Every one below is a whole part of one.
+    /// The standard's below are whole parts of one.
     Parts(u64),
+    /// Any other, in femtoseconds.
+    Any(u64),
 }
 
 impl Scale {
     pub(super) fn new(tick: Tick) -> Self {
         match tick.femtoseconds {
-            fine @ 0..1_000_000 => Self::Parts(1_000_000 / fine.max(1)),
-            coarse => Self::Times(coarse / 1_000_000),
+            coarse if coarse >= NANOSECOND && coarse.is_multiple_of(NANOSECOND) => {
+                Self::Times(coarse / NANOSECOND)
+            }
+            fine if fine > 0 && NANOSECOND.is_multiple_of(fine) => Self::Parts(NANOSECOND / fine),
+            other => Self::Any(other),
         }
+    }
+
+    /// Nanoseconds at this count of ticks and `part` of `whole` of one more, cut below one.
+    pub(super) fn with_part(self, ticks: u64, part: u64, whole: u64) -> Option<i64> {
+        let femtoseconds = match self {
+            Self::Times(factor) => u128::from(factor) * u128::from(NANOSECOND),
+            Self::Parts(parts) => u128::from(NANOSECOND / parts),
+            Self::Any(femtoseconds) => u128::from(femtoseconds),
+        };
+        let parts = u128::from(ticks) * u128::from(whole) + u128::from(part);
+        let ns = parts.checked_mul(femtoseconds)? / (u128::from(NANOSECOND) * u128::from(whole.max(1)));
+        i64::try_from(ns).ok()
     }
 
     /// Nanoseconds at this count of ticks, cut below one; `None` beyond 292 years.
@@ -53,6 +73,9 @@ impl Scale {
         match self {
             Self::Times(factor) => ticks.checked_mul(factor).and_then(|ns| i64::try_from(ns).ok()),
             Self::Parts(parts) => i64::try_from(ticks / parts).ok(),
+            Self::Any(femtoseconds) => {
+                i64::try_from(u128::from(ticks) * u128::from(femtoseconds) / u128::from(NANOSECOND)).ok()
+            }
         }
     }
 }
@@ -70,23 +93,35 @@ impl FromStr for Tick {
     fn from_str(text: &str) -> Result<Self> {
         let squeezed: String = text.split_whitespace().collect();
         let digits = squeezed.trim_end_matches(|c: char| !c.is_ascii_digit());
-        let unit = squeezed.get(digits.len()..).unwrap_or_default();
-        let count: Option<u64> = ["1", "10", "100"].contains(&digits).then(|| digits.parse().ok()).flatten();
-        let femtoseconds = match unit {
-            "s" => Some(1_000_000_000_000_000),
-            "ms" => Some(1_000_000_000_000),
-            "us" => Some(1_000_000_000),
-            "ns" => Some(1_000_000),
-            "ps" => Some(1_000),
-            "fs" => Some(1u64),
+        let unit = squeezed.get(digits.len()..).unwrap_or_default().to_lowercase();
+        let power = match unit.as_str() {
+            "s" => Some(15u32),
+            "ms" => Some(12),
+            "us" | "µs" | "μs" => Some(9),
+            "ns" => Some(6),
+            "ps" => Some(3),
+            "fs" => Some(0),
             _ => None,
         };
-        match (count, femtoseconds) {
-            (Some(count), Some(femtoseconds)) => Ok(Self { femtoseconds: count * femtoseconds }),
+        let femtoseconds = power.and_then(|power| femtoseconds(digits, power));
+        match femtoseconds {
+            Some(femtoseconds @ 1..) => Ok(Self { femtoseconds }),
             _ => Err(Error::input(format!("`{}` is no time unit of a dump", quote(text.as_bytes())))
-                .remedy("expected 1, 10 or 100 of s, ms, us, ns, ps or fs, as `1 us`")),
+                .remedy("expected a number of s, ms, us, ns, ps or fs, as `$timescale 1 us $end`")),
         }
     }
+}
+
+/// A decimal number of 10^`power` femtoseconds; `None` for what is none, or no whole femtosecond.
+fn femtoseconds(digits: &str, power: u32) -> Option<u64> {
+    let (whole, part) = digits.split_once('.').unwrap_or((digits, ""));
+    let plain = |text: &str| text.bytes().all(|byte| byte.is_ascii_digit());
+    if whole.is_empty() || !plain(whole) || !plain(part) {
+        return None;
+    }
+    let part = part.trim_end_matches('0');
+    let left = power.checked_sub(u32::try_from(part.len()).ok()?)?;
+    format!("{whole}{part}").parse::<u64>().ok()?.checked_mul(10u64.checked_pow(left)?)
 }
 
 /// What an identifier code stands for.

@@ -8,6 +8,7 @@
 
 mod header;
 mod tokens;
+mod values;
 mod writer;
 
 use std::io::Read;
@@ -15,6 +16,7 @@ use std::io::Read;
 pub use self::header::Tick;
 use self::header::{Header, LEFT_OUT, NONE, Scale, Signal};
 use self::tokens::{Tokens, is_last, is_space, word};
+use self::values::{MARKS, mark, no_code, unknown};
 pub use self::writer::Writer;
 use super::block::Block;
 use super::digits;
@@ -74,7 +76,7 @@ impl VcdSource {
         let tick = header.tick.or(options.tick).ok_or_else(|| {
             tokens
                 .error("the dump declares no `$timescale`")
-                .remedy("give the time unit, or add `$timescale 1 us $end` (with the right unit) to the head")
+                .remedy("add `$timescale 1 us $end`, with the right unit, before `$enddefinitions`")
         })?;
         let last = vec![0; header.bits];
         Ok(Self {
@@ -207,6 +209,9 @@ impl State<'_> {
 
     #[inline]
     fn time(&mut self, digits: &[u8]) -> Result<()> {
+        if let Some(point) = memchr::memchr(b'.', digits) {
+            return self.fraction(digits, point);
+        }
         let mut ticks = 0u64;
         // Nineteen digits always fit.
         let plain = (1..=19).contains(&digits.len()) && digits.iter().all(u8::is_ascii_digit);
@@ -218,9 +223,39 @@ impl State<'_> {
             return Err(Error::input(format!("`#{}` is no time, or too large for one", quote(digits)))
                 .remedy("expected `#` and a whole number of time units"));
         };
-        if ticks < self.ticks {
-            return Err(Error::input(format!("the time runs backwards, from #{} to #{ticks}", self.ticks))
-                .remedy("two dumps may have been joined; cut the file here"));
+        if ticks < self.ticks || t < self.t.0 {
+            return Err(self.backwards(digits));
+        }
+        self.set(ticks, t);
+        Ok(())
+    }
+
+    fn backwards(&self, digits: &[u8]) -> Error {
+        Error::input(format!("the time runs backwards, from #{} to #{}", self.ticks, quote(digits)))
+            .remedy("two dumps may have been joined; cut the file here")
+    }
+
+    /// A time with a fraction of a unit, as some exports of samples write it; the standard has none.
+    #[cold]
+    fn fraction(&mut self, digits: &[u8], point: usize) -> Result<()> {
+        let number = |bytes: &[u8]| {
+            let plain = bytes.len() <= 18 && bytes.iter().all(u8::is_ascii_digit);
+            let text = std::str::from_utf8(bytes).ok().filter(|_| plain)?;
+            if text.is_empty() { Some(0u64) } else { text.parse().ok() }
+        };
+        let (whole, part) =
+            (digits.get(..point).unwrap_or_default(), digits.get(point + 1..).unwrap_or_default());
+        let part = part.get(..part.len().min(12)).unwrap_or_default();
+        let t = number(whole).zip(number(part)).and_then(|(ticks, part_ticks)| {
+            let one = 10u64.pow(u32::try_from(part.len()).unwrap_or_default());
+            Some((ticks, self.scale.with_part(ticks, part_ticks, one)?))
+        });
+        let Some((ticks, t)) = t.filter(|_| digits.len() > 1) else {
+            return Err(Error::input(format!("`#{}` is no time, or too large for one", quote(digits)))
+                .remedy("expected `#` and a number of time units"));
+        };
+        if t < self.t.0 {
+            return Err(self.backwards(digits));
         }
         self.set(ticks, t);
         Ok(())
@@ -397,54 +432,6 @@ fn find<'a>(header: &'a Header, kind: u8, code: &[u8]) -> Result<Option<&'a Sign
         LEFT_OUT => Ok(None),
         signal => Ok(header.signals.get(signal as usize)),
     }
-}
-
-/// What a digit is: 0 nothing, 1 low, 2 high, 3 no level. Besides the four states of the standard, those of
-/// VHDL writers are met: `L` and `H` are weak levels, `U`, `W` and `-` are none.
-const MARKS: [u8; 256] = {
-    let mut marks = [0u8; 256];
-    let words: [(&[u8], u8); 3] = [(b"0Ll", 1), (b"1Hh", 2), (b"xXzZuUwW-", 3)];
-    let mut i = 0;
-    while i < words.len() {
-        let mut k = 0;
-        while k < words[i].0.len() {
-            marks[words[i].0[k] as usize] = words[i].1;
-            k += 1;
-        }
-        i += 1;
-    }
-    marks
-};
-
-#[inline]
-fn mark(digit: u8) -> Result<u8> {
-    match MARKS[usize::from(digit)] {
-        0 => Err(Error::input(format!("`{}` is no value of a bit", quote(&[digit])))
-            .remedy("expected 0, 1, x or z")),
-        mark => Ok(mark),
-    }
-}
-
-#[cold]
-fn unknown(kind: u8, code: &[u8]) -> Error {
-    let word = [&[kind], code].concat();
-    let (what, remedy) = match kind {
-        b'0' | b'1' | b'x' | b'X' | b'z' | b'Z' | b'b' | b'B' | b'r' | b'R' | b's' | b'S' => (
-            format!("no variable has the code `{}`", quote(code)),
-            "the declarations are incomplete; export the dump again",
-        ),
-        _ => (
-            format!("`{}` is neither a time nor a value", quote(&word)),
-            "expected `#` and a time, or a value such as `1!`; the file may be damaged here",
-        ),
-    };
-    Error::input(what).remedy(remedy)
-}
-
-#[cold]
-fn no_code(word: &[u8]) -> Error {
-    Error::input(format!("`{}` has no code behind it", quote(word)))
-        .remedy("the file is cut short; export it again")
 }
 
 impl SampleSource for VcdSource {

@@ -7,7 +7,7 @@ use super::Export;
 use crate::base::{Error, Event, Nanoseconds, Result};
 use crate::source::csv::{CsvOptions, CsvSource};
 use crate::source::vcd::{VcdOptions, VcdSource};
-use crate::source::{Change, Channel, FileKind, SampleSource, open};
+use crate::source::{Change, Channel, FileKind, SampleSource, open_wired};
 
 /// Changes of a logic or analog capture, in step with its events: memory holds one batch.
 pub struct Track {
@@ -18,13 +18,13 @@ pub struct Track {
 }
 
 impl Track {
-    /// A second reader of a capture file; one without channels has none.
+    /// A second reader of a capture file, read as its events are; one without channels has none.
     ///
     /// # Errors
     /// `Input` for a file that cannot be understood, `Machine` when reading fails.
-    pub fn open(path: &Path, sample_rate_hz: Option<f64>) -> Result<Self> {
+    pub fn open(path: &Path, wired: bool, sample_rate_hz: Option<f64>) -> Result<Self> {
         let file = File::open(path).map_err(|error| Error::io("cannot open the capture", path, error))?;
-        let (kind, reader, _) = open(Box::new(file))?;
+        let (kind, reader, _) = open_wired(Box::new(file), wired)?;
         let source: Option<Box<dyn SampleSource>> = match kind {
             FileKind::Csv => Some(Box::new(CsvSource::new(reader, CsvOptions { sample_rate_hz })?)),
             FileKind::Vcd => Some(Box::new(VcdSource::new(reader, VcdOptions::default())?)),

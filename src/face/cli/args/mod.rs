@@ -190,6 +190,9 @@ pub struct Reading {
     /// Samples per second of a CSV file that has no time column
     #[arg(long, value_name = "HZ")]
     pub sample_rate: Option<f64>,
+    /// Threshold between low and high of analog channels; found from their two levels when left out
+    #[arg(long, value_name = "VOLTS", allow_negative_numbers = true)]
+    pub threshold: Option<f64>,
 }
 
 /// `decode`.
