@@ -3,6 +3,8 @@
 mod counts;
 mod evidence;
 mod hands;
+mod judge;
+mod laws;
 mod offtimes;
 mod outside;
 mod patterns;

@@ -161,3 +161,27 @@ fn quiet_without_signs_of_life_is_not_gone() {
         &pending["stages"][1]["paths"].as_array().unwrap().iter().find(|p| p["path"] == "keypad").cloned();
     assert!(path.as_ref().unwrap()["pending_s"].as_f64().unwrap() > 300.0, "{path:?}");
 }
+
+/// A probe that is off, or a wire whose two levels are too near: a receiver's file that shows nothing is no quiet remote.
+#[test]
+fn a_receiver_wire_that_shows_nothing_is_not_quiet() {
+    let before = Path::new(env!("CARGO_MANIFEST_DIR")).join("captures/infrared/receiver.tsv");
+    let folder = tempfile::tempdir().unwrap();
+    let flat = "time_us\tIR\n0.0\t0\n600000000.0\t0\n".to_owned();
+    let mut hum = "t_s,IR\n".to_owned();
+    for i in 0..6000 {
+        let _ = writeln!(hum, "{:.5},{:.3}", f64::from(i) * 1e-5, 1.6 + 0.01 * f64::from(i % 3));
+    }
+    let cases = [("flat.tsv", flat, "no_sign"), ("hum.csv", hum, "no_crossing")];
+    for (name, text, reason) in cases {
+        let after = folder.path().join(name);
+        std::fs::write(&after, text).unwrap();
+        let files = [before.to_str().unwrap(), after.to_str().unwrap()];
+        let found = json(&["compare", files[0], files[1], "--wire", "IR=infrared", "--json"]);
+        assert_eq!(found["verdict"], "undecided", "{name}: {found}");
+        let paths = found["paths"].as_array().unwrap();
+        let own = paths.iter().find(|path| path["path"] == "infrared").unwrap();
+        assert_eq!(own["observed_s"], 0.0, "{name}: {own}");
+        assert_eq!(reasons(own), [reason], "{name}: {own}");
+    }
+}

@@ -12,7 +12,9 @@ mod group;
 mod held;
 mod lock;
 mod motif;
+mod order;
 mod period;
+mod phase_filter;
 mod report;
 mod sequence;
 mod surrogate;
@@ -176,7 +178,11 @@ pub fn find(train: &Train, options: &PatternOptions) -> Patterns {
     holds(&scene, &mut found, &mut explained);
     let mut field = Field::new(&presses);
     while found.len() < options.most {
-        let Some((lines, best, hypotheses)) = round(&mut field, train.symbols().len()) else { break };
+        let symbols = train.symbols().len();
+        let Some((lines, best, hypotheses)) = round(&mut field, symbols).or_else(|| uneven(&field, symbols))
+        else {
+            break;
+        };
         let taken = take(&mut field, &lines, &best);
         taken.iter().for_each(|i| explained[*i as usize] = true);
         found.push(scene.periodic(&lines, &best, &taken, hypotheses));
@@ -297,6 +303,15 @@ fn round(field: &mut Field<'_>, symbols: usize) -> Option<(Vec<Line>, Candidate,
     }
     let whole = candidate(&full, 0, best.fit.period, GRAIN)?;
     (whole.gain - hypotheses.log2() >= THRESHOLD).then_some((full, whole, hypotheses))
+}
+
+/// A beat too uneven for the tracker, if there is one.
+fn uneven(field: &Field<'_>, symbols: usize) -> Option<(Vec<Line>, Candidate, f64)> {
+    let lines = lines(field, field.by_symbol(symbols));
+    let found = (0..lines.len()).filter_map(|number| phase_filter::beat(&lines, number, GRAIN));
+    let best = found.max_by(|a, b| a.gain.total_cmp(&b.gain))?;
+    let hypotheses = lines.len().max(1) as f64;
+    (best.gain - hypotheses.log2() >= THRESHOLD).then_some((lines, best, hypotheses))
 }
 
 /// The best group without a beat among the free presses, if it pays.

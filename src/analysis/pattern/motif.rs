@@ -103,7 +103,7 @@ pub(super) fn points(line: &Line, chain: &Chain) -> Points {
 
 fn grow(lines: &[Line], anchor: usize, (chain, fit): (Chain, Fit), grain: f64) -> Candidate {
     let line = &lines[anchor];
-    let beats = beats(line, &chain, &fit);
+    let beats = beats_of(line, &chain, &fit);
     let mut gain = chain.gain(line, grain);
     let mut found: Vec<Element> = Vec::new();
     if gain > 0.0 && beats.len() >= 4 {
@@ -144,7 +144,7 @@ pub(super) fn elements(
 
 /// All beats in time order; the missed ones stand between their neighbours.
 #[allow(clippy::cast_precision_loss)]
-fn beats(line: &Line, chain: &Chain, fit: &Fit) -> Vec<Beat> {
+pub(super) fn beats_of(line: &Line, chain: &Chain, fit: &Fit) -> Vec<Beat> {
     let mut beats: Vec<Beat> = Vec::new();
     for run in &chain.runs {
         let hits = chain.run(*run);

@@ -10,9 +10,25 @@ use super::motif::Candidate;
 use super::sequence::Sequence;
 use super::{Class, MotifEvent, Pattern};
 use crate::analysis::compare::duration;
-use crate::analysis::episode::{Press, gaps, learn_gap};
+use crate::analysis::episode::{GapMixture, Press, gaps, learn_gap};
 use crate::analysis::train::Train;
 use crate::base::{EventKind, Nanoseconds};
+
+/// Two lengths of gap, where the long ones lie between bursts. Where long follows long beyond chance, the rate itself goes
+/// up and down with the time, and there are no bursts: between bursts a long gap has short ones about it.
+#[allow(clippy::cast_precision_loss)]
+fn bursts(gaps: &[f64]) -> Option<GapMixture> {
+    let mixture = learn_gap(gaps).filter(|mixture| mixture.gain > BURST_GAIN)?;
+    let long: Vec<bool> = gaps.iter().map(|gap| *gap > mixture.threshold).collect();
+    let pairs = long.windows(2).len() as f64;
+    let share = long.iter().filter(|long| **long).count() as f64 / long.len() as f64;
+    let both = long.windows(2).filter(|pair| pair[0] && pair[1]).count() as f64;
+    let spread = (pairs * share * share * (1.0 - share) * (1.0 - share)).sqrt();
+    (both - pairs * share * share <= WANDERS * spread).then_some(mixture)
+}
+
+/// Standard deviations by which long gaps must follow long ones.
+const WANDERS: f64 = 2.0;
 
 /// What all patterns are shares of.
 pub(super) struct Scene<'a> {
@@ -129,7 +145,7 @@ impl Scene<'_> {
                 self.label(symbol),
                 found.frequency
             );
-        } else if let Some(mixture) = learn_gap(&all).filter(|mixture| mixture.gain > BURST_GAIN) {
+        } else if let Some(mixture) = bursts(&all) {
             pattern.class = Class::Burst;
             pattern.runs = all.iter().filter(|gap| **gap > mixture.threshold).count() as u64 + 1;
             pattern.chance = (-0.5 * mixture.gain).exp().min(1.0);

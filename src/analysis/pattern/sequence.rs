@@ -10,6 +10,7 @@
 //! A sequence of eight that is played on end and begins and ends with the same key is told as a round of seven.
 
 use super::field::{FREE, Field};
+use super::order::order;
 use crate::analysis::episode::learn_gap;
 use crate::analysis::random::Random;
 
@@ -30,11 +31,11 @@ pub(super) struct Sequence {
 
 /// Presses of one symbol on end.
 #[derive(Clone, Copy, Debug)]
-struct Token {
+pub(super) struct Token {
     symbol: u32,
     first: u32,
     last: u32,
-    segment: u32,
+    pub(super) segment: u32,
 }
 
 /// Longest sequence.
@@ -43,9 +44,11 @@ const LONGEST: usize = 8;
 const TOKENS: usize = 1500;
 /// Neighbouring tokens that are dealt anew among each other: few, so that keys active for a short while stay together.
 const WINDOW: usize = 4;
+/// The same for sequences with foreign presses between: whether keys resume tells there what only stays together.
+const WIDER: usize = 10;
 /// Dealt trains; a sequence counts when it tells this much more than the best of them: a rule of our own, since no
 /// dealing keeps all that is not a sequence.
-const DEALT: u32 = 499;
+pub(super) const DEALT: u32 = 499;
 const BETTER: f64 = 1.35;
 /// Exchanges tried for each token.
 const EXCHANGES: usize = 6;
@@ -74,22 +77,38 @@ pub(super) fn sequence(field: &Field<'_>, seed: u64, shortest: usize) -> Option<
         .map(|token| names.iter().position(|name| *name == token.symbol))
         .map(|place| place.and_then(|place| u8::try_from(place).ok()).unwrap_or(OTHER))
         .collect();
-    let windows = windows(field, &tokens);
-    let search = Search::new(&ids, &tokens);
-    let (score, found) = search.best(&ids)?;
-    let motif = root(&search.whole(&ids, found), &ids);
-    if motif.len() < shortest || !holds(&ids, &tokens, &motif) {
+    let ends = |most| windows(field, &tokens, most);
+    unbroken(field, &tokens, &names, &ids, &ends(WINDOW), seed, shortest).or_else(|| {
+        order(field, &tokens, &names, &ids, &ends(WIDER), seed)
+            .filter(|found| found.symbols.len() >= shortest)
+    })
+}
+
+/// The sequence that comes whole often enough.
+fn unbroken(
+    field: &Field<'_>,
+    tokens: &[Token],
+    names: &[u32],
+    ids: &[u8],
+    windows: &[usize],
+    seed: u64,
+    shortest: usize,
+) -> Option<Sequence> {
+    let search = Search::new(ids, tokens);
+    let (score, found) = search.best(ids)?;
+    let motif = root(&search.whole(ids, found), ids);
+    if motif.len() < shortest || !holds(ids, tokens, &motif) {
         return None;
     }
     let mut random = Random::new(seed);
     for _ in 0..DEALT {
-        let dealt = deal(&ids, &windows, &mut random);
+        let dealt = deal(ids, windows, &mut random);
         if search.best(&dealt).is_some_and(|(other, _)| BETTER * other >= score) {
             return None;
         }
     }
     let symbols: Vec<u32> = motif.iter().filter_map(|id| names.get(usize::from(*id)).copied()).collect();
-    Some(Sequence { chance: 1.0 / f64::from(DEALT + 1), ..collect(field, symbols) })
+    Some(Sequence { chance: 1.0 / f64::from(DEALT + 1), ..collect_between(field, symbols, 0) })
 }
 
 /// Joins the free presses from `from` on into tokens, and gives each to `take` until that says enough.
@@ -153,8 +172,8 @@ fn names(tokens: &[Token]) -> Vec<u32> {
     counted.into_iter().map(|(_, symbol)| symbol).collect()
 }
 
-/// Stretches of tokens that may change places: [`WINDOW`] of one burst; as ends.
-fn windows(field: &Field<'_>, tokens: &[Token]) -> Vec<usize> {
+/// Stretches of tokens that may change places: so many of one burst; as ends.
+fn windows(field: &Field<'_>, tokens: &[Token], most: usize) -> Vec<usize> {
     let gap = |a: &Token, b: &Token| {
         let (a, b) = (&field.presses[a.last as usize], &field.presses[b.first as usize]);
         (b.t - a.end).seconds().max(0.0)
@@ -169,7 +188,7 @@ fn windows(field: &Field<'_>, tokens: &[Token]) -> Vec<usize> {
     let mut from = 0;
     for (place, pair) in (1..).zip(tokens.windows(2)) {
         let apart = pair[0].segment != pair[1].segment || gap(&pair[0], &pair[1]) > pause;
-        if apart || place - from >= WINDOW {
+        if apart || place - from >= most {
             ends.push(place);
             from = place;
         }
@@ -180,7 +199,7 @@ fn windows(field: &Field<'_>, tokens: &[Token]) -> Vec<usize> {
 
 /// Deals the tokens anew: pairs of one window change places, wherever no two of a kind come side by side by it. Every
 /// arrangement without such pairs is equally likely in the long run, since each exchange is as likely as its reverse.
-fn deal(ids: &[u8], ends: &[usize], random: &mut Random) -> Vec<u8> {
+pub(super) fn deal(ids: &[u8], ends: &[usize], random: &mut Random) -> Vec<u8> {
     let mut dealt = ids.to_vec();
     let mut from = 0;
     for end in ends {
@@ -355,27 +374,31 @@ fn holds(ids: &[u8], tokens: &[Token], motif: &[u8]) -> bool {
         && (whole * motif.len()) as f64 >= COVERED * longer * own as f64
 }
 
-/// Every place in the whole train where the sequence was seen.
-fn collect(field: &Field<'_>, symbols: Vec<u32>) -> Sequence {
-    let mut recent: Vec<Token> = Vec::with_capacity(LONGEST);
+/// Every place in the whole train where the sequence was seen, with so many foreign tokens between its keys at most.
+pub(super) fn collect_between(field: &Field<'_>, symbols: Vec<u32>, between: usize) -> Sequence {
+    let mut reached: Vec<Token> = Vec::with_capacity(LONGEST);
     let mut offsets: Vec<Vec<f64>> = vec![Vec::new(); symbols.len()];
-    let (mut taken, mut count) = (Vec::new(), 0);
+    let (mut taken, mut count, mut foreign) = (Vec::new(), 0, 0);
     tokens(field, 0, |token| {
-        if recent.last().is_some_and(|last| last.segment != token.segment) {
-            recent.clear();
+        let apart = reached.last().is_some_and(|last| last.segment != token.segment);
+        let due = symbols.get(reached.len()) == Some(&token.symbol);
+        if apart || !due && foreign >= between {
+            reached.clear();
         }
-        if recent.len() == symbols.len() {
-            recent.remove(0);
+        if symbols.get(reached.len()) == Some(&token.symbol) {
+            reached.push(token);
+            foreign = 0;
+        } else if !reached.is_empty() {
+            foreign += 1;
         }
-        recent.push(token);
-        if recent.iter().map(|token| token.symbol).eq(symbols.iter().copied()) {
+        if reached.len() == symbols.len() {
             count += 1;
-            let start = field.seconds(recent[0].first as usize);
-            for (offsets, token) in offsets.iter_mut().zip(&recent) {
+            let start = field.seconds(reached[0].first as usize);
+            for (offsets, token) in offsets.iter_mut().zip(&reached) {
                 offsets.push(field.seconds(token.first as usize) - start);
                 taken.extend((token.first..=token.last).filter(|i| field.state[*i as usize] == FREE));
             }
-            recent.clear();
+            reached.clear();
         }
         true
     });

@@ -1,0 +1,87 @@
+use straykey::analysis::laws::{From, Laws, Proof};
+use straykey::analysis::offtime::Stretches;
+use straykey::analysis::random::Random;
+
+use super::outside::{close, number, table};
+
+fn side(text: &str, least: f64) -> Stretches {
+    let mut parts = text.split(';').map(|part| part.split_whitespace().map(|v| v.parse().unwrap()).collect());
+    let mut next = || parts.next().unwrap();
+    Stretches { whole: next(), leading: next(), trailing: next(), least }
+}
+
+/// SciPy by quadrature over scales and survivals, `tests/reference/laws.py`: not the closed forms that we use.
+#[test]
+fn laws_agree_with_numerical_integration() {
+    let rows = table("laws.csv");
+    assert!(rows.len() >= 50);
+    for row in rows {
+        let name = row.join(" ");
+        let (joined, given, wanted) = (number(&row, 1), number(&row, 2), number(&row, 3));
+        let found = Laws::fit(&side(&row[4], joined)).unwrap();
+        // Laws of a share below 1e-7 are left out.
+        let near = |ours: f64| {
+            assert!(
+                (ours - wanted).abs() < 3e-6 + 1e-5 * wanted,
+                "{name}: ours {ours:e}, outside {wanted:e}"
+            );
+        };
+        match row[0].as_str() {
+            "quiet" => near(found.quiet(given)),
+            "lasts" => near(found.quiet_from(From::LastEpisode, given)),
+            "needed" => close(found.needed(given, 1.0), wanted, 1e-4, &name),
+            "shape" => close(found.shape(), wanted, 1e-6, &name),
+            other => panic!("unknown row {other}"),
+        }
+    }
+}
+
+/// Cox 1962, ch. 5, for gaps with survival x^-1.5: from an unrelated moment 1481 mean gaps are quiet in 1 of 100 cases.
+/// Forty such gaps must not lead to a soak that quiet alone decides; exponential ones must.
+#[test]
+fn tails_too_heavy_are_said_and_even_gaps_are_not() {
+    let mut random = Random::new(91);
+    let mut heavy = 0;
+    for _ in 0..20 {
+        let pareto: Vec<f64> = (0..40).map(|_| 20.0 * random.unit().powf(-1.0 / 1.5)).collect();
+        let seen = Stretches { whole: pareto, leading: vec![15.0], trailing: vec![12.0], least: 0.0 };
+        let found = Laws::fit(&seen).unwrap();
+        heavy += u32::from(matches!(found.proof(From::Unrelated, 0.01), Proof::TailsTooHeavy { .. }));
+        assert!(found.no_variance() > 0.5, "{}", found.no_variance());
+        assert!(matches!(found.proof(From::LastEpisode, 0.01), Proof::After { .. }));
+    }
+    assert!(heavy >= 18, "{heavy} of 20");
+    for _ in 0..20 {
+        let even: Vec<f64> = (0..40).map(|_| 60.0 * random.exponential()).collect();
+        let mean = even.iter().sum::<f64>() / 40.0;
+        let seen = Stretches { whole: even, leading: vec![50.0], trailing: vec![40.0], least: 0.0 };
+        let Proof::After { seconds } = Laws::fit(&seen).unwrap().proof(From::LastEpisode, 0.01) else {
+            panic!("{seen:?}")
+        };
+        // ln 100 = 4.6 mean gaps, were the law known.
+        assert!(seconds / mean > 4.5 && seconds / mean < 13.0, "{}", seconds / mean);
+    }
+}
+
+/// On for ten minutes and off for ten, a whole pause seen: the soak must outlast a pause, and not many.
+#[test]
+fn a_pause_that_comes_by_turns_is_outlasted() {
+    let mut random = Random::new(92);
+    let mut short: Vec<f64> = (0..30).map(|_| 30.0 * random.exponential()).collect();
+    short.push(620.0);
+    let seen = Stretches { whole: short, leading: vec![10.0], trailing: vec![20.0], least: 0.0 };
+    let asked = Laws::fit(&seen).unwrap().needed_from(From::LastEpisode, 0.01, 0.0);
+    assert!(asked > 620.0 && asked < 2.5 * (620.0 + 138.0), "{asked}");
+}
+
+#[test]
+fn quiet_falls_with_time_and_too_few_gaps_say_nothing() {
+    let two = |whole: Vec<f64>| Stretches { whole, ..Stretches::default() };
+    assert_eq!(Laws::fit(&two(vec![3.0])), None);
+    let found = Laws::fit(&two(vec![0.0, 0.0, 5.0, 9.0, 9.0])).unwrap();
+    for from in [From::Unrelated, From::LastEpisode] {
+        let chances: Vec<f64> = (0..60).map(|i| found.quiet_from(from, 1.2f64.powi(i))).collect();
+        assert!(chances.windows(2).all(|pair| pair[1] <= pair[0] + 1e-9), "{chances:?}");
+        assert!(chances.iter().all(|chance| (0.0..=1.0).contains(chance)));
+    }
+}
