@@ -38,7 +38,7 @@
 //! 5. [`decode`]: bytes and pulses to events, by protocol files
 //! 6. [`timeline`]: one job, all sources, one clock
 //! 7. [`analysis`]: strays, patterns, verdicts, the place of the fault
-//! 8. [`bench`]: the floor on which a job is worked: evidence, stages, the state of a job; beside it [`learn`] (drafts of
+//! 8. [`mod@bench`]: the floor on which a job is worked: evidence, stages, the state of a job; beside it [`learn`] (drafts of
 //!    chassis files) and [`simulator`] (the set of the demo)
 //! 9. [`face`]: command line, daemon and page, report
 

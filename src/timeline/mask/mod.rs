@@ -2,9 +2,9 @@
 //!
 //! | found by | what |
 //! | --- | --- |
-//! | what stands before it ([`find`]) | network names, pass words and keys, serial numbers, accounts, names of hosts and devices, numbers to call, places |
-//! | its form alone ([`form`]) | hardware and internet addresses, mail, UUID, telephone numbers, coordinates, tokens, private keys |
-//! | behind an encoding ([`view`]) | the same with `%40`, `\x40`, `&#64;`, in UTF-16, in base64 and in hexadecimal |
+//! | what stands before it (`find`) | network names, pass words and keys, serial numbers, accounts, names of hosts and devices, numbers to call, places |
+//! | its form alone (`form`) | hardware and internet addresses, mail, UUID, telephone numbers, coordinates, tokens, private keys |
+//! | behind an encoding (`view`) | the same with `%40`, `\x40`, `&#64;`, in UTF-16, in base64 and in hexadecimal |
 //!
 //! Patterns find what is likely, not all that is private: whoever hands a log on looks it through. The list of
 //! labels is ours, from common practice; no source.

@@ -10,7 +10,7 @@
 //! | `stages` | number, text |
 //! | `steps` | the stage it began, text, kind, parts as JSON |
 //! | `captures` | name, stage, file, hands, SHA-256, length, observed stretch, how it was decoded, events |
-//! | `events` | capture, path, and up to 512 events in one compressed block ([`blocks`]) |
+//! | `events` | capture, path, and up to 512 events in one compressed block (`blocks`) |
 //! | `detail` | the same counted in stretches of time, for looks from afar ([`detail`]) |
 //! | `readings` | the keypad readings once more, packed ([`Store::packed`]) |
 //! | `findings` | what it is about, kind, JSON |

@@ -122,7 +122,7 @@ export function compare(state) {
   const rows = state.stages.map((stage) => {
     const f = stage.figures;
     return [String(stage.stage), `${stage.step}${stage.kind ? ` (${W.stepKinds[stage.kind] ?? stage.kind})` : ""}`,
-      f ? duration(f.span_s) : W.compare.notWatched, f ? String(f.episodes) : W.none,
+      f ? duration(f.observed_s) : W.compare.notWatched, f ? String(f.episodes) : W.none,
       f ? between(f.per_min, f.per_min_low, f.per_min_high) : W.none,
       stage.comparison ? `${W.verdicts[stage.comparison.verdict]} ${W.compare.against(stage.compared_with_stage)}` : W.none];
   });

@@ -14,6 +14,7 @@ const SHAPES = {
   quiet: () => svg("circle", { cx: 24, cy: 24, r: 17 }),
   stray: () => svg("path", { d: "M4 8h40L24 44z" }),
   recording: () => svg("path", { d: "M6 24h8l5-14 9 28 6-14h8", fill: "none", "stroke-width": 5, stroke: "currentColor" }),
+  blind: () => svg("path", { d: "M4 24c10-16 30-16 40 0M8 8l32 32", fill: "none", "stroke-width": 5, stroke: "currentColor" }),
   gone: () => svg("path", { d: "M8 8l32 32M40 8L8 40", fill: "none", "stroke-width": 7, stroke: "currentColor" }),
   off: () => svg("path", { d: "M12 10h8v28h-8zM28 10h8v28h-8z" }),
 };
@@ -70,17 +71,22 @@ export function glance(job, go) {
       const down = held.get(lastStray.event.key)?.stray ? `, ${W.glance.held}` : "";
       return ["stray", W.glance.stray, `${label(lastStray.event)} ${W.glance.on(W.paths[lastStray.event.path])}${down}`];
     }
-    if (soak || p.soak) {
+    const s = soak ?? p.soak;
+    if (s?.ask) return ["recording", W.glance.ask, s.ask];
+    // Time in which nothing could be seen is never shown as quiet.
+    if (s?.blind_now?.length) return ["blind", W.glance.blind, s.blind_now.map((blind) => blind.sentence).join("; ")];
+    if (s) {
       const quietFor = lastStray ? W.glance.lastStray(label(lastStray.event), Math.floor(seconds(lastStray.at)))
-        : (soak ?? p.soak).strays === 0 ? W.glance.quietFor(Math.floor(elapsed())) : W.glance.quietFor(since ? Math.floor(seconds(since)) : 0);
+        : s.strays === 0 ? W.glance.quietFor(Math.floor(elapsed())) : W.glance.quietFor(since ? Math.floor(seconds(since)) : 0);
       return ["quiet", W.glance.quiet, `${quietFor}; ${on}`];
     }
     const pressed = lastPress && seconds(lastPress.at) < PRESENT ? `${label(lastPress.event)}; ` : "";
     return ["recording", W.glance.recording, `${pressed}${W.glance.handsOn}; ${on}`];
   }
 
-  // Between two messages the clock goes on by itself while bytes are taken.
-  const elapsed = () => (soak ? soak.elapsed_s + (port()?.state === "open" ? Math.min(seconds(soakAt), 2) : 0) : 0);
+  // Between two messages the clock goes on by itself, but only while something is seen.
+  const sees = () => port()?.state === "open" && !soak?.blind_now?.length && soak?.observed_s > 0;
+  const elapsed = () => (soak ? soak.observed_s + (sees() ? Math.min(seconds(soakAt), 2) : 0) : 0);
 
   function show() {
     const [kind, words, more] = condition();
@@ -98,6 +104,7 @@ export function glance(job, go) {
     quiet.box.hidden = needed.box.hidden = !s || (!planned && (state?.stages?.length ?? 1) < 2);
     if (s) {
       say(soakClock.value, clock(elapsed()));
+      say(soakClock.small, s.elapsed_s - s.observed_s > 2 ? W.glance.notSeen(duration(Math.floor(s.elapsed_s - s.observed_s))) : "");
       say(strays.value, String(s.strays));
       say(strays.small, W.glance.inEpisodes(s.episodes));
       say(verdict.value, W.verdicts[s.verdict] ?? s.verdict);

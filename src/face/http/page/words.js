@@ -169,6 +169,9 @@ export const W = {
   glance: {
     off: ["Not watching", "Nothing is recorded at the moment."],
     quiet: "Quiet",
+    blind: "Sees nothing",
+    ask: "Press a key",
+    notSeen: (time) => `observed; ${time} not seen`,
     stray: "Stray now",
     recording: "Recording",
     gone: ["Cable gone", "The adapter is not there. Nothing recorded is lost; it goes on by itself when it is back."],
