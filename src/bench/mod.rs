@@ -4,6 +4,7 @@
 //! date, [`state`] gives everything as one [`JobState`]. Nothing here prints.
 
 mod causes;
+mod condition;
 mod levels;
 mod lines;
 mod load;

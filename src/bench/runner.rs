@@ -88,11 +88,8 @@ impl SoakRun {
     pub fn prepare(loaded: &Loaded, plan: SoakPlan) -> Result<Self> {
         let stages = loaded.stages()?;
         let options = options(&stages);
-        let (present, earlier) = match stages.split_last() {
-            Some((present, earlier)) => (Some(present), earlier),
-            None => (None, &[][..]),
-        };
-        let before = reference(earlier).map(|stage| &stage.observation);
+        let present = stages.last();
+        let before = reference(&stages).map(|stage| &stage.observation);
         let events = before.map(|before| speaks_by_events(before, loaded)).unwrap_or_default();
         let mut run = Self::new(before, &options, plan, Builder::new(loaded.taught()), events);
         if let Some(present) = present.filter(|stage: &&StageSeen| stage.is_watched()) {

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use super::condition::{self, Condition};
 use super::load::{Loaded, StageSeen};
 use crate::analysis::attribution::{Attribution, StageCount, attribute};
 use crate::analysis::compare::{CompareOptions, Comparison, Side, alone, compare, plan};
@@ -49,14 +50,21 @@ fn learn<'a>(mut stages: impl Iterator<Item = &'a StageSeen>) -> CompareOptions 
     }
 }
 
-/// The stage that a later one is compared with: the last before it in which anything could be seen.
-pub fn reference(earlier: &[StageSeen]) -> Option<&StageSeen> {
-    earlier.iter().rev().find(|stage| stage.is_observed())
+/// For each stage the one that it is compared with: of like condition, and something could be seen in it.
+fn references(stages: &[StageSeen]) -> Vec<Option<usize>> {
+    let conditions = Condition::of_stages(stages.iter().map(|stage| stage.step.as_ref()));
+    let observed: Vec<bool> = stages.iter().map(StageSeen::is_observed).collect();
+    (0..stages.len()).map(|of| condition::reference(&conditions, &observed, of)).collect()
+}
+
+/// The stage that the last one is compared with.
+pub fn reference(stages: &[StageSeen]) -> Option<&StageSeen> {
+    references(stages).last().copied().flatten().and_then(|of| stages.get(of))
 }
 
 /// What the stage observed last demands of the soak after the next step, with its number.
 pub fn last_plan(stages: &[StageSeen]) -> Option<(usize, QuietPlan)> {
-    let last = reference(stages)?;
+    let last = stages.iter().rev().find(|stage| stage.is_observed())?;
     Some((last.number, plan(&last.observation, &options(stages))))
 }
 
@@ -68,11 +76,12 @@ pub fn views(loaded: &Loaded) -> Result<Vec<StageView>> {
     let mut views: Vec<StageView> = Vec::new();
     let stages = loaded.stages()?;
     let options = options(&stages);
-    for (stage, of) in stages.into_iter().zip(loaded.job.stages()) {
+    let references = references(&stages);
+    for ((stage, of), reference) in stages.into_iter().zip(loaded.job.stages()).zip(references) {
         let patterns = find(&stage.seen.train, &PatternOptions::default());
         let watched = stage.is_watched();
         let observation = &stage.observation;
-        let earlier = views.iter().rev().find(|view| view.stage.is_observed()).filter(|_| watched);
+        let earlier = reference.and_then(|earlier| views.get(earlier)).filter(|_| watched);
         let comparison =
             earlier.map(|view| (view.stage.number, compare(&view.stage.observation, observation, &options)));
         let by_hand = loaded.seen(of, Hands::On)?;

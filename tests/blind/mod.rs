@@ -3,6 +3,7 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+mod same; // live and stored alike
 mod live; // soaks on a pseudo-terminal
 mod served; // the daemon, its jobs and its page's API
 mod stored; // saved captures

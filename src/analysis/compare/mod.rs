@@ -55,8 +55,8 @@ impl Observation {
     pub fn soak(train: Train) -> Self {
         let whole: Vec<Intervals> =
             train.segments().iter().map(|segment| Intervals::one(segment.in_capture())).collect();
-        let keypad = PathId::whole(ControlPath::Keypad);
-        let mut ids: Vec<PathId> = train.symbols().iter().map(Symbol::id).chain([keypad]).collect();
+        let inputs = ControlPath::ALL.into_iter().filter(|path| path.is_input()).map(PathId::whole);
+        let mut ids: Vec<PathId> = train.symbols().iter().map(Symbol::id).chain(inputs).collect();
         ids.sort();
         ids.dedup();
         let paths = ids

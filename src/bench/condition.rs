@@ -1,0 +1,121 @@
+//! The condition of the set in each stage: what is off and what was repaired. Like is compared with like.
+
+use std::collections::BTreeSet;
+
+use crate::timeline::job::{Step, StepKind};
+
+/// One thing that is true of the set.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
+enum Fact {
+    /// A part was unplugged, covered or substituted: by the step of this number.
+    Isolated { part: String, step: usize },
+    /// A part was cleaned, tightened or replaced for the nth time.
+    Repaired { part: String, nth: usize },
+    /// Something else, known by its step alone.
+    Other { step: usize },
+}
+
+/// What is true of the set during a stage. Its age and warmth are no part of it.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub(super) struct Condition(BTreeSet<Fact>);
+
+impl Condition {
+    /// The condition of each stage, from the steps that began them.
+    pub(super) fn of_stages<'a>(steps: impl Iterator<Item = Option<&'a Step>>) -> Vec<Self> {
+        let mut facts: Vec<Fact> = Vec::new();
+        let mut all = Vec::new();
+        for (number, step) in steps.enumerate() {
+            if let Some(step) = step {
+                take(&mut facts, step, number);
+            }
+            all.push(Self(facts.iter().cloned().collect()));
+        }
+        all
+    }
+}
+
+fn take(facts: &mut Vec<Fact>, step: &Step, number: usize) {
+    let is_off = |fact: &Fact, wanted: &str| matches!(fact, Fact::Isolated { part, .. } if part == wanted);
+    match step.kind {
+        StepKind::Isolate if step.parts.is_empty() => facts.push(Fact::Other { step: number }),
+        StepKind::Isolate => {
+            facts.extend(step.parts.iter().map(|part| Fact::Isolated { part: part.clone(), step: number }));
+        }
+        StepKind::Repair if step.parts.is_empty() => facts.push(Fact::Other { step: number }),
+        StepKind::Repair => {
+            for part in &step.parts {
+                // A part that is repaired is in its place again.
+                facts.retain(|fact| !is_off(fact, part));
+                let before =
+                    |fact: &&Fact| matches!(fact, Fact::Repaired { part: known, .. } if known == part);
+                let nth = 1 + facts.iter().filter(before).count();
+                facts.push(Fact::Repaired { part: part.clone(), nth });
+            }
+        }
+        // Undone is the last isolation of the part; without a part, the last of all.
+        StepKind::Restore if step.parts.is_empty() => {
+            if let Some(last) = facts.iter().rposition(|fact| !matches!(fact, Fact::Repaired { .. })) {
+                facts.remove(last);
+            }
+        }
+        StepKind::Restore => {
+            for part in &step.parts {
+                let named = |fact: &Fact| match fact {
+                    Fact::Isolated { part: known, .. } | Fact::Repaired { part: known, .. } => known == part,
+                    Fact::Other { .. } => false,
+                };
+                if let Some(last) = facts.iter().rposition(named) {
+                    facts.remove(last);
+                }
+            }
+        }
+    }
+}
+
+/// The stage that stage `of` is compared with: the last one before it in whose condition the set was but for the repair or
+/// the isolation that began `of`; where there is none, the last before it. `observed` says in which anything was seen.
+pub(super) fn reference(conditions: &[Condition], observed: &[bool], of: usize) -> Option<usize> {
+    let earlier = || (0..of).rev().filter(|i| observed.get(*i).copied().unwrap_or(false));
+    let own = conditions.get(of)?;
+    let before = conditions.get(of.checked_sub(1)?)?;
+    let news: BTreeSet<&Fact> = own.0.difference(&before.0).collect();
+    let without = Condition(own.0.iter().filter(|fact| !news.contains(fact)).cloned().collect());
+    let like = earlier().find(|i| conditions.get(*i) == Some(&without)).filter(|_| !news.is_empty());
+    like.or_else(|| earlier().next())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn step(kind: StepKind, part: &str) -> Option<Step> {
+        let parts = if part.is_empty() { Vec::new() } else { vec![part.to_owned()] };
+        Some(Step { text: "step".to_owned(), kind, parts })
+    }
+
+    #[test]
+    fn like_is_compared_with_like() {
+        use StepKind::{Isolate, Repair, Restore};
+        let steps = [
+            None,
+            step(Isolate, "infrared-receiver"), // 1
+            step(Restore, "infrared-receiver"), // 2: as 0
+            step(Repair, "remote"),             // 3: against 2
+            step(Isolate, "key-board"),         // 4: against 3
+            step(Isolate, "key-cable"),         // 5: against 4
+            step(Repair, "key-cable"),          // 6: the cable is plugged again, the board is not: against 4
+            step(Restore, "key-board"),         // 7
+            step(Repair, "key-cable"),          // 8: a second repair is another one: against 7
+        ];
+        let conditions = Condition::of_stages(steps.iter().map(Option::as_ref));
+        assert_eq!(conditions[0], conditions[2]);
+        assert_ne!(conditions[6], conditions[8]);
+        let all = [true; 9];
+        let compared: Vec<_> = (0..9).map(|of| reference(&conditions, &all, of)).collect();
+        assert_eq!(compared, [None, Some(0), Some(1), Some(2), Some(3), Some(4), Some(4), Some(6), Some(7)]);
+        // A stage in which nothing was seen is none to compare with.
+        let mut seen = all;
+        seen[2] = false;
+        assert_eq!(reference(&conditions, &seen, 3), Some(0));
+    }
+}
