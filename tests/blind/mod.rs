@@ -3,8 +3,8 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
-mod same; // live and stored alike
 mod live; // soaks on a pseudo-terminal
+mod same; // live and stored alike
 mod served; // the daemon, its jobs and its page's API
 mod stored; // saved captures
 

@@ -271,7 +271,10 @@ impl Builder {
         if event.kind == EventKind::Reading {
             return answer;
         }
-        path.sign(event.t);
+        // A release by time-out came from no record of the set, so it is no sign of life.
+        if event.kind != EventKind::Release || event.offset.is_some() {
+            path.sign(event.t);
+        }
         match event.kind {
             EventKind::Frame if event.path == ControlPath::Cec && event.opcode.is_none() => {
                 path.reporter.push(event.t, 0);

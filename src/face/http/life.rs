@@ -86,7 +86,7 @@ pub fn run(start: Start) -> Result<()> {
         ring: Ring::default(),
         ports: Default::default(),
         token: token.clone(),
-        session: Token::passing()?,
+        session: token.session(),
         makers: start.makers,
         boot: random_hex::<6>()?,
         started: Anchor::now(),

@@ -5,6 +5,8 @@ use std::io::Write;
 use std::os::unix::fs::{MetadataExt, OpenOptionsExt};
 use std::path::Path;
 
+use sha2::{Digest, Sha256};
+
 use crate::base::{Error, Result};
 use crate::journal::hexadecimal;
 
@@ -60,12 +62,11 @@ impl Token {
         }
     }
 
-    /// A new one that is nowhere but in memory: what a browser is given for as long as the daemon runs.
-    ///
-    /// # Errors
-    /// `Machine` when the system gives no random numbers.
-    pub fn passing() -> Result<Self> {
-        random_hex::<32>().map(Self)
+    /// What a browser is given instead of the token: it tells nothing of it, and holds for as long as the token does, so
+    /// that a page finds its way back after the daemon was restarted.
+    #[must_use]
+    pub fn session(&self) -> Self {
+        Self(hexadecimal(&Sha256::digest(format!("a page's session of {}", self.0))))
     }
 
     fn make(path: &Path) -> Result<Self> {
@@ -106,6 +107,7 @@ mod tests {
         assert_eq!(fs::metadata(&path).unwrap().mode() & 0o777, 0o600);
         let again = Token::load(&path).unwrap();
         assert!(token.is(again.secret()) && token.secret().len() == 64);
+        assert!(token.session().is(again.session().secret()) && !token.is(token.session().secret()));
         assert!(!token.is("") && !token.is(&token.secret()[..63]) && !token.is(&"0".repeat(64)));
         assert!(!format!("{token:?}").contains(token.secret()));
         fs::set_permissions(&path, fs::Permissions::from_mode(0o640)).unwrap();

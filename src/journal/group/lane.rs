@@ -225,7 +225,11 @@ impl Lane {
             self.told.push((what.to_string(), false));
             self.lost = None;
         }
-        if self.shared.lock().phase == Phase::Closing && !self.recording.is_closed() {
+        let inner = self.shared.lock();
+        // What came while an earlier batch was written has its turn first.
+        let last = inner.phase == Phase::Closing && inner.inbox.is_empty();
+        drop(inner);
+        if last && !self.recording.is_closed() {
             let close = serde_json::json!({ "captured": self.recording.offset() }).to_string();
             let wall = Anchor::now().unix_ns;
             self.recording.add(RecordKind::Close, self.recording.last(), wall, close.as_bytes())?;
