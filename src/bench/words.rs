@@ -1,6 +1,7 @@
 //! Sentences about a job that the terminal, the page and the report share.
 
-use crate::analysis::compare::{Comparison, Verdict};
+use crate::analysis::compare::{Comparison, PathComparison, Verdict};
+use crate::analysis::ledger::Observed;
 use crate::analysis::soak::BlindNow;
 use crate::base::ControlPath;
 use crate::base::words::{chance, duration, number};
@@ -27,6 +28,10 @@ pub fn headline(comparison: &Comparison) -> String {
         ),
         Verdict::Unchanged => "unchanged. About as many strays as before.".to_owned(),
         Verdict::Worse => "worse. There are more strays than before.".to_owned(),
+        Verdict::Undecided if unsigned(comparison).is_some() => format!(
+            "undecided. Nothing showed that a stray on {} would have been seen: soak with a sign of life.",
+            unsigned(comparison).unwrap_or_default()
+        ),
         Verdict::Undecided => match comparison.soak_more_s {
             Some(more) if more > 0.0 => {
                 format!("undecided. About {} more of hands-off soak are needed.", duration(more.ceil()))
@@ -34,6 +39,16 @@ pub fn headline(comparison: &Comparison) -> String {
             _ => "undecided. No soak of this length can tell.".to_owned(),
         },
     }
+}
+
+/// A path that strayed before and of which nothing was seen after.
+fn unsigned(comparison: &Comparison) -> Option<String> {
+    let blind = |path: &&PathComparison| {
+        path.figures.strayed_before
+            && !path.figures.strayed_after
+            && path.total.observed == Observed::default()
+    };
+    comparison.paths.iter().find(blind).map(|path| path.total.id.words())
 }
 
 fn times(ratio: f64) -> String {

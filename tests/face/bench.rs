@@ -255,6 +255,9 @@ fn the_demo_goes_from_fault_to_proof_and_reports() {
     for stage in [5, 6] {
         assert!(!seen(stage).0, "stage {}", stage + 1);
     }
+    // The whole repair against the stage of like condition; what was isolated in between is no part of it.
+    assert_eq!(stages[6]["compared_with_stage"], 4);
+    assert_eq!(stages[6]["comparison"]["verdict"], "gone", "{}", stages[6]["comparison"]);
     assert_ne!(stages[1]["comparison"]["verdict"], "gone");
     assert_ne!(stages[3]["comparison"]["verdict"], "gone");
     assert_ne!(stages[4]["comparison"]["verdict"], "gone");

@@ -251,7 +251,7 @@ impl Entry {
         if !fresh {
             drop(self.load(protocols, &mut index)?);
         }
-        Store::open(&self.folder)
+        Store::open_known(&self.folder)
     }
 
     fn stamp(&self, protocols: &Protocols) -> Stamp {

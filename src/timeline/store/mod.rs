@@ -65,9 +65,22 @@ impl Store {
     /// # Errors
     /// `Machine` when the disk fails or another process keeps the index locked for more than 5 s.
     pub fn open(folder: &Path) -> Result<Self> {
+        Self::open_with(folder, true)
+    }
+
+    /// Opens an index that this process has just looked through by [`Store::open`]: many requests ask the same one, and its
+    /// damage is told when the place is met.
+    ///
+    /// # Errors
+    /// As [`Store::open`].
+    pub fn open_known(folder: &Path) -> Result<Self> {
+        Self::open_with(folder, false)
+    }
+
+    fn open_with(folder: &Path, look_through: bool) -> Result<Self> {
         let path = folder.join("straykey.db");
         let existed = path.exists();
-        if let Some(connection) = schema::open(&path)? {
+        if let Some(connection) = schema::open(&path, look_through)? {
             return Ok(Self { connection, path, made_anew: !existed, damaged: false });
         }
         let damaged = !schema::has_other_version(&path);
@@ -79,7 +92,7 @@ impl Store {
                 })?;
             }
         }
-        match schema::open(&path)? {
+        match schema::open(&path, look_through)? {
             Some(connection) => Ok(Self { connection, path, made_anew: true, damaged }),
             None => Err(Error::machine("cannot make the index of the job").at(&path)),
         }

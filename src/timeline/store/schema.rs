@@ -40,8 +40,8 @@ pub(super) const CLEAR: &str = "BEGIN; DELETE FROM stages; DELETE FROM steps; DE
      DELETE FROM events; DELETE FROM readings; DELETE FROM detail; DELETE FROM findings; COMMIT;";
 
 /// Opens the file and makes the tables; `None` when it is damaged or of another version.
-pub(super) fn open(path: &Path) -> Result<Option<Connection>> {
-    match try_open(path) {
+pub(super) fn open(path: &Path, look_through: bool) -> Result<Option<Connection>> {
+    match try_open(path, look_through) {
         Ok(found) => Ok(found),
         Err(error) if is_damage(&error) => Ok(None),
         Err(error) => Err(failed(path, error)),
@@ -90,7 +90,7 @@ pub(super) fn damaged(path: &Path) -> Error {
     )
 }
 
-fn try_open(path: &Path) -> rusqlite::Result<Option<Connection>> {
+fn try_open(path: &Path, look_through: bool) -> rusqlite::Result<Option<Connection>> {
     let connection = Connection::open(path)?;
     connection.busy_timeout(Duration::from_secs(5))?;
     let version: i64 = connection.pragma_query_value(None, "user_version", |row| row.get(0))?;
@@ -104,7 +104,7 @@ fn try_open(path: &Path) -> rusqlite::Result<Option<Connection>> {
     connection.execute_batch(TABLES)?;
     connection.pragma_update(None, "user_version", SCHEMA_VERSION)?;
     let length = std::fs::metadata(path).map_or(0, |data| data.len());
-    if !empty && length <= LOOKED_THROUGH && !is_whole(&connection)? {
+    if look_through && !empty && length <= LOOKED_THROUGH && !is_whole(&connection)? {
         return Ok(None);
     }
     Ok(Some(connection))
