@@ -256,7 +256,9 @@ fn the_state_tells_what_to_do_next_at_every_point_of_a_job() {
     straykey(&["job", "new", &path(&job), "--set", "kitchen set", "--chassis", "alder"]);
     assert_eq!(next(&job), "soak");
     let built = self::job(folder.path());
-    assert_eq!(next(&built), "hand-back");
+    // Infrared strayed as received, and nothing showed since that it would have been seen: the keypad's quiet is no
+    // hand-back. Where all is seen, `blind::live` expects one.
+    assert_eq!(next(&built), "test");
     straykey(&["step", &path(&built), "another step", "--kind", "repair"]);
     assert_eq!(next(&built), "soak");
     let closed = straykey(&["job", "close", &path(&built)]);
