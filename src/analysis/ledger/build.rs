@@ -90,7 +90,6 @@ pub struct Builder {
     queued: Vec<(Nanoseconds, Key)>,
     pub(super) windows: Windows,
     pub(super) heard: Vec<Span>,
-    boots: u64,
     planned_s: Option<f64>,
     /// The last time that anything came.
     heard_at: Nanoseconds,
@@ -255,8 +254,7 @@ impl Builder {
             Some(Power::Standby) => {
                 self.asleep.get_or_insert(event.t);
             }
-            Some(power) => {
-                self.boots += u64::from(power == Power::Boot);
+            Some(_) => {
                 if let Some(from) = self.asleep.take() {
                     self.trouble(Span { start: from, end: event.t }, Blind::Standby);
                 }
@@ -356,7 +354,6 @@ impl Builder {
             paths,
             prompts: self.prompts.clone(),
             heard: self.heard.last().map(|run| run.end),
-            boots: self.boots,
             planned_s: self.planned_s,
         }
     }

@@ -233,17 +233,6 @@ impl LevelStats {
         self.squares = self.squares.saturating_add(u128::from(counts) * u128::from(counts));
     }
 
-    /// Adds another account of the same line and state.
-    pub fn add(&mut self, other: &Self) {
-        if other.n > 0 {
-            self.min = if self.n == 0 { other.min } else { self.min.min(other.min) };
-            self.max = self.max.max(other.max);
-            self.n += other.n;
-            self.sum = self.sum.saturating_add(other.sum);
-            self.squares = self.squares.saturating_add(other.squares);
-        }
-    }
-
     /// Mean in counts.
     #[allow(clippy::cast_precision_loss)]
     pub fn mean(&self) -> f64 {
@@ -350,8 +339,6 @@ pub struct Ledger {
     /// The last instant at which anything came; null when nothing did.
     #[serde(default)]
     pub heard: Option<Nanoseconds>,
-    /// Starts of the set.
-    pub boots: u64,
     /// How long the soak was planned to last, seconds; null for any other capture.
     #[serde(default)]
     pub planned_s: Option<f64>,
@@ -360,7 +347,7 @@ pub struct Ledger {
 impl Ledger {
     /// Of nothing.
     pub const NONE: Self =
-        Self { span: None, paths: Vec::new(), prompts: Vec::new(), heard: None, boots: 0, planned_s: None };
+        Self { span: None, paths: Vec::new(), prompts: Vec::new(), heard: None, planned_s: None };
 
     /// The evidence on a path; `None` when nothing of it was met.
     pub fn path(&self, id: &PathId) -> Option<&PathLedger> {

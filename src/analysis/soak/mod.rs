@@ -293,7 +293,12 @@ impl Soak {
             tally.add(open.get(id).copied().unwrap_or_default());
             let own = if ledger.path(id).is_some() { ledger } else { &empty };
             let state = self.path_state(id, tally, own, share, false);
-            with_sign.extend(self.path_state(id, tally, own, share, true).figures);
+            // Where nothing is pending a sign of life would change nothing.
+            with_sign.extend(if state.total.pending_s > 0.0 {
+                self.path_state(id, tally, own, share, true).figures
+            } else {
+                state.figures
+            });
             paths.push(state);
         }
         let figures = || paths.iter().filter_map(|path| path.figures);
