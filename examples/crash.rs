@@ -51,7 +51,7 @@ fn kill(kills: u64) {
         command.stdout(Stdio::piped());
         // From before the first record to some megabytes.
         let run = Duration::from_micros(random.below(if seed % 4 == 0 { 8_000 } else { 90_000 }) as u64);
-        crash::kill_and_check(&mut command, &folder, seed, run, &mut shown);
+        crash::kill_and_check(&mut command, &folder, seed, 0, run, &mut shown);
         std::fs::remove_dir_all(&folder).unwrap();
         if seed % 100 == 99 {
             println!("{:6.0} s  {shown:?}", started.elapsed().as_secs_f64());

@@ -87,18 +87,19 @@ pub(crate) struct Shown {
     pub(crate) slowest: Duration,
 }
 
-/// Starts a child, kills it after `run`, and checks every capture that it has left. `command` starts the child
-/// with its output piped.
+/// Starts a child, kills it `run` after it has acknowledged `work` bytes, and checks every capture that it has left.
+/// `command` starts the child with its output piped. Work is counted in bytes, as a loaded machine may need long for them.
 pub(crate) fn kill_and_check(
     command: &mut Command,
     folder: &Path,
     seed: u64,
+    work: u64,
     run: Duration,
     shown: &mut Shown,
 ) {
     let mut child =
         command.env(FOLDER, folder).env(SEED, seed.to_string()).spawn().expect("the child starts");
-    let acknowledged = listen(&mut child, run);
+    let acknowledged = listen(&mut child, work, run);
     shown.kills += 1;
     for entry in std::fs::read_dir(folder).expect("its folder") {
         let path = entry.expect("an entry").path();
@@ -113,8 +114,9 @@ pub(crate) fn kill_and_check(
 }
 
 /// Reads what the child acknowledges until it is dead.
-fn listen(child: &mut Child, run: Duration) -> BTreeMap<u64, u64> {
+fn listen(child: &mut Child, work: u64, run: Duration) -> BTreeMap<u64, u64> {
     let mut output = BufReader::new(child.stdout.take().expect("a pipe"));
+    let (reached, worked) = std::sync::mpsc::channel();
     let reader = std::thread::spawn(move || {
         let mut seen = BTreeMap::new();
         let mut line = Vec::new();
@@ -126,11 +128,17 @@ fn listen(child: &mut Child, run: Duration) -> BTreeMap<u64, u64> {
             {
                 let best = seen.entry(name).or_insert(0);
                 *best = offset.max(*best);
+                if seen.values().sum::<u64>() >= work {
+                    let _ = reached.send(());
+                }
             }
             line.clear();
         }
         seen
     });
+    if work > 0 {
+        worked.recv_timeout(Duration::from_secs(120)).expect("the child works");
+    }
     std::thread::sleep(run);
     child.kill().expect("the child is killed, not ended by itself");
     let status = child.wait().expect("it is dead");
