@@ -11,7 +11,7 @@ use crate::analysis::compare::Verdict;
 use crate::analysis::soak::SoakState;
 use crate::base::words::plural;
 use crate::base::{Anchor, Error, Event, Nanoseconds, Result, write_event};
-use crate::bench::{SoakPlan, SoakRun, words};
+use crate::bench::{Asked, SoakPlan, SoakRun, words};
 use crate::face::cli::args;
 use crate::face::http::client::Client;
 use crate::face::out::{Out, Outcome};
@@ -221,7 +221,7 @@ pub(super) fn soak(options: &args::Soak, protocols: &Protocols, out: &mut Out) -
         full: options.full,
         attended: !options.unattended,
         chassis: options.chassis.clone(),
-        enough: None,
+        hand: None,
         show_events: !out.json,
     };
     let (job, state, result) = run_soak(job, Box::new(port), &spec, &plan, protocols, &stop, out)?;
@@ -231,8 +231,8 @@ pub(super) fn soak(options: &args::Soak, protocols: &Protocols, out: &mut Out) -
     Ok(Outcome::Done)
 }
 
-/// Whether a source has given all it will give.
-pub(super) type Enough = Box<dyn Fn(&Session) -> bool>;
+/// Whoever presses the key that is asked for.
+pub(super) type Hand = Box<dyn Fn(&Asked)>;
 
 /// How a soak is to run.
 pub(super) struct Plan {
@@ -244,8 +244,8 @@ pub(super) struct Plan {
     pub(super) attended: bool,
     /// Chassis, when it is not the job's.
     pub(super) chassis: Option<String>,
-    /// Says that the source has given all it will give.
-    pub(super) enough: Option<Enough>,
+    /// Presses the keys that are asked for, where nobody reads them.
+    pub(super) hand: Option<Hand>,
     /// Show each event as it comes.
     pub(super) show_events: bool,
 }
@@ -269,7 +269,7 @@ pub(super) fn run_soak(
     let repaired =
         present.and_then(|stage| stage.step.as_ref()).is_some_and(|step| step.kind == StepKind::Repair);
     if repaired
-        && plan.enough.is_none()
+        && plan.hand.is_none()
         && let Some((_, needed)) = crate::bench::last_plan(&loaded.stages()?)
     {
         out.note(format!("Before this repair: {}", needed.advice()));
@@ -293,7 +293,10 @@ pub(super) fn run_soak(
             run.tick(session.now());
             if let Some(asked) = run.proceed() {
                 job.add_prompt(&name, Prompt { t: session.now(), key: asked.key })?;
-                display.aside(|| out.note(asked.words()));
+                match &plan.hand {
+                    Some(hand) => hand(&asked),
+                    None => display.aside(|| out.note(asked.words())),
+                }
             }
             let blind = !run.state().blind.is_empty();
             if blind && !warned {
@@ -302,7 +305,7 @@ pub(super) fn run_soak(
             warned = blind;
             display.show(session.now(), &SoakLook::of(run));
         }
-        Ok(run.is_over() || plan.enough.as_ref().is_some_and(|enough| enough(session)))
+        Ok(run.is_over())
     });
     display.end();
     let end = session.now();
