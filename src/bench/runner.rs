@@ -153,9 +153,14 @@ impl SoakRun {
         self.asked.as_ref()
     }
 
-    /// How long hands were off, up to now.
+    /// How long it has run: hands off, and the port there.
     pub fn run(&self) -> Nanoseconds {
-        self.now - self.builder.hands_on(self.now)
+        self.now - self.builder.paused(self.now)
+    }
+
+    /// For how long the port has been gone; the soak waits for it.
+    pub fn waits(&self) -> Option<Nanoseconds> {
+        self.builder.gone_since().map(|since| self.now - since)
     }
 
     /// Whether strays came since this was asked last.
@@ -185,6 +190,10 @@ impl SoakRun {
     /// prompt at this instant.
     pub fn proceed(&mut self) -> Option<Asked> {
         if self.phase == Phase::Opening || self.phase == Phase::Closing {
+            // What is pressed while the port is gone shows nothing.
+            if self.waits().is_some() {
+                return None;
+            }
             if self.builder.open_prompt().is_some() {
                 return None;
             }

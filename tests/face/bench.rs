@@ -1,6 +1,7 @@
 //! A bench: a simulated set on a pseudo-terminal, the program on the other end, a job between them.
 
 use std::io::{BufRead, BufReader};
+use std::os::unix::fs::symlink;
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
@@ -59,7 +60,8 @@ fn new_job(folder: &Path) {
 fn watch_shows_a_press_and_ends_when_the_port_is_gone() {
     let mut terminal = Terminal::open();
     let port = terminal.path().to_str().unwrap().to_owned();
-    let mut child = spawn(&["watch", "--port", &port, "--chassis", "alder", "--json", "--cautions-read"]);
+    let mut child =
+        spawn(&["watch", "--port", &port, "--chassis", "alder", "--json", "--cautions-read", "--no-wait"]);
     let told = listening(&mut child);
     let mut events = BufReader::new(child.stdout.take().unwrap()).lines();
     terminal.print(readings(1000, false, 4).as_bytes());
@@ -72,6 +74,60 @@ fn watch_shows_a_press_and_ends_when_the_port_is_gone() {
     assert_eq!(child.wait().unwrap().code(), Some(4));
     assert!(rest.iter().any(|line| line.contains("\"fault\"")), "{rest:?}");
     assert!(told.join().unwrap().contains("the port is gone"));
+}
+
+/// What a watch is told by its port ends with the adapter, and goes on with it; the set is not blamed.
+#[test]
+fn watch_waits_for_the_adapter_and_goes_on() {
+    let folder = tempfile::tempdir().unwrap();
+    let port = folder.path().join("adapter");
+    let port_text = port.to_str().unwrap();
+    let mut first = Terminal::open();
+    symlink(first.path(), &port).unwrap();
+    let mut child = spawn(&[
+        "watch",
+        "--port",
+        port_text,
+        "--chassis",
+        "alder",
+        "--json",
+        "--cautions-read",
+        "--seconds",
+        "30",
+    ]);
+    let mut told = BufReader::new(child.stderr.take().unwrap()).lines();
+    let mut said = |word: &str| told.by_ref().map_while(Result::ok).any(|line| line.contains(word));
+    assert!(said("Watching"));
+    // Not a byte came before it was pulled.
+    std::fs::remove_file(&port).unwrap();
+    first.unplug();
+    assert!(said("The adapter is unplugged"));
+    let mut second = Terminal::open();
+    symlink(second.path(), &port).unwrap();
+    assert!(said("The adapter is back"));
+    let mut events = BufReader::new(child.stdout.take().unwrap()).lines();
+    second.print((readings(1000, false, 4) + &readings(1200, true, 4)).as_bytes());
+    assert!(events.by_ref().map_while(Result::ok).any(|line| line.contains("KEY_MENU")));
+    std::fs::remove_file(&port).unwrap();
+    second.unplug();
+    assert!(said("The adapter is unplugged"));
+    let signal = ["-INT", &child.id().to_string()];
+    assert!(std::process::Command::new("kill").args(signal).status().unwrap().success());
+    assert_eq!(child.wait().unwrap().code(), Some(0));
+    let rest: Vec<String> = told.map_while(Result::ok).collect();
+    assert!(!rest.iter().any(|line| line.contains("is the set on")), "{rest:?}");
+}
+
+#[test]
+fn a_watch_without_an_adapter_does_not_talk_of_the_set() {
+    let mut terminal = Terminal::open();
+    let port = terminal.path().to_str().unwrap().to_owned();
+    let mut child = spawn(&["watch", "--port", &port, "--cautions-read", "--no-wait"]);
+    let told = listening(&mut child);
+    terminal.unplug();
+    assert_eq!(child.wait().unwrap().code(), Some(4));
+    let told = told.join().unwrap();
+    assert!(told.contains("the port is gone") && !told.contains("is the set on"), "{told}");
 }
 
 #[test]
@@ -96,8 +152,17 @@ fn an_unplugged_soak_keeps_what_was_read() {
     let mut terminal = Terminal::open();
     let port = terminal.path().to_str().unwrap().to_owned();
     let job_text = job.to_str().unwrap();
-    let mut child =
-        spawn(&["soak", job_text, "--port", &port, "--minutes", "5", "--cautions-read", "--json"]);
+    let mut child = spawn(&[
+        "soak",
+        job_text,
+        "--port",
+        &port,
+        "--minutes",
+        "5",
+        "--cautions-read",
+        "--json",
+        "--no-wait",
+    ]);
     let told = listening(&mut child);
     let bytes =
         readings(1000, false, 10) + readings(1500, true, 10).as_str() + readings(2000, false, 10).as_str();

@@ -82,6 +82,8 @@ pub struct Builder {
     pub(super) troubles: Vec<(Span, Blind)>,
     /// Until the port is back.
     pub(super) gone: Option<Lasting>,
+    /// When the port was gone before.
+    gaps: Vec<Span>,
     /// Until the next bytes.
     pub(super) hole: Option<Lasting>,
     pub(super) asleep: Option<Nanoseconds>,
@@ -175,7 +177,9 @@ impl Builder {
             }
             What::PortBack { .. } => {
                 if let Some(gone) = self.gone.take() {
-                    self.trouble(Span { start: gone.from, end: mark.t.max(gone.from) }, gone.why);
+                    let gap = Span { start: gone.from, end: mark.t.max(gone.from) };
+                    self.gaps.push(gap);
+                    self.trouble(gap, gone.why);
                 }
             }
             What::BytesLost { bytes } => {
@@ -321,10 +325,16 @@ impl Builder {
         self.prompts.last().filter(|asked| asked.answered.is_none() && self.now < asked.until)
     }
 
-    /// How long hands were on up to `now`.
-    pub fn hands_on(&self, now: Nanoseconds) -> Nanoseconds {
-        let spans = self.prompts.iter().map(|asked| Span { start: asked.t, end: asked.until.min(now) });
-        spans.collect::<Intervals>().length()
+    /// How long up to `now` hands were on, or the port was gone: that is no time of a soak.
+    pub fn paused(&self, now: Nanoseconds) -> Nanoseconds {
+        let hands = self.prompts.iter().map(|asked| Span { start: asked.t, end: asked.until.min(now) });
+        let gone = self.gone_since().map(|from| Span { start: from, end: now.max(from) });
+        hands.chain(self.gaps.iter().copied()).chain(gone).collect::<Intervals>().length()
+    }
+
+    /// Since when the port is gone; nothing while it is there.
+    pub fn gone_since(&self) -> Option<Nanoseconds> {
+        self.gone.as_ref().map(|gone| gone.from)
     }
 
     /// Whether hands are on at this instant.

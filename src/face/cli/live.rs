@@ -18,7 +18,7 @@ use crate::face::out::{Out, Outcome};
 use crate::source::ByteSource;
 use crate::source::serial::{PortSpec, SerialPort};
 use crate::timeline::job::{CaptureOptions, Hands, Job, Prompt, StepKind};
-use crate::timeline::live::{Progress, Session};
+use crate::timeline::live::{Adapter, Progress, Session};
 use crate::timeline::{Protocols, Unwatched, Watch};
 
 /// Set by Ctrl-C and by a request to end.
@@ -57,7 +57,8 @@ impl Stop {
 }
 
 pub(super) fn open(port: &args::Port) -> Result<(SerialPort, PortSpec)> {
-    let spec = PortSpec::new(&port.port, port.baud).framing(&port.framing)?;
+    let mut spec = PortSpec::new(&port.port, port.baud).framing(&port.framing)?;
+    spec.reconnect = !port.no_wait;
     Ok((SerialPort::open(&spec)?, spec))
 }
 
@@ -99,14 +100,18 @@ pub(super) fn watch(options: &args::Watch, protocols: &Protocols, out: &mut Out)
     let mut shown = Out::new(json);
     let mut display = Status::new();
     let mut look = WatchLook::default();
+    let mut turns = Turns::of(&spec);
     let result = follow(&mut session, &mut Unwatched, &stop, out, &mut |now, events, session, _| {
         let now = now.unwrap_or_else(|| session.now());
         look.take(events);
+        if let Some(note) = turns.take(session.adapter()) {
+            display.aside(|| shown.note(note));
+        }
         if !events.is_empty() {
             display.aside(|| print(events, session.anchor(), &mut shown))?;
         }
         if display.is_due(now) {
-            look.tick(now, session.last_byte(), session.bytes());
+            look.tick(now, session.last_byte(), session.adapter(), session.bytes());
             display.in_place(now, &look);
         }
         Ok(until.is_some_and(|until| now >= until))
@@ -115,6 +120,31 @@ pub(super) fn watch(options: &args::Watch, protocols: &Protocols, out: &mut Out)
     let ended = finish(session, &mut Unwatched, job.as_mut(), out, true);
     result.and(ended)?;
     Ok(Outcome::Done)
+}
+
+/// What is said when an adapter that is waited for goes and comes back.
+struct Turns {
+    waits: bool,
+    seen: Adapter,
+}
+
+impl Turns {
+    fn of(spec: &PortSpec) -> Self {
+        Self { waits: spec.reconnect, seen: Adapter::Stayed }
+    }
+
+    fn take(&mut self, adapter: Adapter) -> Option<&'static str> {
+        if std::mem::replace(&mut self.seen, adapter) == adapter || !self.waits {
+            return None;
+        }
+        match adapter {
+            Adapter::Stayed => None,
+            Adapter::Gone { .. } => {
+                Some("The adapter is unplugged. Plug it in again; straykey waits for it. Ctrl-C ends.")
+            }
+            Adapter::Back { .. } => Some("The adapter is back. Going on."),
+        }
+    }
 }
 
 /// Looks at what one pull gave; `true` ends the session.
@@ -150,13 +180,16 @@ pub(super) fn follow<W: Watch>(
             Some(_) if stop.asked() || enough => return Ok(()),
             Some(_) => {}
             None => {
-                // The ways in which a port goes are no wrong use and no bad input: the machine lost it.
-                return Err(Error::machine("the port is gone").remedy(
-                    "check the cable and the adapter; what was read up to now is kept where a job was given",
-                ));
+                return Err(gone());
             }
         }
     }
+}
+
+/// The ways in which a port goes are no wrong use and no bad input: the machine lost it.
+pub(super) fn gone() -> Error {
+    Error::machine("the port is gone")
+        .remedy("check the cable and the adapter; what was read up to now is kept where a job was given")
 }
 
 fn print(events: &[Event], anchor: Option<Anchor>, out: &mut Out) -> Result<()> {
@@ -181,9 +214,9 @@ pub(super) fn finish(
     out: &mut Out,
     show: bool,
 ) -> Result<()> {
-    if session.bytes() == 0 {
+    if session.bytes() == 0 && session.adapter() == Adapter::Stayed {
         out.note("Nothing arrived: is the set on, its ground connected, and the rate right?");
-    } else if session.choice().is_none() {
+    } else if session.bytes() > 0 && session.choice().is_none() {
         out.note("The chassis was not recognised; name it with --chassis. The raw bytes are not lost.");
     }
     let anchor = session.anchor();
@@ -209,7 +242,9 @@ pub(super) fn soak(options: &args::Soak, protocols: &Protocols, out: &mut Out) -
         return Err(Error::usage("--minutes must be more than 0").remedy("for example --minutes 30"));
     }
     if let Some(daemon) = Client::for_job(&options.job) {
-        return tell_value(&through::soak(&daemon, options, out)?, out).map(|()| Outcome::Done);
+        let (soak, ended) = through::soak(&daemon, options, out)?;
+        tell_value(&soak, out)?;
+        return ended.map(|()| Outcome::Done);
     }
     let mut job = Job::open(&options.job)?;
     job::cautions(&mut job, options.cautions_read, out)?;
@@ -284,8 +319,12 @@ pub(super) fn run_soak(
     let mut display = Status::new();
     let mut shown = Out::new(false);
     let mut warned = false;
+    let mut turns = Turns::of(spec);
     let followed = follow(&mut session, &mut run, stop, out, &mut |now, events, session, run| {
         let news = events.iter().any(line::is_news);
+        if let Some(note) = turns.take(session.adapter()) {
+            display.aside(|| out.note(note));
+        }
         if plan.show_events && news {
             display.aside(|| print(events, None, &mut shown))?;
         }
@@ -298,7 +337,7 @@ pub(super) fn run_soak(
                     None => display.aside(|| out.note(asked.words())),
                 }
             }
-            let blind = !run.state().blind.is_empty();
+            let blind = run.waits().is_none() && !run.state().blind.is_empty();
             if blind && !warned {
                 display.aside(|| run.state().blind.iter().for_each(|blind| out.note(words::blind(blind))));
             }
