@@ -2,10 +2,10 @@
 
 use serde::Serialize;
 
-use super::compare::duration;
 use super::evidence::{Prior, log_marginal_scaled};
 use super::rate::{Count, compare_scaled};
 use super::special::log_sum_exp;
+use crate::base::words::duration;
 
 /// One stage: what was changed before it, and what was seen in it.
 #[derive(Clone, Debug, PartialEq)]

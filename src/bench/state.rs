@@ -247,7 +247,7 @@ pub fn state_of(loaded: &Loaded, views: &[StageView], protocols: &Protocols) -> 
         remarks: loaded.job.remarks().to_vec(),
         episode_gap_s: options.rule.as_ref().and_then(|rule| rule.gap).map(Nanoseconds::seconds),
         seed: options.seed,
-        verdict: last.map(|(_, comparison)| comparison.verdict),
+        verdict: last.map(|(_, comparison)| comparison.figures.verdict),
         advice: advice(loaded, views, attribution.as_ref(), &locate),
         stages: views.iter().map(|view| stage(loaded, view, &options)).collect(),
         causes: loaded.causes().clone(),
@@ -344,7 +344,7 @@ fn advice(
         return say("soak", words::soak_first(views.len(), plan.map(QuietPlan::advice).as_deref()));
     };
     if let Some((_, comparison)) = &last.comparison {
-        match (comparison.verdict, comparison.soak_more_s) {
+        match (comparison.figures.verdict, comparison.figures.soak_more_s) {
             (Verdict::Gone, _) => {
                 let toggle = attribution.and_then(|a| a.rest.toggle.as_ref());
                 return say("hand-back", words::hand_back(toggle.map(|toggle| toggle.sentence.as_str())));

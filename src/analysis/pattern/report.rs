@@ -9,9 +9,9 @@ use super::lock;
 use super::motif::Candidate;
 use super::sequence::Sequence;
 use super::{Class, MotifEvent, Pattern};
-use crate::analysis::compare::duration;
 use crate::analysis::episode::{GapMixture, Press, gaps, learn_gap};
 use crate::analysis::train::Train;
+use crate::base::words::duration;
 use crate::base::{EventKind, Nanoseconds};
 
 /// Two lengths of gap, where the long ones lie between bursts. Where long follows long beyond chance, the rate itself goes

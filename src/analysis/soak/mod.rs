@@ -1,7 +1,7 @@
 //! A soak while it runs: hands off, every input a stray. May be looked at as often as one likes.
 //!
 //! The soak that proves a repair is planned before it begins, from the observation before the step. It is judged by the
-//! functions that judge a stored stage ([`PathFigures`]), from the same ledger: when it ends, the job says what the soak
+//! functions that judge a stored stage ([`Figures`]), from the same ledger: when it ends, the job says what the soak
 //! said. Time counts only while a stray would have been seen.
 
 mod state;
@@ -9,7 +9,7 @@ mod state;
 use std::collections::BTreeMap;
 
 use super::compare::{
-    CompareOptions, Evidence, Observation, PathFigures, Side, Verdict, figures, of_verdicts, share,
+    CompareOptions, Evidence, Figures, Observation, Side, Verdict, figures, of_verdicts, share,
 };
 use super::episode::{Episode, episodes, fold};
 use super::ledger::{Intervals, Ledger, Observed, PathId, PathTotal};
@@ -303,7 +303,7 @@ impl Soak {
         }
         let figures = || paths.iter().filter_map(|path| path.figures);
         let verdict = of_verdicts(figures());
-        let most = |of: fn(&PathFigures) -> Option<f64>| {
+        let most = |of: fn(&Figures) -> Option<f64>| {
             let needed: Option<Vec<f64>> = figures().map(|figures| of(&figures)).collect();
             needed.filter(|all| !all.is_empty()).map(|all| all.into_iter().fold(0.0, f64::max))
         };
@@ -368,7 +368,7 @@ impl Soak {
                 strays: 0,
             };
             let before = paths.get(id).cloned().unwrap_or_else(nothing);
-            PathFigures::of(&Evidence {
+            Figures::of(&Evidence {
                 before: before.count,
                 after,
                 strays: (before.strays, tally.strays),

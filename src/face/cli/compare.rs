@@ -75,7 +75,7 @@ pub(super) fn run(options: &args::Compare, protocols: &Protocols, out: &mut Out)
             .push("Both captures were taken as hands off; if keys were pressed, say --hands on.".to_owned());
     }
     let readings = LineFindings::of(&lines[0], &lines[1], options.seed);
-    let gone = comparison.verdict == Verdict::Gone;
+    let gone = comparison.figures.verdict == Verdict::Gone;
     if out.json {
         out.value(&Shown { comparison: &comparison, readings: &readings })?;
     } else {

@@ -74,7 +74,8 @@ fn stage_line(stage: &StageState) -> String {
             plural(figures.episodes, "episode")
         ),
     };
-    let verdict = stage.comparison.as_ref().map_or(String::new(), |c| format!(", {}", c.verdict.word()));
+    let verdict =
+        stage.comparison.as_ref().map_or(String::new(), |c| format!(", {}", c.figures.verdict.word()));
     format!("Stage {}{kind}: {}: {seen}{verdict}", stage.stage, safe(&stage.step))
 }
 
@@ -96,7 +97,7 @@ fn stages(stages: &[StageState], out: &mut Out) -> Result<()> {
             if watched { duration(stage.span_s) } else { unseen() },
             if watched { stage.strays.to_string() } else { unseen() },
             stage.figures.as_ref().map_or_else(unseen, |figures| figures.episodes.to_string()),
-            stage.comparison.as_ref().map_or("", |comparison| comparison.verdict.word()).to_owned(),
+            stage.comparison.as_ref().map_or("", |comparison| comparison.figures.verdict.word()).to_owned(),
         ]);
     }
     out.line(table::text(&list))
