@@ -1,7 +1,7 @@
 //! How likely a count is when its rate is not known: the marginal likelihood under a prior.
 
-use super::rate::Count;
-use super::special::ln_gamma;
+use crate::analysis::rate::Count;
+use crate::analysis::special::ln_gamma;
 
 /// Gamma prior of a rate: shape and inverse scale, the latter in the caller's unit of time.
 #[derive(Clone, Copy, Debug, PartialEq)]

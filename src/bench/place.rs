@@ -2,13 +2,13 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::load::Loaded;
-use super::views::{StageView, credit, free_s, measures};
 use crate::analysis::attribution::Toggle;
 use crate::analysis::compare::Verdict;
 use crate::analysis::ladder::{Fit, Network};
 use crate::analysis::locate::{self, Collector, Located, Outcome as Seen, StageEvidence};
 use crate::base::{ControlPath, EventKind, Key, Result};
+use crate::bench::load::Loaded;
+use crate::bench::views::{StageView, credit, free_s, measures};
 use crate::timeline::Protocols;
 use crate::timeline::job::Hands;
 

@@ -4,12 +4,6 @@ use std::path::Path;
 
 use serde::Serialize;
 
-use super::causes::JobCauses;
-use super::levels::{LineLevels, RateStretch, levels, rate_stretches};
-use super::load::Loaded;
-use super::place::located;
-use super::views::{StageView, credit, keys, options_of, views};
-use super::words;
 use crate::analysis::attribution::{Attribution, StepCredit};
 use crate::analysis::compare::{CompareOptions, Comparison, Side, Verdict};
 use crate::analysis::ledger::PathTotal;
@@ -18,6 +12,12 @@ use crate::analysis::pattern::Pattern;
 use crate::analysis::quiet::QuietPlan;
 use crate::analysis::stray::Suspicion;
 use crate::base::{Nanoseconds, Result};
+use crate::bench::causes::JobCauses;
+use crate::bench::levels::{LineLevels, RateStretch, levels, rate_stretches};
+use crate::bench::load::Loaded;
+use crate::bench::place::located;
+use crate::bench::views::{StageView, credit, keys, options_of, views};
+use crate::bench::words;
 use crate::timeline::Protocols;
 use crate::timeline::job::{CaptureSource, Hands};
 

@@ -8,15 +8,15 @@ mod state;
 
 use std::collections::BTreeMap;
 
-use super::compare::{
+use crate::analysis::compare::{
     CompareOptions, Evidence, Figures, Observation, Side, Verdict, figures, of_verdicts, share,
 };
-use super::episode::{Episode, episodes, fold};
-use super::ledger::{Intervals, Ledger, Observed, PathId, PathTotal};
-use super::quiet::{Credit, QuietPlan, exposure, free, watched};
-use super::rate::{Count, compare_scaled};
-use super::scatter::scatter;
-use super::train::Train;
+use crate::analysis::episode::{Episode, episodes, fold};
+use crate::analysis::ledger::{Intervals, Ledger, Observed, PathId, PathTotal};
+use crate::analysis::quiet::{Credit, QuietPlan, exposure, free, watched};
+use crate::analysis::rate::{Count, compare_scaled};
+use crate::analysis::scatter::scatter;
+use crate::analysis::train::Train;
 use crate::base::{ControlPath, Event, Nanoseconds, Span};
 
 pub use state::{BlindNow, PathState, SoakState};
@@ -91,7 +91,7 @@ pub struct Soak {
     restarts: u32,
     /// Worked out for so many strays and intervals.
     known: Option<Known>,
-    baseline: super::baseline::Baseline,
+    baseline: crate::analysis::baseline::Baseline,
 }
 
 /// Strays that stay at hand until a pause settles them; more are settled without one.
@@ -146,7 +146,7 @@ impl Soak {
             begun: None,
             restarts: 0,
             known: None,
-            baseline: super::baseline::Baseline::new(gap),
+            baseline: crate::analysis::baseline::Baseline::new(gap),
         }
     }
 
@@ -235,7 +235,7 @@ impl Soak {
             .occurrences()
             .iter()
             .filter_map(|o| self.train.symbols().get(o.symbol as usize))
-            .map(super::train::Symbol::id)
+            .map(crate::analysis::train::Symbol::id)
             .collect();
         ids.sort();
         ids.dedup();
@@ -266,7 +266,7 @@ impl Soak {
     /// When any judged path was observed; any path at all while none strayed.
     fn union(&self, ledger: &Ledger) -> Intervals {
         let strayed: Vec<PathId> = self.judged(&BTreeMap::new());
-        let own = self.train.symbols().iter().map(super::train::Symbol::id);
+        let own = self.train.symbols().iter().map(crate::analysis::train::Symbol::id);
         let ids: Vec<PathId> = strayed.into_iter().chain(own).collect();
         let some = ledger.any_observed(&ids);
         if ids.is_empty() { ledger.any_observed(ledger.paths.iter().map(|path| &path.id)) } else { some }
@@ -400,7 +400,7 @@ fn figures_of(
 /// For simulations with a known truth: everything was observed, from the first instant on.
 impl Soak {
     fn all_observed(&self, now: Nanoseconds) -> Ledger {
-        let own = self.train.symbols().iter().map(super::train::Symbol::id);
+        let own = self.train.symbols().iter().map(crate::analysis::train::Symbol::id);
         let before = self.before.iter().flat_map(|(_, paths)| paths.keys().cloned());
         let keypad = PathId::whole(ControlPath::Keypad);
         let ids: Vec<PathId> = own.chain(before).chain([keypad]).collect();

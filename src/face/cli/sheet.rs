@@ -1,11 +1,11 @@
 //! A job on the terminal: the facts of the page as lines, as wide as the terminal.
 
-use super::load::{chance, duration};
-use super::table;
 use crate::analysis::stray::Suspicion;
 use crate::base::Result;
 use crate::base::words::plural;
 use crate::bench::{AttributionState, JobState, StageState, stretches_sentence, worth_telling};
+use crate::face::cli::load::{chance, duration};
+use crate::face::cli::table;
 use crate::face::out::{Out, safe};
 
 /// Prints the whole state for people: what it is, what was done and seen, what follows, what to do.
