@@ -100,8 +100,8 @@ fn run(random: &mut Random, truth: Truth, benches: u32) -> Tally {
         });
         let same = compare(&one, &two, &CompareOptions::default());
         tally.false_change +=
-            u32::from(matches!(same.verdict, Verdict::Reduced | Verdict::Worse | Verdict::Gone));
-        tally.ratio_covered += u32::from(!(same.ratio_low > 1.0 || same.ratio_high < 1.0));
+            u32::from(matches!(same.figures.verdict, Verdict::Reduced | Verdict::Worse | Verdict::Gone));
+        tally.ratio_covered += u32::from(!(same.figures.ratio_low > 1.0 || same.figures.ratio_high < 1.0));
         let warm = if truth == Truth::Thermal { 720.0 } else { 0.0 };
         let rate = 60.0 / bench.mean * (bench.seconds - warm) / bench.seconds;
         tally.rate_covered += u32::from(same.before.per_min_low <= rate && rate <= same.before.per_min_high);

@@ -2,10 +2,10 @@
 
 use serde::Serialize;
 
-use super::compare::duration;
-use super::evidence::{Prior, log_marginal_scaled};
-use super::rate::{Count, compare_scaled};
-use super::special::log_sum_exp;
+use crate::analysis::evidence::{Prior, log_marginal_scaled};
+use crate::analysis::rate::{Count, compare_scaled};
+use crate::analysis::special::log_sum_exp;
+use crate::base::words::duration;
 
 /// One stage: what was changed before it, and what was seen in it.
 #[derive(Clone, Debug, PartialEq)]
@@ -14,7 +14,7 @@ pub struct StageCount {
     pub changes: Vec<String>,
     /// Episodes, and exposure in minutes.
     pub count: Count,
-    /// Minutes of quiet that 95 % would need after this stage ([`super::quiet::QuietPlan::likely_s`]); `None` when it
+    /// Minutes of quiet that 95 % would need after this stage ([`crate::analysis::quiet::QuietPlan::likely_s`]); `None` when it
     /// showed no stray.
     pub likely_min: Option<f64>,
 }
@@ -121,7 +121,7 @@ pub fn log_bayes_factor(before: Count, after: Count, dispersion: f64, prior: Pri
 /// Judges every step of a job. Counts are episodes, exposures minutes, stages in order of time.
 ///
 /// Episodes that still cluster tell as much as so many fewer: all counts are divided by `dispersion`, that of all stages
-/// together ([`super::scatter::scatter`]), as a comparison of two stages does; 1 for independent episodes.
+/// together ([`crate::analysis::scatter::scatter`]), as a comparison of two stages does; 1 for independent episodes.
 ///
 /// # Source
 /// Quasi-likelihood as in [`compare_scaled`].

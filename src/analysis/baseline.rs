@@ -1,10 +1,10 @@
 //! What a baseline soak will ask of the soak after a repair, while it runs.
 
-use super::episode::{episodes, fold};
-use super::offtime::Stretches;
-use super::quiet::{Demand, quiet_times};
-use super::rate::Count;
-use super::train::Train;
+use crate::analysis::episode::{episodes, fold};
+use crate::analysis::offtime::Stretches;
+use crate::analysis::quiet::{Demand, quiet_times};
+use crate::analysis::rate::Count;
+use crate::analysis::train::Train;
 use crate::base::Nanoseconds;
 
 /// Pauses that the forecast of a running baseline rests on.
@@ -79,7 +79,7 @@ impl Baseline {
     }
 
     /// The quiet soak that a repair would need if the baseline stopped at `end` (95 %, 99 %), by the rules of
-    /// [`QuietPlan`](super::quiet::QuietPlan); nothing while no episode was seen to begin.
+    /// [`QuietPlan`](crate::analysis::quiet::QuietPlan); nothing while no episode was seen to begin.
     pub(super) fn plan(&mut self, count: Count, end: Nanoseconds) -> Option<(f64, f64)> {
         let stale = |(episodes, elapsed, _): &(u64, f64, _)| {
             *episodes != count.count || count.exposure > LONGER * elapsed || count.exposure < *elapsed

@@ -1,7 +1,7 @@
 //! Whether counts scatter as independent episodes would, and tests for when they do not.
 
-use super::random::Random;
-use super::special::{boundary, chi_square_upper, gamma_upper, ln_gamma, poisson_at_least};
+use crate::analysis::random::Random;
+use crate::analysis::special::{boundary, chi_square_upper, gamma_upper, ln_gamma, poisson_at_least};
 
 /// Scatter of counts in equal stretches of time.
 #[derive(Clone, Copy, Debug, PartialEq)]

@@ -1,9 +1,9 @@
 //! Rates that drift by themselves: recognised from where the episodes lie within each side, and a ratio with the drift
 //! taken out.
 
-use super::rate::Interval;
-use super::ratio::Ratio;
-use super::special::{normal_upper, student_quantile};
+use crate::analysis::rate::Interval;
+use crate::analysis::ratio::Ratio;
+use crate::analysis::special::{normal_upper, student_quantile};
 
 /// One side on a clock that both share.
 #[derive(Clone, Copy, Debug, PartialEq)]

@@ -1,8 +1,8 @@
 //! From raw strays to episodes: auto-repeat folded into presses, presses so close that they have one cause
 //! folded into episodes. Rates are tested on episodes only.
 
-use super::special::quantile;
-use super::train::Train;
+use crate::analysis::special::quantile;
+use crate::analysis::train::Train;
 use crate::base::{EventKind, Nanoseconds};
 
 /// A press with the repeats that belong to it.

@@ -1,8 +1,8 @@
 //! Where a path is held for long: the share of the observed time that it is held, and how long it is held and free at a
 //! time, before and after. An alternating renewal process; one cycle is a time held and the time free after it.
 
-use super::rate::Interval;
-use super::special::{student_quantile, student_upper};
+use crate::analysis::rate::Interval;
+use crate::analysis::special::{student_quantile, student_upper};
 
 /// What was seen of one side, seconds.
 #[derive(Clone, Debug, Default, PartialEq)]

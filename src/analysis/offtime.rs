@@ -5,7 +5,7 @@
 //! off-times possible, and the soak becomes long; many even ones exclude them. At shape one and nothing else it is
 //! the exact conditional answer (T1/(T1+T2))^k.
 
-use super::special::{beta, crossing, gamma_upper, ln_gamma, log_sum_exp};
+use crate::analysis::special::{beta, crossing, gamma_upper, ln_gamma, log_sum_exp};
 
 /// Shapes considered: from off-times far more uneven than an exponential's to a worn clock's. Flat in its
 /// logarithm between them; a rule of our own where it ends.

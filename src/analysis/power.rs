@@ -1,7 +1,7 @@
 //! When the set was on, as its own boot and standby messages tell; where they tell nothing, from the start of the
 //! capture on. A fault that comes with warmth is looked for on this clock.
 
-use super::train::Train;
+use crate::analysis::train::Train;
 use crate::base::{ControlPath, Event, EventKind, Nanoseconds};
 
 /// Off for less than this, a set is still warm. A rule of our own: no publication gives a cooling time for all sets.

@@ -1,6 +1,6 @@
 //! Misread presses of one key before and after a step, compared exactly, and how many prompts would show it.
 
-use super::special::{binomial_at_least, ln_gamma};
+use crate::analysis::special::{binomial_at_least, ln_gamma};
 
 /// Prompts of one key, and how many of them another key or none answered.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

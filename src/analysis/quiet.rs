@@ -2,13 +2,13 @@
 
 use serde::Serialize;
 
-use super::compare::{duration, plural};
-use super::episode::Episode;
-use super::offtime::{OffTimes, Stretches};
-use super::power::{OnStretch, OnTime, Origin};
-use super::rate::{Count, quiet_anyway, quiet_needed};
-use super::train::Train;
+use crate::analysis::episode::Episode;
+use crate::analysis::offtime::{OffTimes, Stretches};
+use crate::analysis::power::{OnStretch, OnTime, Origin};
+use crate::analysis::rate::{Count, quiet_anyway, quiet_needed};
+use crate::analysis::train::Train;
 use crate::base::Nanoseconds;
+use crate::base::words::{duration, plural};
 
 /// The chance of an unrepaired set being quiet that `gone` must not exceed.
 pub const CERTAIN: f64 = 0.01;

@@ -2,7 +2,9 @@
 //!
 //! A count here is a count of *episodes*; on raw events every one of these is wrong (a burst is one cause).
 
-use super::special::{beta, boundary, gamma_lower, gamma_lower_inverse, gamma_upper, gamma_upper_inverse};
+use crate::analysis::special::{
+    beta, boundary, gamma_lower, gamma_lower_inverse, gamma_upper, gamma_upper_inverse,
+};
 
 /// A range; `high` may be infinite.
 #[derive(Clone, Copy, Debug, PartialEq)]

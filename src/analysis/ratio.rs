@@ -1,9 +1,9 @@
 //! How many times the rate before is the rate after: an interval that keeps its promise for independent episodes and for
 //! clusters, at one look or at any, and what is excluded by it.
 
-use super::rate::{Count, Interval, compare_scaled};
-use super::sequential::{Looks, confidence};
-use super::special::student_quantile;
+use crate::analysis::rate::{Count, Interval, compare_scaled};
+use crate::analysis::sequential::{Looks, confidence};
+use crate::analysis::special::student_quantile;
 
 /// What was seen on one side.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -12,7 +12,7 @@ pub struct Side<'a> {
     pub clusters: &'a [u32],
     /// Observed time; the same unit on both sides.
     pub exposure: f64,
-    /// Variance to mean of the counts where the gaps are uneven ([`super::offtime::dispersion`]), else 1; one for a whole
+    /// Variance to mean of the counts where the gaps are uneven ([`crate::analysis::offtime::dispersion`]), else 1; one for a whole
     /// comparison. Clusters bring their own variance.
     pub dispersion: f64,
 }

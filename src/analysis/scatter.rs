@@ -1,10 +1,10 @@
 //! Whether episodes still cluster, and by how much their counts scatter for it.
 
-use super::dispersion::{Dispersion, dispersion};
-use super::episode::Episode;
-use super::offtime;
-use super::quiet::quiet_times;
-use super::train::Train;
+use crate::analysis::dispersion::{Dispersion, dispersion};
+use crate::analysis::episode::Episode;
+use crate::analysis::offtime;
+use crate::analysis::quiet::quiet_times;
+use crate::analysis::train::Train;
 use crate::base::Nanoseconds;
 
 /// One side: its train and its episodes.

@@ -3,7 +3,7 @@
 //! Up to the planned end a deviate must pass c/√(share of the information that the planned end will have); this spends
 //! 4 % of the error. Later looks need the boundary of a normal mixture, which spends the rest.
 
-use super::special::{boundary, crossing, normal_upper};
+use crate::analysis::special::{boundary, crossing, normal_upper};
 
 /// Error of all looks up to the planned end, and of all later ones.
 pub const PLANNED: f64 = 0.04;

@@ -1,6 +1,6 @@
 //! Ripple of unevenly sampled readings: the floating-mean periodogram and the chance of its peaks.
 
-use super::special::ln_gamma;
+use crate::analysis::special::ln_gamma;
 
 /// One frequency of a periodogram.
 #[derive(Clone, Copy, Debug, PartialEq)]

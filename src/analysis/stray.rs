@@ -2,9 +2,9 @@
 
 use serde::Serialize;
 
-use super::episode::{Press, fold};
-use super::special::quantile;
-use super::train::{Symbol, Train};
+use crate::analysis::episode::{Press, fold};
+use crate::analysis::special::quantile;
+use crate::analysis::train::{Symbol, Train};
 use crate::base::EventKind;
 
 /// One suspected input.

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::{Key, Nanoseconds};
+use crate::base::{Key, Nanoseconds};
 
 /// A short shared text: the name of a capture, a line, a format, a decoder, a menu item.
 pub type Name = Arc<str>;

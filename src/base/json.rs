@@ -2,8 +2,8 @@
 //!
 //! `serde` on the same type is the slow twin; a test holds them equal.
 
-use super::time::push_decimal;
-use super::{Anchor, Event, is_hidden};
+use crate::base::time::push_decimal;
+use crate::base::{Anchor, Event, is_hidden};
 
 /// Appends one event as a JSON object, keys in the order of the fields, without a line end.
 ///
@@ -134,7 +134,7 @@ fn float(out: &mut Vec<u8>, value: f64) {
     }
     let micro = (value * 1e6).round();
     if micro.abs() < 9e15 {
-        super::Nanoseconds(micro as i64 * 1000).write_seconds(out);
+        crate::base::Nanoseconds(micro as i64 * 1000).write_seconds(out);
     } else {
         out.extend_from_slice(value.to_string().as_bytes());
     }

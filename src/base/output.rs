@@ -4,7 +4,7 @@ use std::fs::{self, File, OpenOptions};
 use std::io;
 use std::path::{Path, PathBuf};
 
-use super::{Error, Result};
+use crate::base::{Error, Result};
 
 /// Longest chain of symbolic links that is followed, as on Linux.
 const MOST_LINKS: usize = 40;

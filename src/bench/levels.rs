@@ -4,15 +4,15 @@ use std::collections::BTreeMap;
 
 use serde::Serialize;
 
-use super::lines::{LevelChange, Lines, ripple_sentence};
-use super::load::Loaded;
-use super::views::StageView;
 use crate::analysis::change::{Cost, change_points};
 use crate::analysis::compare::CompareOptions;
 use crate::analysis::episode::{episodes, fold};
 use crate::analysis::level::{LevelShift, Readings, Ripple, compare_levels, ripple};
 use crate::base::words::{duration, number};
 use crate::base::{Name, Result};
+use crate::bench::lines::{LevelChange, Lines, ripple_sentence};
+use crate::bench::load::Loaded;
+use crate::bench::views::StageView;
 use crate::timeline::job::Hands;
 
 /// One line's readings in one stage.

@@ -3,12 +3,12 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
-use super::causes::{self, JobCauses};
 use crate::analysis::compare::PathSeen;
 use crate::analysis::ledger::{Builder, Cadence, Intervals, Ledger, Observed, PathId, PathTotal};
 use crate::analysis::train::{DEFAULT_LATENCY, Symbol};
 use crate::analysis::{Observation, Train};
 use crate::base::{Event, Kind, Nanoseconds, Result, Span};
+use crate::bench::causes::{self, JobCauses};
 use crate::timeline::job::{CaptureRef, CaptureSource, Hands, Job, Stage, Step};
 use crate::timeline::store::{Indexed, LEDGER, Store, Take};
 use crate::timeline::{Options, Protocols, Summary, Wire, decode_watched};

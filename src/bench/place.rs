@@ -2,13 +2,13 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::load::Loaded;
-use super::views::{StageView, credit, free_s, measures};
 use crate::analysis::attribution::Toggle;
 use crate::analysis::compare::Verdict;
 use crate::analysis::ladder::{Fit, Network};
 use crate::analysis::locate::{self, Collector, Located, Outcome as Seen, StageEvidence};
 use crate::base::{ControlPath, EventKind, Key, Result};
+use crate::bench::load::Loaded;
+use crate::bench::views::{StageView, credit, free_s, measures};
 use crate::timeline::Protocols;
 use crate::timeline::job::Hands;
 
@@ -105,7 +105,7 @@ fn watched(view: &StageView, before: Option<&StageEvidence>) -> StageEvidence {
         text: view.stage.text.clone(),
         parts: view.stage.step.as_ref().map(|step| step.parts.clone()).unwrap_or_default(),
         outcome,
-        quiet_anyway: comparison.map(|comparison| comparison.quiet_anyway),
+        quiet_anyway: comparison.map(|comparison| comparison.figures.quiet_anyway),
         // As for the credit of the steps, so that both propose the same.
         exposure_s: view
             .alone
@@ -214,5 +214,6 @@ pub fn chassis(loaded: &Loaded, protocols: &Protocols) -> Result<Option<Chassis>
 pub fn concluding(views: &[StageView]) -> Option<u32> {
     let last = views.iter().rev().find(|view| view.comparison.is_some())?;
     let (_, comparison) = last.comparison.as_ref()?;
-    (comparison.verdict != Verdict::Undecided).then(|| u32::try_from(last.stage.number).unwrap_or(u32::MAX))
+    (comparison.figures.verdict != Verdict::Undecided)
+        .then(|| u32::try_from(last.stage.number).unwrap_or(u32::MAX))
 }

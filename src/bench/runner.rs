@@ -9,8 +9,8 @@ use crate::source::{Mark, What};
 use crate::timeline::Watch;
 use crate::timeline::live::Session;
 
-use super::load::{Loaded, StageSeen};
-use super::views::{options, reference};
+use crate::bench::load::{Loaded, StageSeen};
+use crate::bench::views::{options, reference};
 
 /// A key that is to be pressed now, so that a path shows that it reports.
 #[derive(Clone, Debug, PartialEq, Eq)]

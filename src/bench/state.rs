@@ -4,12 +4,6 @@ use std::path::Path;
 
 use serde::Serialize;
 
-use super::causes::JobCauses;
-use super::levels::{LineLevels, RateStretch, levels, rate_stretches};
-use super::load::Loaded;
-use super::place::located;
-use super::views::{StageView, credit, keys, options_of, views};
-use super::words;
 use crate::analysis::attribution::{Attribution, StepCredit};
 use crate::analysis::compare::{CompareOptions, Comparison, Side, Verdict};
 use crate::analysis::ledger::PathTotal;
@@ -18,6 +12,12 @@ use crate::analysis::pattern::Pattern;
 use crate::analysis::quiet::QuietPlan;
 use crate::analysis::stray::Suspicion;
 use crate::base::{Nanoseconds, Result};
+use crate::bench::causes::JobCauses;
+use crate::bench::levels::{LineLevels, RateStretch, levels, rate_stretches};
+use crate::bench::load::Loaded;
+use crate::bench::place::located;
+use crate::bench::views::{StageView, credit, keys, options_of, views};
+use crate::bench::words;
 use crate::timeline::Protocols;
 use crate::timeline::job::{CaptureSource, Hands};
 
@@ -247,7 +247,7 @@ pub fn state_of(loaded: &Loaded, views: &[StageView], protocols: &Protocols) -> 
         remarks: loaded.job.remarks().to_vec(),
         episode_gap_s: options.rule.as_ref().and_then(|rule| rule.gap).map(Nanoseconds::seconds),
         seed: options.seed,
-        verdict: last.map(|(_, comparison)| comparison.verdict),
+        verdict: last.map(|(_, comparison)| comparison.figures.verdict),
         advice: advice(loaded, views, attribution.as_ref(), &locate),
         stages: views.iter().map(|view| stage(loaded, view, &options)).collect(),
         causes: loaded.causes().clone(),
@@ -344,7 +344,7 @@ fn advice(
         return say("soak", words::soak_first(views.len(), plan.map(QuietPlan::advice).as_deref()));
     };
     if let Some((_, comparison)) = &last.comparison {
-        match (comparison.verdict, comparison.soak_more_s) {
+        match (comparison.figures.verdict, comparison.figures.soak_more_s) {
             (Verdict::Gone, _) => {
                 let toggle = attribution.and_then(|a| a.rest.toggle.as_ref());
                 return say("hand-back", words::hand_back(toggle.map(|toggle| toggle.sentence.as_str())));

@@ -2,8 +2,6 @@
 
 use std::collections::BTreeMap;
 
-use super::condition::{self, Condition};
-use super::load::{Loaded, StageSeen};
 use crate::analysis::attribution::{Attribution, StageCount, attribute};
 use crate::analysis::compare::{CompareOptions, Comparison, Side, alone, compare, plan};
 use crate::analysis::locate;
@@ -12,6 +10,8 @@ use crate::analysis::quiet::QuietPlan;
 use crate::analysis::rate::Count;
 use crate::analysis::stray::{Suspect, Suspicion, suspect};
 use crate::base::Result;
+use crate::bench::condition::{self, Condition};
+use crate::bench::load::{Loaded, StageSeen};
 use crate::timeline::job::Hands;
 
 /// One stage as it is shown: strays, patterns, and what its step did.

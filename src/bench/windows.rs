@@ -4,11 +4,11 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
-use super::load::Loaded;
-use super::place::chassis;
 use crate::analysis::ladder::keycheck::{self, Checked};
 use crate::analysis::ladder::{Condition, Network, Reading};
 use crate::base::{Name, Nanoseconds, Result};
+use crate::bench::load::Loaded;
+use crate::bench::place::chassis;
 use crate::decode::chassis::Chassis;
 use crate::timeline::Protocols;
 use crate::timeline::job::CaptureRef;

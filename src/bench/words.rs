@@ -14,17 +14,17 @@ pub const NO_TEST: &str = "No test of the list tells more: repair what is likeli
 
 /// The verdict in one sentence.
 pub fn headline(comparison: &Comparison) -> String {
-    match comparison.verdict {
+    match comparison.figures.verdict {
         Verdict::Gone => format!(
             "gone. Quiet for {}; an unrepaired set would be this quiet with chance {}.",
             duration(comparison.after.observed_s),
-            chance(comparison.quiet_anyway)
+            chance(comparison.figures.quiet_anyway)
         ),
         Verdict::Reduced => format!(
             "reduced, not gone. The rate fell {} (95 % interval {} to {}).",
-            times(comparison.ratio),
-            times(comparison.ratio_low),
-            times(comparison.ratio_high)
+            times(comparison.figures.ratio),
+            times(comparison.figures.ratio_low),
+            times(comparison.figures.ratio_high)
         ),
         Verdict::Unchanged => "unchanged. About as many strays as before.".to_owned(),
         Verdict::Worse => "worse. There are more strays than before.".to_owned(),
@@ -32,7 +32,7 @@ pub fn headline(comparison: &Comparison) -> String {
             "undecided. Nothing showed that a stray on {} would have been seen: soak with a sign of life.",
             unsigned(comparison).unwrap_or_default()
         ),
-        Verdict::Undecided => match comparison.soak_more_s {
+        Verdict::Undecided => match comparison.figures.soak_more_s {
             Some(more) if more > 0.0 => {
                 format!("undecided. About {} more of hands-off soak are needed.", duration(more.ceil()))
             }

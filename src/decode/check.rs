@@ -4,12 +4,12 @@ use std::ops::Range;
 use std::path::Path;
 use std::sync::Arc;
 
-use super::chassis::{Chassis, Pattern};
-use super::ladder::{WindowRule, Windows};
-use super::protocol::Meaning;
-use super::shape::{Automaton, Survey};
-use super::{example, file};
 use crate::base::{Error, Place, quote};
+use crate::decode::chassis::{Chassis, Pattern};
+use crate::decode::ladder::{WindowRule, Windows};
+use crate::decode::protocol::Meaning;
+use crate::decode::shape::{Automaton, Survey};
+use crate::decode::{example, file};
 
 /// How much a finding matters.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
@@ -195,7 +195,7 @@ fn unreachable_keys(chassis: &Chassis, windows: &Windows, findings: &mut Vec<Fin
     for key in &line.key {
         // One key may have several contacts, hence windows are told apart by their nominal reading.
         let nominal = line.key_reading(key).or(key.low_counts);
-        let own = |window: &&super::ladder::Window| {
+        let own = |window: &&crate::decode::ladder::Window| {
             window.key == Some(*key.name.get_ref()) && window.nominal == nominal
         };
         let (severity, message) = match windows.all().iter().find(own) {

@@ -7,12 +7,12 @@
 
 use std::sync::Arc;
 
-use super::Counters;
-use super::chassis::Chassis;
-use super::report::{self, Report};
-use super::set_clock::TimeBasis;
-use super::text::TextDecoder;
 use crate::base::{Event, Name, Nanoseconds};
+use crate::decode::Counters;
+use crate::decode::chassis::Chassis;
+use crate::decode::report::{self, Report};
+use crate::decode::set_clock::TimeBasis;
+use crate::decode::text::TextDecoder;
 
 /// Bytes of one capture to events.
 ///

@@ -2,12 +2,12 @@
 
 use std::sync::Arc;
 
-use super::Counters;
-use super::chassis::Chassis;
-use super::protocol::Example;
-use super::shape;
-use super::text::TextDecoder;
 use crate::base::{Event, write_event};
+use crate::decode::Counters;
+use crate::decode::chassis::Chassis;
+use crate::decode::protocol::Example;
+use crate::decode::shape;
+use crate::decode::text::TextDecoder;
 
 /// What one example gave.
 #[derive(Clone, Debug)]

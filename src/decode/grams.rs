@@ -10,9 +10,9 @@ use std::sync::Arc;
 
 use memchr::memmem;
 
-use super::chassis::{Chassis, Pattern};
-use super::shape::{Part, Shape, read_whole};
-use super::text::clean;
+use crate::decode::chassis::{Chassis, Pattern};
+use crate::decode::shape::{Part, Shape, read_whole};
+use crate::decode::text::clean;
 
 /// Bytes of a run.
 const RUN: usize = 3;

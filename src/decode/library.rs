@@ -5,11 +5,11 @@ use std::io::Read as _;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, LazyLock, OnceLock};
 
-use super::chassis::Chassis;
-use super::grams::Index;
-use super::recognise::{Recognition, recognise};
-use super::{file, shipped};
 use crate::base::{Error, Result, nearest};
+use crate::decode::chassis::Chassis;
+use crate::decode::grams::Index;
+use crate::decode::recognise::{Recognition, recognise};
+use crate::decode::{file, shipped};
 
 /// Where the built-in chassis files stand in the project.
 const CHASSIS: &str = "protocols/chassis/";

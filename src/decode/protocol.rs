@@ -38,9 +38,9 @@ use serde::de::{MapAccess, Visitor};
 use serde::{Deserialize, Deserializer};
 use toml::Spanned;
 
-use super::frame::{FrameFile, Packet};
-use super::ladder::Line;
 use crate::base::{ControlPath, Event, EventKind, Key};
+use crate::decode::frame::{FrameFile, Packet};
+use crate::decode::ladder::Line;
 
 /// A chassis file.
 #[derive(Clone, Debug, Deserialize, schemars::JsonSchema)]

@@ -7,10 +7,10 @@
 
 use std::sync::Arc;
 
-use super::chassis::Chassis;
-use super::grams::Index;
-use super::text::TextDecoder;
 use crate::base::Name;
+use crate::decode::chassis::Chassis;
+use crate::decode::grams::Index;
+use crate::decode::text::TextDecoder;
 
 /// Longest stretch of a sample that is looked at, bytes.
 const LONGEST_SAMPLE: usize = 256 << 10;

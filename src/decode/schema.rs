@@ -5,7 +5,7 @@
 
 use serde_json::Value;
 
-use super::protocol::ChassisFile;
+use crate::decode::protocol::ChassisFile;
 
 /// The sorts of protocol file, by the folder that they stand in.
 pub const SORTS: [&str; 3] = ["chassis", "remote", "bus"];
@@ -20,8 +20,8 @@ pub const SORTS: [&str; 3] = ["chassis", "remote", "bus"];
 pub fn of(sort: &str) -> Option<Value> {
     let mut schema = match sort {
         "chassis" => schemars::schema_for!(ChassisFile),
-        "remote" => super::infrared::schema(),
-        "bus" => super::cec::schema(),
+        "remote" => crate::decode::infrared::schema(),
+        "bus" => crate::decode::cec::schema(),
         _ => return None,
     };
     schema.insert("title".to_owned(), format!("straykey protocol file: {sort}").into());

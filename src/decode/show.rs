@@ -2,10 +2,10 @@
 
 use std::fmt::Write as _;
 
-use super::chassis::Chassis;
-use super::frame::{FrameFile, Packet};
-use super::ladder::{Window, Windows};
 use crate::base::Key;
+use crate::decode::chassis::Chassis;
+use crate::decode::frame::{FrameFile, Packet};
+use crate::decode::ladder::{Window, Windows};
 
 /// Width of the drawing of a ladder's windows, in characters.
 const WIDTH: usize = 64;

@@ -5,10 +5,10 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-use super::disk::Files;
-use super::pack::is_damage;
-use super::segment::{self, list, name};
 use crate::base::{Error, Result};
+use crate::journal::disk::Files;
+use crate::journal::pack::is_damage;
+use crate::journal::segment::{self, list, name};
 use crate::source::What;
 
 /// The next segment.

@@ -2,8 +2,8 @@
 
 use std::fmt;
 
-use super::disk::Room;
 use crate::base::Nanoseconds;
+use crate::journal::disk::Room;
 
 /// The rate is smoothed over this: 10 minutes. Short enough to see a port that floods, long enough not to
 /// warn of a burst.

@@ -3,8 +3,8 @@
 //! Taking never waits for the disk: the lock is held for a copy or a swap. What does not fit is counted and
 //! left out, from there to the next emptying, so that a loss is one gap and not many.
 
-use super::record::RecordKind;
 use crate::base::Nanoseconds;
+use crate::journal::record::RecordKind;
 
 /// What a record costs besides its payload.
 const HEAD_BYTES: usize = 40;

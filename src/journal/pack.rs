@@ -15,9 +15,9 @@ use std::path::Path;
 use flate2::Compression;
 use flate2::write::GzEncoder;
 
-use super::disk::{Disk, Files};
-use super::segment::{self, Sums, look, name, packed_name, remove_if_there, unfinished};
 use crate::base::{Error, Result};
+use crate::journal::disk::{Disk, Files};
+use crate::journal::segment::{self, Sums, look, name, packed_name, remove_if_there, unfinished};
 
 /// A file as something to write to.
 struct Out(Box<dyn Disk>);

@@ -6,11 +6,11 @@ use std::ops::Range;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use super::chain::{Chain, Opened};
-use super::disk::{Files, SystemFiles};
-use super::record::{OwnedRecord, RECORD_BYTES, RecordKind};
-use super::walk::{Step, Walk};
 use crate::base::{Anchor, Error, Kind, Nanoseconds, Result};
+use crate::journal::chain::{Chain, Opened};
+use crate::journal::disk::{Files, SystemFiles};
+use crate::journal::record::{OwnedRecord, RECORD_BYTES, RecordKind};
+use crate::journal::walk::{Step, Walk};
 use crate::source::{ByteSource, Chunk, Mark, Pulled, What};
 
 /// What became of a journal that was opened after a crash.

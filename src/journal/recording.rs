@@ -14,11 +14,11 @@
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use super::disk::{Files, Room};
-use super::record::RecordKind;
-use super::segment;
-use super::writer::{Acknowledged, Trouble, Writer};
 use crate::base::{Anchor, Error, Nanoseconds, Result};
+use crate::journal::disk::{Files, Room};
+use crate::journal::record::RecordKind;
+use crate::journal::segment;
+use crate::journal::writer::{Acknowledged, Trouble, Writer};
 
 /// When a segment is full.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

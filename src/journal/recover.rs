@@ -3,13 +3,13 @@
 use std::io::{self, Read};
 use std::path::Path;
 
-use super::disk::{Files, SystemFiles};
-use super::pack;
-use super::reader::{Reader, Recovered};
-use super::segment::{self, Sums, look, name};
-use super::walk::{Step, Walk};
-use super::writer::Writer;
 use crate::base::{Anchor, Error, Nanoseconds, Result};
+use crate::journal::disk::{Files, SystemFiles};
+use crate::journal::pack;
+use crate::journal::reader::{Reader, Recovered};
+use crate::journal::segment::{self, Sums, look, name};
+use crate::journal::walk::{Step, Walk};
+use crate::journal::writer::Writer;
 
 /// What a capture in segments holds after it was put in order.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -143,7 +143,7 @@ fn last_segment(files: &dyn Files, folder: &Path, number: u32, repaired: &mut Re
     let mut reader = Reader::new(file).map_err(|error| error.at(&path))?;
     let packed = repaired.anchor.is_none();
     while let Some(record) = reader.next_record().map_err(|error| error.at(&path))? {
-        if !packed && record.kind == super::RecordKind::Origin {
+        if !packed && record.kind == crate::journal::RecordKind::Origin {
             break;
         }
     }

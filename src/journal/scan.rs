@@ -4,10 +4,10 @@ use std::io::Read;
 
 use memchr::memmem;
 
-use super::record::{
+use crate::base::{Error, Result};
+use crate::journal::record::{
     HEADER_BYTES, Header, HeaderStatus, LARGEST_PAYLOAD, MARKER, RECORD_BYTES, Record, Status,
 };
-use crate::base::{Error, Result};
 
 /// Size of the buffer; a whole record always fits, with room to read ahead.
 const BUFFER_BYTES: usize = 256 << 10;

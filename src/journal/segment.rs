@@ -7,8 +7,8 @@ use std::path::{Path, PathBuf};
 use flate2::read::MultiGzDecoder;
 use sha2::{Digest, Sha256};
 
-use super::disk::Files;
 use crate::base::{Error, Result};
+use crate::journal::disk::Files;
 
 /// File of the sums inside the folder, as `sha256sum` writes it.
 pub(super) const SUMS: &str = "SHA256SUMS";

@@ -4,10 +4,10 @@
 use std::io::Read;
 use std::ops::Range;
 
-use super::reader::Recovered;
-use super::record::{Record, RecordKind};
-use super::scan::{Found, Head, Scanner};
 use crate::base::{Anchor, Nanoseconds, Result};
+use crate::journal::reader::Recovered;
+use crate::journal::record::{Record, RecordKind};
+use crate::journal::scan::{Found, Head, Scanner};
 use crate::source::What;
 
 /// One step of the walk.

@@ -3,11 +3,13 @@
 use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 
-use super::disk::{Disk, FileDisk, is_full, sync_folder};
-use super::reader::Recovered;
-use super::record::{HEADER_BYTES, Header, LARGEST_PAYLOAD, RECORD_BYTES, Record, RecordKind, Status};
-use super::walk::{Step, Walk};
 use crate::base::{Anchor, Error, Nanoseconds, Result};
+use crate::journal::disk::{Disk, FileDisk, is_full, sync_folder};
+use crate::journal::reader::Recovered;
+use crate::journal::record::{
+    HEADER_BYTES, Header, LARGEST_PAYLOAD, RECORD_BYTES, Record, RecordKind, Status,
+};
+use crate::journal::walk::{Step, Walk};
 
 /// A commit is due when so many bytes wait: 256 KiB.
 pub const COMMIT_BYTES: usize = 256 << 10;

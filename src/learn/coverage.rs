@@ -2,14 +2,14 @@
 
 use std::sync::Arc;
 
-use super::load::each_line;
-use super::shape;
-use super::tree::Miner;
 use crate::base::{Event, Result};
 use crate::decode::Counters;
 use crate::decode::chassis::Chassis;
 use crate::decode::shape::{Shape, parse, read_beginning};
 use crate::decode::text::TextDecoder;
+use crate::learn::load::each_line;
+use crate::learn::shape;
+use crate::learn::tree::Miner;
 use crate::source::{ByteSource, Pulled};
 
 /// Lines of one shape that gave nothing.

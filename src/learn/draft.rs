@@ -2,7 +2,7 @@
 
 use std::fmt::Write as _;
 
-use super::prefix::Prefix;
+use crate::learn::prefix::Prefix;
 
 /// One `[[record]]` and the evidence for it.
 #[derive(Clone, Debug, Default)]
@@ -153,12 +153,12 @@ impl Draft {
             );
             let _ = write!(out, "[text]\nprefixes = [{}{bare}]\n", quoted(&prefix.shape()));
             let unit = match prefix.unit {
-                super::prefix::Unit::Clock(unit) => match unit.nanoseconds() {
+                crate::learn::prefix::Unit::Clock(unit) => match unit.nanoseconds() {
                     1_000_000 => Some("ms"),
                     1_000 => Some("us"),
                     _ => None,
                 },
-                super::prefix::Unit::Ticks(_) => None,
+                crate::learn::prefix::Unit::Ticks(_) => None,
             };
             if let Some(unit) = unit {
                 let _ = write!(out, "\n[clock]\nunit = \"{unit}\"\n");

@@ -5,14 +5,14 @@ use std::fmt::Write as _;
 use std::path::Path;
 use std::sync::Arc;
 
-use super::Mined;
-use super::draft::{Draft, quoted};
-use super::table::Window;
 use crate::base::{Event, EventKind, Key};
 use crate::decode::Counters;
 use crate::decode::chassis::Chassis;
 use crate::decode::example;
 use crate::decode::text::TextDecoder;
+use crate::learn::Mined;
+use crate::learn::draft::{Draft, quoted};
+use crate::learn::table::Window;
 
 /// Examples that are cut at most.
 const MOST_EXAMPLES: usize = 4;

@@ -3,14 +3,14 @@
 use std::path::Path;
 use std::sync::Arc;
 
-use super::draft::{Draft, quoted, write_ladder, write_rule};
-use super::{Capture, learn_beyond};
 use crate::base::{EventKind, Result};
 use crate::decode::chassis::Chassis;
 use crate::decode::example;
 use crate::decode::protocol::KeyRule;
 use crate::decode::shape::{Captured, parse, read_whole};
 use crate::decode::text::TextDecoder;
+use crate::learn::draft::{Draft, quoted, write_ladder, write_rule};
+use crate::learn::{Capture, learn_beyond};
 
 /// A file with additions.
 #[derive(Clone, Debug)]
@@ -104,7 +104,7 @@ fn is_right(path: &Path, text: &str) -> bool {
 
 /// Whether the file decodes a line of the shape already: the first line of the capture that has it.
 fn decodes(chassis: &Arc<Chassis>, capture: &Capture, draft: &Draft, shape: &str) -> bool {
-    let prefix = draft.prefix.as_ref().map(super::Prefix::shape).unwrap_or_default();
+    let prefix = draft.prefix.as_ref().map(crate::learn::Prefix::shape).unwrap_or_default();
     let parsed = parse(None, &prefix).and_then(|prefix| parse(Some(&prefix), shape));
     let Ok(parsed) = parsed else { return false };
     let mut slots = vec![Captured::default(); parsed.placeholders().count()];

@@ -7,10 +7,10 @@ use std::collections::HashMap;
 use std::fmt::Write as _;
 use std::path::Path;
 
-use super::draft::quoted;
 use crate::base::{Error, Result};
 use crate::decode::chassis::Chassis;
 use crate::decode::frame::{CheckKind, Checksum, Order};
+use crate::learn::draft::quoted;
 
 /// Bytes that are looked at.
 pub(super) const MOST_BYTES: usize = 256 << 10;

@@ -2,10 +2,10 @@
 
 use std::io::Read;
 
-use super::Capture;
-use super::frames::MOST_BYTES;
 use crate::base::{Error, Nanoseconds, Result};
 use crate::journal::Reader;
+use crate::learn::Capture;
+use crate::learn::frames::MOST_BYTES;
 use crate::source::text::TextLog;
 use crate::source::{ByteSource, FileKind, Pulled, open, text_remark};
 

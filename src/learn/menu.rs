@@ -1,6 +1,6 @@
 //! Lines that follow presses without naming a key: the menu. Everything else is chatter.
 
-use super::table::{Table, share};
+use crate::learn::table::{Table, share};
 
 /// A line that follows a press comes within this time, seconds. Common practice, no source.
 const FOLLOWS: f64 = 1.2;

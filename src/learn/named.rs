@@ -2,11 +2,11 @@
 
 use std::collections::BTreeMap;
 
-use super::shape;
-use super::table::{RESTS, Table, Window, median, share};
-use super::tree::Group;
 use crate::base::Key;
 use crate::decode::protocol::KeyState;
+use crate::learn::shape;
+use crate::learn::table::{RESTS, Table, Window, median, share};
+use crate::learn::tree::Group;
 
 /// Answers that the rest of the key check foretells, as a share of all requests, for a line to count.
 const LEAST: f64 = 0.7;

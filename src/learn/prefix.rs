@@ -2,10 +2,10 @@
 
 use std::collections::BTreeMap;
 
-use super::token::{self, Class, Token};
 use crate::base::Nanoseconds;
 use crate::decode::protocol::ClockUnit;
 use crate::decode::shape::Form;
+use crate::learn::token::{self, Class, Token};
 
 /// A stamp stands in at least this share of the lines.
 const LEAST_SHARE: f64 = 0.6;
@@ -178,9 +178,9 @@ impl Prefix {
         let name = if matches!(self.unit, Unit::Clock(_)) { "uptime" } else { "_ticks" };
         format!(
             "{}{{{name}:{}}}{}",
-            super::shape::escaped(&self.before),
+            crate::learn::shape::escaped(&self.before),
             self.form.word(),
-            super::shape::escaped(&self.after)
+            crate::learn::shape::escaped(&self.after)
         )
     }
 

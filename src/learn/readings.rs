@@ -3,10 +3,10 @@
 use std::cmp::Ordering;
 use std::collections::BTreeMap;
 
-use super::shape;
-use super::table::{RESTS, Table, Window, median, share};
-use super::tree::Group;
 use crate::base::Key;
+use crate::learn::shape;
+use crate::learn::table::{RESTS, Table, Window, median, share};
+use crate::learn::tree::Group;
 
 /// Requests that must be answered by a plateau of the right key, as a share.
 const LEAST: f64 = 0.7;

@@ -2,15 +2,15 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::draft::{Draft, LadderRule, Rule, quoted};
-use super::named::{self, Carrier};
-use super::readings::{self, Ladder, Readings};
-use super::table::{Table, Window};
-use super::{Mined, example, menu, shape};
 use crate::base::Key;
 use crate::base::words::plural;
 use crate::decode::protocol::KeyState;
 use crate::decode::shape::Form;
+use crate::learn::draft::{Draft, LadderRule, Rule, quoted};
+use crate::learn::named::{self, Carrier};
+use crate::learn::readings::{self, Ladder, Readings};
+use crate::learn::table::{Table, Window};
+use crate::learn::{Mined, example, menu, shape};
 
 /// Shapes of chatter that are written at most.
 const MOST_CHATTER: usize = 48;
@@ -97,7 +97,7 @@ fn answers(mined: &Mined<'_>, draft: &mut Draft) -> Answers {
 }
 
 fn shape_of(mined: &Mined<'_>, group: usize, roles: &BTreeMap<usize, String>) -> Option<String> {
-    let prefix = mined.prefix.as_ref().map(super::Prefix::shape);
+    let prefix = mined.prefix.as_ref().map(crate::learn::Prefix::shape);
     shape::text(mined.groups.get(group)?, prefix.as_deref(), &|place| roles.get(&place).cloned())
 }
 
@@ -437,7 +437,7 @@ fn remarks(mined: &Mined<'_>, draft: &mut Draft) {
                 .into(),
         );
     }
-    if let Some(super::Unit::Ticks(seconds)) = mined.prefix.as_ref().map(|prefix| prefix.unit) {
+    if let Some(crate::learn::Unit::Ticks(seconds)) = mined.prefix.as_ref().map(|prefix| prefix.unit) {
         draft.unknown.push(format!(
             "the stamp counts {seconds:.6} s; a file can name s, ms and us only, so it is not used"
         ));

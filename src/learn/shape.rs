@@ -2,9 +2,9 @@
 
 use std::fmt::Write as _;
 
-use super::token::Class;
-use super::tree::{Group, Piece, Varying};
 use crate::decode::shape::{Form, MOST_PLACEHOLDERS, parse};
+use crate::learn::token::Class;
+use crate::learn::tree::{Group, Piece, Varying};
 
 /// Fixed text as it is written in a shape.
 pub(super) fn escaped(bytes: &[u8]) -> String {
@@ -65,7 +65,7 @@ pub(super) fn text(
             }
         }
     }
-    if placeholders > MOST_PLACEHOLDERS - 2 || group.pieces.len() >= super::token::MOST_TOKENS {
+    if placeholders > MOST_PLACEHOLDERS - 2 || group.pieces.len() >= crate::learn::token::MOST_TOKENS {
         return None;
     }
     let prefix = prefix.map(|prefix| parse(None, prefix)).transpose().ok()?;

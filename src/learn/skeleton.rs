@@ -4,10 +4,10 @@ use std::fmt::Write as _;
 use std::path::Path;
 use std::sync::Arc;
 
-use super::draft::quoted;
 use crate::base::{Error, Key, Result};
 use crate::decode::chassis::Chassis;
 use crate::decode::example;
+use crate::learn::draft::quoted;
 
 /// How the set tells of its keys.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -3,11 +3,11 @@
 use std::collections::HashMap;
 use std::ops::Range;
 
-use super::shape;
-use super::token::{self, Token};
-use super::tree::{Group, Piece};
 use crate::base::Key;
 use crate::decode::shape::Form;
+use crate::learn::shape;
+use crate::learn::token::{self, Token};
+use crate::learn::tree::{Group, Piece};
 
 /// The stretch in which the answer to a request for a key can stand.
 #[derive(Clone, Copy, Debug)]

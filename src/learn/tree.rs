@@ -8,7 +8,7 @@
 
 use std::collections::{BTreeMap, HashMap};
 
-use super::token::{self, Class, Signature, Token};
+use crate::learn::token::{self, Class, Signature, Token};
 
 /// Groups at most; later lines of yet another shape are counted and not grouped.
 const MOST_GROUPS: usize = 8_192;

@@ -5,9 +5,9 @@
 //! from the first edge to one cycle after the last one, as the sender meant it. Fewer than [`FEWEST`] cycles
 //! are no mark that a receiver module would have seen.
 
-use super::pulse::{Polarity, Slicer, stretches};
-use super::{Edge, Level, Pulse};
 use crate::base::Nanoseconds;
+use crate::signal::pulse::{Polarity, Slicer, stretches};
+use crate::signal::{Edge, Level, Pulse};
 
 /// Shortest and longest cycle: 65 and 25 kHz. Remote controls use 30 to 60 kHz; the margin is ours.
 const CYCLE: (i64, i64) = (15_400, 40_000);

@@ -5,8 +5,8 @@
 //! instant of an analog edge lies on the straight line between the two samples, unless values hold until the next. What is no level (`x`, `z`)
 //! makes no edge: a change through it counts from where the new level is certain.
 
-use super::{Edge, Level};
 use crate::base::Nanoseconds;
+use crate::signal::{Edge, Level};
 use crate::source::{Change, Value};
 
 /// The two thresholds of an analog channel, in volts.

@@ -4,8 +4,8 @@
 //! for it. Nothing holds a mark for as long as a pause between frames lasts, so the level of most long
 //! stretches is space. One long stretch proves nothing: a set that is off holds its line low for hours.
 
-use super::{Edge, Level, Pulse};
 use crate::base::Nanoseconds;
+use crate::signal::{Edge, Level, Pulse};
 
 /// Longer than any mark of any format (the longest leaders have 9 to 10 ms), shorter than the pause
 /// between two presses. Ours.

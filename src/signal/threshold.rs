@@ -5,9 +5,9 @@
 //! channel has left its resting level for some time; a channel that rests for hours waits with one sample. A
 //! channel that is never split has no edge but its first, and says its range.
 
-use super::Edge;
-use super::edge::{EdgeFinder, Hysteresis};
 use crate::base::Nanoseconds;
+use crate::signal::Edge;
+use crate::signal::edge::{EdgeFinder, Hysteresis};
 use crate::source::{Change, Value};
 
 /// Samples off the resting level from which the levels are found, at most.

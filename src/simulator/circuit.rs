@@ -1,8 +1,8 @@
 //! The keypad of the simulated set as a circuit: the pull-up on the main board, a cable, the key board, a leak at any of them.
 
-use super::leak::Leak;
-use super::wedged::WedgedRemote;
 use crate::base::Key;
+use crate::simulator::leak::Leak;
+use crate::simulator::wedged::WedgedRemote;
 
 /// One ladder: the resistor network of the keys on one converter input.
 #[derive(Clone, Debug, PartialEq)]

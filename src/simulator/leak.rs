@@ -1,7 +1,7 @@
 //! A leak that comes and goes: a conductor whose insulation is worn touches grounded metal, the more readily the
 //! warmer the set.
 
-use super::random::Random;
+use crate::simulator::random::Random;
 
 /// Where the leak sits between converter and keys.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

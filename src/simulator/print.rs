@@ -2,8 +2,8 @@
 
 use std::fmt::Write as _;
 
-use super::circuit::Ladder;
 use crate::base::{Key, Nanoseconds};
+use crate::simulator::circuit::Ladder;
 
 /// The invented chassis whose lines the set prints.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]

@@ -6,13 +6,13 @@
 //! covering the infrared receiver, or finding the remote control, ends the one half of it; and the other half goes on
 //! with the key board taken off its cable, stops with the cable off the main board, and is gone with a new cable.
 
-use super::circuit::{Connection, Faults};
-use super::leak::{Leak, Place};
-use super::print::Style;
-use super::set::{REMOTE_ADDRESS, REMOTE_INFO, SimulatedSet};
-use super::wedged::WedgedRemote;
 use crate::analysis::locate;
 use crate::base::{Nanoseconds, Result};
+use crate::simulator::circuit::{Connection, Faults};
+use crate::simulator::leak::{Leak, Place};
+use crate::simulator::print::Style;
+use crate::simulator::set::{REMOTE_ADDRESS, REMOTE_INFO, SimulatedSet};
+use crate::simulator::wedged::WedgedRemote;
 use crate::timeline::job::{Step, StepKind};
 
 /// One stage of the repair.

@@ -1,13 +1,13 @@
 //! The simulated set: circuit, leak, infrared, firmware, menu and debug port on one simulated clock.
 
-use super::circuit::{Faults, Instant, Ladder};
-use super::keypad::{Action, Keypad};
-use super::leak::{LeakState, Place};
-use super::menu::Menu;
-use super::print::{KeyState, Record, Style};
-use super::random::Random;
-use super::wedged::RemoteState;
 use crate::base::{Key, Nanoseconds};
+use crate::simulator::circuit::{Faults, Instant, Ladder};
+use crate::simulator::keypad::{Action, Keypad};
+use crate::simulator::leak::{LeakState, Place};
+use crate::simulator::menu::Menu;
+use crate::simulator::print::{KeyState, Record, Style};
+use crate::simulator::random::Random;
+use crate::simulator::wedged::RemoteState;
 
 /// One step of the simulated clock.
 const TICK: Nanoseconds = Nanoseconds::from_millis(10);
@@ -86,7 +86,7 @@ pub struct SimulatedSet {
     remote: RemoteState,
     hands: Vec<Hand>,
     /// Changes that the software will print, with their time; the screen answers some 60 ms after the key.
-    due: Vec<(Nanoseconds, super::menu::Change)>,
+    due: Vec<(Nanoseconds, crate::simulator::menu::Change)>,
     infrared: Vec<Frame>,
     messages: Vec<(Nanoseconds, Vec<u8>)>,
     converter: Random,

@@ -1,7 +1,7 @@
 //! A spare remote control that something presses on: it sends one key in trains, by a beat of its own.
 
-use super::random::Random;
 use crate::base::Nanoseconds;
+use crate::simulator::random::Random;
 
 /// What the remote control sends.
 #[derive(Clone, Copy, Debug, PartialEq)]

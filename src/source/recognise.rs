@@ -4,10 +4,10 @@ use std::io::{Cursor, Read};
 
 use flate2::read::MultiGzDecoder;
 
-use super::block::unreadable;
-use super::csv::layout;
-use super::wide::{Wide, order};
 use crate::base::{Error, Result};
+use crate::source::block::unreadable;
+use crate::source::csv::layout;
+use crate::source::wide::{Wide, order};
 
 /// First eight bytes of straykey's own journal.
 const JOURNAL: &[u8] = b"STRAYKEY";

@@ -5,13 +5,6 @@ use std::io::Read;
 use std::path::Path;
 use std::sync::Arc;
 
-use super::channels::MOST_NAMES;
-use super::protocols::Protocols;
-use super::text_stage::{Choice, TextStage};
-use super::unseen::UnseenWire;
-use super::watch::{Unwatched, Watch, Watched};
-use super::wire::Wire;
-use super::wired::{Sampling, Wiring};
 use crate::base::{Anchor, ControlPath, Error, Event, EventKind, Kind, Name, Nanoseconds, Result, Span};
 use crate::decode::Counters;
 use crate::decode::set_clock::TimeBasis;
@@ -22,6 +15,13 @@ use crate::source::vcd::{VcdOptions, VcdSource};
 use crate::source::{
     ByteSource, FileKind, Mark, Pulled, SampleSource, open_wired, table_channels, text_remark,
 };
+use crate::timeline::channels::MOST_NAMES;
+use crate::timeline::protocols::Protocols;
+use crate::timeline::text_stage::{Choice, TextStage};
+use crate::timeline::unseen::UnseenWire;
+use crate::timeline::watch::{Unwatched, Watch, Watched};
+use crate::timeline::wire::Wire;
+use crate::timeline::wired::{Sampling, Wiring};
 
 /// Takes the events one by one; an error ends the decoding.
 pub type Sink<'a> = dyn FnMut(Event) -> Result<()> + 'a;

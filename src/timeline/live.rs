@@ -2,14 +2,14 @@
 
 use std::sync::Arc;
 
-use super::decoding::fault;
-use super::job::CaptureWriter;
-use super::protocols::Protocols;
-use super::text_stage::{Choice, TextStage};
-use super::watch::{Watch, Watched};
 use crate::base::{Anchor, Event, Name, Nanoseconds, Result};
 use crate::decode::Counters;
 use crate::source::{ByteSource, Mark, Pulled, What};
+use crate::timeline::decoding::fault;
+use crate::timeline::job::CaptureWriter;
+use crate::timeline::protocols::Protocols;
+use crate::timeline::text_stage::{Choice, TextStage};
+use crate::timeline::watch::{Watch, Watched};
 
 /// What one step of a live session saw.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -2,10 +2,10 @@
 
 use std::sync::Arc;
 
-use super::text_stage::TextStage;
 use crate::base::{ControlPath, Event, EventKind, Name, Nanoseconds, Result};
 use crate::signal::uart::{Framing, Receiver, UartSpec};
 use crate::signal::{Character, Edge};
+use crate::timeline::text_stage::TextStage;
 
 /// A pause between two characters after which a line without end is handed on.
 const LINE_PAUSE: Nanoseconds = Nanoseconds(200_000_000);

@@ -4,8 +4,8 @@ use std::fmt;
 
 use serde::{Serialize, Serializer};
 
-use super::wire::Signal;
 use crate::base::Name;
+use crate::timeline::wire::Signal;
 
 /// Why a wire could not have shown its signal.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]

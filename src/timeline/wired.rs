@@ -3,14 +3,6 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use super::channels::{find, names, nearest};
-use super::keypad_line::KeypadLine;
-use super::protocols::Protocols;
-use super::text_stage::TextStage;
-use super::uart_pipe::UartPipe;
-use super::unseen::{Unseen, UnseenWire};
-use super::watch::Watch;
-use super::wire::{Signal, Wire};
 use crate::base::{ControlPath, Error, Event, EventKind, Name, Nanoseconds, Result};
 use crate::decode::report::Report;
 use crate::decode::{cec, infrared};
@@ -20,6 +12,14 @@ use crate::signal::pulse::Polarity;
 use crate::signal::threshold::Splitter;
 use crate::signal::{Edge, Pulse};
 use crate::source::{Change, Channel, Value};
+use crate::timeline::channels::{find, names, nearest};
+use crate::timeline::keypad_line::KeypadLine;
+use crate::timeline::protocols::Protocols;
+use crate::timeline::text_stage::TextStage;
+use crate::timeline::uart_pipe::UartPipe;
+use crate::timeline::unseen::{Unseen, UnseenWire};
+use crate::timeline::watch::Watch;
+use crate::timeline::wire::{Signal, Wire};
 
 /// Events of different wires are put in order of time within this stretch: longer than any frame, press or
 /// line that is reported late.

@@ -61,8 +61,8 @@ fn an_unchanged_set_is_seldom_called_changed() {
             let seconds = (mean * (5.0 + 20.0 * random.unit())).max(1800.0);
             let [one, two] = [0, 1].map(|_| observed(&mut random, truth, mean, seconds));
             let found = compare(&one, &two, &CompareOptions::default());
-            let changed = matches!(found.verdict, Verdict::Reduced | Verdict::Worse | Verdict::Gone);
-            called += usize::from(changed || found.ratio_low > 1.0 || found.ratio_high < 1.0);
+            let changed = matches!(found.figures.verdict, Verdict::Reduced | Verdict::Worse | Verdict::Gone);
+            called += usize::from(changed || found.figures.ratio_low > 1.0 || found.figures.ratio_high < 1.0);
         }
         let most = 0.05 * runs as f64 + 3.0 * (0.05 * 0.95 * runs as f64).sqrt();
         assert!((called as f64) <= most, "{truth:?}: {called} of {runs}");
@@ -78,7 +78,7 @@ fn a_fourfold_fall_is_seen() {
             .filter(|_| {
                 let before = observed(&mut random, truth, 90.0, 3600.0);
                 let after = observed(&mut random, truth, 360.0, 3600.0);
-                compare(&before, &after, &CompareOptions::default()).verdict == Verdict::Reduced
+                compare(&before, &after, &CompareOptions::default()).figures.verdict == Verdict::Reduced
             })
             .count();
         assert!(seen >= 50, "{truth:?}: {seen} of 60");

@@ -18,26 +18,26 @@ fn run(before: &Observation, after: &Observation) -> Comparison {
 #[test]
 fn a_short_quiet_soak_is_undecided_and_says_how_much_is_missing() {
     let found = run(&regular(5, 600.0), &regular(0, 120.0));
-    assert_eq!(found.verdict, Verdict::Undecided);
+    assert_eq!(found.figures.verdict, Verdict::Undecided);
     // T1 (0.01^(-1/5) - 1) - T2, by hand.
     let needed = 600.0 * (0.01f64.powf(-0.2) - 1.0) - 120.0;
-    assert!((found.soak_more_s.unwrap() / needed - 1.0).abs() < 1e-9, "{found:?}");
-    assert!((found.quiet_anyway - (600.0f64 / 720.0).powi(5)).abs() < 1e-12);
+    assert!((found.figures.soak_more_s.unwrap() / needed - 1.0).abs() < 1e-9, "{found:?}");
+    assert!((found.figures.quiet_anyway - (600.0f64 / 720.0).powi(5)).abs() < 1e-12);
 }
 
 #[test]
 fn a_long_quiet_soak_is_gone() {
     let found = run(&regular(12, 3600.0), &regular(0, 3600.0));
-    assert_eq!(found.verdict, Verdict::Gone);
-    assert_eq!(found.soak_more_s, Some(0.0));
-    assert!((found.quiet_anyway - 2f64.powi(-12)).abs() < 1e-15);
+    assert_eq!(found.figures.verdict, Verdict::Gone);
+    assert_eq!(found.figures.soak_more_s, Some(0.0));
+    assert!((found.figures.quiet_anyway - 2f64.powi(-12)).abs() < 1e-15);
 }
 
 #[test]
 fn two_episodes_before_cannot_be_proved_gone_by_an_ordinary_soak() {
     for (count, factor) in [(1, 18.9), (2, 3.4)] {
         let found = run(&regular(count, 600.0), &regular(0, 600.0 * factor));
-        assert_eq!(found.verdict, Verdict::Undecided, "{count}");
+        assert_eq!(found.figures.verdict, Verdict::Undecided, "{count}");
         assert!(found.notes.iter().any(|note| note.contains("no ordinary soak")), "{:?}", found.notes);
     }
 }
@@ -45,8 +45,8 @@ fn two_episodes_before_cannot_be_proved_gone_by_an_ordinary_soak() {
 #[test]
 fn nothing_before_proves_nothing() {
     let found = run(&regular(0, 3600.0), &regular(0, 36_000.0));
-    assert_eq!(found.verdict, Verdict::Undecided);
-    assert_eq!(found.soak_more_s, None);
+    assert_eq!(found.figures.verdict, Verdict::Undecided);
+    assert_eq!(found.figures.soak_more_s, None);
     assert!(found.notes.iter().any(|note| note.contains("proves nothing")));
 }
 
@@ -57,15 +57,15 @@ fn the_longest_gap_seen_before_must_be_outlasted() {
     points.push((3500.0, 0));
     let before = Observation::soak(train(points, 3600.0));
     let found = run(&before, &regular(0, 3000.0));
-    assert_eq!(found.verdict, Verdict::Undecided, "{found:?}");
+    assert_eq!(found.figures.verdict, Verdict::Undecided, "{found:?}");
 }
 
 #[test]
 fn reduced_worse_and_unchanged_follow_the_interval() {
-    assert_eq!(run(&regular(40, 1200.0), &regular(3, 1200.0)).verdict, Verdict::Reduced);
-    assert_eq!(run(&regular(3, 1200.0), &regular(40, 1200.0)).verdict, Verdict::Worse);
-    assert_eq!(run(&regular(40, 1200.0), &regular(36, 1200.0)).verdict, Verdict::Unchanged);
-    assert_eq!(run(&regular(3, 600.0), &regular(2, 600.0)).verdict, Verdict::Undecided);
+    assert_eq!(run(&regular(40, 1200.0), &regular(3, 1200.0)).figures.verdict, Verdict::Reduced);
+    assert_eq!(run(&regular(3, 1200.0), &regular(40, 1200.0)).figures.verdict, Verdict::Worse);
+    assert_eq!(run(&regular(40, 1200.0), &regular(36, 1200.0)).figures.verdict, Verdict::Unchanged);
+    assert_eq!(run(&regular(3, 600.0), &regular(2, 600.0)).figures.verdict, Verdict::Undecided);
 }
 
 #[test]
@@ -73,14 +73,14 @@ fn hands_on_proves_nothing() {
     let mut before = regular(40, 1200.0);
     before.hands_off = false;
     let found = run(&before, &regular(0, 7200.0));
-    assert_eq!(found.verdict, Verdict::Undecided);
+    assert_eq!(found.figures.verdict, Verdict::Undecided);
     assert!(found.notes.iter().any(|note| note.contains("Hands were on")));
 }
 
 #[test]
 fn an_empty_observation_gives_no_verdict_and_no_crash() {
     let found = run(&Observation::soak(Train::new()), &Observation::soak(Train::new()));
-    assert_eq!(found.verdict, Verdict::Undecided);
+    assert_eq!(found.figures.verdict, Verdict::Undecided);
     let json = serde_json::to_value(&found).unwrap();
     assert!(json["ratio"].is_null());
 }
@@ -133,7 +133,7 @@ fn an_unchanged_bursty_set_is_not_called_better() {
             Observation::soak(train(points, 3600.0))
         });
         let [before, after] = &mut sides;
-        let verdict = run(before, after).verdict;
+        let verdict = run(before, after).figures.verdict;
         falls += usize::from(matches!(verdict, Verdict::Reduced | Verdict::Gone));
     }
     assert!(falls * 100 <= 6 * runs, "{falls} of {runs}");
@@ -154,7 +154,7 @@ fn an_even_train_does_not_ask_for_a_longer_soak() {
         [0, 1, 2, 3, 4, 5, 6, 7, 8, 9].map(|i| (30.0 + 300.0 * f64::from(i) + 0.1 * f64::from(i % 3), 0));
     let found = run(&Observation::soak(train(points.to_vec(), 3000.0)), &regular(0, 60.0));
     let exact = 3000.0 * (0.01f64.powf(-0.1) - 1.0) - 60.0;
-    assert!((found.soak_more_s.unwrap() / exact - 1.0).abs() < 1e-9, "{found:?}");
+    assert!((found.figures.soak_more_s.unwrap() / exact - 1.0).abs() < 1e-9, "{found:?}");
     assert_eq!(found.dispersion, 1.0);
 }
 
@@ -170,7 +170,7 @@ fn long_off_times_ask_for_a_longer_soak() {
     }
     let found = run(&Observation::soak(train(points, t)), &regular(0, 60.0));
     let exact = t * (0.01f64.powf(-1.0 / found.before.episodes as f64) - 1.0);
-    assert!(found.soak_more_s.unwrap() > 2.0 * exact, "{exact} {found:?}");
+    assert!(found.figures.soak_more_s.unwrap() > 2.0 * exact, "{exact} {found:?}");
 }
 
 /// Forty presses within half a minute, then nothing: one episode, whatever the count, and no proof from ten quiet
@@ -180,7 +180,7 @@ fn one_burst_is_one_episode_and_proves_little() {
     let points: Vec<_> = (0..40).map(|i| (300.0 + 0.8 * f64::from(i), 0)).collect();
     let found = run(&Observation::soak(train(points, 1200.0)), &regular(0, 1800.0));
     assert_eq!((found.before.strays, found.before.episodes), (40, 1), "{found:?}");
-    assert_eq!(found.verdict, Verdict::Undecided);
+    assert_eq!(found.figures.verdict, Verdict::Undecided);
 }
 
 /// "Two episodes in ten minutes": 10 min (0.05^(-1/2) - 1) = 34.7 min, said before the repair begins.

@@ -70,7 +70,7 @@ fn restarts_and_short_soaks_never_prove_a_thermal_fault_gone() {
             assert!(state.soak_more_s.unwrap() > 0.0);
         }
         let found = compare(&before, &observation(&after, 0.0, t), &CompareOptions::default());
-        assert_eq!(found.verdict, Verdict::Undecided, "{found:?}");
+        assert_eq!(found.figures.verdict, Verdict::Undecided, "{found:?}");
         assert!(found.notes.iter().any(|note| note.contains("after switching on")), "{:?}", found.notes);
     }
 }
@@ -142,7 +142,7 @@ fn standby_is_no_quiet() {
     assert!((on.asleep_s - needed).abs() < 1e-6);
     assert_eq!(on.stretches.iter().map(|s| s.origin).collect::<Vec<_>>(), [Origin::Found, Origin::Cold]);
     let found = compare(&before, &after, &CompareOptions::default());
-    assert_eq!(found.verdict, Verdict::Undecided);
+    assert_eq!(found.figures.verdict, Verdict::Undecided);
     assert!((found.after.observed_s - 30.0).abs() < 1e-6);
     let mut soak = Soak::new(Some(&before), &CompareOptions::default(), None);
     soak.tick_observed(Nanoseconds::ZERO);
@@ -171,8 +171,8 @@ fn the_soak_and_the_comparison_agree() {
         let end = t + 700.0 * random.unit();
         let state = soak.tick_observed(seconds(end));
         let found = compare(&before, &observation(&events, 0.0, end), &CompareOptions::default());
-        assert_eq!(state.verdict, found.verdict);
-        assert!((state.soak_more_s.unwrap() - found.soak_more_99_s.unwrap()).abs() < 1e-6);
-        assert!((state.quiet_anyway - found.quiet_anyway).abs() < 1e-9);
+        assert_eq!(state.verdict, found.figures.verdict);
+        assert!((state.soak_more_s.unwrap() - found.figures.soak_more_99_s.unwrap()).abs() < 1e-6);
+        assert!((state.quiet_anyway - found.figures.quiet_anyway).abs() < 1e-9);
     }
 }

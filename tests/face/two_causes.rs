@@ -152,7 +152,7 @@ fn paths_say(seed: u64, seen: &[Seen]) {
             soak(presses, path, seen[stage].time)
         };
         let (before, after) = (of(before), of(after));
-        compare(&before, &after, &CompareOptions::of_job(&[&before])).verdict
+        compare(&before, &after, &CompareOptions::of_job(&[&before])).figures.verdict
     };
     let (infrared, keypad) = (ControlPath::Infrared, ControlPath::Keypad);
     // `None`: an isolation, where a soak of 40 minutes may be too short to prove what it shows.

@@ -2,9 +2,7 @@
 
 Usage: python3 evidence.py OUT     (OUT is a file, or a folder that gets evidence.csv)
 Rows: marginal,k,T,a,b,ln             integral of the likelihood (without T^k/k!) over the prior
-      changed,k1,T1,k2,T2,lnE         product of the marginals over the best single rate (a 1/2, b 1)
-      scaled,k1,T1,k2,T2,phi,lnE      the same with the counts divided by phi
-      ratio,k1,T1,k2,T2,r,phi,lnE     the same against rates that stand as r to 1, the best of them found by search
+      scaled,k1,T1,k2,T2,phi,lnE      product of the marginals of counts divided by phi over the best single rate (a 1/2, b 1)
       posterior,p0 p1 ...,k T;k T;... one change at most, all places equally likely
 """
 
@@ -36,12 +34,6 @@ def marginal(k, t, a, b):
     return mp.log(integral(lambda x: prior(x, a, b) * x**k * mp.exp(-x * t), mp.mpf(0), mp.inf, peak))
 
 
-def best(a, t1, b, t2, ratio):
-    """Largest log-likelihood of two counts whose rates are x and x/ratio, by the root of its slope in ln x."""
-    log = lambda y: a * y - mp.exp(y) * t1 + b * (y - mp.log(ratio)) - mp.exp(y) / ratio * t2
-    return log(mp.findroot(lambda y: mp.diff(log, y), mp.log(mp.mpf(a + b) / (t1 + t2))))
-
-
 SESSIONS = [
     [(40, 20), (36, 20), (3, 20), (0, 40)],
     [(12, 20), (9, 20), (4, 20), (0, 20)],
@@ -53,24 +45,11 @@ with open(OUT, "w", encoding="utf-8", newline="\n") as out:
     out.write(f"# mpmath {mp.__version__}, quadrature at 30 digits\n")
     for k, t, a, b in ((0, 10, HALF, 1), (12, 20, HALF, 1), (40, 20, HALF, 1), (3, 7.5, 2, 3)):
         out.write(f"marginal,{k},{t},{float(a)},{float(b)},{mp.nstr(marginal(k, mp.mpf(t), mp.mpf(a), mp.mpf(b)), 17)}\n")
-    for k1, t1, k2, t2 in ((5, 10, 0, 10), (12, 60, 0, 60), (40, 20, 0, 20), (20, 60, 4, 60)):
-        n, t = k1 + k2, t1 + t2
-        value = marginal(k1, t1, HALF, 1) + marginal(k2, t2, HALF, 1) - (n * mp.log(mp.mpf(n) / t) - n)
-        out.write(f"changed,{k1},{t1},{k2},{t2},{mp.nstr(value, 17)}\n")
     for k1, t1, k2, t2, phi in ((40, 20, 4, 20, mp.mpf("2.5")), (12, 60, 7, 90, mp.mpf("1.3"))):
         a, b, t = k1 / phi, k2 / phi, t1 + t2
         n = a + b
         value = marginal(a, t1, HALF, 1) + marginal(b, t2, HALF, 1) - (n * mp.log(n / t) - n)
         out.write(f"scaled,{k1},{t1},{k2},{t2},{float(phi)},{mp.nstr(value, 17)}\n")
-    for k1, t1, k2, t2, ratio, phi in (
-        (40, 20, 38, 20, 4, 1),
-        (40, 20, 38, 20, mp.mpf("0.25"), 1),
-        (60, 30, 5, 40, 4, mp.mpf("1.7")),
-        (12, 60, 0, 60, 4, 1),
-    ):
-        a, b = mp.mpf(k1) / phi, mp.mpf(k2) / phi
-        value = marginal(a, t1, HALF, 1) + marginal(b, t2, HALF, 1) - best(a, t1, b, t2, ratio)
-        out.write(f"ratio,{k1},{t1},{k2},{t2},{float(ratio)},{float(phi)},{mp.nstr(value, 17)}\n")
     for session in SESSIONS:
         groups = [[session]] + [[session[:i], session[i:]] for i in range(1, len(session))]
         logs = [sum(marginal(sum(k for k, _ in g), sum(t for _, t in g), HALF, 1) for g in parts) for parts in groups]

@@ -1,9 +1,9 @@
-//! One control path before and after a step.
+//! One control path before and after a step, and what follows from it.
 
 use serde::Serialize;
 
-use super::verdict::{any_time, soak_more, verdict};
-use super::{Evidence, Side, Verdict, finite};
+use crate::analysis::compare::side::{Side, finite};
+use crate::analysis::compare::verdict::{Evidence, Verdict, any_time, soak_more, verdict};
 use crate::analysis::ledger::PathTotal;
 
 /// One control path before and after a step. The ledger's figures are those of the time after.
@@ -18,30 +18,30 @@ pub struct PathComparison {
     pub after: Side,
     /// What follows.
     #[serde(flatten)]
-    pub figures: PathFigures,
+    pub figures: Figures,
 }
 
-/// What follows from the evidence on one path: live and stored alike.
+/// What follows from the evidence on one path, and for a whole set from those on its paths: live and stored alike.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
-pub struct PathFigures {
-    /// The verdict on the path.
+pub struct Figures {
+    /// The verdict.
     pub verdict: Verdict,
-    /// Rate before divided by rate after.
+    /// Rate before divided by rate after; null when nothing came after.
     #[serde(serialize_with = "finite")]
     pub ratio: f64,
-    /// Lower end of its interval at a fixed time.
+    /// Lower end of its mid-P interval at a fixed time.
     #[serde(serialize_with = "finite")]
     pub ratio_low: f64,
-    /// Upper end.
+    /// Upper end; null for without limit.
     #[serde(serialize_with = "finite")]
     pub ratio_high: f64,
-    /// Lower end of the interval that decides.
+    /// Lower end of the interval that decides: valid however often one looks.
     #[serde(serialize_with = "finite")]
     pub ratio_any_low: f64,
     /// Upper end.
     #[serde(serialize_with = "finite")]
     pub ratio_any_high: f64,
-    /// Chance that the unrepaired set would have been quiet on this path for so long; 1 once a stray came.
+    /// Chance that the unrepaired set would have been quiet for so long, on the path that says least; 1 once a stray came.
     pub quiet_anyway: f64,
     /// Quiet observed time still needed for the verdict, seconds; null when none can tell.
     pub soak_more_s: Option<f64>,
@@ -55,7 +55,7 @@ pub struct PathFigures {
     pub strayed_after: bool,
 }
 
-impl PathFigures {
+impl Figures {
     /// The judge: the only place where evidence becomes a verdict.
     pub(crate) fn of(evidence: &Evidence) -> Self {
         let verdict = verdict(evidence);
@@ -77,4 +77,33 @@ impl PathFigures {
             strayed_after: evidence.strays.1 > 0,
         }
     }
+}
+
+/// The verdict on a set from those on its paths.
+pub(crate) fn of_set(paths: &[PathComparison]) -> Verdict {
+    of_verdicts(paths.iter().map(|path| path.figures))
+}
+
+/// The same from figures alone.
+pub(crate) fn of_verdicts(paths: impl Iterator<Item = Figures> + Clone) -> Verdict {
+    let any = |wanted: Verdict| paths.clone().any(|path| path.verdict == wanted);
+    let all = |wanted: Verdict| paths.clone().all(|path| path.verdict == wanted);
+    if paths.clone().next().is_none() {
+        Verdict::Undecided
+    } else if any(Verdict::Worse) {
+        Verdict::Worse
+    } else if all(Verdict::Gone) {
+        Verdict::Gone
+    } else if any(Verdict::Gone) || any(Verdict::Reduced) {
+        Verdict::Reduced
+    } else if all(Verdict::Unchanged) {
+        Verdict::Unchanged
+    } else {
+        Verdict::Undecided
+    }
+}
+
+/// The chance that the unrepaired set would have been this quiet: on the path that says least.
+pub(crate) fn quiet_anyway_of(paths: &[PathComparison]) -> f64 {
+    paths.iter().map(|path| path.figures.quiet_anyway).reduce(f64::max).unwrap_or(1.0)
 }

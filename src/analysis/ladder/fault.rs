@@ -115,7 +115,7 @@ impl Condition {
             Self::Unplugged => "key board unplugged at the main board".into(),
             Self::CableOnly => "cable unplugged at the key board".into(),
             Self::Substituted(ohm) => {
-                format!("{} in place of the key board", super::words::ohms(*ohm))
+                format!("{} in place of the key board", crate::analysis::ladder::words::ohms(*ohm))
             }
         }
     }

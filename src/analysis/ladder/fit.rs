@@ -6,15 +6,15 @@ use statrs::distribution::{ChiSquared, ContinuousCDF};
 
 use crate::base::{Key, Nanoseconds};
 
-use super::fault::Condition;
-use super::minimise::{Minimum, interval, minimise, variance};
-use super::model::{self, Mechanism, Model};
-use super::network::Network;
-use super::objective::{Evaluation, Objective, Point, faults};
-use super::quick::{Quick, quick};
-use super::reading::Reading;
-use super::ripple::{self, Clue, Ripple};
-use super::windows::Windows;
+use crate::analysis::ladder::fault::Condition;
+use crate::analysis::ladder::minimise::{Minimum, interval, minimise, variance};
+use crate::analysis::ladder::model::{self, Mechanism, Model};
+use crate::analysis::ladder::network::Network;
+use crate::analysis::ladder::objective::{Evaluation, Objective, Point, faults};
+use crate::analysis::ladder::quick::{Quick, quick};
+use crate::analysis::ladder::reading::Reading;
+use crate::analysis::ladder::ripple::{self, Clue, Ripple};
+use crate::analysis::ladder::windows::Windows;
 
 /// Below this chance no model is called an explanation.
 pub const REJECT: f64 = 0.01;

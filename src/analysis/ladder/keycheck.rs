@@ -7,12 +7,12 @@ use serde::Serialize;
 use crate::base::{Key, Nanoseconds};
 pub use crate::timeline::job::Prompt as Asked;
 
-use super::fault::Condition;
-use super::fit::Fit;
-use super::network::Network;
-use super::reading::{Gatherer, Reading};
-use super::windows::Windows;
-use super::words;
+use crate::analysis::ladder::fault::Condition;
+use crate::analysis::ladder::fit::Fit;
+use crate::analysis::ladder::network::Network;
+use crate::analysis::ladder::reading::{Gatherer, Reading};
+use crate::analysis::ladder::windows::Windows;
+use crate::analysis::ladder::words;
 
 /// Longest time after a prompt that counts as its answer.
 const ANSWER: Nanoseconds = Nanoseconds(10_000_000_000);

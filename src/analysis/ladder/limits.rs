@@ -5,10 +5,10 @@ use serde::Serialize;
 use crate::base::Key;
 use crate::base::words::number;
 
-use super::fault::{Condition, Fault, Place};
-use super::margin::{Borne, Margin, Stretch, margins, tolerated, walk};
-use super::network::Network;
-use super::words::{ohms, percent, volts};
+use crate::analysis::ladder::fault::{Condition, Fault, Place};
+use crate::analysis::ladder::margin::{Borne, Margin, Stretch, margins, tolerated, walk};
+use crate::analysis::ladder::network::Network;
+use crate::analysis::ladder::words::{ohms, percent, volts};
 
 /// Sets of parts that are drawn.
 const DRAWS: u32 = 2_000;

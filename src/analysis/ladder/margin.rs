@@ -5,9 +5,9 @@ use serde::Serialize;
 
 use crate::base::Key;
 
-use super::fault::{Condition, Fault};
-use super::network::Network;
-use super::windows::{Window, Windows};
+use crate::analysis::ladder::fault::{Condition, Fault};
+use crate::analysis::ladder::network::Network;
+use crate::analysis::ladder::windows::{Window, Windows};
 
 /// Where one key's reading may lie for parts within their tolerance.
 #[derive(Clone, Debug, PartialEq, Serialize)]

@@ -1,7 +1,7 @@
 //! Bounded least squares, and the profile of one number.
 
-use super::model::Mechanism;
-use super::objective::{Evaluation, Objective, Point};
+use crate::analysis::ladder::model::Mechanism;
+use crate::analysis::ladder::objective::{Evaluation, Objective, Point};
 
 /// Two chi-squares that differ by this cut a 95 % interval out of a profile.
 ///

@@ -2,9 +2,9 @@
 
 use crate::base::Key;
 
-use super::fault::{Fault, Place};
-use super::network::Network;
-use super::words;
+use crate::analysis::ladder::fault::{Fault, Place};
+use crate::analysis::ladder::network::Network;
+use crate::analysis::ladder::words;
 
 /// One mechanism with one unknown number.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]

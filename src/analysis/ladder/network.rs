@@ -3,8 +3,8 @@
 use crate::base::{Key, Ohms, Volts};
 use crate::decode::ladder::{Board, Line, Topology, WindowRule};
 
-use super::circuit::Circuit;
-use super::fault::{Condition, Fault, Place};
+use crate::analysis::ladder::circuit::Circuit;
+use crate::analysis::ladder::fault::{Condition, Fault, Place};
 
 /// Resistance of a closed switch in ohms.
 ///
@@ -249,7 +249,7 @@ impl Network {
     fn join_key_board(
         &self,
         circuit: &mut Circuit,
-        main: super::circuit::Node,
+        main: crate::analysis::ladder::circuit::Node,
         condition: &Condition,
         state: &State,
         faults: &[Fault],
@@ -359,7 +359,13 @@ impl Network {
 
 impl Circuit {
     /// Ties a node to the supplies that leak into it at this place.
-    fn tie_fixed(&mut self, node: super::circuit::Node, faults: &[Fault], place: Place, own: f64) {
+    fn tie_fixed(
+        &mut self,
+        node: crate::analysis::ladder::circuit::Node,
+        faults: &[Fault],
+        place: Place,
+        own: f64,
+    ) {
         for fault in faults {
             if let Fault::LeakToSupply { at, ohm, volts } = *fault
                 && at == place

@@ -3,10 +3,10 @@
 use crate::base::Key;
 use crate::decode::ladder::Topology;
 
-use super::fault::{Condition, Fault};
-use super::model::{Mechanism, Range};
-use super::network::Network;
-use super::reading::{CUT, Reading, spreads};
+use crate::analysis::ladder::fault::{Condition, Fault};
+use crate::analysis::ladder::model::{Mechanism, Range};
+use crate::analysis::ladder::network::Network;
+use crate::analysis::ladder::reading::{CUT, Reading, spreads};
 
 /// How a reading binds the model.
 #[derive(Clone, Copy, Debug, PartialEq)]

@@ -2,9 +2,9 @@
 
 use crate::base::{Ohms, Volts};
 
-use super::circuit::Circuit;
-use super::fault::{Condition, Fault};
-use super::network::Network;
+use crate::analysis::ladder::circuit::Circuit;
+use crate::analysis::ladder::fault::{Condition, Fault};
+use crate::analysis::ladder::network::Network;
 
 /// Voltages of two lines with a leak of `leak_ohm` between their nodes on the main board; `None` where a line
 /// floats.
@@ -29,7 +29,7 @@ pub fn solve_pair(
     circuit.join(a, b, 1.0 / leak_ohm.max(1e-9));
     let at = |node| {
         let (siemens, amperes) = circuit.clone().norton(node);
-        (siemens > 1.0 / super::FLOATING_OHM).then(|| Volts(amperes / siemens))
+        (siemens > 1.0 / crate::analysis::ladder::FLOATING_OHM).then(|| Volts(amperes / siemens))
     };
     Some((at(a)?, at(b)?))
 }

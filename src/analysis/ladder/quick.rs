@@ -10,10 +10,10 @@
 
 use crate::base::Key;
 
-use super::fault::Condition;
-use super::model::Mechanism;
-use super::network::Network;
-use super::reading::Reading;
+use crate::analysis::ladder::fault::Condition;
+use crate::analysis::ladder::model::Mechanism;
+use crate::analysis::ladder::network::Network;
+use crate::analysis::ladder::reading::Reading;
 
 /// What the quick look says.
 #[derive(Clone, Debug, PartialEq)]

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use crate::base::{Event, EventKind};
 
-use super::fault::Condition;
+use crate::analysis::ladder::fault::Condition;
 
 /// What the converter said in one condition.
 #[derive(Clone, Debug, PartialEq)]

@@ -5,8 +5,8 @@ use statrs::distribution::{ContinuousCDF, FisherSnedecor};
 
 use crate::base::Nanoseconds;
 
-use super::fault::Condition;
-use super::network::Network;
+use crate::analysis::ladder::fault::Condition;
+use crate::analysis::ladder::network::Network;
 
 /// Frequencies that are looked for, hertz: mains and its rectified form with two harmonics each, at 50 and at
 /// 60 Hz.
@@ -211,7 +211,7 @@ pub fn clue(network: &Network, found: &[(Condition, Ripple)]) -> Option<Clue> {
         "{}: {:.1} Hz of {} counts peak with {} (seen at {:.1} Hz at the readings' own rate); {why}.",
         network.name,
         strongest.source_hz,
-        super::words::three_digits(strongest.amplitude),
+        crate::analysis::ladder::words::three_digits(strongest.amplitude),
         strongest.condition,
         strongest.appears_hz
     );

@@ -4,10 +4,10 @@ use std::collections::BTreeMap;
 
 use serde::Serialize;
 
-use super::fault::Condition;
-use super::fit::{Fit, Fitted, Verdict, WINDOW, split_at};
-use super::model::{self, Mechanism};
-use super::words;
+use crate::analysis::ladder::fault::Condition;
+use crate::analysis::ladder::fit::{Fit, Fitted, Verdict, WINDOW, split_at};
+use crate::analysis::ladder::model::{self, Mechanism};
+use crate::analysis::ladder::words;
 
 /// One number of an [`Entry`].
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -93,7 +93,7 @@ impl Fit {
         let leader = self.leader(verdict);
         let numbers = |fitted: &Fitted| -> Vec<Value> {
             let pairs = fitted.model.iter().zip(&fitted.estimates);
-            let value = |(m, e): (&Mechanism, &super::Estimate)| Value {
+            let value = |(m, e): (&Mechanism, &crate::analysis::ladder::Estimate)| Value {
                 model: m.word(),
                 value: e.value,
                 unit: m.unit(),
@@ -134,7 +134,8 @@ impl Fit {
         if !self.accepted {
             let best = &self.models[0];
             // What any fault costs may leave the sound ladder first where it is not believed either.
-            let other = self.models.iter().find(|m| best.model.is_empty() && m.p >= super::REJECT);
+            let other =
+                self.models.iter().find(|m| best.model.is_empty() && m.p >= crate::analysis::ladder::REJECT);
             if let Some(other) = other {
                 return format!(
                     "{}: a {} would miss these readings this badly with a chance of {}. This would explain them: {}; yet so \
@@ -184,7 +185,7 @@ impl Fit {
         let leader = self.leader(verdict);
         let mut text = format!("{}: {} ", self.network.name, self.named(verdict));
         let count = self.readings.len();
-        text.push_str(&match (leader.freedom, leader.p >= super::REJECT) {
+        text.push_str(&match (leader.freedom, leader.p >= crate::analysis::ladder::REJECT) {
             (0, _) => format!("fits the {count} reading(s), too few to test it"),
             (_, true) => format!("explains all {count} readings"),
             (_, false) => format!("does not explain the readings (chance {})", words::percent(leader.p)),
@@ -258,7 +259,7 @@ impl Fit {
     }
 
     /// The reading that a model misses most, and what it foresees there.
-    fn worst(&self, fitted: &Fitted) -> Option<(&super::Reading, f64)> {
+    fn worst(&self, fitted: &Fitted) -> Option<(&crate::analysis::ladder::Reading, f64)> {
         let full = f64::from(self.network.full_scale);
         self.readings
             .iter()
@@ -410,7 +411,7 @@ fn described(fitted: &Fitted, known: &[Mechanism]) -> String {
     if fitted.model.is_empty() {
         return "a healthy ladder".into();
     }
-    let part = |(mechanism, e): (&Mechanism, &super::Estimate)| {
+    let part = |(mechanism, e): (&Mechanism, &crate::analysis::ladder::Estimate)| {
         let text = |value: f64| mechanism.value_text(value);
         mechanism.phrase(&match (e.low, e.high) {
             (Some(low), Some(high)) => format!("{} ({} to {})", text(e.value), text(low), text(high)),

@@ -4,8 +4,8 @@
 use crate::base::Key;
 use crate::decode::ladder::WindowRule;
 
-use super::fault::Condition;
-use super::network::Network;
+use crate::analysis::ladder::fault::Condition;
+use crate::analysis::ladder::network::Network;
 
 /// One stretch of the converter's scale that means a key, or none.
 #[derive(Clone, Debug, PartialEq)]

@@ -1,6 +1,6 @@
 //! A beat of which some are missed: gaps are whole multiples of a period, each beat missed with one chance.
 
-use super::{Gaps, Law, Weighed, prior};
+use crate::analysis::laws::{Gaps, Law, Weighed, prior};
 use crate::analysis::special::{ln_gamma, quantile};
 
 /// Jitter of a gap, as a share of the period.

@@ -2,7 +2,7 @@
 //! least gap m. Burr's are Lomax's at c = 1; above it short gaps are rare too. With a tail of power one or below there
 //! is no mean, and quiet from an unrelated moment proves nothing.
 
-use super::{Gaps, Law, Weighed, prior};
+use crate::analysis::laws::{Gaps, Law, Weighed, prior};
 use crate::analysis::special::{beta, ln_gamma};
 
 /// Tail indices 1/α, evenly spread: from nearly exponential to a tail of which the mean just exists.

@@ -10,8 +10,8 @@ mod heavy;
 mod rates;
 mod weibull;
 
-use super::offtime::Stretches;
-use super::special::{crossing, log_sum_exp};
+use crate::analysis::offtime::Stretches;
+use crate::analysis::special::{crossing, log_sum_exp};
 
 /// Fewest whole gaps that say anything about a law.
 const FEWEST: usize = 2;

@@ -2,7 +2,7 @@
 //! exponential where the fault comes and goes by chance, and of nearly one length where it does so by turns (a
 //! thermostat, a duty cycle).
 
-use super::{Gaps, Law, Weighed, prior};
+use crate::analysis::laws::{Gaps, Law, Weighed, prior};
 use crate::analysis::special::{ln_gamma, normal_upper};
 
 /// Lengths of the long gap considered, in mean short gaps; evenly spread in the logarithm.

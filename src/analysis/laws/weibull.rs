@@ -1,6 +1,6 @@
 //! Weibull gaps, and exponential ones as those of shape one. The rate is integrated out in closed form.
 
-use super::{Gaps, Law, Weighed, prior};
+use crate::analysis::laws::{Gaps, Law, Weighed, prior};
 use crate::analysis::special::{beta, ln_gamma};
 
 /// Shapes: from gaps far more uneven than an exponential's to a worn clock's. Flat in the logarithm between them.

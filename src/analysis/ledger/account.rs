@@ -1,8 +1,8 @@
 //! From what was met to the account of one path: observed, pending, blind and why.
 
-use super::build::{Builder, HEARD, Lasting, Path};
-use super::unreadable::SHORTEST_PRESS_S;
-use super::{Blind, BlindSpan, Intervals, Level, PathId, PathLedger, Sign, state_word};
+use crate::analysis::ledger::build::{Builder, HEARD, Lasting, Path};
+use crate::analysis::ledger::unreadable::SHORTEST_PRESS_S;
+use crate::analysis::ledger::{Blind, BlindSpan, Intervals, Level, PathId, PathLedger, Sign, state_word};
 use crate::base::Span;
 
 impl Builder {

@@ -3,9 +3,9 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use super::cadence::{Cadence, Reporter};
-use super::unreadable::Windows;
-use super::{Blind, Intervals, Ledger, LevelStats, PathId, Prompted};
+use crate::analysis::ledger::cadence::{Cadence, Reporter};
+use crate::analysis::ledger::unreadable::Windows;
+use crate::analysis::ledger::{Blind, Intervals, Ledger, LevelStats, PathId, Prompted};
 use crate::analysis::power::Power;
 use crate::base::{ControlPath, Event, EventKind, Key, Name, Nanoseconds, Span};
 use crate::decode::chassis::Chassis;

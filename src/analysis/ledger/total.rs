@@ -2,7 +2,7 @@
 
 use serde::{Serialize, Serializer};
 
-use super::{BlindSpan, Intervals, Ledger, Level, Observed, PathId};
+use crate::analysis::ledger::{BlindSpan, Intervals, Ledger, Level, Observed, PathId};
 use crate::analysis::train::Train;
 use crate::base::{Nanoseconds, Span};
 
@@ -43,8 +43,8 @@ impl PathTotal {
             let path = ledger.path(id);
             Self {
                 span_s: ledger.length().seconds(),
-                observed: path.map(super::PathLedger::observed).unwrap_or_default(),
-                pending_s: path.map_or(0.0, super::PathLedger::pending_s),
+                observed: path.map(crate::analysis::ledger::PathLedger::observed).unwrap_or_default(),
+                pending_s: path.map_or(0.0, crate::analysis::ledger::PathLedger::pending_s),
                 held_share: path.map_or(0.0, |path| path.held_share),
                 blind: ledger.blind(id),
                 levels: path.map(|path| path.levels.clone()).unwrap_or_default(),
@@ -89,7 +89,11 @@ impl PathTotal {
 
     /// The same with the length of its captures.
     pub(crate) fn by_the_clock(self, span_s: f64) -> Self {
-        let blind = vec![BlindSpan { from_s: 0.0, to_s: span_s, why: super::Blind::NoSign { last: None } }];
+        let blind = vec![BlindSpan {
+            from_s: 0.0,
+            to_s: span_s,
+            why: crate::analysis::ledger::Blind::NoSign { last: None },
+        }];
         Self { span_s, blind, ..self }
     }
 
@@ -133,9 +137,9 @@ fn joined(one: &Level, two: &Level) -> Level {
 impl Ledger {
     /// Of a simulated capture in which these paths were observed throughout: for simulations with a known truth.
     pub fn simulated(ids: &[PathId], span: Span) -> Self {
-        let path = |id: &PathId| super::PathLedger {
+        let path = |id: &PathId| crate::analysis::ledger::PathLedger {
             id: id.clone(),
-            sign: super::Sign::Events,
+            sign: crate::analysis::ledger::Sign::Events,
             observed: Intervals::one(span),
             pending: None,
             blind: Vec::new(),

@@ -2,7 +2,7 @@
 
 use std::collections::VecDeque;
 
-use super::Blind;
+use crate::analysis::ledger::Blind;
 use crate::analysis::special::{beta, boundary};
 use crate::base::{Nanoseconds, Span};
 

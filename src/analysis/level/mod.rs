@@ -4,9 +4,9 @@ mod sample;
 
 use serde::Serialize;
 
-use super::phase::{AliasCandidate, alias_candidates};
-use super::special::quantile;
-use super::spectrum::{Peak, periodogram, search_chance};
+use crate::analysis::phase::{AliasCandidate, alias_candidates};
+use crate::analysis::special::quantile;
+use crate::analysis::spectrum::{Peak, periodogram, search_chance};
 pub use sample::{
     TwoSample, brunner_munzel, energy_chance, energy_distance, mann_whitney, mann_whitney_exact, welch,
 };

@@ -9,9 +9,9 @@ use crate::analysis::ladder::keycheck::{self, Asked, Checked};
 use crate::analysis::ladder::{Condition, Fit, Gatherer, Network, Reading, Windows, fit};
 use crate::base::{Event, EventKind, Key, Nanoseconds};
 
-use super::evidence::StepKind;
-use super::faults::FaultTree;
-use super::hum::Hum;
+use crate::analysis::locate::evidence::StepKind;
+use crate::analysis::locate::faults::FaultTree;
+use crate::analysis::locate::hum::Hum;
 
 /// Most readings that a key check keeps for one line; at 20 a second that is an hour.
 const MOST_CHECKED: usize = 100_000;

@@ -7,7 +7,7 @@ use crate::analysis::attribution::Attribution;
 use crate::analysis::ladder::words;
 use crate::base::words::chance;
 
-use super::evidence::{Outcome, StageEvidence, StepKind, UNKNOWN_QUIET, undone};
+use crate::analysis::locate::evidence::{Outcome, StageEvidence, StepKind, UNKNOWN_QUIET, undone};
 
 /// A step with its credit.
 #[derive(Clone, Debug, PartialEq, Serialize)]

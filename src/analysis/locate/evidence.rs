@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 use crate::base::{ControlPath, Key};
 pub use crate::timeline::job::StepKind;
 
-use super::faults::{FaultTree, LOCATIONS, Test, TestKind, plain};
+use crate::analysis::locate::faults::{FaultTree, LOCATIONS, Test, TestKind, plain};
 
 /// What became of the stray input in a stage, against the stage before it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]

@@ -4,7 +4,7 @@ use serde::Serialize;
 
 use crate::analysis::ladder::{Condition, Fit};
 
-use super::faults::{FaultTree, LOCATIONS, Risk, Test, TestKind};
+use crate::analysis::locate::faults::{FaultTree, LOCATIONS, Risk, Test, TestKind};
 
 /// A proposed test.
 #[derive(Clone, Debug, PartialEq, Serialize)]

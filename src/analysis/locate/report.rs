@@ -6,11 +6,11 @@ use crate::analysis::ladder::ripple::Coupling;
 use crate::analysis::ladder::{Entry, Fit, words};
 use crate::base::{ControlPath, Result};
 
-use super::credit::{Credit, credits};
-use super::evidence::{Outcome, StageEvidence, Weighed, weigh};
-use super::faults::{FaultTree, LOCATIONS, faults};
-use super::next::{Proposal, Question, choose, entropy};
-use super::settle::mended;
+use crate::analysis::locate::credit::{Credit, credits};
+use crate::analysis::locate::evidence::{Outcome, StageEvidence, Weighed, weigh};
+use crate::analysis::locate::faults::{FaultTree, LOCATIONS, faults};
+use crate::analysis::locate::next::{Proposal, Question, choose, entropy};
+use crate::analysis::locate::settle::mended;
 
 /// One location with its chance.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -53,7 +53,7 @@ pub struct Located {
     pub locations: Vec<Belief>,
     /// Electrical verdicts, the weightiest first.
     pub ladder: Vec<Entry>,
-    /// Tests in the order in which they are worth doing; none once a repair has ended the stray input (see [`settle`](super::settle)).
+    /// Tests in the order in which they are worth doing; none once a repair has ended the stray input (see [`settle`](crate::analysis::locate::settle)).
     pub next: Vec<Proposal>,
     /// Credits of the steps in order.
     pub steps: Vec<Credit>,

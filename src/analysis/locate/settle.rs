@@ -2,9 +2,9 @@
 
 use crate::analysis::attribution::Toggle;
 
-use super::evidence::{Outcome, StageEvidence, StepKind};
-use super::faults::{FaultTree, Risk, TestKind};
-use super::next::Proposal;
+use crate::analysis::locate::evidence::{Outcome, StageEvidence, StepKind};
+use crate::analysis::locate::faults::{FaultTree, Risk, TestKind};
+use crate::analysis::locate::next::Proposal;
 
 /// Chance of quiet by luck below which a quiet after a repair counts as its end, as in the comparison.
 const LUCK: f64 = 0.05;

@@ -1,7 +1,7 @@
 //! One symbol followed beat by beat: a tracker that survives missed and foreign events, drift and both kinds
 //! of jitter; then the period by regression over all beats.
 
-use super::field::Line;
+use crate::analysis::pattern::field::Line;
 use crate::analysis::special::{quantile, student_quantile};
 
 /// One beat that was seen.

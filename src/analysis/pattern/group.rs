@@ -3,8 +3,8 @@
 //! Each press of the leading symbol is a trial; what stands at a fixed time after it in enough of them belongs
 //! to the group. Weighed as the elements of a motif are, so that chance means the same.
 
-use super::field::Line;
-use super::motif::{Beat, Element, elements};
+use crate::analysis::pattern::field::Line;
+use crate::analysis::pattern::motif::{Beat, Element, elements};
 
 /// A leading symbol and what follows it.
 #[derive(Clone, Debug)]

@@ -21,8 +21,8 @@ mod surrogate;
 
 use serde::Serialize;
 
-use super::episode::{Press, fold};
-use super::train::{Symbol, Train};
+use crate::analysis::episode::{Press, fold};
+use crate::analysis::train::{Symbol, Train};
 use crate::base::{ControlPath, EventKind};
 use field::{FREE, Field, Line, TAKEN};
 use motif::{Candidate, candidate};

@@ -1,7 +1,7 @@
 //! A chain of beats grown into a motif: the other presses that stand at a fixed place within each beat.
 
-use super::chain::{Chain, Fit, Points, fit, track};
-use super::field::Line;
+use crate::analysis::pattern::chain::{Chain, Fit, Points, fit, track};
+use crate::analysis::pattern::field::Line;
 use crate::analysis::special::quantile;
 
 /// One element of a motif besides its anchor.
@@ -97,7 +97,8 @@ fn refined(line: &Line, period: f64, grain: f64) -> Option<(Chain, Fit)> {
 
 /// Beat numbers and times of each run, for the regression.
 pub(super) fn points(line: &Line, chain: &Chain) -> Points {
-    let point = |hit: &super::chain::Hit| (f64::from(hit.beat), line.t[hit.place as usize]);
+    let point =
+        |hit: &crate::analysis::pattern::chain::Hit| (f64::from(hit.beat), line.t[hit.place as usize]);
     chain.runs.iter().map(|run| chain.run(*run).iter().map(point).collect()).collect()
 }
 
@@ -149,7 +150,7 @@ pub(super) fn beats_of(line: &Line, chain: &Chain, fit: &Fit) -> Vec<Beat> {
     for run in &chain.runs {
         let hits = chain.run(*run);
         // A steady clock is known better than its single beats; a wandering one is where it was seen.
-        let time = |hit: &super::chain::Hit| {
+        let time = |hit: &crate::analysis::pattern::chain::Hit| {
             if fit.locked > fit.walk { hit.tau } else { line.t[hit.place as usize] }
         };
         let first = beats.len();

@@ -5,11 +5,11 @@
 //! resume: after a foreign press comes the key that was due. Keys that only prefer some neighbours do not resume, since
 //! what comes next hangs on the press just before.
 
-use super::sequence::{DEALT, Sequence, Token, collect_between, deal};
+use crate::analysis::pattern::sequence::{DEALT, Sequence, Token, collect_between, deal};
 use crate::analysis::random::Random;
 use crate::analysis::special::binomial_at_least;
 
-use super::field::Field;
+use crate::analysis::pattern::field::Field;
 
 /// Keys of a round.
 const MOST: usize = 8;

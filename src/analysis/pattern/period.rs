@@ -1,7 +1,7 @@
 //! Candidate periods from the differences between times, and from nothing else: misses and foreign events
 //! thin the true difference out but do not move it.
 
-use super::field::Line;
+use crate::analysis::pattern::field::Line;
 use crate::analysis::special::quantile;
 
 const LOW_LN: f64 = -6.907_755; // one millisecond

@@ -5,9 +5,9 @@
 //! against that law alone. Bursts, pauses and uneven gaps are in both, so that they gain nothing. Foreign presses count as
 //! such, and a missed beat costs nothing.
 
-use super::chain::{Chain, Hit, Run, fit};
-use super::field::Line;
-use super::motif::{Candidate, beats_of, points};
+use crate::analysis::pattern::chain::{Chain, Hit, Run, fit};
+use crate::analysis::pattern::field::Line;
+use crate::analysis::pattern::motif::{Candidate, beats_of, points};
 
 const BINS: usize = 32;
 /// Presses that enter; of more, the first ones.

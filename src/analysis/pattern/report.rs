@@ -1,17 +1,17 @@
 //! From what was found to what is reported.
 
-use super::chain::CHANGES;
-use super::code;
-use super::field::Line;
-use super::group::{Group, HORIZON_S};
-use super::held::{Held, Repeats};
-use super::lock;
-use super::motif::Candidate;
-use super::sequence::Sequence;
-use super::{Class, MotifEvent, Pattern};
-use crate::analysis::compare::duration;
 use crate::analysis::episode::{GapMixture, Press, gaps, learn_gap};
+use crate::analysis::pattern::chain::CHANGES;
+use crate::analysis::pattern::code;
+use crate::analysis::pattern::field::Line;
+use crate::analysis::pattern::group::{Group, HORIZON_S};
+use crate::analysis::pattern::held::{Held, Repeats};
+use crate::analysis::pattern::lock;
+use crate::analysis::pattern::motif::Candidate;
+use crate::analysis::pattern::sequence::Sequence;
+use crate::analysis::pattern::{Class, MotifEvent, Pattern};
 use crate::analysis::train::Train;
+use crate::base::words::duration;
 use crate::base::{EventKind, Nanoseconds};
 
 /// Two lengths of gap, where the long ones lie between bursts. Where long follows long beyond chance, the rate itself goes
@@ -108,7 +108,8 @@ impl Scene<'_> {
         pattern.runs = found.presses.len() as u64;
         // Each repeat would have to fall within the jitter about its beat by luck.
         let luck = (4.0 * (found.jitter / found.period).max(0.005)).min(1.0);
-        pattern.chance = (super::period::HYPOTHESES * luck.powf(small(found.count) - 1.0)).min(1.0);
+        pattern.chance =
+            (crate::analysis::pattern::period::HYPOTHESES * luck.powf(small(found.count) - 1.0)).min(1.0);
         let sure = if pattern.chance <= LIKELY { "" } else { "; so few that uneven may be chance" };
         pattern.note = format!(
             "{} repeats every {:.0} ms, as when a key is held down{sure}.",

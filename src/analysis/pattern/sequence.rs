@@ -9,9 +9,9 @@
 //!
 //! A sequence of eight that is played on end and begins and ends with the same key is told as a round of seven.
 
-use super::field::{FREE, Field};
-use super::order::order;
 use crate::analysis::episode::learn_gap;
+use crate::analysis::pattern::field::{FREE, Field};
+use crate::analysis::pattern::order::order;
 use crate::analysis::random::Random;
 
 /// A sequence and where it was seen.

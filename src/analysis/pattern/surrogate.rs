@@ -1,8 +1,8 @@
 //! The same search over shuffled trains: a second opinion on chance that rests on no model of the gaps.
 
-use super::field::{FREE, Field};
-use super::{lines, propose};
 use crate::analysis::episode::Press;
+use crate::analysis::pattern::field::{FREE, Field};
+use crate::analysis::pattern::{lines, propose};
 use crate::analysis::random::Random;
 use crate::base::Nanoseconds;
 
@@ -23,7 +23,9 @@ pub(super) fn best_gains(presses: &[Press], symbols: usize, count: u32, seed: u6
             let origin = shuffled.first().map_or(Nanoseconds::ZERO, |press| press.t);
             let field = Field { presses: &shuffled, state, origin };
             let lists = field.by_symbol(symbols);
-            let cost = (super::period::HYPOTHESES * lines(&field, lists.clone()).len().max(1) as f64).log2();
+            let cost = (crate::analysis::pattern::period::HYPOTHESES
+                * lines(&field, lists.clone()).len().max(1) as f64)
+                .log2();
             propose(&field, lists).map_or(f64::NEG_INFINITY, |(_, best)| best.gain - cost)
         })
         .collect()

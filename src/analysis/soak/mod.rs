@@ -1,22 +1,22 @@
 //! A soak while it runs: hands off, every input a stray. May be looked at as often as one likes.
 //!
 //! The soak that proves a repair is planned before it begins, from the observation before the step. It is judged by the
-//! functions that judge a stored stage ([`PathFigures`]), from the same ledger: when it ends, the job says what the soak
+//! functions that judge a stored stage ([`Figures`]), from the same ledger: when it ends, the job says what the soak
 //! said. Time counts only while a stray would have been seen.
 
 mod state;
 
 use std::collections::BTreeMap;
 
-use super::compare::{
-    CompareOptions, Evidence, Observation, PathFigures, Side, Verdict, figures, of_verdicts, share,
+use crate::analysis::compare::{
+    CompareOptions, Evidence, Figures, Observation, Side, Verdict, figures, of_verdicts, share,
 };
-use super::episode::{Episode, episodes, fold};
-use super::ledger::{Intervals, Ledger, Observed, PathId, PathTotal};
-use super::quiet::{Credit, QuietPlan, exposure, free, watched};
-use super::rate::{Count, compare_scaled};
-use super::scatter::scatter;
-use super::train::Train;
+use crate::analysis::episode::{Episode, episodes, fold};
+use crate::analysis::ledger::{Intervals, Ledger, Observed, PathId, PathTotal};
+use crate::analysis::quiet::{Credit, QuietPlan, exposure, free, watched};
+use crate::analysis::rate::{Count, compare_scaled};
+use crate::analysis::scatter::scatter;
+use crate::analysis::train::Train;
 use crate::base::{ControlPath, Event, Nanoseconds, Span};
 
 pub use state::{BlindNow, PathState, SoakState};
@@ -91,7 +91,7 @@ pub struct Soak {
     restarts: u32,
     /// Worked out for so many strays and intervals.
     known: Option<Known>,
-    baseline: super::baseline::Baseline,
+    baseline: crate::analysis::baseline::Baseline,
 }
 
 /// Strays that stay at hand until a pause settles them; more are settled without one.
@@ -146,7 +146,7 @@ impl Soak {
             begun: None,
             restarts: 0,
             known: None,
-            baseline: super::baseline::Baseline::new(gap),
+            baseline: crate::analysis::baseline::Baseline::new(gap),
         }
     }
 
@@ -235,7 +235,7 @@ impl Soak {
             .occurrences()
             .iter()
             .filter_map(|o| self.train.symbols().get(o.symbol as usize))
-            .map(super::train::Symbol::id)
+            .map(crate::analysis::train::Symbol::id)
             .collect();
         ids.sort();
         ids.dedup();
@@ -266,7 +266,7 @@ impl Soak {
     /// When any judged path was observed; any path at all while none strayed.
     fn union(&self, ledger: &Ledger) -> Intervals {
         let strayed: Vec<PathId> = self.judged(&BTreeMap::new());
-        let own = self.train.symbols().iter().map(super::train::Symbol::id);
+        let own = self.train.symbols().iter().map(crate::analysis::train::Symbol::id);
         let ids: Vec<PathId> = strayed.into_iter().chain(own).collect();
         let some = ledger.any_observed(&ids);
         if ids.is_empty() { ledger.any_observed(ledger.paths.iter().map(|path| &path.id)) } else { some }
@@ -303,7 +303,7 @@ impl Soak {
         }
         let figures = || paths.iter().filter_map(|path| path.figures);
         let verdict = of_verdicts(figures());
-        let most = |of: fn(&PathFigures) -> Option<f64>| {
+        let most = |of: fn(&Figures) -> Option<f64>| {
             let needed: Option<Vec<f64>> = figures().map(|figures| of(&figures)).collect();
             needed.filter(|all| !all.is_empty()).map(|all| all.into_iter().fold(0.0, f64::max))
         };
@@ -368,7 +368,7 @@ impl Soak {
                 strays: 0,
             };
             let before = paths.get(id).cloned().unwrap_or_else(nothing);
-            PathFigures::of(&Evidence {
+            Figures::of(&Evidence {
                 before: before.count,
                 after,
                 strays: (before.strays, tally.strays),
@@ -400,7 +400,7 @@ fn figures_of(
 /// For simulations with a known truth: everything was observed, from the first instant on.
 impl Soak {
     fn all_observed(&self, now: Nanoseconds) -> Ledger {
-        let own = self.train.symbols().iter().map(super::train::Symbol::id);
+        let own = self.train.symbols().iter().map(crate::analysis::train::Symbol::id);
         let before = self.before.iter().flat_map(|(_, paths)| paths.keys().cloned());
         let keypad = PathId::whole(ControlPath::Keypad);
         let ids: Vec<PathId> = own.chain(before).chain([keypad]).collect();

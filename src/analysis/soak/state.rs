@@ -2,9 +2,10 @@
 
 use serde::Serialize;
 
-use crate::analysis::compare::{PathFigures, Side, Verdict, duration, percent, plural};
+use crate::analysis::compare::{Figures, Side, Verdict};
 use crate::analysis::ledger::{Blind, Ledger, PathId, PathTotal, SILENT_S, Sign};
 use crate::base::ControlPath;
+use crate::base::words::{chance as percent, duration, plural};
 
 /// A path that is not observed just now.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -29,7 +30,7 @@ pub struct PathState {
     pub side: Side,
     /// What follows; null without an earlier stage.
     #[serde(flatten)]
-    pub figures: Option<PathFigures>,
+    pub figures: Option<Figures>,
 }
 
 /// Where a soak stands.

@@ -5,7 +5,7 @@ mod symbol;
 
 use std::collections::HashMap;
 
-use super::power::{Power, Switch};
+use crate::analysis::power::{Power, Switch};
 use crate::base::{ControlPath, Event, EventKind, Nanoseconds, Span};
 
 pub use symbol::Symbol;

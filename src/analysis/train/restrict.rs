@@ -1,8 +1,8 @@
 //! A part of a train on observed time only.
 
-use super::{Occurrence, Segment, Symbol, Train};
 use crate::analysis::ledger::Intervals;
 use crate::analysis::power::Switch;
+use crate::analysis::train::{Occurrence, Segment, Symbol, Train};
 use crate::base::{Nanoseconds, Span};
 
 impl Train {

@@ -1,7 +1,7 @@
 //! From the bytes of a message to an event, wherever the bytes come from.
 
-use super::bus::{Bus, Operand};
 use crate::base::{ControlPath, Event, EventKind, Nanoseconds, quote};
+use crate::decode::cec::bus::{Bus, Operand};
 
 /// Most blocks in a frame, header included.
 ///
@@ -17,7 +17,7 @@ const VENDOR_UP: u8 = 0x8b;
 /// The event of a message's bytes (header, opcode, operands), as a chassis prints them.
 ///
 /// Gives a `press` for User Control Pressed and Vendor Remote Button Down, a `release` for their opposites,
-/// else a `frame`; [`super::Keys`] then makes repeats and missing releases of them. `note` says what the
+/// else a `frame`; [`crate::decode::cec::Keys`] then makes repeats and missing releases of them. `note` says what the
 /// message means. No bytes, or more than a frame can hold, give a `fault`.
 ///
 /// # Example

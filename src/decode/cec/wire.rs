@@ -5,11 +5,11 @@
 //! off lowers the quality of the frame and is said in its note. Lows too short for any bit, outside frames,
 //! are counted and summarised.
 
-use super::bus::{Bus, Timing, Window};
-use super::keys::{Keys, remark};
-use super::message::{MOST_BLOCKS, message};
 use crate::base::{ControlPath, Event, EventKind, Name, Nanoseconds, Result};
 use crate::decode::Counters;
+use crate::decode::cec::bus::{Bus, Timing, Window};
+use crate::decode::cec::keys::{Keys, remark};
+use crate::decode::cec::message::{MOST_BLOCKS, message};
 use crate::signal::{Edge, Level};
 
 /// Longest stretch that one summary of glitches covers, nanoseconds.

@@ -7,8 +7,8 @@ use std::sync::{Arc, OnceLock};
 
 use toml::Spanned;
 
-use super::{Chassis, KeySource, Pattern, Table, Timeouts};
 use crate::base::{ControlPath, Error, Key, Name, Nanoseconds, Result, nearest};
+use crate::decode::chassis::{Chassis, KeySource, Pattern, Table, Timeouts};
 use crate::decode::file;
 use crate::decode::grams::Telling;
 use crate::decode::ladder::Windows;

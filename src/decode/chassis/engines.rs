@@ -1,6 +1,6 @@
 //! The automata that read the lines of a chassis.
 
-use super::Pattern;
+use crate::decode::chassis::Pattern;
 use crate::decode::shape::{Automaton, Scratch};
 
 /// Most shapes for which it is worked out which of them no other can take a line from.

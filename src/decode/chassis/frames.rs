@@ -5,9 +5,9 @@ use std::sync::Arc;
 
 use toml::Spanned;
 
-use super::compile::{Compiler, right_names};
-use super::{Frames, PacketPattern};
 use crate::base::{Name, Result};
+use crate::decode::chassis::compile::{Compiler, right_names};
+use crate::decode::chassis::{Frames, PacketPattern};
 use crate::decode::frame::{Field, FrameFile, LONGEST_FRAME, Layout, Packet};
 use crate::decode::ladder::Windows;
 use crate::decode::protocol::Role;

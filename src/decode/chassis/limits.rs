@@ -2,8 +2,8 @@
 //!
 //! Every number is far above what a described set needs, and is checked before the work that it bounds.
 
-use super::compile::{Compiler, MOST_SHAPES};
 use crate::base::{Error, Result};
+use crate::decode::chassis::compile::{Compiler, MOST_SHAPES};
 
 /// Longest shape or prefix, bytes.
 const LONGEST_SHAPE: usize = 1_024;

@@ -10,14 +10,14 @@ use std::path::{Path, PathBuf};
 use std::sync::{Arc, OnceLock};
 
 pub(crate) use self::engines::Engines;
-use super::decoder::Begin;
-use super::file;
-use super::frame::{Field, Layout};
-use super::grams::Telling;
-use super::ladder::Windows;
-use super::protocol::{ChassisFile, KeyState, Meaning, Role};
-use super::shape::{self, Form, Shape, Step};
 use crate::base::{ControlPath, Error, Key, Name, Nanoseconds, Result};
+use crate::decode::decoder::Begin;
+use crate::decode::file;
+use crate::decode::frame::{Field, Layout};
+use crate::decode::grams::Telling;
+use crate::decode::ladder::Windows;
+use crate::decode::protocol::{ChassisFile, KeyState, Meaning, Role};
+use crate::decode::shape::{self, Form, Shape, Step};
 
 /// What printed text means, compared as words or as numbers.
 #[derive(Clone, Debug)]

@@ -2,7 +2,7 @@
 
 use serde::Deserialize;
 
-use super::layout::Order;
+use crate::decode::frame::layout::Order;
 
 /// How the check is made.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize, schemars::JsonSchema)]

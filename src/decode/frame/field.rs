@@ -2,7 +2,7 @@
 
 use std::io::Write as _;
 
-use super::layout::{Field, FieldForm, Order};
+use crate::decode::frame::layout::{Field, FieldForm, Order};
 use crate::decode::shape::{self, Form};
 
 impl Field {

@@ -25,8 +25,8 @@ use std::collections::BTreeMap;
 use serde::Deserialize;
 use toml::Spanned;
 
-use super::checksum::Checksum;
 use crate::base::ControlPath;
+use crate::decode::frame::checksum::Checksum;
 use crate::decode::protocol::{KeyRule, KeyState, Meaning, Record};
 
 /// Longest frame that may be declared, bytes behind the sync bytes.

@@ -3,15 +3,15 @@
 
 use std::sync::Arc;
 
-use super::Formats;
-use super::formats::Start;
-use super::frame::{Found, Halves, Trial, try_start};
-use super::held::{HeardShort, Held};
-use super::near::Near;
-use super::noise::Noise;
-use super::stranger::{Place, Strangers};
 use crate::base::{ControlPath, Event, EventKind, Name, Nanoseconds};
 use crate::decode::Counters;
+use crate::decode::infrared::Formats;
+use crate::decode::infrared::formats::Start;
+use crate::decode::infrared::frame::{Found, Halves, Trial, try_start};
+use crate::decode::infrared::held::{HeardShort, Held};
+use crate::decode::infrared::near::Near;
+use crate::decode::infrared::noise::Noise;
+use crate::decode::infrared::stranger::{Place, Strangers};
 use crate::signal::Pulse;
 
 /// Marks and spaces decoded in one go when no gap comes: keeps the buffer in the processor's first cache.

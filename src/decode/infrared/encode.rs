@@ -1,9 +1,9 @@
 //! From a code to marks and spaces: for tests, for the demo, and to show what a format looks like.
 
-use super::coding::Coding;
-use super::format::{Format, RepeatForm};
-use super::layout::Word;
 use crate::base::{Error, Nanoseconds, Result};
+use crate::decode::infrared::coding::Coding;
+use crate::decode::infrared::format::{Format, RepeatForm};
+use crate::decode::infrared::layout::Word;
 
 /// What a frame is to carry.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -71,7 +71,7 @@ fn whole(word: Word, format: &Format, leader: bool) -> Vec<Nanoseconds> {
     let mut lengths = write(word >> second, layout.first_part);
     if second > 0 {
         lengths.push(Nanoseconds(format.pause));
-        lengths.extend(write(word & super::layout::ones(second), second));
+        lengths.extend(write(word & crate::decode::infrared::layout::ones(second), second));
     }
     lengths
 }

@@ -4,8 +4,8 @@ use std::sync::Arc;
 
 use serde::Deserialize;
 
-use super::{Decoder, Formats};
 use crate::base::{Event, Nanoseconds};
+use crate::decode::infrared::{Decoder, Formats};
 use crate::signal::Pulse;
 
 /// One example of a format file.
@@ -42,7 +42,7 @@ impl Example {
     /// Decodes the example with all formats and compares; `Err` says what came out instead.
     pub fn check(&self, formats: &Arc<Formats>) -> Result<(), String> {
         let events = self.events(formats);
-        let checked = formats.find(&self.format).is_some_and(super::Format::is_checked);
+        let checked = formats.find(&self.format).is_some_and(crate::decode::infrared::Format::is_checked);
         let kind = self.kind.as_deref().unwrap_or(if checked { "press" } else { "frame" });
         let first = events.first().ok_or("nothing came out")?;
         let found = (first.format.as_deref(), first.kind.word());

@@ -35,10 +35,10 @@ use std::path::Path;
 use serde::Deserialize;
 use toml::Spanned;
 
-use super::coding::{Air, Coding};
-use super::layout::{Check, Layout, Operand};
 use crate::base::{Error, Name};
 use crate::decode::file;
+use crate::decode::infrared::coding::{Air, Coding};
+use crate::decode::infrared::layout::{Check, Layout, Operand};
 
 /// A frame of fewer redundant bits than this proves nothing by itself.
 pub(crate) const CHECKED_BITS: u32 = 8;

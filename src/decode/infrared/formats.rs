@@ -7,11 +7,11 @@ use std::sync::Arc;
 use serde::Deserialize;
 use toml::Spanned;
 
-use super::coding::{Air, Coding};
-use super::example::Example;
-use super::format::{Declared, Format};
-use super::layout::ones;
 use crate::base::{Error, Key, Name, Result};
+use crate::decode::infrared::coding::{Air, Coding};
+use crate::decode::infrared::example::Example;
+use crate::decode::infrared::format::{Declared, Format};
+use crate::decode::infrared::layout::ones;
 use crate::decode::{file, shipped};
 
 /// Most ways in which a frame may begin, over all formats: they are the bits of one machine word.
@@ -312,7 +312,7 @@ fn entries(formats: &[Format], families: &[Family]) -> Vec<Entry> {
     for (air, family) in families.iter().enumerate() {
         for format in family.formats.iter().filter_map(|index| formats.get(*index)) {
             let short = format.short.map(|(leader, bits)| Start::Short { leader, bits });
-            let bare = (format.form == super::RepeatForm::Bare).then_some(Start::Bare);
+            let bare = (format.form == crate::decode::infrared::RepeatForm::Bare).then_some(Start::Bare);
             for start in [Some(Start::Whole), short, bare].into_iter().flatten() {
                 if !entries.iter().any(|entry| entry.air == air && entry.start == start) {
                     entries.push(Entry { air, start });

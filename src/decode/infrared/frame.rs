@@ -1,12 +1,12 @@
 //! From bits to a frame of one format: which of the formats that fit is best, and how two parts are joined.
 
-use super::Formats;
-use super::coding::{Coding, Fit, Reading};
-use super::format::{CHECKED_BITS, Format};
-use super::formats::{Entry, Family, Start};
-use super::held::Heard;
-use super::layout::Word;
-use super::near::{Failure, Near};
+use crate::decode::infrared::Formats;
+use crate::decode::infrared::coding::{Coding, Fit, Reading};
+use crate::decode::infrared::format::{CHECKED_BITS, Format};
+use crate::decode::infrared::formats::{Entry, Family, Start};
+use crate::decode::infrared::held::Heard;
+use crate::decode::infrared::layout::Word;
+use crate::decode::infrared::near::{Failure, Near};
 
 /// What came of all attempts at one place.
 #[derive(Debug)]
@@ -258,7 +258,7 @@ fn judge(format: &Format, word: Word, bits: u8) -> Result<Part, Failure> {
     if bits == layout.first_part && as_first == 0 {
         return Ok(Part::First);
     }
-    let as_second = layout.wrong_constants(word) & super::layout::ones(second_part);
+    let as_second = layout.wrong_constants(word) & crate::decode::infrared::layout::ones(second_part);
     if bits == second_part && as_second == 0 {
         return Ok(Part::Second);
     }

@@ -7,11 +7,11 @@
 
 use std::sync::Arc;
 
-use super::Formats;
-use super::coding::Fit;
-use super::format::{Format, RepeatForm};
-use super::layout::Word;
 use crate::base::{ControlPath, Event, EventKind, Name, Nanoseconds};
+use crate::decode::infrared::Formats;
+use crate::decode::infrared::coding::Fit;
+use crate::decode::infrared::format::{Format, RepeatForm};
+use crate::decode::infrared::layout::Word;
 
 /// Presses in a row with the same toggle that are said.
 const SAME_TOGGLES: u32 = 3;

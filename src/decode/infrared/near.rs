@@ -1,8 +1,8 @@
 //! Near-frames: which bit of which format failed, and by how much.
 
-use super::coding::{Miss, Reason};
-use super::format::Format;
-use super::layout::Word;
+use crate::decode::infrared::coding::{Miss, Reason};
+use crate::decode::infrared::format::Format;
+use crate::decode::infrared::layout::Word;
 
 /// What a failed attempt came to.
 #[derive(Clone, Debug)]

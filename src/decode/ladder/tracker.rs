@@ -2,8 +2,8 @@
 
 use std::sync::Arc;
 
-use super::{Window, Windows};
 use crate::base::{ControlPath, Event, EventKind, Key, Name, Nanoseconds};
+use crate::decode::ladder::{Window, Windows};
 use crate::decode::report::LineState;
 
 /// A reading is reported when it differs from the last reported one by more than this, in counts.

@@ -1,7 +1,7 @@
 //! Which key a reading means: the four rules that firmware uses, as a table of windows.
 
-use super::{Line, WindowRule};
 use crate::base::{Error, Key, Result};
+use crate::decode::ladder::{Line, WindowRule};
 
 /// Largest full-scale reading for which windows are tabled (20 bits).
 const LARGEST_FULL_SCALE: u32 = 1 << 20;

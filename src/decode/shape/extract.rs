@@ -1,6 +1,6 @@
 //! Reads the placeholders of a line whose shape is known.
 
-use super::{Form, Part, Placeholder, Shape};
+use crate::decode::shape::{Form, Part, Placeholder, Shape};
 
 /// One captured placeholder: where it stands in the line, and its number for the forms that are numbers.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]

@@ -8,8 +8,8 @@ use nom::combinator::value;
 use nom::sequence::delimited;
 use nom::{IResult, Parser};
 
-use super::{Form, MOST_PLACEHOLDERS, Part, Placeholder, Shape};
 use crate::base::nearest;
+use crate::decode::shape::{Form, MOST_PLACEHOLDERS, Part, Placeholder, Shape};
 
 /// What is wrong with a shape, and where in its text.
 #[derive(Clone, Debug, PartialEq, Eq)]

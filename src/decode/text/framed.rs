@@ -2,13 +2,13 @@
 
 use std::sync::Arc;
 
-use super::fields::Fields;
-use super::{Origin, TextDecoder};
 use crate::base::{Event, Name, Nanoseconds};
 use crate::decode::chassis::{Chassis, PacketPattern};
 use crate::decode::frame::Found;
 use crate::decode::report::Reported;
 use crate::decode::shape;
+use crate::decode::text::fields::Fields;
+use crate::decode::text::{Origin, TextDecoder};
 
 /// Quality of what a frame without any check says, of 1. Ours: as likely damaged as not, once damage occurs.
 const UNCHECKED: f32 = 0.5;

@@ -22,13 +22,13 @@ mod record;
 
 use std::sync::Arc;
 
-use super::Counters;
-use super::chassis::Chassis;
-use super::frame::Framer;
-use super::report::{self, Report, Reported};
-use super::set_clock::{SetClock, TimeBasis};
-use super::shape::Scratch;
 use crate::base::{ControlPath, Event, EventKind, Name, Nanoseconds};
+use crate::decode::Counters;
+use crate::decode::chassis::Chassis;
+use crate::decode::frame::Framer;
+use crate::decode::report::{self, Report, Reported};
+use crate::decode::set_clock::{SetClock, TimeBasis};
+use crate::decode::shape::Scratch;
 use fields::Fields;
 use record::Records;
 
@@ -325,7 +325,7 @@ impl TextDecoder {
                 self.noise(origin, note, out);
             }
         }
-        matches!(fields.pattern().shape.parts.last(), Some(super::shape::Part::Placeholder(_)))
+        matches!(fields.pattern().shape.parts.last(), Some(crate::decode::shape::Part::Placeholder(_)))
     }
 
     fn no_record(&mut self, chassis: &Chassis, origin: Origin, line: &[u8], out: &mut Vec<Event>) {

@@ -3,9 +3,6 @@
 use std::collections::HashMap;
 use std::sync::Arc;
 
-use super::fields::{Captured, Fields};
-use super::held::Held;
-use super::names::Names;
 use crate::base::{ControlPath, Event, EventKind, Key, Name, Nanoseconds};
 use crate::decode::cec;
 use crate::decode::chassis::{Chassis, KeySource, Pattern};
@@ -14,6 +11,9 @@ use crate::decode::protocol::{KeyState, Meaning, Role};
 use crate::decode::report::{Report, Reported};
 use crate::decode::set_clock::SetClock;
 use crate::decode::shape::{self, Form};
+use crate::decode::text::fields::{Captured, Fields};
+use crate::decode::text::held::Held;
+use crate::decode::text::names::Names;
 
 /// Most keypad lines of a set whose file declares none.
 const MOST_LINES: usize = 16;

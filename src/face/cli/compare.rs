@@ -2,14 +2,14 @@
 
 use serde::Serialize;
 
-use super::load::{self, Loaded, Seen, is_job};
-use super::readings::{self, LineShift, LineState, SHIFT_COLUMNS, shift_rows};
-use super::{sheet, table};
 use crate::analysis::compare::{CompareOptions, Comparison, Side, Verdict, compare};
 use crate::analysis::ledger::Ledger;
 use crate::base::{Error, Result};
 use crate::bench::{self, Lines, words::headline};
 use crate::face::cli::args;
+use crate::face::cli::load::{self, Loaded, Seen, is_job};
+use crate::face::cli::readings::{self, LineShift, LineState, SHIFT_COLUMNS, shift_rows};
+use crate::face::cli::{sheet, table};
 use crate::face::out::{Out, Outcome, safe};
 use crate::timeline::Protocols;
 use crate::timeline::job::JobReference;
@@ -75,7 +75,7 @@ pub(super) fn run(options: &args::Compare, protocols: &Protocols, out: &mut Out)
             .push("Both captures were taken as hands off; if keys were pressed, say --hands on.".to_owned());
     }
     let readings = LineFindings::of(&lines[0], &lines[1], options.seed);
-    let gone = comparison.verdict == Verdict::Gone;
+    let gone = comparison.figures.verdict == Verdict::Gone;
     if out.json {
         out.value(&Shown { comparison: &comparison, readings: &readings })?;
     } else {

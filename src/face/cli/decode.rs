@@ -7,9 +7,9 @@ use std::time::Duration;
 
 use indicatif::{ProgressBar, ProgressStyle};
 
-use super::line;
 use crate::base::{Event, Result, write_event};
 use crate::face::cli::args::{Decode, Reading};
+use crate::face::cli::line;
 use crate::face::out::{Out, Outcome, safe};
 use crate::timeline::{Options, Protocols, Sink, Summary, Unwatched, Watch, decode_watched};
 

@@ -8,14 +8,14 @@ use std::sync::atomic::{AtomicBool, AtomicI64, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
-use super::live::{Plan, Stop, run_soak};
-use super::load::{Loaded, duration};
-use super::{report, table};
 use crate::base::{Anchor, Error, Key, Nanoseconds, Result};
 use crate::bench::words::headline;
 use crate::bench::{keys, views};
 use crate::face::cautions;
 use crate::face::cli::args::Demo;
+use crate::face::cli::live::{Plan, Stop, run_soak};
+use crate::face::cli::load::{Loaded, duration};
+use crate::face::cli::{report, table};
 use crate::face::out::{Out, Outcome};
 use crate::simulator::Faults;
 use crate::simulator::scenario::{Scenario, ScenarioStage};

@@ -3,10 +3,10 @@
 use std::io::{self, BufWriter, IsTerminal};
 use std::path::{Path, PathBuf};
 
-use super::decode;
-use super::load::{Loaded, is_job};
 use crate::base::{Error, Event, Result, Span, write_output};
 use crate::face::cli::args::{self, ExportForm, Reading};
+use crate::face::cli::decode;
+use crate::face::cli::load::{Loaded, is_job};
 use crate::face::out::{Out, Outcome};
 use crate::timeline::Protocols;
 use crate::timeline::export::{Export, Form, Place, Shape, Track, available, exporter};

@@ -2,12 +2,12 @@
 
 use std::path::{Path, PathBuf};
 
-use super::load::Loaded;
-use super::{sheet, table, through};
 use crate::base::words::plural;
 use crate::base::{Error, Result};
 use crate::bench;
 use crate::face::cli::args::{self, JobCommand, StepWord};
+use crate::face::cli::load::Loaded;
+use crate::face::cli::{sheet, table, through};
 use crate::face::http::client::Client;
 use crate::face::out::{Out, Outcome, safe};
 use crate::timeline::Protocols;

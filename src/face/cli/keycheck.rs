@@ -5,8 +5,6 @@ use std::path::Path;
 
 use serde::Serialize;
 
-use super::load::{Loaded, is_job};
-use super::{decode, keycheck_live, learn, table};
 use crate::analysis::keycheck::{self, Confusion, Prompt};
 use crate::analysis::ladder::keycheck::{self as ladder, Checked};
 use crate::analysis::ladder::{Fit, Network};
@@ -14,6 +12,8 @@ use crate::analysis::locate::{self, Collector, StepKind};
 use crate::base::{ControlPath, Error, Event, EventKind, Key, Name, Nanoseconds, Result};
 use crate::decode::chassis::Chassis;
 use crate::face::cli::args;
+use crate::face::cli::load::{Loaded, is_job};
+use crate::face::cli::{decode, keycheck_live, learn, table};
 use crate::face::out::{Out, Outcome, safe};
 use crate::timeline::Protocols;
 use crate::timeline::job::{CaptureRef, JobReference, Stage};

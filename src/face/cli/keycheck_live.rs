@@ -5,11 +5,11 @@ use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
-use super::keycheck::{Check, of_capture};
-use super::load::Loaded;
-use super::{job, live};
 use crate::base::{ControlPath, Error, Event, EventKind, Key, Nanoseconds, Result};
 use crate::face::cli::args;
+use crate::face::cli::keycheck::{Check, of_capture};
+use crate::face::cli::load::Loaded;
+use crate::face::cli::{job, live};
 use crate::face::out::Out;
 use crate::source::ByteSource;
 use crate::timeline::job::{Hands, Job, Prompt};

@@ -4,15 +4,15 @@ use std::io::IsTerminal;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-use super::load::{Loaded, duration};
-use super::status::{SoakLook, Status, WatchLook};
-use super::{job, line, table, through};
 use crate::analysis::compare::Verdict;
 use crate::analysis::soak::SoakState;
 use crate::base::words::plural;
 use crate::base::{Anchor, Error, Event, Nanoseconds, Result, write_event};
 use crate::bench::{Asked, SoakPlan, SoakRun, words};
 use crate::face::cli::args;
+use crate::face::cli::load::{Loaded, duration};
+use crate::face::cli::status::{SoakLook, Status, WatchLook};
+use crate::face::cli::{job, line, table, through};
 use crate::face::http::client::Client;
 use crate::face::out::{Out, Outcome};
 use crate::source::ByteSource;

@@ -2,7 +2,6 @@
 
 use std::path::{Path, PathBuf};
 
-use super::decode;
 use crate::analysis::Train;
 use crate::analysis::ledger::Builder;
 pub(super) use crate::base::words::{chance, duration};
@@ -10,6 +9,7 @@ use crate::base::{Error, Event, EventKind, Name, Nanoseconds, Result};
 use crate::bench::timed;
 pub(super) use crate::bench::{Loaded, Seen};
 use crate::face::cli::args::{Hands, Reading};
+use crate::face::cli::decode;
 use crate::face::out::Out;
 use crate::timeline::Protocols;
 use crate::timeline::job::{self, JobReference};

@@ -1,11 +1,11 @@
 //! `locate`: where the fault is, how large, and the next test.
 
-use super::load::{self, Loaded};
-use super::table;
 use crate::analysis::locate::{self, Located};
 use crate::base::Result;
 use crate::bench::{located, views};
 use crate::face::cli::args;
+use crate::face::cli::load::{self, Loaded};
+use crate::face::cli::table;
 use crate::face::out::{Out, Outcome, safe};
 use crate::timeline::Protocols;
 

@@ -27,8 +27,8 @@ mod table;
 mod through;
 mod topics;
 
-use super::out::{Out, Outcome};
 use crate::base::Result;
+use crate::face::out::{Out, Outcome};
 use crate::timeline::Protocols;
 use args::{Arguments, Command};
 

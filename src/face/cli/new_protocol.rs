@@ -55,7 +55,7 @@ pub(super) fn run(options: &ProtocolNew, out: &mut Out) -> Result<Outcome> {
     };
     let text = skeleton.text()?;
     let path = options.out.clone().unwrap_or_else(|| PathBuf::from(format!("{}.toml", options.name)));
-    super::learn::write_new(&path, &text)?;
+    crate::face::cli::learn::write_new(&path, &text)?;
     if out.json {
         out.value(&serde_json::json!({ "version": 1, "file": path.display().to_string(), "text": text }))?;
     } else {

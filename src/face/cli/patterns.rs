@@ -4,14 +4,14 @@ use std::path::PathBuf;
 
 use serde::Serialize;
 
-use super::load::{self, Look, Seen};
-use super::{sheet, table};
 use crate::analysis::cause::{CauseFinder, Causes};
 use crate::analysis::pattern::{Pattern, PatternOptions, Patterns, find};
 use crate::analysis::stray::{Suspicion, suspect};
 use crate::base::words::plural;
 use crate::base::{Event, Nanoseconds, Result};
 use crate::face::cli::args::{self, Hands, Reading};
+use crate::face::cli::load::{self, Look, Seen};
+use crate::face::cli::{sheet, table};
 use crate::face::out::{Out, Outcome};
 use crate::timeline::Protocols;
 

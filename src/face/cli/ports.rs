@@ -1,7 +1,7 @@
 //! `ports`: serial ports with their stable names.
 
-use super::table;
 use crate::base::Result;
+use crate::face::cli::table;
 use crate::face::out::{Out, Outcome, safe};
 use crate::source::serial;
 

@@ -2,24 +2,24 @@
 
 use std::path::Path;
 
-use super::table;
 use crate::analysis::ladder::{Limits, Network};
 use crate::base::{Error, Result};
 use crate::decode::infrared::Format;
 use crate::decode::ladder::Windows;
 use crate::decode::{schema, show};
 use crate::face::cli::args::ProtocolCommand;
+use crate::face::cli::table;
 use crate::face::out::{Out, Outcome, safe};
 use crate::timeline::Protocols;
 
 pub(super) fn run(command: ProtocolCommand, user: Option<&Path>, out: &mut Out) -> Result<Outcome> {
     match command {
-        ProtocolCommand::Check(options) => super::check::run(&options, user, out),
+        ProtocolCommand::Check(options) => crate::face::cli::check::run(&options, user, out),
         ProtocolCommand::List => list(&Protocols::load(user)?, out),
         ProtocolCommand::Show { name } => show_one(&name, &Protocols::load(user)?, out),
         ProtocolCommand::Schema { sort } => print_schema(&sort, out),
-        ProtocolCommand::Learn(options) => super::learn::run(&options, out),
-        ProtocolCommand::New(options) => super::new_protocol::run(&options, out),
+        ProtocolCommand::Learn(options) => crate::face::cli::learn::run(&options, out),
+        ProtocolCommand::New(options) => crate::face::cli::new_protocol::run(&options, out),
     }
 }
 

@@ -2,10 +2,10 @@
 
 use serde::Serialize;
 
-use super::load::Look;
 use crate::analysis::level::{LevelShift, Ripple, ripple};
 use crate::base::{Name, Nanoseconds};
 use crate::bench::{LevelChange, Lines, ripple_sentence};
+use crate::face::cli::load::Look;
 
 impl Look for Lines {
     fn reading(&mut self, line: &Name, t: Nanoseconds, counts: u32) {
@@ -96,7 +96,7 @@ pub(super) fn shift_cells(found: &LevelShift) -> [String; 5] {
         format!("{:.0} → {:.0}", before.level, after.level),
         format!("{:.1} → {:.1}", before.spread, after.spread),
         format!("{:.2} → {:.2}", before.drift_per_min, after.drift_per_min),
-        super::load::chance(found.chance_any),
-        super::load::chance(found.chance_mean),
+        crate::face::cli::load::chance(found.chance_any),
+        crate::face::cli::load::chance(found.chance_mean),
     ]
 }

@@ -4,14 +4,14 @@ use std::collections::BTreeMap;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
-use super::load::Loaded;
-use super::topics;
 use crate::analysis::episode::fold;
 use crate::analysis::pattern::Pattern;
 use crate::base::words::plural;
 use crate::base::{Anchor, Error, Nanoseconds, Result, write_output};
 use crate::bench::{StageView, chassis, concluding, key_windows, keys, state_of, views};
 use crate::face::cli::args;
+use crate::face::cli::load::Loaded;
+use crate::face::cli::topics;
 use crate::face::out::{Out, Outcome};
 use crate::face::report::{
     self, Capture, Folded, Observed, ReportModel, Stage, StageTimeline, TimelineBuilder, Versions,

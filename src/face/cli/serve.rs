@@ -3,9 +3,9 @@
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
-use super::{keycheck, report};
 use crate::base::{Error, Nanoseconds, Result};
 use crate::face::cli::args::serve::Serve;
+use crate::face::cli::{keycheck, report};
 use crate::face::http::config::PortConfig;
 use crate::face::http::{self, Config, Makers, Ready, Start};
 use crate::face::out::{Out, Outcome};

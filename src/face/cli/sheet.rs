@@ -1,11 +1,11 @@
 //! A job on the terminal: the facts of the page as lines, as wide as the terminal.
 
-use super::load::{chance, duration};
-use super::table;
 use crate::analysis::stray::Suspicion;
 use crate::base::Result;
 use crate::base::words::plural;
 use crate::bench::{AttributionState, JobState, StageState, stretches_sentence, worth_telling};
+use crate::face::cli::load::{chance, duration};
+use crate::face::cli::table;
 use crate::face::out::{Out, safe};
 
 /// Prints the whole state for people: what it is, what was done and seen, what follows, what to do.
@@ -74,7 +74,8 @@ fn stage_line(stage: &StageState) -> String {
             plural(figures.episodes, "episode")
         ),
     };
-    let verdict = stage.comparison.as_ref().map_or(String::new(), |c| format!(", {}", c.verdict.word()));
+    let verdict =
+        stage.comparison.as_ref().map_or(String::new(), |c| format!(", {}", c.figures.verdict.word()));
     format!("Stage {}{kind}: {}: {seen}{verdict}", stage.stage, safe(&stage.step))
 }
 
@@ -96,7 +97,7 @@ fn stages(stages: &[StageState], out: &mut Out) -> Result<()> {
             if watched { duration(stage.span_s) } else { unseen() },
             if watched { stage.strays.to_string() } else { unseen() },
             stage.figures.as_ref().map_or_else(unseen, |figures| figures.episodes.to_string()),
-            stage.comparison.as_ref().map_or("", |comparison| comparison.verdict.word()).to_owned(),
+            stage.comparison.as_ref().map_or("", |comparison| comparison.figures.verdict.word()).to_owned(),
         ]);
     }
     out.line(table::text(&list))

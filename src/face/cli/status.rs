@@ -5,12 +5,12 @@ use std::io::IsTerminal;
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
-use super::load::{chance, duration};
-use super::table;
 use crate::analysis::compare::Verdict;
 use crate::base::words::plural;
 use crate::base::{Event, EventKind, Key, Nanoseconds};
 use crate::bench::{Asked, SoakRun, words};
+use crate::face::cli::load::{chance, duration};
+use crate::face::cli::table;
 use crate::timeline::live::Adapter;
 
 /// Facts as lines, never wider than `width` characters.

@@ -6,10 +6,10 @@ use std::time::Duration;
 use hyper::Method;
 use serde_json::{Value, json};
 
-use super::live::{self, Stop};
-use super::status::{SoakLook, Status};
 use crate::base::{Nanoseconds, Result};
 use crate::face::cli::args;
+use crate::face::cli::live::{self, Stop};
+use crate::face::cli::status::{SoakLook, Status};
 use crate::face::http::client::Client;
 use crate::face::out::Out;
 

@@ -3,11 +3,11 @@
 
 use serde::Serialize;
 
-use super::load::{chance, duration};
-use super::readings;
 use crate::analysis::stray::Suspicion;
 use crate::base::{Error, Result};
 use crate::bench::{JobState, stretches_sentence, worth_telling};
+use crate::face::cli::load::{chance, duration};
+use crate::face::cli::readings;
 use crate::face::report::Topic;
 
 /// All topics on which there is something to say.

@@ -1,8 +1,8 @@
 //! The ladder: a row for each key's window with its nominal level, and what was read in it.
 
-use super::svg::{Anchor, Drawing, clip};
 use crate::base::words::number;
 use crate::bench::{Level, WindowMark, Windows};
+use crate::face::drawing::svg::{Anchor, Drawing, clip};
 
 /// Where the drawing stands, which decides its colours.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -2,7 +2,7 @@
 
 use std::fmt::Write as _;
 
-use super::escape::escape;
+use crate::face::drawing::escape::escape;
 
 /// Where a text hangs on its point.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

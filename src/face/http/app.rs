@@ -6,15 +6,15 @@ use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Instant;
 
-use super::config::{Config, PortConfig};
-use super::guard::Rates;
-use super::jobs::{Entry, Jobs};
-use super::page::Tagged;
-use super::port::Port;
-use super::refusal::{Answer, Refusal};
-use super::ring::Ring;
-use super::shown::DiskShown;
-use super::token::Token;
+use crate::face::http::config::{Config, PortConfig};
+use crate::face::http::guard::Rates;
+use crate::face::http::jobs::{Entry, Jobs};
+use crate::face::http::page::Tagged;
+use crate::face::http::port::Port;
+use crate::face::http::refusal::{Answer, Refusal};
+use crate::face::http::ring::Ring;
+use crate::face::http::shown::DiskShown;
+use crate::face::http::token::Token;
 use tokio::sync::watch;
 
 use crate::base::{Anchor, Result};

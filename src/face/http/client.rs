@@ -11,8 +11,8 @@ use hyper_util::rt::TokioIo;
 use serde_json::Value;
 use tokio::net::UnixStream;
 
-use super::config::usual_socket;
 use crate::base::{Error, Result};
+use crate::face::http::config::usual_socket;
 
 /// A daemon that does not answer within this is not asked further.
 const PATIENCE: Duration = Duration::from_secs(60);

@@ -11,10 +11,10 @@ use axum::http::{HeaderMap, HeaderValue, Method, StatusCode, header};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 
-use super::api::{App, LARGEST_BODY};
-use super::app::locked;
-use super::places::Place;
-use super::refusal::{Answer, Refusal};
+use crate::face::http::api::{App, LARGEST_BODY};
+use crate::face::http::app::locked;
+use crate::face::http::places::Place;
+use crate::face::http::refusal::{Answer, Refusal};
 
 /// Where a request comes from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]

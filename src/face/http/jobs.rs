@@ -7,10 +7,10 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant, SystemTime};
 
-use super::config::is_name;
-use super::refusal::{Answer, Refusal};
 use crate::base::Result;
 use crate::bench;
+use crate::face::http::config::is_name;
+use crate::face::http::refusal::{Answer, Refusal};
 use crate::timeline::Protocols;
 use crate::timeline::job::Job;
 use crate::timeline::store::Store;

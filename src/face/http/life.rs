@@ -12,15 +12,15 @@ use tokio::net::TcpListener;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::sync::watch;
 
-use super::app::{Bench, Counts, Known, Makers, locked};
-use super::config::Config;
-use super::guard::Rates;
-use super::jobs::Jobs;
-use super::log::Log;
-use super::ring::Ring;
-use super::token::{Token, random_hex};
-use super::{page, server, tls};
 use crate::base::{Anchor, Error, Result};
+use crate::face::http::app::{Bench, Counts, Known, Makers, locked};
+use crate::face::http::config::Config;
+use crate::face::http::guard::Rates;
+use crate::face::http::jobs::Jobs;
+use crate::face::http::log::Log;
+use crate::face::http::ring::Ring;
+use crate::face::http::token::{Token, random_hex};
+use crate::face::http::{page, server, tls};
 use crate::journal::{Group, Limits};
 use crate::timeline::Protocols;
 use crate::timeline::job::{CaptureSource, Job};
@@ -187,7 +187,7 @@ async fn live(
     let closed = tokio::task::spawn_blocking(move || {
         let ports = std::mem::take(&mut *locked(&closing.ports));
         // Told all at once, then waited for one after another.
-        ports.values().for_each(|port| port.order(super::port::Order::Stop));
+        ports.values().for_each(|port| port.order(crate::face::http::port::Order::Stop));
         ports.values().for_each(|port| port.stop());
         closing.group.stop();
     });

@@ -14,9 +14,9 @@ use tracing::span::{Attributes, Id, Record};
 use tracing::subscriber::Interest;
 use tracing::{Event, Level, Metadata, Subscriber};
 
-use super::app::locked;
-use super::config::LogTable;
 use crate::base::{Anchor, Error, Nanoseconds, Result};
+use crate::face::http::app::locked;
+use crate::face::http::config::LogTable;
 use crate::face::out::safe;
 
 /// Where lines go.

@@ -7,13 +7,13 @@ use std::time::Duration;
 
 use tokio::sync::oneshot;
 
-use super::app::{Bench, locked};
-use super::config::PortConfig;
-use super::refusal::{Answer, Refusal};
-use super::shown::{PortState, SoakShown};
-use super::worker::Worker;
 use crate::base::Nanoseconds;
 use crate::bench::SoakPlan;
+use crate::face::http::app::{Bench, locked};
+use crate::face::http::config::PortConfig;
+use crate::face::http::refusal::{Answer, Refusal};
+use crate::face::http::shown::{PortState, SoakShown};
+use crate::face::http::worker::Worker;
 use crate::source::serial::{Nudge, Try};
 use crate::timeline::job::Hands;
 

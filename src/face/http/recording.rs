@@ -5,16 +5,16 @@ use std::time::{Duration, Instant};
 
 use serde::Serialize;
 
-use super::app::Bench;
-use super::axis::Axis;
-use super::jobs::Held;
-use super::port::Begin;
-use super::refusal::{Answer, Refusal};
-use super::shown::{LaneEvent, PortLevel, PortState, SoakShown, round};
 use crate::base::{Anchor, Event, Kind, Name, Nanoseconds};
 use crate::bench::{Loaded, SoakPlan, SoakRun};
 use crate::decode::chassis::Chassis;
 use crate::decode::report::Report;
+use crate::face::http::app::Bench;
+use crate::face::http::axis::Axis;
+use crate::face::http::jobs::Held;
+use crate::face::http::port::Begin;
+use crate::face::http::refusal::{Answer, Refusal};
+use crate::face::http::shown::{LaneEvent, PortLevel, PortState, SoakShown, round};
 use crate::journal::FeedState;
 use crate::source::serial::{Console, Nudge, PortSpec, SerialPort};
 use crate::source::{ByteSource, Mark, What};

@@ -22,12 +22,12 @@ use tokio::net::{TcpListener, UnixListener};
 use tokio::sync::Semaphore;
 use tokio_rustls::TlsAcceptor;
 
-use super::api::{self, App};
-use super::guard::{self, Peer};
-use super::page;
-use super::places::{Place, Places};
-use super::refusal::Refusal;
 use crate::base::{Error, Result};
+use crate::face::http::api::{self, App};
+use crate::face::http::guard::{self, Peer};
+use crate::face::http::page;
+use crate::face::http::places::{Place, Places};
+use crate::face::http::refusal::Refusal;
 
 /// Most connections over the Unix socket at once.
 const MOST_CONNECTIONS: usize = 64;

@@ -9,8 +9,8 @@ use tokio_rustls::rustls::crypto::ring;
 use tokio_rustls::rustls::pki_types::pem::PemObject;
 use tokio_rustls::rustls::pki_types::{CertificateDer, PrivateKeyDer};
 
-use super::config::Tls;
 use crate::base::{Error, Result};
+use crate::face::http::config::Tls;
 
 /// Takes TLS connections; 1.2 and 1.3.
 ///

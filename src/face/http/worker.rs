@@ -4,12 +4,12 @@ use std::sync::mpsc::{Receiver, RecvTimeoutError};
 use std::sync::{Arc, Weak};
 use std::time::{Duration, Instant};
 
-use super::app::Bench;
-use super::config::PortConfig;
-use super::port::{Begin, Order, Port, Reply};
-use super::recording::Recording;
-use super::refusal::{Answer, Refusal};
-use super::shown::{PortLevel, PortState};
+use crate::face::http::app::Bench;
+use crate::face::http::config::PortConfig;
+use crate::face::http::port::{Begin, Order, Port, Reply};
+use crate::face::http::recording::Recording;
+use crate::face::http::refusal::{Answer, Refusal};
+use crate::face::http::shown::{PortLevel, PortState};
 use crate::source::serial::{self, Try};
 use crate::timeline::job::Hands;
 
@@ -138,7 +138,7 @@ impl Worker {
         }
     }
 
-    fn end_asked(&mut self, reply: Reply<Option<super::shown::SoakShown>>) {
+    fn end_asked(&mut self, reply: Reply<Option<crate::face::http::shown::SoakShown>>) {
         let answer = match &self.doing {
             Doing::Recording(_) => self.end(PortLevel::Off, None),
             Doing::Waiting(..) => {
@@ -220,7 +220,11 @@ impl Worker {
     }
 
     /// Ends what is recorded.
-    fn end(&mut self, level: PortLevel, why: Option<String>) -> Answer<Option<super::shown::SoakShown>> {
+    fn end(
+        &mut self,
+        level: PortLevel,
+        why: Option<String>,
+    ) -> Answer<Option<crate::face::http::shown::SoakShown>> {
         let Doing::Recording(recording) = std::mem::replace(&mut self.doing, Doing::Nothing) else {
             return Ok(None);
         };

@@ -1,9 +1,9 @@
 //! A train of strays folded at its period, as bars.
 
-use super::html::Part;
-use super::model::Folded;
-use super::words;
 use crate::face::drawing::svg::{Anchor, Drawing};
+use crate::face::report::html::Part;
+use crate::face::report::model::Folded;
+use crate::face::report::words;
 
 const WIDTH: f64 = 460.0;
 const HEIGHT: f64 = 190.0;

@@ -1,9 +1,9 @@
 //! Rates with their intervals, one row a stage, on a common logarithmic axis.
 
-use super::html::Part;
-use super::model::{Observed, Stage, Verdict};
-use super::words;
 use crate::face::drawing::svg::{Anchor, Drawing, LogAxis, clip};
+use crate::face::report::html::Part;
+use crate::face::report::model::{Observed, Stage, Verdict};
+use crate::face::report::words;
 
 const WIDTH: f64 = 960.0;
 const LEFT: f64 = 330.0;

@@ -2,9 +2,9 @@
 
 use sha2::{Digest as _, Sha256};
 
-use super::html::Part;
-use super::model::ReportModel;
 use crate::face::drawing::is_inert;
+use crate::face::report::html::Part;
+use crate::face::report::model::ReportModel;
 
 /// `<script type="application/json">` with the model. Nothing in it can end the block or start another:
 /// `<`, `>`, `&` and the characters that hide or turn text are written as escapes, which mean the same in JSON.

@@ -2,8 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::timeline::StageTimeline;
 use crate::bench::Windows;
+use crate::face::report::timeline::StageTimeline;
 
 /// Everything that a report says. `Default` gives an empty one; fill what is known.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]

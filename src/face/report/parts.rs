@@ -1,9 +1,9 @@
 //! The page from top to bottom: head, outcome, cautions, stages, captures, method.
 
-use super::html::Html;
-use super::model::{Comparison, ReportModel, Stage};
-use super::{json, results, words};
 use crate::face::cautions;
+use crate::face::report::html::Html;
+use crate::face::report::model::{Comparison, ReportModel, Stage};
+use crate::face::report::{json, results, words};
 
 const STYLE: &str = include_str!("style.css");
 /// Rows of a table at most; the data block has all.

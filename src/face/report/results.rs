@@ -1,12 +1,12 @@
 //! The sections with figures: timeline, before and after, patterns, the place of the fault.
 
-use super::html::{Html, Part};
-use super::model::{Comparison, LadderFit, NextTest, Pattern, ReportModel};
-use super::{folded, forest, timeline as strips, words};
 use crate::base::Key;
 use crate::bench::Windows;
 use crate::face::drawing::svg::clip;
 use crate::face::drawing::{Theme, Width, ladder_svg};
+use crate::face::report::html::{Html, Part};
+use crate::face::report::model::{Comparison, LadderFit, NextTest, Pattern, ReportModel};
+use crate::face::report::{folded, forest, timeline as strips, words};
 
 /// Patterns and the like in one table at most.
 const MOST_ROWS: usize = 40;

@@ -4,10 +4,10 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
-use super::html::Part;
-use super::words;
 use crate::base::{ControlPath, Event, EventKind, Nanoseconds};
 use crate::face::drawing::svg::{Anchor, Drawing, clip};
+use crate::face::report::html::Part;
+use crate::face::report::words;
 
 /// Bins of a lane at most; a page has no more dots to show.
 const MOST_BINS: usize = 240;

@@ -2,8 +2,8 @@
 //!
 //! Numbers have a decimal point and no grouping; dates are ISO 8601; so neither depends on where one reads.
 
-use super::model::Verdict;
 use crate::analysis::locate::Risk;
+use crate::face::report::model::Verdict;
 
 #[rustfmt::skip]
 #[allow(missing_docs)] // each text says what it is
@@ -206,7 +206,7 @@ pub fn plain(name: &str) -> String {
 }
 
 /// What a test costs, tells and risks, in a line.
-pub fn test_figures(test: &super::model::NextTest) -> String {
+pub fn test_figures(test: &crate::face::report::model::NextTest) -> String {
     let risk = Risk::from_word(&test.risk).map_or(test.risk.as_str(), |risk| risk.text());
     // Undoing a repair to settle which one it was tells nothing of the place.
     let gain = match test.gain_bits {
@@ -245,7 +245,7 @@ pub fn last_step(stage: u32, step: &str) -> String {
 }
 
 /// What the verdict rests on, in whole sentences.
-pub fn evidence(comparison: &super::model::Comparison) -> Vec<String> {
+pub fn evidence(comparison: &crate::face::report::model::Comparison) -> Vec<String> {
     let (before, after) = (comparison.before, comparison.after);
     let mut out = vec![format!(
         "Before: {} in {}. After: {} in {}.",

@@ -3,11 +3,11 @@
 use std::sync::{Arc, PoisonError};
 use std::time::{Duration, Instant};
 
-use super::super::inbox::Head;
-use super::super::record::{LARGEST_PAYLOAD, RecordKind};
-use super::super::writer::{Acknowledged, COMMIT_BYTES, safe_words};
-use super::lane::{FeedState, Inner, Phase, Shared};
 use crate::base::{Error, Nanoseconds, Result};
+use crate::journal::group::lane::{FeedState, Inner, Phase, Shared};
+use crate::journal::inbox::Head;
+use crate::journal::record::{LARGEST_PAYLOAD, RecordKind};
+use crate::journal::writer::{Acknowledged, COMMIT_BYTES, safe_words};
 
 /// Takes what a port delivers; never waits for the disk, except in [`Feed::flush`] and [`Feed::close`].
 ///

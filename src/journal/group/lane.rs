@@ -2,12 +2,12 @@
 
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 
-use super::super::inbox::{Batch, Inbox, Lost};
-use super::super::record::RecordKind;
-use super::super::recording::Recording;
-use super::super::writer::{Acknowledged, COMMIT_BYTES, Trouble};
-use super::signal::Signal;
 use crate::base::{Anchor, Error, Nanoseconds, Result};
+use crate::journal::group::signal::Signal;
+use crate::journal::inbox::{Batch, Inbox, Lost};
+use crate::journal::record::RecordKind;
+use crate::journal::recording::Recording;
+use crate::journal::writer::{Acknowledged, COMMIT_BYTES, Trouble};
 use crate::source::{DiskTrouble, What};
 
 /// After a failure the disk is tried again this often: 1 s.
@@ -134,7 +134,7 @@ pub(super) struct Lane {
 }
 
 /// How long records wait for others to share a sync with.
-const GATHER: Nanoseconds = super::super::writer::COMMIT_AFTER;
+const GATHER: Nanoseconds = crate::journal::writer::COMMIT_AFTER;
 
 impl Lane {
     pub(super) fn new(shared: Arc<Shared>, recording: Recording) -> Self {

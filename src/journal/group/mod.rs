@@ -22,10 +22,10 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
-use super::disk::{Files, SystemFiles};
-use super::forecast::Forecast;
-use super::recording::{Head, Recording, Rotation};
 use crate::base::{Anchor, Error, Nanoseconds, Result};
+use crate::journal::disk::{Files, SystemFiles};
+use crate::journal::forecast::Forecast;
+use crate::journal::recording::{Head, Recording, Rotation};
 pub use feed::Feed;
 pub use lane::FeedState;
 use lane::{Lane, Shared};

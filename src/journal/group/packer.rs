@@ -4,10 +4,10 @@ use std::collections::VecDeque;
 use std::path::PathBuf;
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 
-use super::super::disk::Files;
-use super::super::pack;
-use super::lane::{Phase, Shared};
-use super::notes::Notes;
+use crate::journal::disk::Files;
+use crate::journal::group::lane::{Phase, Shared};
+use crate::journal::group::notes::Notes;
+use crate::journal::pack;
 
 /// What is to be done, in order.
 pub(super) enum Work {

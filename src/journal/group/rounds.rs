@@ -3,14 +3,14 @@
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use super::super::disk::Files;
-use super::super::forecast::{DiskLevel, Forecast, Watch};
-use super::super::segment::{self, Sums, look, remove_if_there};
-use super::Limits;
-use super::lane::{Lane, Phase};
-use super::notes::Notes;
-use super::packer::{Desk, Work};
 use crate::base::{Error, Nanoseconds, Result};
+use crate::journal::disk::Files;
+use crate::journal::forecast::{DiskLevel, Forecast, Watch};
+use crate::journal::group::Limits;
+use crate::journal::group::lane::{Lane, Phase};
+use crate::journal::group::notes::Notes;
+use crate::journal::group::packer::{Desk, Work};
+use crate::journal::segment::{self, Sums, look, remove_if_there};
 
 /// The disk is looked at this often: 10 s; every second while something stands still.
 const LOOK_EVERY: Nanoseconds = Nanoseconds(10_000_000_000);
@@ -221,7 +221,7 @@ impl Rounds {
 fn begun(files: &dyn Files, folder: &Path, number: u32) -> i64 {
     let first = segment::read(files, folder, number)
         .ok()
-        .and_then(|file| super::super::reader::Reader::new(file).ok())
+        .and_then(|file| crate::journal::reader::Reader::new(file).ok())
         .and_then(|mut reader| reader.next_record().ok().flatten());
     first.map_or(i64::MIN, |record| record.wall)
 }

@@ -11,9 +11,9 @@
 
 use std::collections::BTreeSet;
 
-use super::frame::Sampler;
-use super::{BREAK, Found, Framing, Parity, UartSpec};
 use crate::base::Nanoseconds;
+use crate::signal::uart::frame::Sampler;
+use crate::signal::uart::{BREAK, Found, Framing, Parity, UartSpec};
 use crate::signal::{Character, Edge, Level};
 
 /// Usual rates in bits a second. Common practice, no source.

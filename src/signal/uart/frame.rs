@@ -4,9 +4,9 @@
 //! The frame (start bit 0, data least significant bit first, parity, stop bit 1, idle 1) is universal;
 //! from memory. Samples stand at bit centres counted from the start edge, as receivers do it: 1.5, 2.5 …
 
-use super::Framing;
-use super::drift::{Drift, SenderClock};
 use crate::base::Nanoseconds;
+use crate::signal::uart::Framing;
+use crate::signal::uart::drift::{Drift, SenderClock};
 use crate::signal::{Character, Edge, Level};
 
 /// The stop bit was low.
@@ -61,7 +61,7 @@ impl Sampler {
 
     /// Bits between two start edges at least, without the stop bits beyond the first.
     fn frame_bits(&self) -> u8 {
-        2 + self.framing.data_bits + u8::from(self.framing.parity != super::Parity::None)
+        2 + self.framing.data_bits + u8::from(self.framing.parity != crate::signal::uart::Parity::None)
     }
 
     pub(super) fn push(&mut self, edge: Edge, out: &mut Vec<Character>) {
@@ -130,11 +130,11 @@ impl Sampler {
         let parity = self.bits >> (1 + data_bits) & 1;
         let ones = value.count_ones() & 1;
         let sound = match self.framing.parity {
-            super::Parity::None => true,
-            super::Parity::Even => parity == ones,
-            super::Parity::Odd => parity != ones,
-            super::Parity::Mark => parity == 1,
-            super::Parity::Space => parity == 0,
+            crate::signal::uart::Parity::None => true,
+            crate::signal::uart::Parity::Even => parity == ones,
+            crate::signal::uart::Parity::Odd => parity != ones,
+            crate::signal::uart::Parity::Mark => parity == 1,
+            crate::signal::uart::Parity::Space => parity == 0,
         };
         let fault = if self.bits == 0 {
             Some(BREAK)

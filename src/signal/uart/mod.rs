@@ -15,8 +15,8 @@ pub use self::drift::Drift;
 use self::frame::Sampler;
 pub use self::frame::{BREAK, FRAMING, PARITY};
 use self::stretch::Stretch;
-use super::{Character, Edge};
 use crate::base::{Error, Nanoseconds, Result};
+use crate::signal::{Character, Edge};
 
 /// Edges from which rate, framing and polarity are found: about a thousand characters.
 pub const HELD: usize = 4096;

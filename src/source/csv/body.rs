@@ -1,8 +1,8 @@
 //! Where the rows of a table begin, and under which separator.
 
-use super::cell;
-use super::head::Line;
 use crate::base::{Error, Result, quote};
+use crate::source::csv::cell;
+use crate::source::csv::head::Line;
 
 /// Rows from which the kinds of the columns are found.
 const ROWS: usize = 256;

@@ -1,7 +1,7 @@
 //! One field of a table: a time, a number, a level.
 
-use super::unit::TimeUnit;
 use crate::source::Value;
+use crate::source::csv::unit::TimeUnit;
 use crate::source::digits::Plain;
 
 /// Powers of ten that fit 64 bits.

@@ -1,10 +1,10 @@
 //! The names above the rows, and what stands beside them: units, start and increment.
 
-use super::body::Body;
-use super::cell;
-use super::head::Line;
-use super::unit::{self, Name, Stated, TimeUnit};
 use crate::base::{Error, Result, quote};
+use crate::source::csv::body::Body;
+use crate::source::csv::cell;
+use crate::source::csv::head::Line;
+use crate::source::csv::unit::{self, Name, Stated, TimeUnit};
 
 /// A number with either decimal mark.
 fn number(field: &[u8]) -> Option<f64> {

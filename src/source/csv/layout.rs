@@ -3,14 +3,14 @@
 //! Entered: the head of the file. Left: separator, decimal mark, where the rows begin, what each column
 //! is. RFC 4180 defines neither preamble nor units nor decimal mark; those follow common practice.
 
-use super::body::{Body, is_cell};
-use super::cell;
-use super::head::{Line, lines};
-use super::header::Header;
-use super::rate::stated_rate;
-use super::unit::{Name, Stated, TimeUnit};
 use crate::base::{Error, Nanoseconds, Result, quote};
 use crate::source::Channel;
+use crate::source::csv::body::{Body, is_cell};
+use crate::source::csv::cell;
+use crate::source::csv::head::{Line, lines};
+use crate::source::csv::header::Header;
+use crate::source::csv::rate::stated_rate;
+use crate::source::csv::unit::{Name, Stated, TimeUnit};
 
 /// Most columns that a table may have.
 pub(super) const COLUMNS: usize = 1024;

@@ -29,9 +29,9 @@ use self::layout::Layout;
 use self::quoted::Quoted;
 use self::rows::{Row, Rows};
 use self::stencil::{Place, Stencil};
-use super::block::Block;
-use super::{Change, Channel, SampleSource};
 use crate::base::{Error, Nanoseconds, Result, Span, quote};
+use crate::source::block::Block;
+use crate::source::{Change, Channel, SampleSource};
 
 /// Bytes from which the layout is found.
 const HEAD: usize = 1 << 16;

@@ -3,11 +3,11 @@
 //! Whatever is written otherwise takes the ordinary way, so that no mistake in a row can hide here; what both
 //! read they read alike, to the last bit.
 
-use super::cell;
-use super::layout::{Layout, Role};
-use super::rows::Rows;
-use super::stencil::Place;
 use crate::base::Nanoseconds;
+use crate::source::csv::cell;
+use crate::source::csv::layout::{Layout, Role};
+use crate::source::csv::rows::Rows;
+use crate::source::csv::stencil::Place;
 use crate::source::digits::{self, Plain};
 use crate::source::{Change, Value};
 

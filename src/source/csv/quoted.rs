@@ -6,11 +6,11 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 
 use csv::{ByteRecord, Reader, ReaderBuilder, Terminator, Trim};
 
-use super::is_closing;
-use super::rows::{Row, Rows};
 use crate::base::{Error, Result, quote};
 use crate::source::Change;
 use crate::source::block::{BLOCK, unreadable};
+use crate::source::csv::is_closing;
+use crate::source::csv::rows::{Row, Rows};
 
 /// Most records of the text that may close a table.
 const CLOSING: usize = 64;

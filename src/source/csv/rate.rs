@@ -1,7 +1,7 @@
 //! Sample rates that a line before the rows states.
 
-use super::unit::time_unit;
 use crate::base::{Error, Result, quote};
+use crate::source::csv::unit::time_unit;
 
 /// The sample rate in Hz that a line states (`Sample rate: 2 MHz`, `Sample interval,1e-6 s`).
 ///
@@ -35,9 +35,11 @@ pub(super) fn stated_rate(line: &[u8]) -> Result<Option<f64>> {
         number.map(|number| number * factor)
     } else if let Some(rest) = behind(&interval) {
         let Some((number, unit)) = quantity(rest) else { return Ok(None) };
-        let Some(unit) =
-            (if unit.is_empty() { Some(super::unit::TimeUnit::SECOND) } else { time_unit(&unit) })
-        else {
+        let Some(unit) = (if unit.is_empty() {
+            Some(crate::source::csv::unit::TimeUnit::SECOND)
+        } else {
+            time_unit(&unit)
+        }) else {
             return Ok(None);
         };
         #[allow(clippy::cast_precision_loss)]

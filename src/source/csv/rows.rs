@@ -1,10 +1,10 @@
 //! Rows to changes: the state that runs from row to row, and every reason to refuse one.
 
-use super::cell;
-use super::layout::{Layout, Role};
-use super::plain::{self, Part};
-use super::unit::TimeUnit;
 use crate::base::{Error, Nanoseconds, Result, Span, quote};
+use crate::source::csv::cell;
+use crate::source::csv::layout::{Layout, Role};
+use crate::source::csv::plain::{self, Part};
+use crate::source::csv::unit::TimeUnit;
 use crate::source::{Change, Value};
 
 /// What became of one row.

@@ -5,9 +5,9 @@
 //! bytes is that of the numbers. Whatever does not fit takes another way, so that no mistake in a row can hide
 //! here.
 
-use super::layout::Layout;
-use super::rows::Rows;
 use crate::base::Result;
+use crate::source::csv::layout::Layout;
+use crate::source::csv::rows::Rows;
 
 /// Lanes of the longest row that is compared; longer ones take another way.
 const LANES: usize = 12;

@@ -2,8 +2,8 @@
 
 use std::path::{Path, PathBuf};
 
-use super::list::{PortInfo, list};
 use crate::base::{Error, Result};
+use crate::source::serial::list::{PortInfo, list};
 
 /// What a configuration says of a port.
 #[derive(Clone, Debug, PartialEq, Eq)]

@@ -9,9 +9,9 @@ use std::time::{Duration, Instant};
 
 use serde::Serialize;
 
-use super::port::SerialPort;
-use super::spec::PortSpec;
 use crate::base::Result;
+use crate::source::serial::port::SerialPort;
+use crate::source::serial::spec::PortSpec;
 use crate::source::{ByteSource, Pulled};
 
 /// Rates in the order in which they are tried: common on debug ports first (common practice, no source).

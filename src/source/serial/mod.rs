@@ -1,7 +1,7 @@
 //! Serial ports: stable names, exclusive open, arrival times, and what "unplugged" looks like.
 //!
 //! [`list`] names the ports of this machine; [`SerialPort::open`] takes one of them for itself and is a
-//! [`ByteSource`](super::ByteSource) from then on. A thread reads the port the moment bytes are there and
+//! [`ByteSource`](crate::source::ByteSource) from then on. A thread reads the port the moment bytes are there and
 //! hands them over through a bounded [queue](QUEUE_BYTES), because the kernel keeps 4 KiB at most and
 //! throws even those away when a port is unplugged. When the consumer is so slow that the queue fills, the
 //! newest bytes are dropped, counted, and a mark in the right place of the stream tells how many.

@@ -5,10 +5,10 @@ use std::os::unix::fs::FileTypeExt;
 use std::path::Path;
 use std::time::Duration;
 
-use super::list::list;
-use super::spec::{Parity, PortSpec};
-use super::{faults, holder};
 use crate::base::{Error, Result};
+use crate::source::serial::list::list;
+use crate::source::serial::spec::{Parity, PortSpec};
+use crate::source::serial::{faults, holder};
 
 /// How long the thread waits in one read; it looks for the stop signal in between.
 const READ_TIME: Duration = Duration::from_millis(200);

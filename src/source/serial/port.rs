@@ -7,15 +7,15 @@ use std::sync::Arc;
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
-use super::clocks::Clocks;
-use super::console::Console;
-use super::faults::Unmark;
-use super::identity::{Adapter, Known, Return, SYSTEM};
-use super::open::{Device, open_device};
-use super::queue::{Entry, Next, Nudge, Queue};
-use super::spec::PortSpec;
-use super::{super::ByteSource, super::Chunk, super::Mark, super::Pulled, super::What};
 use crate::base::{Anchor, Error, Nanoseconds, Result};
+use crate::source::serial::clocks::Clocks;
+use crate::source::serial::console::Console;
+use crate::source::serial::faults::Unmark;
+use crate::source::serial::identity::{Adapter, Known, Return, SYSTEM};
+use crate::source::serial::open::{Device, open_device};
+use crate::source::serial::queue::{Entry, Next, Nudge, Queue};
+use crate::source::serial::spec::PortSpec;
+use crate::source::{ByteSource, Chunk, Mark, Pulled, What};
 
 /// How long a pull waits before it says that nothing came. Bytes end the wait at once.
 const PULL_TIME: Duration = Duration::from_millis(20);

@@ -5,8 +5,8 @@ use std::fmt;
 use std::sync::{Condvar, Mutex, MutexGuard, PoisonError, Weak};
 use std::time::{Duration, Instant};
 
-use super::super::{Mark, What};
 use crate::base::Nanoseconds;
+use crate::source::{Mark, What};
 
 /// Most bytes that wait for the consumer: 4 MiB, which is 45 seconds at 921600 baud.
 pub const QUEUE_BYTES: usize = 4 << 20;

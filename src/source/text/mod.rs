@@ -11,9 +11,9 @@ use std::io::Read;
 
 pub use self::stamp::Stamp;
 use self::stamp::{DAY, YEAR};
-use super::block::Block;
-use super::{ByteSource, Chunk, Mark, Pulled, What};
 use crate::base::{Anchor, Nanoseconds, Result};
+use crate::source::block::Block;
+use crate::source::{ByteSource, Chunk, Mark, Pulled, What};
 
 /// Lines from which the stamps are recognised.
 const LINES: usize = 64;

@@ -75,7 +75,7 @@ impl Reader {
         let lines: Vec<&[u8]> = head
             .split(|byte| *byte == b'\n')
             .filter(|line| !line.trim_ascii().is_empty())
-            .take(super::LINES)
+            .take(crate::source::text::LINES)
             .collect();
         for stamp in [Stamp::Iso { zone: false }, Stamp::Syslog, Stamp::Clock, Stamp::Seconds] {
             let reads: Vec<(Read, &[u8])> =
@@ -96,7 +96,7 @@ impl Reader {
 
     /// For a stamp that the caller chose.
     pub(super) fn given(stamp: Stamp, head: &[u8]) -> Self {
-        let lines = head.split(|byte| *byte == b'\n').take(super::LINES);
+        let lines = head.split(|byte| *byte == b'\n').take(crate::source::text::LINES);
         let reads: Vec<(Read, &[u8])> =
             lines.filter_map(|line| read(stamp, line).map(|r| (r, line))).collect();
         Self { stamp, separator: separator(&reads) }

@@ -3,9 +3,9 @@
 use std::collections::HashMap;
 use std::str::FromStr;
 
-use super::tokens::Tokens;
 use crate::base::{Error, Result, quote};
 use crate::source::Channel;
+use crate::source::vcd::tokens::Tokens;
 
 /// Channels that fit the index of a change.
 const CHANNELS: usize = u16::MAX as usize;

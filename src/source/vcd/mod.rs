@@ -4,7 +4,7 @@
 //! a bit, for each real one analog channel; changes only, `x` and `z` as [`Value::Unknown`]. Variables that
 //! share an identifier code are channels of their own with equal changes. The values between `$dumpvars` (or
 //! `$dumpall`, `$dumpon`, `$dumpoff`) and `$end` are changes like all others; unknown keywords are skipped up
-//! to their `$end`. Texts and memories are left out and mentioned. Compressed dumps: see [`super::open`].
+//! to their `$end`. Texts and memories are left out and mentioned. Compressed dumps: see [`crate::source::open`].
 
 mod header;
 mod tokens;
@@ -18,10 +18,10 @@ use self::header::{Header, LEFT_OUT, NONE, Scale, Signal};
 use self::tokens::{Tokens, is_last, is_space, word};
 use self::values::{MARKS, mark, no_code, unknown};
 pub use self::writer::Writer;
-use super::block::Block;
-use super::digits;
-use super::{Change, Channel, SampleSource, Value};
 use crate::base::{Error, Nanoseconds, Result, Span, quote};
+use crate::source::block::Block;
+use crate::source::digits;
+use crate::source::{Change, Channel, SampleSource, Value};
 
 /// A pull ends when this many changes are there.
 const BATCH: usize = 1 << 12;

@@ -3,8 +3,8 @@
 use std::fmt::Display;
 use std::io::Write as _;
 
-use super::Place;
 use crate::base::{Event, is_hidden};
+use crate::timeline::export::Place;
 
 /// Names of the columns: the stage, then the fields of the event in their order.
 pub(super) const COLUMNS: [&str; 30] = [

@@ -3,11 +3,11 @@
 use std::collections::BTreeMap;
 use std::io::Write;
 
-use super::shape::{count, held, number, recorded};
-use super::{Export, Place, Shape};
 use crate::base::{Error, Event, EventKind, Nanoseconds, Result};
 use crate::source::vcd::Writer;
 use crate::source::{Change, Channel, Value};
+use crate::timeline::export::shape::{count, held, number, recorded};
+use crate::timeline::export::{Export, Place, Shape};
 
 /// A dump: `PATH.KEY.held` is a level, `PATH.KEY.press` and the like are running counts, `PATH.LINE.counts` are
 /// readings, `PATH.ITEM.value` are menu values that are numbers, `recorded.CHANNEL` is as recorded.

@@ -12,10 +12,10 @@ use arrow_array::{
 };
 use arrow_schema::{Field, Schema};
 
-use super::columns::{COLUMNS, operands, wall};
-use super::{Export, Place, unwritable};
 use crate::base::{Event, Result};
 use crate::source::Channel;
+use crate::timeline::export::columns::{COLUMNS, operands, wall};
+use crate::timeline::export::{Export, Place, unwritable};
 
 /// Rows in a batch.
 const BATCH: usize = 4096;

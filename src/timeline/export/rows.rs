@@ -2,10 +2,10 @@
 
 use std::io::Write;
 
-use super::columns::{COLUMNS, cell};
-use super::{Export, Place, unwritable};
 use crate::base::{Event, Result, write_event};
 use crate::source::Channel;
+use crate::timeline::export::columns::{COLUMNS, cell};
+use crate::timeline::export::{Export, Place, unwritable};
 
 /// Rows are handed on in pieces of about this size.
 const PIECE: usize = 1 << 16;

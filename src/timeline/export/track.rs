@@ -3,11 +3,11 @@
 use std::fs::File;
 use std::path::{Path, PathBuf};
 
-use super::Export;
 use crate::base::{Error, Event, Nanoseconds, Result};
 use crate::source::csv::{CsvOptions, CsvSource};
 use crate::source::vcd::{VcdOptions, VcdSource};
 use crate::source::{Change, Channel, FileKind, SampleSource, open_wired};
+use crate::timeline::export::Export;
 
 /// Changes of a logic or analog capture, in step with its events: memory holds one batch.
 pub struct Track {

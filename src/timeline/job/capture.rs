@@ -23,7 +23,7 @@ enum Recorder {
     Group(Feed),
 }
 
-/// Records what a live source delivers. Ends by [`Job::end_capture`](super::Job::end_capture); when it is
+/// Records what a live source delivers. Ends by [`Job::end_capture`](crate::timeline::job::Job::end_capture); when it is
 /// dropped instead, the job closes the capture the next time it is opened.
 #[derive(Debug)]
 pub struct CaptureWriter {

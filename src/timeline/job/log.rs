@@ -4,8 +4,8 @@ use std::path::Path;
 
 use serde::{Deserialize, Serialize};
 
-use super::model::{CaptureRef, CaptureSource, Hands, Prompt, Stage, Step, Wires};
 use crate::base::{Anchor, Nanoseconds, Span, quote};
+use crate::timeline::job::model::{CaptureRef, CaptureSource, Hands, Prompt, Stage, Step, Wires};
 
 /// One entry of the step log, the payload of one record.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]

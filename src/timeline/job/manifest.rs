@@ -9,11 +9,11 @@ use serde::Deserialize;
 use serde::de::DeserializeOwned;
 use toml::Spanned;
 
-use super::folder::Part;
-use super::model::{CaptureOptions, Hands, JobInfo, Prompt, Step, StepKind, check_signal};
-use super::open::{Job, in_use, is_free};
 use crate::base::{Error, Result, quote};
 use crate::decode::file::{mistake, parse};
+use crate::timeline::job::folder::Part;
+use crate::timeline::job::model::{CaptureOptions, Hands, JobInfo, Prompt, Step, StepKind, check_signal};
+use crate::timeline::job::open::{Job, in_use, is_free};
 
 /// Largest manifest and largest list of prompts that is read, in bytes.
 const LARGEST: u64 = 1 << 20;

@@ -7,7 +7,7 @@
 //! | `raw/NNNN-name.journal` | live captures, as [`journal`](crate::journal) describes |
 //! | `raw/NNNN-name.journal/` | the same in segments, packed when closed, with their own `SHA256SUMS` |
 //! | `raw/NNNN-name.*` | imported capture files, copied unaltered |
-//! | `straykey.db` | the index ([`store`](super::store)); may be deleted, is rebuilt from `raw/` |
+//! | `straykey.db` | the index ([`store`](crate::timeline::store)); may be deleted, is rebuilt from `raw/` |
 //! | `SHA256SUMS` | sums of the captures and the step log, when the job was closed |
 //! | `job.lock` | who works on the job; locked while somebody does |
 //!

@@ -4,12 +4,12 @@ use std::collections::BTreeSet;
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use super::folder::{Lock, free_reserve, make_folder, sum_with, write_whole};
-use super::log::{Entry, State};
-use super::model::{CaptureRef, JobInfo, LAYOUT_VERSION, Stage};
 use crate::base::{Anchor, Error, Nanoseconds, Result};
 use crate::decode::file;
 use crate::journal::{Reader, RecordKind, Writer};
+use crate::timeline::job::folder::{Lock, free_reserve, make_folder, sum_with, write_whole};
+use crate::timeline::job::log::{Entry, State};
+use crate::timeline::job::model::{CaptureRef, JobInfo, LAYOUT_VERSION, Stage};
 
 /// Name of the step log inside the job.
 pub(super) const STEP_LOG: &str = "raw/steps.journal";

@@ -2,13 +2,15 @@
 
 use std::path::Path;
 
-use super::capture::CaptureWriter;
-use super::folder::{copy_in, free_reserve, protect, safe_word, sum_of, take_reserve, write_whole};
-use super::log::{Entry, Short};
-use super::model::{CaptureOptions, CaptureRef, CaptureSource, Prompt, Stage, Step};
-use super::open::{Job, STEP_LOG, SUMS};
 use crate::base::{Anchor, Error, Nanoseconds, Result, Span};
 use crate::journal::{Group, RecordKind, Writer, recover, verify};
+use crate::timeline::job::capture::CaptureWriter;
+use crate::timeline::job::folder::{
+    copy_in, free_reserve, protect, safe_word, sum_of, take_reserve, write_whole,
+};
+use crate::timeline::job::log::{Entry, Short};
+use crate::timeline::job::model::{CaptureOptions, CaptureRef, CaptureSource, Prompt, Stage, Step};
+use crate::timeline::job::open::{Job, STEP_LOG, SUMS};
 
 impl Job {
     /// Notes that the cautions were shown in these words and read.

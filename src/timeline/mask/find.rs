@@ -9,9 +9,9 @@ use regex_automata::nfa::thompson;
 use regex_automata::util::syntax;
 use regex_automata::{Anchored, Input, MatchKind};
 
-use super::Private;
-use super::form::{self, FORMS, hides};
-use super::value::{Reach, is_word, value};
+use crate::timeline::mask::Private;
+use crate::timeline::mask::form::{self, FORMS, hides};
+use crate::timeline::mask::value::{Reach, is_word, value};
 
 /// One private string in a line.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

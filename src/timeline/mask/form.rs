@@ -1,8 +1,8 @@
 //! What is private by its form alone.
 
-use super::Private;
-use super::find::is_private;
-use super::value::is_word;
+use crate::timeline::mask::Private;
+use crate::timeline::mask::find::is_private;
+use crate::timeline::mask::value::is_word;
 
 /// Where in a match the private string lies; `None` when it is none after all.
 type Place = fn(&[u8], usize, usize) -> Option<(usize, usize)>;

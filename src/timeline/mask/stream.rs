@@ -2,9 +2,9 @@
 
 use std::io::{BufRead, Write};
 
-use super::find::{Span, candidate};
-use super::value::blot;
-use super::{Private, Tally, Text, view};
+use crate::timeline::mask::find::{Span, candidate};
+use crate::timeline::mask::value::blot;
+use crate::timeline::mask::{Private, Tally, Text, view};
 
 /// A line longer than this is masked in stretches.
 const LONGEST: usize = 64 << 10;

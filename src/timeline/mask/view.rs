@@ -1,6 +1,6 @@
 //! A line as it reads behind escapes and in UTF-16, with the place of each character.
 
-use super::find::{self, Span, merged};
+use crate::timeline::mask::find::{self, Span, merged};
 
 /// A text, and where in the line each of its bytes stands.
 struct View {

@@ -13,9 +13,9 @@ use flate2::read::DeflateDecoder;
 use flate2::write::DeflateEncoder;
 use rusqlite::{Connection, Row, Statement, params};
 
-use super::packing::{fold, integer, put, unfold};
-use super::{Store, schema};
 use crate::base::{ControlPath, Event, EventKind, Nanoseconds, Result};
+use crate::timeline::store::packing::{fold, integer, put, unfold};
+use crate::timeline::store::{Store, schema};
 
 /// Events in one row.
 const PART: u64 = 512;

@@ -9,10 +9,10 @@ use std::collections::BTreeMap;
 
 use rusqlite::{Connection, Statement, params};
 
-use super::blocks::{Block, Stored, sum};
-use super::packing::{fold, integer, put, unfold};
-use super::{Store, schema};
 use crate::base::{ControlPath, Event, Nanoseconds, Result};
+use crate::timeline::store::blocks::{Block, Stored, sum};
+use crate::timeline::store::packing::{fold, integer, put, unfold};
+use crate::timeline::store::{Store, schema};
 
 /// Length of the shortest stretch.
 const SHORTEST: i64 = 250_000_000;

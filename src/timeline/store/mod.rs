@@ -25,8 +25,8 @@ use std::path::{Path, PathBuf};
 
 use rusqlite::{Connection, OptionalExtension, params};
 
-use super::job::{CaptureRef, Hands, Job};
 use crate::base::{ControlPath, Error, Event, EventKind, Nanoseconds, Result, Span};
+use crate::timeline::job::{CaptureRef, Hands, Job};
 
 use blocks::Stored;
 pub use readings::Take;

@@ -7,10 +7,10 @@
 
 use rusqlite::{Connection, Statement, params};
 
-use super::blocks::sum;
-use super::packing::{fold, integer, put, unfold};
-use super::{Store, schema};
 use crate::base::{Event, EventKind, Name, Nanoseconds, Result};
+use crate::timeline::store::blocks::sum;
+use crate::timeline::store::packing::{fold, integer, put, unfold};
+use crate::timeline::store::{Store, schema};
 
 /// Readings in one row.
 const PART: usize = 4096;

@@ -5,8 +5,8 @@ use std::time::Duration;
 
 use rusqlite::{Connection, ErrorCode};
 
-use super::{blocks, detail, readings};
 use crate::base::{Error, Result};
+use crate::timeline::store::{blocks, detail, readings};
 
 /// Version of the tables, in the file as `user_version`. An index of another version is made anew.
 pub const SCHEMA_VERSION: i64 = 4;
@@ -79,7 +79,7 @@ const LOOKED_THROUGH: u64 = 32 << 20;
 /// Whether pages and rows are as they were written.
 fn is_whole(connection: &Connection) -> rusqlite::Result<bool> {
     let told: String = connection.query_row("PRAGMA quick_check(1)", [], |row| row.get(0))?;
-    let rows = [blocks::check, readings::check, detail::check, super::check];
+    let rows = [blocks::check, readings::check, detail::check, crate::timeline::store::check];
     rows.into_iter().try_fold(told == "ok", |whole, check| Ok(whole && check(connection)?))
 }
 

@@ -1,9 +1,9 @@
 //! Two halves of opposite level per bit, some bits perhaps of double width.
 
-use super::{Air, Fit, Miss, Reading, Reason, Sums};
+use crate::decode::infrared::coding::{Air, Fit, Miss, Reading, Reason, Sums};
 use crate::decode::infrared::layout::Word;
 
-/// See [`super::Coding::Biphase`].
+/// See [`crate::decode::infrared::coding::Coding::Biphase`].
 pub(super) struct Shape {
     pub(super) one_mark_first: bool,
     pub(super) double: u64,

@@ -9,7 +9,7 @@
 mod biphase;
 mod pair;
 
-use super::layout::Word;
+use crate::decode::infrared::layout::Word;
 
 /// How bits are sent. All lengths in nanoseconds.
 #[derive(Clone, Copy, Debug, PartialEq)]

@@ -1,6 +1,6 @@
 //! A mark and a space per bit: pulse distance and pulse width.
 
-use super::{Air, Miss, Reading, Reason, Sums};
+use crate::decode::infrared::coding::{Air, Miss, Reading, Reason, Sums};
 use crate::decode::infrared::layout::Word;
 
 /// Mark and space of the two bits, nanoseconds, and whether a mark follows the last bit.

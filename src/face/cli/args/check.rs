@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::Reading;
+use crate::face::cli::args::Reading;
 
 /// `keycheck`.
 #[derive(Debug, Args)]

@@ -8,7 +8,6 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use self::covered::Covered;
-use super::{line, live};
 use crate::base::words::plural;
 use crate::base::{Error, Event, Result};
 use crate::decode::chassis::Chassis;
@@ -16,6 +15,7 @@ use crate::decode::check::{self, Severity};
 use crate::decode::infrared::Formats;
 use crate::decode::{example, library, shipped};
 use crate::face::cli::args::ProtocolCheck;
+use crate::face::cli::{line, live};
 use crate::face::out::{Out, Outcome};
 
 /// What a file describes, told by its first table.

@@ -4,13 +4,13 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, SystemTime};
 
-use super::covered::Covered;
-use super::difference::{Change, changes};
-use super::{Checked, check_text, json, line, live, print};
 use crate::base::words::plural;
 use crate::base::{Error, Event, Result, write_event};
 use crate::decode::library;
 use crate::face::cli::args::ProtocolCheck;
+use crate::face::cli::check::covered::Covered;
+use crate::face::cli::check::difference::{Change, changes};
+use crate::face::cli::check::{Checked, check_text, json, line, live, print};
 use crate::face::out::{Out, Outcome, complain};
 
 /// How often the files are looked at.

@@ -7,10 +7,10 @@ use axum::response::{IntoResponse, Response};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::ports::Nothing;
-use super::{App, In, Named, Route};
 use crate::base::{Anchor, Key, Nanoseconds};
 use crate::bench::SoakPlan;
+use crate::face::http::api::ports::Nothing;
+use crate::face::http::api::{App, In, Named, Route, wait};
 use crate::face::http::config::is_name;
 use crate::face::http::port::{Begin, Order};
 use crate::face::http::refusal::{Answer, Refusal};
@@ -81,7 +81,7 @@ struct JobList {
 }
 
 async fn list(State(bench): State<App>) -> Answer<Json<JobList>> {
-    super::wait(move || {
+    wait(move || {
         let protocols = bench.protocols();
         let mut jobs = Vec::new();
         let mut unknown = Vec::new();
@@ -167,7 +167,7 @@ fn short(texts: &[&str]) -> Answer<()> {
 }
 
 async fn create(State(bench): State<App>, In(wanted): In<NewJob>) -> Answer<(StatusCode, Json<Made>)> {
-    super::wait(move || {
+    wait(move || {
         let name = match wanted.name {
             Some(name) if is_name(&name) => name,
             Some(_) => {
@@ -224,7 +224,7 @@ fn live(bench: &App, job: &str) -> Vec<PortState> {
 }
 
 async fn show(State(bench): State<App>, Named(name): Named) -> Answer<Response> {
-    super::wait(move || {
+    wait(move || {
         let entry = bench.jobs.find(&name)?;
         let revision = entry.revision();
         let state = entry.state(&bench.protocols())?;
@@ -272,7 +272,7 @@ async fn change<T: Send + 'static>(
     name: String,
     work: impl FnOnce(&mut Job) -> Answer<T> + Send + 'static,
 ) -> Answer<T> {
-    super::wait(move || {
+    wait(move || {
         let entry = bench.jobs.find(&name)?;
         let done = entry.with(work)?;
         bench.job_changed(&entry);

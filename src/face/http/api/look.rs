@@ -9,12 +9,12 @@ use axum::response::{IntoResponse, Response};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::ports::Nothing;
-use super::{App, Ask, In, Named, Route};
 use crate::analysis::episode::fold as presses;
 use crate::analysis::pattern::{PatternOptions, find};
 use crate::base::Error;
 use crate::face::drawing;
+use crate::face::http::api::ports::Nothing;
+use crate::face::http::api::{App, Ask, In, Named, Route, wait};
 use crate::face::http::ladder;
 use crate::face::http::refusal::{Answer, Refusal};
 use crate::face::http::shown::round;
@@ -92,7 +92,7 @@ async fn raw(State(bench): State<App>, Named(name): Named, Ask(wanted): Ask<Wher
     if !(1..=MOST).contains(&wanted.length) {
         return Err(Refusal::wrong(format!("`length` is from 1 to {MOST}")));
     }
-    super::wait(move || {
+    wait(move || {
         let entry = bench.jobs.find(&name)?;
         let job = Job::read(&entry.folder)?;
         let capture = job
@@ -215,7 +215,7 @@ async fn folded(
 ) -> Answer<Json<Folded>> {
     let number = wanted.pattern.strip_prefix('p').unwrap_or(&wanted.pattern);
     let id: u32 = number.parse().map_err(|_| Refusal::wrong("`pattern` is a number, as `p1`"))?;
-    super::wait(move || {
+    wait(move || {
         let entry = bench.jobs.find(&name)?;
         let loaded = entry.loaded(&bench.protocols())?;
         let stage = loaded
@@ -265,7 +265,7 @@ fn thinned<T>(list: &[T], most: usize) -> impl Iterator<Item = &T> {
 }
 
 async fn keycheck(State(bench): State<App>, Named(name): Named) -> Answer<Json<serde_json::Value>> {
-    super::wait(move || {
+    wait(move || {
         let entry = bench.jobs.find(&name)?;
         let job = Job::read(&entry.folder)?;
         if job.captures().all(|capture| capture.prompts.is_empty()) {
@@ -293,7 +293,7 @@ struct Look {
 }
 
 async fn drawn(State(bench): State<App>, Named(name): Named, Ask(look): Ask<Look>) -> Answer<Response> {
-    super::wait(move || {
+    wait(move || {
         let entry = bench.jobs.find(&name)?;
         let protocols = bench.protocols();
         let loaded = entry.loaded(&protocols)?;
@@ -315,7 +315,7 @@ struct Lines {
 }
 
 async fn windows(State(bench): State<App>, Named(name): Named) -> Answer<Json<Lines>> {
-    super::wait(move || {
+    wait(move || {
         let entry = bench.jobs.find(&name)?;
         let protocols = bench.protocols();
         let loaded = entry.loaded(&protocols)?;
@@ -334,7 +334,7 @@ struct Written {
 const REPORT: &str = "report.html";
 
 async fn write(State(bench): State<App>, Named(name): Named, In(_): In<Nothing>) -> Answer<Json<Written>> {
-    super::wait(move || {
+    wait(move || {
         let entry = bench.jobs.find(&name)?;
         let path = (bench.makers.report)(&entry.folder, &bench.protocols())?;
         let bytes = std::fs::metadata(&path).map_or(0, |data| data.len());
@@ -348,7 +348,7 @@ pub(super) const REPORT_POLICY: &str =
     "default-src 'none'; style-src 'unsafe-inline'; img-src data:; frame-ancestors 'self'";
 
 async fn report(State(bench): State<App>, Named(name): Named) -> Answer<Response> {
-    super::wait(move || {
+    wait(move || {
         let entry = bench.jobs.find(&name)?;
         let path = entry.folder.join(REPORT);
         let plain = std::fs::symlink_metadata(&path).is_ok_and(|data| data.is_file());

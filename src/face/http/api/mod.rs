@@ -20,8 +20,8 @@ use axum::{Router, body};
 use schemars::{JsonSchema, Schema, SchemaGenerator};
 use serde::de::DeserializeOwned;
 
-use super::app::Bench;
-use super::refusal::{Answer, Refusal};
+use crate::face::http::app::Bench;
+use crate::face::http::refusal::{Answer, Refusal};
 
 pub use openapi::description;
 

@@ -4,7 +4,7 @@ use schemars::generate::SchemaSettings;
 use schemars::{Schema, SchemaGenerator};
 use serde_json::{Map, Value, json};
 
-use super::{Route, made};
+use crate::face::http::api::{Route, made};
 use crate::face::http::refusal::ErrorAnswer;
 
 /// The description.

@@ -9,7 +9,7 @@ use axum::http::Method;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::{App, In, Named, Route};
+use crate::face::http::api::{App, In, Named, Route, wait};
 use crate::face::http::app::locked;
 use crate::face::http::config::{PortConfig, is_name};
 use crate::face::http::port::{Begin, Order};
@@ -70,7 +70,7 @@ async fn list(State(bench): State<App>) -> Json<PortList> {
 }
 
 async fn found() -> Answer<Json<serde_json::Value>> {
-    super::wait(|| Ok(Json(serde_json::json!({ "version": 1, "ports": serial::list()? })))).await
+    wait(|| Ok(Json(serde_json::json!({ "version": 1, "ports": serial::list()? })))).await
 }
 
 #[derive(Debug, Deserialize, JsonSchema)]
@@ -119,7 +119,7 @@ async fn bind(State(bench): State<App>, In(wanted): In<Bind>) -> Answer<Json<Por
 }
 
 async fn unbind(State(bench): State<App>, Named(name): Named) -> Answer<Json<serde_json::Value>> {
-    super::wait(move || {
+    wait(move || {
         let port = bench.port(&name)?;
         if port.fixed {
             return Err(Refusal::conflict("the configuration binds this port").remedy("take it out of there"));

@@ -10,9 +10,9 @@ use axum::response::IntoResponse;
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use super::{App, Route, routes as all_routes};
 use crate::base::Nanoseconds;
 use crate::face::cautions;
+use crate::face::http::api::{App, Route, routes as all_routes, wait};
 use crate::face::http::app::locked;
 use crate::face::http::refusal::Answer;
 use crate::face::http::shown::{DiskShown, PortLevel};
@@ -99,7 +99,7 @@ fn memory_bytes() -> u64 {
 }
 
 async fn status(State(bench): State<App>) -> Answer<Json<Status>> {
-    super::wait(move || {
+    wait(move || {
         let (files, error) = {
             let known = locked(&bench.known);
             let protocols = &known.protocols;
@@ -175,7 +175,7 @@ async fn read_cautions() -> Json<Cautions> {
 }
 
 async fn openapi() -> Json<serde_json::Value> {
-    Json(super::description(&all_routes()))
+    Json(crate::face::http::api::description(&all_routes()))
 }
 
 /// Text format 0.0.4 of the Prometheus exposition formats.

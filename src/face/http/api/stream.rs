@@ -17,7 +17,7 @@ use tokio::sync::mpsc;
 use tokio_stream::StreamExt as _;
 use tokio_stream::wrappers::ReceiverStream;
 
-use super::{App, Ask, Route};
+use crate::face::http::api::{App, Ask, Route};
 use crate::face::http::refusal::Answer;
 use crate::face::http::ring::{Given, Message};
 

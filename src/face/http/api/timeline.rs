@@ -8,8 +8,8 @@ use axum::http::Method;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::{App, Ask, Named, Route};
 use crate::base::{ControlPath, Nanoseconds, Result};
+use crate::face::http::api::{App, Ask, Named, Route, wait};
 use crate::face::http::axis::{Axis, Placed};
 use crate::face::http::refusal::{Answer, Refusal};
 use crate::face::http::shown::{LaneEvent, round};
@@ -115,7 +115,7 @@ async fn timeline(
     if range.search.as_ref().is_some_and(|words| words.len() > 200) {
         return Err(Refusal::wrong("`search` is too long"));
     }
-    super::wait(move || {
+    wait(move || {
         let entry = bench.jobs.find(&name)?;
         let store = entry.store(&bench.protocols())?;
         Ok(Json(look(&Job::read(&entry.folder)?, &store, &range)?))

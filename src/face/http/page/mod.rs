@@ -8,9 +8,9 @@ use axum::response::{IntoResponse, Response};
 use serde::Deserialize;
 use sha2::{Digest, Sha256};
 
-use super::api::App;
-use super::guard::Peer;
-use super::refusal::Refusal;
+use crate::face::http::api::App;
+use crate::face::http::guard::Peer;
+use crate::face::http::refusal::Refusal;
 use crate::journal::hexadecimal;
 
 pub use files::{ASSETS, Asset};

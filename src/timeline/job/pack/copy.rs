@@ -9,12 +9,12 @@ use flate2::Compression;
 use flate2::bufread::MultiGzDecoder;
 use flate2::write::GzEncoder;
 
-use super::super::log::Entry;
-use super::super::model::CaptureSource;
 use crate::base::{Error, Nanoseconds, Result};
 use crate::journal::{OwnedRecord, Reader, RecordKind, Writer};
 use crate::source::What;
 use crate::source::{ByteSource, FileKind, recognise};
+use crate::timeline::job::log::Entry;
+use crate::timeline::job::model::CaptureSource;
 use crate::timeline::mask::{Masker, Tally, Text, mask_command, mask_line, mask_stream, mask_text};
 
 /// Layers of compression that are taken off, as when a capture is read.

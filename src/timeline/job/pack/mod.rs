@@ -25,9 +25,9 @@ use flate2::Compression;
 use flate2::write::GzEncoder;
 use serde::{Deserialize, Serialize};
 
-use super::folder::{Part, sum_of};
-use super::open::{Job, STEP_LOG};
 use crate::base::{Anchor, Error, Nanoseconds, Result, write_output};
+use crate::timeline::job::folder::{Part, sum_of};
+use crate::timeline::job::open::{Job, STEP_LOG};
 use crate::timeline::mask::{Masked, Tally};
 
 pub use open::unpack;

@@ -8,11 +8,11 @@ use std::path::Path;
 use flate2::bufread::GzDecoder;
 use sha2::{Digest, Sha256};
 
-use super::{FileEntry, LARGEST, MANIFEST, Manifest, VERSION};
 use crate::base::{Error, Result, quote};
 use crate::journal::hexadecimal;
 use crate::timeline::job::folder::{Part, protect};
 use crate::timeline::job::open::{Job, STEP_LOG, in_use, is_free};
+use crate::timeline::job::pack::{FileEntry, LARGEST, MANIFEST, Manifest, VERSION};
 
 /// A manifest is never longer.
 const LONGEST_MANIFEST: u64 = 16 << 20;

@@ -1,0 +1,191 @@
+//! A comparison in sentences: the method, and what a technician should know.
+
+use crate::analysis::compare::path::PathComparison;
+use crate::analysis::compare::verdict::{Evidence, Verdict};
+use crate::analysis::episode::EpisodeRule;
+use crate::analysis::ledger::Observed;
+use crate::analysis::rate::rate_still_possible;
+use crate::analysis::scatter::Scatter;
+use crate::base::words::{chance as percent, duration, plural};
+
+/// Below so many episodes before, no ordinary soak proves anything.
+const FEW: u64 = 3;
+
+/// The evidence on a whole set, and how its strays were counted.
+pub(crate) struct Whole {
+    pub(crate) evidence: Evidence,
+    pub(crate) rule: EpisodeRule,
+    pub(crate) scatter: Scatter,
+    pub(crate) paths: Vec<PathComparison>,
+}
+
+pub(crate) fn method(whole: &Whole) -> String {
+    let unit = if whole.rule.gap.is_some() { "episodes" } else { "presses" };
+    let base = format!(
+        "conditional test of two Poisson rates on {unit}, mid-P (doubled tail), with the mid-P ratio interval that agrees \
+         with it; exact (Garwood) rate intervals"
+    );
+    let dispersion = whole.evidence.dispersion;
+    let test = whole.scatter.test;
+    let tested = test.map_or_else(String::new, |test| {
+        format!(
+            "; counts in stretches of time: index of dispersion {:.1}, as large among independent ones with a chance of {}",
+            test.index(),
+            percent(test.p)
+        )
+    });
+    if dispersion <= 1.0 {
+        format!("{base}; chosen since the pauses and the counts are those of independent {unit}{tested}")
+    } else if test.is_some_and(|test| test.is_bursty() && test.index() >= dispersion) {
+        format!(
+            "{base}; counts divided by {dispersion:.1}, since they scatter more than independent {unit} do{tested}"
+        )
+    } else {
+        format!(
+            "{base}; counts divided by {dispersion:.1}, since the pauses are more uneven than between independent \
+             {unit}{tested}"
+        )
+    }
+}
+
+pub(crate) fn notes(whole: &Whole, verdict: Verdict) -> Vec<String> {
+    let evidence = &whole.evidence;
+    let mut notes: Vec<String> = unobserved(&whole.paths).collect();
+    if !evidence.hands_off {
+        notes.push(
+            "Hands were on in at least one of the two observations, so input may be a person's: repeat both \
+             with hands off before trusting a verdict."
+                .to_owned(),
+        );
+    }
+    if let Some(gap) = whole.rule.gap {
+        notes.push(format!(
+            "{} in {} before, {} in {} after: strays less than {:.1} s apart count as one episode, since they \
+             have one cause.",
+            plural(evidence.strays.0, "stray"),
+            plural(evidence.before.count, "episode"),
+            plural(evidence.strays.1, "stray"),
+            plural(evidence.after.count, "episode"),
+            gap.seconds(),
+        ));
+    }
+    if whole.paths.len() > 1 {
+        notes.extend(
+            whole
+                .paths
+                .iter()
+                .map(|path| format!("{}: {}.", capital(&path.total.id.words()), path.figures.verdict.word())),
+        );
+    }
+    notes.extend(few_before(evidence));
+    let observed = evidence.observed > Observed::default();
+    if evidence.after.count == 0 && evidence.before.count > 0 && observed {
+        notes.extend(quiet_notes(evidence, verdict));
+    } else if evidence.after.count > 0 {
+        notes.push(seen_after(evidence, verdict));
+    }
+    notes
+}
+
+/// What was not observed of the time after, path by path.
+fn unobserved(paths: &[PathComparison]) -> impl Iterator<Item = String> {
+    paths.iter().filter_map(|path| {
+        let total = &path.total;
+        let observed_s = total.observed.seconds();
+        let pending = total.pending_s > 0.02 * total.span_s;
+        if observed_s >= 0.98 * total.span_s {
+            return None;
+        }
+        let why = match total.mostly_blind() {
+            Some((blind, all_s)) if all_s > 0.02 * total.span_s => {
+                format!("; from {} on {}", duration(blind.from_s), blind.why.words())
+            }
+            _ if pending => format!("; {} wait for a sign of life", duration(total.pending_s)),
+            _ => String::new(),
+        };
+        Some(format!(
+            "{} was observed for {} of {}{why}. Quiet in the rest proves nothing.",
+            capital(&total.id.words()),
+            duration(observed_s),
+            duration(total.span_s)
+        ))
+    })
+}
+
+fn capital(words: &str) -> String {
+    let mut letters = words.chars();
+    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
+}
+
+fn few_before(evidence: &Evidence) -> Option<String> {
+    let before = evidence.before;
+    if before.count == 0 {
+        return Some(
+            "No stray was seen before the step, so quiet after it proves nothing: watch the set as received \
+             until the fault shows itself."
+                .to_owned(),
+        );
+    }
+    (before.count < FEW).then(|| {
+        format!(
+            "Only {} in {} before the step: no ordinary soak proves a repair; 95 % would need {} of quiet, \
+             99 % {}. Watch the baseline for longer first.",
+            plural(before.count, "episode"),
+            duration(evidence.plan.exposure_s),
+            duration(evidence.plan.likely_s.unwrap_or(f64::INFINITY)),
+            duration(evidence.plan.certain_s.unwrap_or(f64::INFINITY)),
+        )
+    })
+}
+
+fn quiet_notes(evidence: &Evidence, verdict: Verdict) -> Vec<String> {
+    let quiet = evidence.observed.seconds();
+    let mut notes: Vec<String> = evidence.plan.warmth(evidence.credit).into_iter().collect();
+    notes.push(format!(
+        "No stray in {}. The chance that the unrepaired set would have been this quiet: {}.",
+        duration(quiet),
+        percent(evidence.plan.quiet_anyway(evidence.credit.quiet_s)),
+    ));
+    if verdict == Verdict::Gone {
+        notes.push(format!(
+            "What is excluded is the old rate; strays rarer than one in {} remain possible.",
+            duration(1.0 / rate_still_possible(quiet, 0.05)),
+        ));
+    } else if evidence.plan.certain_s.is_some() {
+        let more = |needed: Option<f64>| match evidence.plan.missing(needed, evidence.credit) {
+            Some(missing) if missing > 0.0 => format!("{} more", duration(missing)),
+            _ => "reached".to_owned(),
+        };
+        let (likely, certain) = (evidence.plan.likely_s, evidence.plan.certain_s);
+        notes.push(format!("Quiet soak still needed: 95 %: {}; 99 %: {}.", more(likely), more(certain)));
+        if evidence.credit.longest_s < evidence.plan.onset_s {
+            notes.push(format!(
+                "Before the step the first stray took {} to appear; at least one soak must last that long without \
+                 interruption, from the same state (cold or warm).",
+                duration(evidence.plan.onset_s),
+            ));
+        } else if quiet < evidence.plan.longest_gap_s {
+            notes.push(format!(
+                "Before the step the set was once quiet for {} by itself; a shorter soak proves nothing.",
+                duration(evidence.plan.longest_gap_s),
+            ));
+        }
+    }
+    notes
+}
+
+fn seen_after(evidence: &Evidence, verdict: Verdict) -> String {
+    let interval = evidence.test.interval_mid;
+    let range = format!(
+        "the rate before is {:.2} times the rate after (95 %: {:.2} to {:.2})",
+        evidence.test.ratio, interval.low, interval.high
+    );
+    match verdict {
+        Verdict::Reduced => format!("Strays go on, but fewer: {range}. The fault is not gone."),
+        Verdict::Worse => format!("Strays come more often than before: {range}."),
+        Verdict::Unchanged => format!("Strays go on much as before: {range}. This step did not stop them."),
+        _ => format!(
+            "Strays go on, so the fault is not gone; whether they are fewer cannot be told yet: {range}."
+        ),
+    }
+}

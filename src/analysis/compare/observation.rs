@@ -1,0 +1,64 @@
+//! What was seen in one stage: its strays, and for each control path when it was observed.
+
+use crate::analysis::ledger::{Intervals, Ledger, PathId, PathTotal};
+use crate::analysis::train::{Symbol, Train};
+use crate::base::ControlPath;
+
+/// What was seen in one stage.
+#[derive(Clone, Debug, Default)]
+pub struct Observation {
+    /// The strays of all paths, over the time in which any judged path was observed.
+    pub train: Train,
+    /// Whether hands were off throughout. With hands on, input may be a person's, and nothing is proved.
+    pub hands_off: bool,
+    /// Each control path by itself.
+    pub paths: Vec<PathSeen>,
+    /// How long its captures are by the clock, seconds.
+    pub span_s: f64,
+    /// How long its soaks were planned to last, seconds; null where none was planned.
+    pub planned_s: Option<f64>,
+}
+
+/// One control path of one stage.
+#[derive(Clone, Debug)]
+pub struct PathSeen {
+    /// When it was observed, and what its levels were.
+    pub total: PathTotal,
+    /// Its strays on observed time.
+    pub train: Train,
+}
+
+impl Observation {
+    /// A simulated observation with hands off in which the whole of the train was observed: for known truths.
+    pub fn soak(train: Train) -> Self {
+        let whole: Vec<Intervals> =
+            train.segments().iter().map(|segment| Intervals::one(segment.in_capture())).collect();
+        let inputs = ControlPath::ALL.into_iter().filter(|path| path.is_input()).map(PathId::whole);
+        let mut ids: Vec<PathId> = train.symbols().iter().map(Symbol::id).chain(inputs).collect();
+        ids.sort();
+        ids.dedup();
+        let paths = ids
+            .into_iter()
+            .map(|id| {
+                let train = train.restricted(&|symbol| symbol.id() == id, &whole);
+                PathSeen { total: PathTotal::simulated(id, &train), train }
+            })
+            .collect();
+        Self { span_s: train.exposure().seconds(), train, hands_off: true, paths, planned_s: None }
+    }
+
+    /// One path of it.
+    pub fn path(&self, id: &PathId) -> Option<&PathSeen> {
+        self.paths.iter().find(|path| path.total.id == *id)
+    }
+
+    /// A path of which nothing was met.
+    pub(crate) fn unseen(&self, id: &PathId) -> PathTotal {
+        PathTotal::of(id, &[Ledger { span: None, ..Ledger::default() }]).by_the_clock(self.span_s)
+    }
+
+    /// The paths that strayed.
+    pub fn strayed(&self) -> impl Iterator<Item = &PathId> {
+        self.paths.iter().filter(|path| !path.train.is_empty()).map(|path| &path.total.id)
+    }
+}
