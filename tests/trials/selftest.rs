@@ -7,7 +7,7 @@ use straykey::analysis::random::Random;
 use straykey::analysis::soak::Soak;
 use straykey::base::Nanoseconds;
 
-use super::simulate::{TRUTHS, Truth, press, strays, train};
+use crate::simulate::{TRUTHS, Truth, press, strays, train};
 
 fn observed(random: &mut Random, truth: Truth, mean: f64, seconds: f64) -> Observation {
     Observation::soak(train(strays(random, truth, mean, seconds), seconds))
