@@ -106,7 +106,7 @@ fn watch_waits_for_the_adapter_and_goes_on() {
     symlink(second.path(), &port).unwrap();
     assert!(said("The adapter is back"));
     let mut events = BufReader::new(child.stdout.take().unwrap()).lines();
-    second.print((readings(1000, false, 4) + &readings(1200, true, 4)).as_bytes());
+    second.print((readings(1000, false, 4) + readings(1200, true, 4).as_str()).as_bytes());
     assert!(events.by_ref().map_while(Result::ok).any(|line| line.contains("KEY_MENU")));
     std::fs::remove_file(&port).unwrap();
     second.unplug();
