@@ -75,6 +75,13 @@ impl Adapter {
     }
 }
 
+/// Whether another adapter is plugged in that nothing but its socket tells from the one behind a device.
+pub(super) fn has_twin(present: &[(PathBuf, Adapter)], device: &Path) -> bool {
+    present.iter().find(|(path, _)| path == device).is_some_and(|(_, own)| {
+        present.iter().any(|(_, other)| other.socket != own.socket && own.is_like(other))
+    })
+}
+
 fn read(path: &Path) -> Option<String> {
     fs::read_to_string(path).ok().map(|text| text.trim().to_owned()).filter(|text| !text.is_empty())
 }
@@ -261,6 +268,19 @@ mod tests {
         assert!(known.is(system.0.path(), Path::new("/dev/ttyUSB1")));
         assert!(!known.is(system.0.path(), Path::new("/dev/ttyUSB0")));
         assert!(!known.is(system.0.path(), Path::new("/dev/ttyUSB9")));
+    }
+
+    #[test]
+    fn only_a_number_that_two_adapters_share_makes_twins() {
+        let system = System::new();
+        system.plug("ttyUSB0", "1-1", "1.0", "6001", Some("A"));
+        // The other port of a two-port adapter has the same number, and another interface.
+        system.plug("ttyUSB1", "1-2", "1.0", "6010", Some("B"));
+        system.plug("ttyUSB2", "1-2", "1.1", "6010", Some("B"));
+        let twin = |name: &str| has_twin(&Adapter::all(system.0.path()), &Path::new("/dev").join(name));
+        assert!(!twin("ttyUSB0") && !twin("ttyUSB1") && !twin("ttyUSB2") && !twin("ttyS0"));
+        system.plug("ttyUSB3", "1-3", "1.0", "6001", Some("A"));
+        assert!(twin("ttyUSB0") && twin("ttyUSB3") && !twin("ttyUSB1"));
     }
 
     #[test]
