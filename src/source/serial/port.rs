@@ -11,6 +11,7 @@ use super::clocks::Clocks;
 use super::console::Console;
 use super::faults::Unmark;
 use super::identity::{Adapter, Known, Return, SYSTEM};
+use super::losses::Losses;
 use super::open::{Device, open_device};
 use super::queue::{Entry, Next, Nudge, Queue};
 use super::spec::PortSpec;
@@ -186,7 +187,9 @@ impl Reader {
         let mut buffer = vec![0u8; READ_BYTES];
         let (mut unmark, mut plain) = (Unmark::default(), Vec::new());
         let mut clocks = Clocks::start();
-        while !self.queue.is_stopped() {
+        let mut losses = Losses::of(&device.path, since(self.epoch));
+        let mut gone = false;
+        while !gone && !self.queue.is_stopped() {
             match face(device.port.read(&mut buffer)) {
                 Face::Bytes(n) => {
                     let t = since(self.epoch);
@@ -201,13 +204,18 @@ impl Reader {
                     }
                 }
                 Face::Nothing => {}
-                Face::Gone => return true,
+                Face::Gone => gone = true,
             }
-            for what in unmark.remark().map(What::remark).into_iter().chain(clocks.marks()) {
+            let now = since(self.epoch);
+            let lost = if gone { losses.last(now) } else { losses.mark(now) };
+            for what in unmark.remark().map(What::remark).into_iter().chain(lost).chain(clocks.marks()) {
                 self.queue.mark(since(self.epoch), what);
             }
         }
-        false
+        if !gone && let Some(what) = losses.last(since(self.epoch)) {
+            self.queue.mark(since(self.epoch), what);
+        }
+        gone
     }
 
     /// The same adapter, opened again; `None` when that is not wanted or the stop signal came first.
