@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use serde::Serialize;
 use serialport::SerialPortType;
 
-use super::identity::{Adapter, SYSTEM, has_twin};
+use super::identity::{Adapter, System, has_twin};
 use crate::base::{Error, Result};
 
 /// What a USB adapter says of itself.
@@ -94,7 +94,7 @@ pub fn list_under(links: &Path) -> Result<Vec<PortInfo>> {
             });
         }
     }
-    let adapters = Adapter::all(Path::new(SYSTEM));
+    let adapters = Adapter::all(&System::default());
     for port in &mut ports {
         port.twin = has_twin(&adapters, &port.path);
         port.by_id = by_id.get(&port.path).cloned();

@@ -30,6 +30,7 @@ mod spec;
 pub use binding::Binding;
 pub use console::{Console, LARGEST_COMMAND};
 pub use find::{Judge, RATES, Try, find};
+pub use identity::System;
 pub use list::{PortInfo, Usb, list, list_under};
 pub use port::SerialPort;
 pub use queue::{Nudge, QUEUE_BYTES};

@@ -10,7 +10,7 @@ use std::time::{Duration, Instant};
 use super::clocks::Clocks;
 use super::console::Console;
 use super::faults::Unmark;
-use super::identity::{Adapter, Known, Return, SYSTEM};
+use super::identity::{Adapter, Known, Return, System};
 use super::losses::Losses;
 use super::open::{Device, open_device};
 use super::queue::{Entry, Next, Nudge, Queue};
@@ -63,9 +63,17 @@ impl SerialPort {
     /// the ports that are there), in use (it names the program, where the system tells), not allowed, or no
     /// serial port at all.
     pub fn open(spec: &PortSpec) -> Result<Self> {
+        Self::open_on(System::default(), spec)
+    }
+
+    /// The same where the system shows its devices elsewhere.
+    ///
+    /// # Errors
+    /// As [`SerialPort::open`].
+    pub fn open_on(system: System, spec: &PortSpec) -> Result<Self> {
         spec.check()?;
         let device = open_device(&spec.path, spec)?;
-        let identity = Identity::of(&spec.path);
+        let identity = Identity::of(&system, &spec.path);
         let queue = Arc::new(Queue::default());
         let epoch = Instant::now();
         let anchor = Anchor::now();
@@ -75,6 +83,7 @@ impl SerialPort {
             queue: Arc::clone(&queue),
             epoch,
             spec: spec.clone(),
+            system,
             identity,
             console: console.clone(),
         };
@@ -162,6 +171,7 @@ struct Reader {
     queue: Arc<Queue>,
     epoch: Instant,
     spec: PortSpec,
+    system: System,
     identity: Identity,
     console: Console,
 }
@@ -172,7 +182,7 @@ impl Reader {
             self.queue.mark(since(self.epoch), What::PortGone);
             self.console.set(None);
             drop(device);
-            self.identity.gone();
+            self.identity.gone(&self.system);
             match self.wait_for_return() {
                 Some(again) => device = again,
                 None => break,
@@ -228,7 +238,7 @@ impl Reader {
             if self.queue.wait_for_stop(self.spec.reconnect_every) {
                 return None;
             }
-            let path = match self.identity.look() {
+            let path = match self.identity.look(&self.system) {
                 Return::Here(path) => path,
                 Return::Away => continue,
                 Return::Stranger(why) => {
@@ -242,7 +252,7 @@ impl Reader {
             };
             // Looked at again once it is ours: its name may have gone to another one in between.
             if let Ok(device) = open_device(&path, &self.spec)
-                && self.identity.is(&path)
+                && self.identity.is(&self.system, &path)
             {
                 self.console.set(device.port.try_clone().ok());
                 self.queue.mark(since(self.epoch), What::PortBack { device: path.display().to_string() });
@@ -281,29 +291,29 @@ enum Identity {
 }
 
 impl Identity {
-    fn of(path: &Path) -> Self {
+    fn of(system: &System, path: &Path) -> Self {
         let device = std::fs::canonicalize(path).unwrap_or_else(|_| path.to_owned());
-        Known::of(Path::new(SYSTEM), &device).map_or_else(|| Self::Name(path.to_owned()), Self::Usb)
+        Known::of(system, &device).map_or_else(|| Self::Name(path.to_owned()), Self::Usb)
     }
 
-    fn gone(&mut self) {
+    fn gone(&mut self, system: &System) {
         if let Self::Usb(known) = self {
-            known.gone(&Adapter::all(Path::new(SYSTEM)));
+            known.gone(&Adapter::all(system));
         }
     }
 
-    fn look(&self) -> Return {
+    fn look(&self, system: &System) -> Return {
         match self {
             Self::Name(path) if path.exists() => Return::Here(path.clone()),
             Self::Name(_) => Return::Away,
-            Self::Usb(known) => known.look(&Adapter::all(Path::new(SYSTEM))),
+            Self::Usb(known) => known.look(&Adapter::all(system)),
         }
     }
 
-    fn is(&self, device: &Path) -> bool {
+    fn is(&self, system: &System, device: &Path) -> bool {
         match self {
             Self::Name(_) => true,
-            Self::Usb(known) => known.is(Path::new(SYSTEM), device),
+            Self::Usb(known) => known.is(system, device),
         }
     }
 }
