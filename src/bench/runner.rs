@@ -1,8 +1,8 @@
 //! A soak as it runs, the same for terminal and daemon: the ledger, the judge, and the signs of life that are asked for.
 
 use crate::analysis::compare::{CompareOptions, Observation};
-use crate::analysis::ledger::{Builder, Ledger, PathId, Sign};
-use crate::analysis::soak::{Soak, SoakState};
+use crate::analysis::ledger::{Blind, Builder, Ledger, PathId, Sign};
+use crate::analysis::soak::{BlindNow, Soak, SoakState};
 use crate::base::{ControlPath, Event, Key, Nanoseconds, Result, Span};
 use crate::decode::report::Report;
 use crate::source::{Mark, What};
@@ -146,6 +146,12 @@ impl SoakRun {
     /// Where it stands.
     pub fn state(&self) -> &SoakState {
         &self.state
+    }
+
+    /// What is not seen just now. A gap that is over is no such thing, though nothing has come since.
+    pub fn blind(&self) -> impl Iterator<Item = &BlindNow> {
+        let waits = self.waits().is_some();
+        self.state.blind.iter().filter(move |blind| waits || blind.why != Blind::PortGone)
     }
 
     /// What is asked for just now.

@@ -337,9 +337,9 @@ pub(super) fn run_soak(
                     None => display.aside(|| out.note(asked.words())),
                 }
             }
-            let blind = run.waits().is_none() && !run.state().blind.is_empty();
+            let blind = run.waits().is_none() && run.blind().next().is_some();
             if blind && !warned {
-                display.aside(|| run.state().blind.iter().for_each(|blind| out.note(words::blind(blind))));
+                display.aside(|| run.blind().for_each(|blind| out.note(words::blind(blind))));
             }
             warned = blind;
             display.show(session.now(), &SoakLook::of(run));

@@ -47,7 +47,7 @@ impl SoakLook {
             waits_s: run.waits().map(Nanoseconds::seconds),
             limit_s: run.limit().seconds(),
             compared: run.is_compared(),
-            blind: run.state().blind.iter().map(words::blind).collect(),
+            blind: run.blind().map(words::blind).collect(),
         };
         let state = run.state();
         let figures = Figures {

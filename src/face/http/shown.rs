@@ -131,7 +131,7 @@ impl SoakShown {
             limit_s: run.limit().seconds(),
             planned: run.is_compared(),
             ask: run.asked().map(Asked::words),
-            blind_now: run.state().blind.iter().map(blind).collect(),
+            blind_now: run.blind().map(blind).collect(),
         }
     }
 }
