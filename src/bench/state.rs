@@ -178,6 +178,8 @@ pub struct JobState {
     pub seed: u64,
     /// The verdict of the last stage that was compared; null before.
     pub verdict: Option<Verdict>,
+    /// Whether the set may be handed back: gone at 99 %.
+    pub hand_back: bool,
     /// What to do next.
     pub advice: Advice,
     /// The stages in order.
@@ -248,6 +250,7 @@ pub fn state_of(loaded: &Loaded, views: &[StageView], protocols: &Protocols) -> 
         episode_gap_s: options.rule.as_ref().and_then(|rule| rule.gap).map(Nanoseconds::seconds),
         seed: options.seed,
         verdict: last.map(|(_, comparison)| comparison.verdict),
+        hand_back: last.is_some_and(|(_, comparison)| comparison.hand_back),
         advice: advice(loaded, views, attribution.as_ref(), &locate),
         stages: views.iter().map(|view| stage(loaded, view, &options)).collect(),
         causes: loaded.causes().clone(),
@@ -345,6 +348,10 @@ fn advice(
     };
     if let Some((_, comparison)) = &last.comparison {
         match (comparison.verdict, comparison.soak_more_s) {
+            (Verdict::Gone, _) if !comparison.hand_back => {
+                let (luck, more) = (comparison.quiet_anyway, comparison.soak_more_99_s);
+                return say("soak", words::not_yet_back(luck, more));
+            }
             (Verdict::Gone, _) => {
                 let toggle = attribution.and_then(|a| a.rest.toggle.as_ref());
                 return say("hand-back", words::hand_back(toggle.map(|toggle| toggle.sentence.as_str())));

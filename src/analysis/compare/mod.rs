@@ -2,7 +2,7 @@
 //!
 //! Everything is tested on episodes. The verdict never says more than the interval shown beside it: a change
 //! is claimed only when the interval of the ratio excludes one, and `gone` only after a hands-off soak that an
-//! unrepaired set would have sat through quietly in at most one case of a hundred.
+//! unrepaired set would have sat through quietly in at most one case of twenty; hand-back asks for one of a hundred.
 
 mod alternatives;
 mod path;
@@ -18,12 +18,13 @@ use super::scatter::{Scatter, scatter};
 use super::train::{Symbol, Train};
 use crate::base::{ControlPath, Nanoseconds};
 
-pub(crate) use crate::base::words::{chance as percent, duration, plural};
+pub(crate) use crate::base::words::{duration, plural};
 pub use alternatives::Alternative;
 use alternatives::alternatives;
 pub use path::{PathComparison, PathFigures};
 pub use verdict::Verdict;
-pub(crate) use verdict::{Evidence, of_verdicts};
+pub use verdict::quiet_enough;
+pub(crate) use verdict::{Evidence, hand_back, of_verdicts};
 use verdict::{Whole, any_time, method, notes, of_set};
 
 /// What was seen in one stage.
@@ -202,6 +203,8 @@ pub struct Comparison {
     pub alternatives: Vec<Alternative>,
     /// The verdict on the set.
     pub verdict: Verdict,
+    /// Whether the set may be handed back: gone at 99 %.
+    pub hand_back: bool,
     /// The control paths that strayed before or after.
     pub paths: Vec<PathComparison>,
     /// Lower end of the interval that decides: valid however often one looks.
@@ -390,6 +393,7 @@ fn conclude(whole: Whole, [before, after]: [Side; 2], alternatives: Vec<Alternat
         dispersion_chance: whole.scatter.test.map(|test| test.p),
         alternatives,
         verdict,
+        hand_back: hand_back(whole.paths.iter().map(|path| path.figures)),
         method: method(&whole),
         notes: notes(&whole, verdict),
         paths: whole.paths,

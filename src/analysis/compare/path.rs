@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 
-use super::verdict::{any_time, soak_more, verdict};
+use super::verdict::{any_time, proves, soak_more, verdict};
 use super::{Evidence, Side, Verdict, finite};
 use crate::analysis::ledger::PathTotal;
 
@@ -26,6 +26,10 @@ pub struct PathComparison {
 pub struct PathFigures {
     /// The verdict on the path.
     pub verdict: Verdict,
+    /// Whether the path is gone at 99 %, as hand-back asks for.
+    pub hand_back: bool,
+    /// Whether the pauses before were so uneven that quiet alone proves nothing.
+    pub too_uneven: bool,
     /// Rate before divided by rate after.
     #[serde(serialize_with = "finite")]
     pub ratio: f64,
@@ -64,6 +68,8 @@ impl PathFigures {
         let more = |needed| evidence.plan.missing(needed, evidence.credit).filter(|_| quiet);
         Self {
             verdict,
+            hand_back: verdict == Verdict::Gone && proves(evidence, evidence.plan.certain_s),
+            too_uneven: evidence.plan.too_uneven,
             ratio: evidence.test.ratio,
             ratio_low: evidence.test.interval_mid.low,
             ratio_high: evidence.test.interval_mid.high,

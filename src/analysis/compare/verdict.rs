@@ -17,7 +17,7 @@ use crate::base::words::{chance as percent, duration, plural};
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Verdict {
-    /// Quiet for longer than an unrepaired set would be in 99 of 100 cases.
+    /// Quiet for longer than an unrepaired set would be in 95 of 100 cases; hand-back asks for 99.
     Gone,
     /// Fewer strays than before, beyond chance, but not proved gone.
     Reduced,
@@ -101,9 +101,28 @@ pub(crate) fn verdict(evidence: &Evidence) -> Verdict {
 
 /// `Gone`, if this much observed quiet proves it. There is no other way to that verdict.
 fn gone(observed: Observed, evidence: &Evidence) -> Option<Verdict> {
-    let quiet_s = evidence.credit.quiet_s.min(observed.seconds());
-    let credit = Credit { quiet_s, ..evidence.credit };
-    evidence.plan.is_certain(credit).then_some(Verdict::Gone)
+    (observed > Observed::default() && proves(evidence, evidence.plan.likely_s)).then_some(Verdict::Gone)
+}
+
+/// Whether the observed quiet reaches what this level needs.
+pub(crate) fn proves(evidence: &Evidence, needed: Option<f64>) -> bool {
+    let quiet_s = evidence.credit.quiet_s.min(evidence.observed.seconds());
+    evidence.plan.suffices(needed, Credit { quiet_s, ..evidence.credit })
+}
+
+/// Whether a set may be handed back: every path that strayed is gone at 99 %.
+pub(crate) fn hand_back(mut paths: impl Iterator<Item = PathFigures> + Clone) -> bool {
+    paths.clone().next().is_some() && paths.all(|path| path.hand_back)
+}
+
+/// What a set that is gone says: how likely that is luck, and what hand-back still needs.
+pub fn quiet_enough(quiet_anyway: f64, hand_back_s: Option<f64>) -> String {
+    let still = match hand_back_s {
+        Some(more) if more > 0.0 => format!(" For hand-back (1 %): {} more.", duration(more.ceil())),
+        Some(_) => " That is enough for hand-back.".to_owned(),
+        None => " Hand-back (1 %) needs more than quiet: the pauses before were too uneven.".to_owned(),
+    };
+    format!("Quiet long enough: could be luck {}.{still}", percent(quiet_anyway))
 }
 
 /// The verdict on a set from those on its paths.
@@ -161,10 +180,10 @@ pub(crate) fn soak_more(evidence: &Evidence, verdict: Verdict) -> Option<f64> {
         return Some(0.0);
     }
     if !evidence.hands_off || evidence.after.exposure <= 0.0 {
-        return evidence.plan.certain_s;
+        return evidence.plan.likely_s;
     }
     if evidence.after.count == 0 {
-        return evidence.plan.missing(evidence.plan.certain_s, evidence.credit);
+        return evidence.plan.missing(evidence.plan.likely_s, evidence.credit);
     }
     // Doubling steps: a rough answer is all that a forecast from few episodes can be.
     (1..=8).map(|i| f64::from(i) * 0.5).map(|power| 2f64.powf(power)).find_map(|factor| {
@@ -288,14 +307,15 @@ fn few_before(evidence: &Evidence) -> Option<String> {
                 .to_owned(),
         );
     }
+    let (likely, certain) = (evidence.plan.likely_s?, evidence.plan.certain_s?);
     (before.count < FEW).then(|| {
         format!(
             "Only {} in {} before the step: no ordinary soak proves a repair; 95 % would need {} of quiet, \
              99 % {}. Watch the baseline for longer first.",
             plural(before.count, "episode"),
             duration(evidence.plan.exposure_s),
-            duration(evidence.plan.likely_s.unwrap_or(f64::INFINITY)),
-            duration(evidence.plan.certain_s.unwrap_or(f64::INFINITY)),
+            duration(likely),
+            duration(certain),
         )
     })
 }
@@ -303,20 +323,26 @@ fn few_before(evidence: &Evidence) -> Option<String> {
 fn quiet_notes(evidence: &Evidence, verdict: Verdict) -> Vec<String> {
     let quiet = evidence.observed.seconds();
     let mut notes: Vec<String> = evidence.plan.warmth(evidence.credit).into_iter().collect();
-    notes.push(format!(
-        "No stray in {}. The chance that the unrepaired set would have been this quiet: {}.",
-        duration(quiet),
-        percent(evidence.plan.quiet_anyway(evidence.credit.quiet_s)),
-    ));
+    let still = |needed| evidence.plan.missing(needed, evidence.credit);
+    let luck = evidence.plan.quiet_anyway(evidence.credit.quiet_s);
     if verdict == Verdict::Gone {
+        notes.push(quiet_enough(luck, still(evidence.plan.certain_s)));
         notes.push(format!(
-            "What is excluded is the old rate; strays rarer than one in {} remain possible.",
+            "A fault that shows less than once in {} could remain.",
             duration(1.0 / rate_still_possible(quiet, 0.05)),
         ));
-    } else if evidence.plan.certain_s.is_some() {
-        let more = |needed: Option<f64>| match evidence.plan.missing(needed, evidence.credit) {
+    } else if evidence.plan.too_uneven {
+        notes.push(format!("No stray in {}, but {}", duration(quiet), evidence.plan.too_uneven()));
+    } else {
+        notes.push(format!(
+            "No stray in {}. The chance that the unrepaired set would have been this quiet: {}.",
+            duration(quiet),
+            percent(luck),
+        ));
+        let more = |needed: Option<f64>| match still(needed) {
             Some(missing) if missing > 0.0 => format!("{} more", duration(missing)),
-            _ => "reached".to_owned(),
+            Some(_) => "reached".to_owned(),
+            None => "quiet alone will not do".to_owned(),
         };
         let (likely, certain) = (evidence.plan.likely_s, evidence.plan.certain_s);
         notes.push(format!("Quiet soak still needed: 95 %: {}; 99 %: {}.", more(likely), more(certain)));

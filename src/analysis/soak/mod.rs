@@ -9,7 +9,7 @@ mod state;
 use std::collections::BTreeMap;
 
 use super::compare::{
-    CompareOptions, Evidence, Observation, PathFigures, Side, Verdict, figures, of_verdicts, share,
+    CompareOptions, Evidence, Observation, PathFigures, Side, Verdict, figures, hand_back, of_verdicts, share,
 };
 use super::episode::{Episode, episodes, fold};
 use super::ledger::{Intervals, Ledger, Observed, PathId, PathTotal};
@@ -314,8 +314,16 @@ impl Soak {
             }
             Some(_) => None,
         };
-        let done = verdict != Verdict::Undecided || baseline.is_some_and(|needed| needed.1 <= observed_s);
-        let decided = of_verdicts(with_sign.iter().copied()) != Verdict::Undecided;
+        let may = hand_back(figures());
+        let long = baseline.and_then(|needed| needed.certain_s).is_some_and(|needed| needed <= observed_s);
+        // A set that is gone at 95 % is watched on until it may be handed back.
+        let settled = |verdict, may| match verdict {
+            Verdict::Undecided => false,
+            Verdict::Gone => may,
+            _ => true,
+        };
+        let done = settled(verdict, may) || long;
+        let decided = settled(of_verdicts(with_sign.iter().copied()), hand_back(with_sign.iter().copied()));
         let pending_s = paths.iter().map(|path| path.total.pending_s).fold(0.0, f64::max);
         let mut state = SoakState {
             elapsed_s,
@@ -324,6 +332,7 @@ impl Soak {
             strays: all.strays,
             episodes: all.episodes,
             verdict,
+            hand_back: may,
             done,
             done_with_sign: decided && pending_s > 0.0,
             quiet_anyway: figures().map(|figures| figures.quiet_anyway).reduce(f64::max).unwrap_or(1.0),
