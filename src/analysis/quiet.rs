@@ -3,6 +3,7 @@
 use serde::Serialize;
 
 use super::compare::{duration, plural};
+use super::drift::{Counted, DRIFTS, Drift, Watched, drift};
 use super::episode::Episode;
 use super::laws::{From, Laws, NO_VARIANCE, Proof};
 use super::offtime::Stretches;
@@ -48,6 +49,10 @@ pub struct QuietPlan {
     pub heavy_mean_gaps: Option<f64>,
     /// Whether quiet alone proves nothing, however long a soak.
     pub too_uneven: bool,
+    /// Whether the strays became rarer or more frequent by themselves, with no step.
+    pub drifts: bool,
+    #[serde(skip)]
+    pub(super) drift: Option<(Drift, Counted)>,
     #[serde(skip)]
     laws: Option<Laws>,
     /// Quiet soak for 95 %, seconds; `None` when nothing was seen before or quiet alone proves nothing.
@@ -71,6 +76,7 @@ impl QuietPlan {
         let count = Count { count: episodes.len() as u64, exposure: exposure_s };
         let whole_gaps = seen.whole.len();
         let demand = Demand::of(seen, 0.0, count, onset_s);
+        let drift = drifting(train, episodes);
         Self {
             episodes: count.count,
             exposure_s,
@@ -83,6 +89,8 @@ impl QuietPlan {
             no_variance: demand.laws.as_ref().is_some_and(|laws| laws.no_variance() > NO_VARIANCE),
             heavy_mean_gaps: demand.heavy_mean_gaps.filter(|gaps| gaps.is_finite()),
             too_uneven: demand.likely_s.is_none() && !episodes.is_empty(),
+            drifts: drift.is_some(),
+            drift,
             laws: demand.laws,
             likely_s: demand.likely_s,
             certain_s: demand.certain_s,
@@ -286,6 +294,16 @@ pub(crate) fn free(whole: f64, inside: f64) -> f64 {
 /// Seconds watched with the set not in standby.
 pub fn watched(train: &Train) -> f64 {
     (train.exposure().seconds() - OnTime::of(train).asleep_s).max(0.0)
+}
+
+/// A drift within the train, if the places of its episodes show one; with what was counted.
+fn drifting(train: &Train, episodes: &[Episode]) -> Option<(Drift, Counted)> {
+    let (first, last) = (train.segments().first()?, train.segments().last()?);
+    let times: Vec<f64> = episodes.iter().map(|episode| episode.start.seconds()).collect();
+    let (start, end) = (first.span.start.seconds(), last.span.end.seconds());
+    let watched = Watched { times: &times, start, end };
+    let found = drift(&[watched]).filter(|drift| drift.chance < DRIFTS)?;
+    Some((found, watched.counted()))
 }
 
 /// Longest quiet from the beginning of warmth to the first episode after it, and whether that beginning was ever a

@@ -38,7 +38,8 @@ pub struct Observation {
     pub paths: Vec<PathSeen>,
     /// How long its captures are by the clock, seconds.
     pub span_s: f64,
-    /// How long its soaks were planned to last, seconds; null where none was planned.
+    /// How long its first soak was planned to last, seconds; null where none was planned. What was looked at once is no
+    /// shorter plan afterwards.
     pub planned_s: Option<f64>,
 }
 
@@ -310,7 +311,7 @@ pub fn plan(observation: &Observation, options: &CompareOptions) -> QuietPlan {
 pub fn compare(before: &Observation, after: &Observation, options: &CompareOptions) -> Comparison {
     let (rule, dispersion, scatter) = counting(&[&before.train, &after.train], options);
     let hands_off = before.hands_off && after.hands_off;
-    let share = share(after.planned_s, watched(&after.train));
+    let after_planned_s = after.planned_s;
     let judge = |before: &Train, after: &Train, observed: Observed| {
         let one = read(before, &fold(before), rule.gap);
         let two = read(after, &fold(after), rule.gap);
@@ -325,7 +326,7 @@ pub fn compare(before: &Observation, after: &Observation, options: &CompareOptio
             credit,
             test: compare_scaled(one.count, two.count, dispersion, options.confidence),
             dispersion,
-            share,
+            planned_s: after_planned_s,
             plan,
         };
         (evidence, one, two)
@@ -356,11 +357,6 @@ pub fn compare(before: &Observation, after: &Observation, options: &CompareOptio
     let sides = [(before, &one), (after, &two)]
         .map(|(seen, read)| side(&seen.train, seen.span_s, read, dispersion, options.confidence));
     conclude(Whole { evidence, rule, scatter, paths }, sides, others)
-}
-
-/// How far a soak is on its way to its planned end.
-pub(crate) fn share(planned_s: Option<f64>, observed_s: f64) -> f64 {
-    planned_s.filter(|planned| *planned > 0.0).map_or(1.0, |planned| (observed_s / planned).clamp(0.0, 1.0))
 }
 
 fn conclude(whole: Whole, [before, after]: [Side; 2], alternatives: Vec<Alternative>) -> Comparison {

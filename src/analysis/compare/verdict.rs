@@ -5,12 +5,14 @@ use std::fmt;
 use serde::{Deserialize, Serialize};
 
 use super::path::{PathComparison, PathFigures};
+use crate::analysis::drift::{Counted, ratio_with};
 use crate::analysis::episode::EpisodeRule;
 use crate::analysis::ledger::Observed;
 use crate::analysis::quiet::{Credit, QuietPlan};
 use crate::analysis::rate::{Count, Interval, RatioTest, compare_scaled, rate_still_possible};
+use crate::analysis::ratio::Ratio;
 use crate::analysis::scatter::Scatter;
-use crate::analysis::special::normal_upper;
+use crate::analysis::sequential::{Looks, confidence};
 use crate::base::words::{chance as percent, duration, plural};
 
 /// What can be said about a repair step.
@@ -49,20 +51,10 @@ impl fmt::Display for Verdict {
 }
 
 /// `unchanged` is said only when the interval of the ratio stays within this factor either way: a rule of our
-/// own, no publication. Wider than that, the step may have helped fourfold and nobody would know.
-const SAME_WITHIN: f64 = 4.0;
+/// own, no publication. Wider than that, the step may have helped much and nobody would know.
+const SAME_WITHIN: f64 = 2.0;
 /// Below so many episodes before, no ordinary soak proves anything.
 const FEW: u64 = 3;
-/// The boundary of a soak that is looked at at any time up to its planned end: this many standard errors over the root of
-/// the share of the planned time that has passed. 5 % error over all looks.
-///
-/// # Source
-/// The form c/√t on the scale of the standardised statistic is that of O'Brien and Fleming 1979, Biometrics 35:549; the
-/// constant by simulation (evidence of November 2026, 2.08 at 5 %).
-const BOUNDARY: f64 = 2.08;
-/// Looks before this share of the planned time are as the one at it: the boundary is beyond all reach there.
-const FIRST_LOOK: f64 = 0.02;
-
 /// All that a verdict on one path rests on.
 pub(crate) struct Evidence {
     pub(crate) before: Count,
@@ -75,8 +67,8 @@ pub(crate) struct Evidence {
     /// At a fixed time, to be shown as an estimate.
     pub(crate) test: RatioTest,
     pub(crate) dispersion: f64,
-    /// Share of the planned time that has passed.
-    pub(crate) share: f64,
+    /// How long the time after was to be observed; where nobody planned, as long as the time before.
+    pub(crate) planned_s: Option<f64>,
     pub(crate) plan: QuietPlan,
 }
 
@@ -149,15 +141,32 @@ pub(crate) fn of_verdicts(paths: impl Iterator<Item = PathFigures> + Clone) -> V
     }
 }
 
-/// The interval of the ratio that holds at every look up to the planned end.
+/// The interval of the ratio that decides: all looks together, at any instant and as many as one likes, miss the true ratio
+/// with a chance of 5 %. Wider where the baseline drifts by itself; without limits where its gaps have no variance.
+///
+/// # Source
+/// [`Looks`]; what a comparison of steady rates knows goes with t/(T + t), T and t being the times before and after.
+#[allow(clippy::cast_precision_loss)]
 pub(crate) fn any_time(evidence: &Evidence) -> Interval {
-    let boundary = BOUNDARY / evidence.share.max(FIRST_LOOK).sqrt();
-    let confidence = 1.0 - 2.0 * normal_upper(boundary);
-    // Beyond this no double tells the confidence from one.
-    if confidence >= 1.0 - 1e-12 || evidence.before.exposure <= 0.0 || evidence.after.exposure <= 0.0 {
-        return Interval { low: 0.0, high: f64::INFINITY };
+    const OPEN: Interval = Interval { low: 0.0, high: f64::INFINITY };
+    let (before, after) = (evidence.before, evidence.after);
+    let planned_s = evidence.planned_s.filter(|planned| *planned > 0.0).unwrap_or(before.exposure);
+    if before.exposure <= 0.0 || after.exposure <= 0.0 || evidence.plan.no_variance {
+        return OPEN;
     }
-    compare_scaled(evidence.before, evidence.after, evidence.dispersion, confidence).interval_mid
+    let known = |t: f64| t / (before.exposure + t);
+    let deviate = Looks::usual().deviate(known(after.exposure) / known(planned_s));
+    let confidence = confidence(deviate);
+    // Beyond this no double tells the confidence from one.
+    if confidence >= 1.0 - 1e-12 {
+        return OPEN;
+    }
+    let interval = compare_scaled(before, after, evidence.dispersion, confidence).interval_mid;
+    let Some((drift, counted)) = &evidence.plan.drift else { return interval };
+    let end = counted.end + after.exposure;
+    let later = Counted { count: after.count as f64, start: counted.end, end };
+    let steady = Ratio { ratio: evidence.test.ratio, interval };
+    ratio_with(steady, *counted, later, drift, confidence).interval
 }
 
 /// Verdict from the interval alone, when strays were seen after the step.
@@ -186,11 +195,11 @@ pub(crate) fn soak_more(evidence: &Evidence, verdict: Verdict) -> Option<f64> {
         return evidence.plan.missing(evidence.plan.likely_s, evidence.credit);
     }
     // Doubling steps: a rough answer is all that a forecast from few episodes can be.
-    (1..=8).map(|i| f64::from(i) * 0.5).map(|power| 2f64.powf(power)).find_map(|factor| {
+    (1..=12).map(|i| f64::from(i) * 0.5).map(|power| 2f64.powf(power)).find_map(|factor| {
         let after =
             Count { count: scaled(evidence.after.count, factor), exposure: evidence.after.exposure * factor };
-        let test = compare_scaled(evidence.before, after, evidence.dispersion, 0.95);
-        let decided = by_interval(test.interval_mid) != Verdict::Undecided;
+        let plan = evidence.plan.clone();
+        let decided = by_interval(any_time(&Evidence { after, plan, ..*evidence })) != Verdict::Undecided;
         decided.then_some(evidence.after.exposure * (factor - 1.0))
     })
 }
@@ -264,6 +273,13 @@ pub(crate) fn notes(whole: &Whole, verdict: Verdict) -> Vec<String> {
         notes.extend(quiet_notes(evidence, verdict));
     } else if evidence.after.count > 0 {
         notes.push(seen_after(evidence, verdict));
+        if evidence.plan.drifts {
+            notes.push(
+                "The strays became rarer or more frequent by themselves within the time before: only what goes beyond \
+                 that counts."
+                    .to_owned(),
+            );
+        }
     }
     notes
 }
@@ -363,17 +379,42 @@ fn quiet_notes(evidence: &Evidence, verdict: Verdict) -> Vec<String> {
 }
 
 fn seen_after(evidence: &Evidence, verdict: Verdict) -> String {
-    let interval = evidence.test.interval_mid;
+    let any = any_time(evidence);
     let range = format!(
-        "the rate before is {:.2} times the rate after (95 %: {:.2} to {:.2})",
-        evidence.test.ratio, interval.low, interval.high
+        "now {} as often as before ({} to {} at any look)",
+        times(1.0 / evidence.test.ratio),
+        times(1.0 / any.high),
+        times(1.0 / any.low)
     );
+    let fold = any.high.max(1.0 / any.low).max(1.0);
+    let excluded = if fold.is_finite() {
+        format!("A change of more than {fold:.1}-fold is excluded.")
+    } else {
+        "No change is excluded yet.".to_owned()
+    };
     match verdict {
-        Verdict::Reduced => format!("Strays go on, but fewer: {range}. The fault is not gone."),
-        Verdict::Worse => format!("Strays come more often than before: {range}."),
-        Verdict::Unchanged => format!("Strays go on much as before: {range}. This step did not stop them."),
+        Verdict::Reduced => format!("Strays go on, but fewer: {range}. The fault is not gone. {excluded}"),
+        Verdict::Worse => format!("Strays come more often: {range}. {excluded}"),
+        Verdict::Unchanged => format!("Strays go on as before: {range}. This step did not stop them. {excluded}"),
+        _ if evidence.plan.no_variance => {
+            "Strays go on, so the fault is not gone. The pauses between them are so uneven that counts cannot tell \
+             whether they are fewer."
+                .to_owned()
+        }
         _ => format!(
-            "Strays go on, so the fault is not gone; whether they are fewer cannot be told yet: {range}."
+            "Strays go on, so the fault is not gone; whether they are fewer cannot be told yet: {range}. {excluded}"
         ),
+    }
+}
+
+fn times(factor: f64) -> String {
+    if !factor.is_finite() {
+        "any number of times".to_owned()
+    } else if factor >= 9.95 {
+        format!("{factor:.0} times")
+    } else if factor >= 0.1 || factor == 0.0 {
+        format!("{factor:.1} times")
+    } else {
+        format!("{factor:.2} times")
     }
 }
