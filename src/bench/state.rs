@@ -83,6 +83,8 @@ pub struct StageState {
     pub patterns: Vec<Pattern>,
     /// The stage of the comparison.
     pub compared_with_stage: Option<usize>,
+    /// All stages that it is compared with together: of one condition, and of rates that may be equal.
+    pub compared_with_stages: Vec<usize>,
     /// Against that stage.
     pub comparison: Option<Comparison>,
     /// The verdict in one sentence.
@@ -284,6 +286,7 @@ fn stage(loaded: &Loaded, view: &StageView, options: &CompareOptions) -> StageSt
         captures: captures(loaded, view),
         patterns: view.patterns.patterns.clone(),
         compared_with_stage: view.comparison.as_ref().map(|(number, _)| *number),
+        compared_with_stages: view.pooled.clone(),
         headline: view.comparison.as_ref().map(|(_, comparison)| words::headline(comparison)),
         comparison: view.comparison.as_ref().map(|(_, comparison)| comparison.clone()),
         plan: view.plan.clone().map(|plan| PlanState { advice: plan.advice(), plan }),
