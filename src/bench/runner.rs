@@ -89,7 +89,8 @@ impl SoakRun {
         let stages = loaded.stages()?;
         let options = options(&stages);
         let present = stages.last();
-        let before = reference(&stages).map(|stage| &stage.observation);
+        let reference = reference(loaded, &stages, &options)?;
+        let before = reference.as_ref().map(|reference| reference.observation.as_ref());
         let events = before.map(|before| speaks_by_events(before, loaded)).unwrap_or_default();
         let mut run = Self::new(before, &options, plan, Builder::new(loaded.taught()), events);
         if let Some(present) = present.filter(|stage: &&StageSeen| stage.is_watched()) {
