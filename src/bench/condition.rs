@@ -40,6 +40,11 @@ impl Condition {
         !self.0.is_empty() && self.0.iter().all(|fact| matches!(fact, Fact::Isolated { .. }))
     }
 
+    /// Whether anything is isolated.
+    pub(super) fn isolates(&self) -> bool {
+        self.0.iter().any(|fact| matches!(fact, Fact::Isolated { .. }))
+    }
+
     /// The condition of each stage, from the steps that began them.
     pub(super) fn of_stages<'a>(steps: impl Iterator<Item = Option<&'a Step>>) -> Vec<Self> {
         let mut facts: Vec<Fact> = Vec::new();

@@ -7,7 +7,7 @@ use crate::analysis::compare::PathSeen;
 use crate::analysis::ledger::{Builder, Cadence, Intervals, Ledger, Observed, PathId, PathTotal};
 use crate::analysis::train::{DEFAULT_LATENCY, Symbol};
 use crate::analysis::{Observation, Train};
-use crate::base::{Event, Kind, Nanoseconds, Result, Span};
+use crate::base::{ControlPath, Event, Kind, Nanoseconds, Result, Span};
 use crate::bench::causes::{self, JobCauses};
 use crate::timeline::job::{CaptureRef, CaptureSource, Hands, Job, Stage, Step};
 use crate::timeline::store::{Indexed, LEDGER, Store, Take};
@@ -58,6 +58,29 @@ impl Seen {
     pub fn close(&mut self, ledger: Ledger) {
         self.train.observe(ledger.span.unwrap_or_default());
         self.ledgers.push(ledger);
+    }
+
+    /// The same of one control path.
+    fn only(&self, path: ControlPath) -> Self {
+        let whole: Vec<Intervals> =
+            self.train.segments().iter().map(|segment| Intervals::one(segment.in_capture())).collect();
+        let ledgers = self.ledgers.iter().map(|ledger| Ledger {
+            paths: ledger.paths.iter().filter(|own| own.id.path == path).cloned().collect(),
+            ..ledger.clone()
+        });
+        // A capture without time has no stretch to restrict to; it proves nothing in any case.
+        let train = if self.untimed() {
+            self.train.clone()
+        } else {
+            self.train.restricted(&|symbol| symbol.path == path, &whole)
+        };
+        Self {
+            train,
+            ledgers: ledgers.collect(),
+            taught: self.taught.clone(),
+            hands_off: self.hands_off,
+            chassis: self.chassis.clone(),
+        }
     }
 
     /// A capture without time was among them: nothing about rates can be said.
@@ -118,6 +141,25 @@ pub struct StageSeen {
 }
 
 impl StageSeen {
+    /// These stages as one control path shows them: its strays alone, on the time in which it was observed.
+    pub(super) fn only<'a>(stages: impl Iterator<Item = &'a Self>, path: ControlPath) -> Vec<Self> {
+        let mut stages: Vec<Self> = stages
+            .map(|stage| Self {
+                number: stage.number,
+                text: stage.text.clone(),
+                step: stage.step.clone(),
+                seen: stage.seen.only(path),
+                observation: Observation::default(),
+                captures: stage.captures.clone(),
+            })
+            .collect();
+        let judged: BTreeSet<PathId> = stages.iter().flat_map(|stage| stage.seen.strayed()).collect();
+        for stage in &mut stages {
+            stage.observation = stage.seen.observation(&judged);
+        }
+        stages
+    }
+
     /// Whether it was watched hands off, whatever could be seen.
     pub fn is_watched(&self) -> bool {
         self.seen.train.exposure().0 > 0

@@ -5,6 +5,7 @@
 
 mod causes;
 mod condition;
+mod hand_back;
 mod levels;
 mod lines;
 mod load;
@@ -16,6 +17,7 @@ mod windows;
 pub mod words;
 
 pub use causes::{CausePath, JobCauses, Orphan};
+pub use hand_back::PathBack;
 pub use levels::{LineLevels, RateStretch, levels, rate_stretches, stretches_sentence};
 pub use lines::{LevelChange, Lines, Track, ripple_sentence};
 pub use load::{Loaded, Seen, StageSeen, taught, timed};

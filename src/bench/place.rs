@@ -3,12 +3,12 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use crate::analysis::attribution::Toggle;
-use crate::analysis::compare::Verdict;
+use crate::analysis::compare::{Comparison, Verdict, alone, compare, plan};
 use crate::analysis::ladder::{Fit, Network};
 use crate::analysis::locate::{self, Collector, Located, Outcome as Seen, StageEvidence};
 use crate::base::{ControlPath, EventKind, Key, Result};
-use crate::bench::load::Loaded;
-use crate::bench::views::{StageView, credit, free_s, measures};
+use crate::bench::load::{Loaded, StageSeen};
+use crate::bench::views::{StageView, credit, free_s, measures, options};
 use crate::timeline::Protocols;
 use crate::timeline::job::Hands;
 
@@ -20,8 +20,48 @@ use crate::timeline::job::Hands;
 pub fn located(loaded: &Loaded, views: &[StageView], protocols: &Protocols) -> Result<Located> {
     let fits = fits(loaded, protocols)?;
     let tree = locate::faults()?;
+    let strayed = views.iter().flat_map(|view| view.stage.seen.strayed()).map(|id| id.path);
+    let paths: BTreeSet<ControlPath> = strayed.filter(|path| path.is_input()).collect();
+    if paths.len() < 2 {
+        return Ok(of_views(tree, views, &fits));
+    }
+    // Each path may have a cause of its own, and a ladder explains keypad strays alone.
+    let mut causes = paths.into_iter().map(|path| {
+        let fits = if path == ControlPath::Keypad { &fits[..] } else { &[] };
+        Located { path: Some(path), ..of_views(tree, &only(views, path), fits) }
+    });
+    let first = causes.next().unwrap_or_else(|| of_views(tree, views, &fits));
+    Ok(Located { also: causes.collect(), ..first })
+}
+
+/// The views of one control path alone: its strays, on the time in which it was observed.
+fn only(views: &[StageView], path: ControlPath) -> Vec<StageView> {
+    let stages: Vec<StageSeen> = StageSeen::only(views.iter().map(|view| &view.stage), path);
+    let options = options(&stages);
+    let compared: Vec<Option<(usize, Comparison)>> = stages
+        .iter()
+        .zip(views)
+        .map(|(stage, view)| {
+            let number = view.comparison.as_ref().map(|(number, _)| *number)?;
+            let before = stages.iter().find(|before| before.number == number)?;
+            Some((number, compare(&before.observation, &stage.observation, &options)))
+        })
+        .collect();
+    let view = |((stage, comparison), whole): ((StageSeen, _), &StageView)| StageView {
+        patterns: whole.patterns.clone(),
+        comparison,
+        pooled: whole.pooled.clone(),
+        alone: whole.alone.as_ref().map(|_| alone(&stage.observation, &options)),
+        plan: stage.is_observed().then(|| plan(&stage.observation, &options)),
+        suspicion: None,
+        stage,
+    };
+    stages.into_iter().zip(compared).zip(views).map(view).collect()
+}
+
+fn of_views(tree: &locate::FaultTree, views: &[StageView], fits: &[Fit]) -> Located {
     let (numbers, evidence): (Vec<usize>, Vec<StageEvidence>) = evidence(views, tree).into_iter().unzip();
-    let mut located = locate::locate_with(tree, &evidence, &fits);
+    let mut located = locate::locate_with(tree, &evidence, fits);
     // Stages that show nothing were left out; from here on they have the job's numbers.
     let number = |place: usize| place.checked_sub(1).and_then(|i| numbers.get(i)).copied().unwrap_or(place);
     located.stages.iter_mut().for_each(|note| note.stage = number(note.stage));
@@ -34,7 +74,7 @@ pub fn located(loaded: &Loaded, views: &[StageView], protocols: &Protocols) -> R
         }
     }
     located.notes.extend(without_result(views, tree));
-    Ok(located)
+    located
 }
 
 /// The undoing and redoing of the step that the counts of all stages name, as a test.

@@ -4,13 +4,13 @@ use crate::analysis::compare::{CompareOptions, Observation};
 use crate::analysis::ledger::{Blind, Builder, Ledger, PathId, Sign};
 use crate::analysis::soak::{BlindNow, Soak, SoakState};
 use crate::base::{ControlPath, Event, Key, Nanoseconds, Result, Span};
+use crate::bench::hand_back;
+use crate::bench::load::{Loaded, StageSeen};
+use crate::bench::views::{options, reference};
 use crate::decode::report::Report;
 use crate::source::{Mark, What};
 use crate::timeline::Watch;
 use crate::timeline::live::Session;
-
-use crate::bench::load::{Loaded, StageSeen};
-use crate::bench::views::{options, reference};
 
 /// A key that is to be pressed now, so that a path shows that it reports.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -91,7 +91,16 @@ impl SoakRun {
         let present = stages.last();
         let reference = reference(loaded, &stages, &options)?;
         let before = reference.as_ref().map(|reference| reference.observation.as_ref());
-        let events = before.map(|before| speaks_by_events(before, loaded)).unwrap_or_default();
+        // Other paths that strayed once have a say in handing the set back.
+        let seen: Vec<&StageSeen> = stages.iter().collect();
+        let others: Vec<(PathId, &Observation)> = hand_back::wanted(&seen)
+            .into_iter()
+            .filter(|(id, _)| before.is_none_or(|before| before.strayed().all(|own| own != id)))
+            .map(|(id, stage)| (id, &stage.observation))
+            .collect();
+        let own = before.into_iter().flat_map(|before| before.strayed().map(move |id| (id.clone(), before)));
+        let events = speaks_by_events(own.chain(others.iter().cloned()), loaded);
+        let plan = SoakPlan { full: plan.full || !others.is_empty(), ..plan };
         let mut run = Self::new(before, &options, plan, Builder::new(loaded.taught()), events);
         if let Some(present) = present.filter(|stage: &&StageSeen| stage.is_watched()) {
             run.soak.resume(&present.observation);
@@ -262,14 +271,17 @@ impl SoakRun {
     }
 }
 
-/// The paths that strayed before and speak only when something happens, with the key of each to ask for.
-fn speaks_by_events(before: &Observation, loaded: &Loaded) -> Vec<(PathId, Key)> {
+/// Those of the paths that speak only when something happens, with the key of each to ask for: the one that strayed most.
+fn speaks_by_events<'a>(
+    strayed: impl Iterator<Item = (PathId, &'a Observation)>,
+    loaded: &Loaded,
+) -> Vec<(PathId, Key)> {
     let reports = |id: &PathId| {
         loaded.job.captures().any(|capture| {
             loaded.ledger(capture).path(id).is_some_and(|path| matches!(path.sign, Sign::Cadence { .. }))
         })
     };
-    let key = |id: &PathId| {
+    let key = |id: &PathId, before: &Observation| {
         let train = before.path(id).map(|path| &path.train)?;
         let symbols = train.symbols();
         let keys = train.occurrences().iter().filter_map(|o| symbols.get(o.symbol as usize)?.key);
@@ -278,10 +290,12 @@ fn speaks_by_events(before: &Observation, loaded: &Loaded) -> Vec<(PathId, Key)>
         counts.into_iter().max_by_key(|(_, count)| *count).map(|(key, _)| key)
     };
     let usual = Key::from_name("KEY_VOLUMEUP");
-    before
-        .strayed()
-        .filter(|id| !reports(id))
-        .filter_map(|id| Some((id.clone(), key(id).or(usual)?)))
+    strayed
+        .filter(|(id, _)| !reports(id))
+        .filter_map(|(id, before)| {
+            let key = key(&id, before).or(usual)?;
+            Some((id, key))
+        })
         .collect()
 }
 

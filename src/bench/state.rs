@@ -13,8 +13,9 @@ use crate::analysis::quiet::QuietPlan;
 use crate::analysis::stray::Suspicion;
 use crate::base::{Nanoseconds, Result};
 use crate::bench::causes::JobCauses;
+use crate::bench::hand_back::{self, PathBack};
 use crate::bench::levels::{LineLevels, RateStretch, levels, rate_stretches};
-use crate::bench::load::Loaded;
+use crate::bench::load::{Loaded, StageSeen};
 use crate::bench::place::located;
 use crate::bench::views::{StageView, credit, keys, options_of, views};
 use crate::bench::words;
@@ -178,10 +179,13 @@ pub struct JobState {
     pub episode_gap_s: Option<f64>,
     /// Seed of everything random.
     pub seed: u64,
-    /// The verdict of the last stage that was compared; null before.
+    /// The verdict of the last stage that was compared, `reduced` where it is gone and another path that strayed is not; null
+    /// before.
     pub verdict: Option<Verdict>,
-    /// Whether the set may be handed back: gone at 99 %.
+    /// Whether the set may be handed back: every path that strayed is gone at 99 %, and nothing is isolated.
     pub hand_back: bool,
+    /// Every path that strayed with nothing isolated, as the last watched stage shows it.
+    pub hand_back_paths: Vec<PathBack>,
     /// What to do next.
     pub advice: Advice,
     /// The stages in order.
@@ -238,6 +242,16 @@ pub fn state_of(loaded: &Loaded, views: &[StageView], protocols: &Protocols) -> 
     let locate = located(loaded, views, protocols)?;
     let attribution = credit(views).map(attribution);
     let last = views.iter().rev().find_map(|view| view.comparison.as_ref());
+    let seen: Vec<&StageSeen> = views.iter().map(|view| &view.stage).collect();
+    let back = hand_back::paths(&seen, &options);
+    let gone = back.iter().all(|path| path.verdict == Verdict::Gone);
+    let verdict = last.map(|(_, comparison)| match comparison.figures.verdict {
+        Verdict::Gone if !gone => Verdict::Reduced,
+        verdict => verdict,
+    });
+    let may = last.is_some_and(|(_, comparison)| comparison.figures.hand_back)
+        && back.iter().all(|path| path.hand_back)
+        && !hand_back::is_isolated(&seen);
     Ok(JobState {
         version: 1,
         job: loaded.job.folder().display().to_string(),
@@ -251,9 +265,10 @@ pub fn state_of(loaded: &Loaded, views: &[StageView], protocols: &Protocols) -> 
         remarks: loaded.job.remarks().to_vec(),
         episode_gap_s: options.rule.as_ref().and_then(|rule| rule.gap).map(Nanoseconds::seconds),
         seed: options.seed,
-        verdict: last.map(|(_, comparison)| comparison.figures.verdict),
-        hand_back: last.is_some_and(|(_, comparison)| comparison.figures.hand_back),
-        advice: advice(loaded, views, attribution.as_ref(), &locate),
+        verdict,
+        hand_back: may,
+        advice: advice(loaded, views, attribution.as_ref(), &locate, &back),
+        hand_back_paths: back,
         stages: views.iter().map(|view| stage(loaded, view, &options)).collect(),
         causes: loaded.causes().clone(),
         attribution,
@@ -340,6 +355,7 @@ fn advice(
     views: &[StageView],
     attribution: Option<&AttributionState>,
     located: &Located,
+    back: &[PathBack],
 ) -> Advice {
     let say = |action, text: String| Advice { action, text, prerequisites: Vec::new(), cautions: Vec::new() };
     if let Some(at) = loaded.job.closed() {
@@ -349,11 +365,17 @@ fn advice(
         let plan = views.iter().rev().find_map(|view| view.plan.as_ref());
         return say("soak", words::soak_first(views.len(), plan.map(QuietPlan::advice).as_deref()));
     };
-    if let Some((_, comparison)) = &last.comparison {
+    let seen: Vec<&StageSeen> = views.iter().map(|view| &view.stage).collect();
+    // What an isolation shows is for the next test: a set with a part off is not handed back.
+    if let Some((_, comparison)) = last.comparison.as_ref().filter(|_| !hand_back::is_isolated(&seen)) {
         match (comparison.figures.verdict, comparison.figures.soak_more_s) {
             (Verdict::Gone, _) if !comparison.figures.hand_back => {
                 let (luck, more) = (comparison.figures.quiet_anyway, comparison.figures.soak_more_99_s);
                 return say("soak", words::not_yet_back(luck, more));
+            }
+            (Verdict::Gone, _) if back.iter().any(|path| !path.hand_back) => {
+                let open = back.iter().filter(|path| !path.hand_back);
+                return say("soak", words::other_path(open.map(|path| path.id.words())));
             }
             (Verdict::Gone, _) => {
                 let toggle = attribution.and_then(|a| a.rest.toggle.as_ref());
@@ -367,7 +389,7 @@ fn advice(
     } else if last.stage.seen.train.is_empty() {
         return say("soak", words::NOTHING_YET.to_owned());
     }
-    match located.next.first() {
+    match located.next_test() {
         Some(next) => Advice {
             action: "test",
             text: words::next_test(&next.text, next.minutes),

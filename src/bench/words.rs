@@ -85,6 +85,16 @@ pub fn not_yet_back(quiet_anyway: f64, more_s: Option<f64>) -> String {
     format!("The fault seems gone. {}", quiet_enough(quiet_anyway, more_s))
 }
 
+/// A path that strayed once was not seen to be quiet for long enough since.
+pub fn other_path(paths: impl Iterator<Item = String>) -> String {
+    let paths: Vec<String> = paths.collect();
+    format!(
+        "Quiet, but {} strayed before and was not seen quiet for long enough since: soak again, and press the key that is \
+         asked for, before the set goes back.",
+        paths.join(" and ")
+    )
+}
+
 /// The fault is gone.
 pub fn hand_back(toggle: Option<&str>) -> String {
     match toggle {

@@ -67,6 +67,24 @@ pub struct Located {
     pub method: &'static str,
     /// What else must be said.
     pub notes: Vec<String>,
+    /// The control path whose strays alone are explained; absent where all strays came on one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub path: Option<ControlPath>,
+    /// The same for each other control path that strayed: each may have a cause of its own.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub also: Vec<Located>,
+}
+
+impl Located {
+    /// Every cause, this one first.
+    pub fn causes(&self) -> impl Iterator<Item = &Self> {
+        std::iter::once(self).chain(&self.also)
+    }
+
+    /// The test that tells most, of the first cause that has one.
+    pub fn next_test(&self) -> Option<&Proposal> {
+        self.causes().find_map(|cause| cause.next.first())
+    }
 }
 
 const METHOD: &str = "Bayes' rule over twelve locations; likelihood of each observation from the declared fault \
@@ -136,6 +154,8 @@ pub fn locate_with(tree: &FaultTree, stages: &[StageEvidence], fits: &[Fit]) -> 
         undecided: top < 0.7,
         method: METHOD,
         notes: remarks(stages, fits, path),
+        path: None,
+        also: Vec::new(),
     }
 }
 

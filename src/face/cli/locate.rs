@@ -12,11 +12,18 @@ use crate::timeline::Protocols;
 pub(super) fn run(options: &args::Locate, protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
     let loaded = Loaded::open(&options.job, protocols, false)?;
     let located = located(&loaded, &views(&loaded)?, protocols)?;
-    let found = !located.undecided && located.locations.first().is_some_and(|first| first.location != "none");
+    let found = located.causes().any(|cause| {
+        !cause.undecided && cause.locations.first().is_some_and(|first| first.location != "none")
+    });
     if out.json {
         out.value(&located)?;
     } else {
-        show(&located, out)?;
+        for cause in located.causes() {
+            if let Some(path) = cause.path {
+                out.line(format!("Strays on {}:", path.word()))?;
+            }
+            show(cause, out)?;
+        }
     }
     Ok(if options.check && found { Outcome::Found } else { Outcome::Done })
 }
