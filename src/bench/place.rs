@@ -123,6 +123,7 @@ fn measured(view: &StageView, outcome: Seen) -> StageEvidence {
         episodes: 0,
         keys: Vec::new(),
         path: None,
+        compared_strayed: None,
     }
 }
 
@@ -154,6 +155,7 @@ fn watched(view: &StageView, before: Option<&StageEvidence>) -> StageEvidence {
         episodes: view.alone.as_ref().map_or(u64::from(strays), |side| side.episodes),
         keys,
         path,
+        compared_strayed: comparison.map(|comparison| comparison.before.strays > 0),
     }
 }
 

@@ -261,6 +261,7 @@ fn stages(network: &Network, fit: &Fit) -> Vec<StageEvidence> {
         episodes: 10,
         keys: Vec::new(),
         path,
+        compared_strayed: None,
     };
     let keypad = Some(ControlPath::Keypad);
     let mut list = vec![stage(None, "as received", Outcome::Stays, keypad)];

@@ -23,6 +23,7 @@ pub(crate) fn stage(kind: Option<StepKind>, text: &str, parts: &[&str], outcome:
         episodes: if outcome == Outcome::Stops { 0 } else { 20 },
         keys: vec![key("KEY_MENU")],
         path: (outcome != Outcome::Stops).then_some(ControlPath::Keypad),
+        compared_strayed: None,
     }
 }
 

@@ -64,11 +64,11 @@ fn credit(stages: &[StageEvidence], i: usize) -> Credit {
     let stage = &stages[i];
     let made =
         |credit: f64, because: String| Credit { step: stage.text.clone(), stage: i + 1, credit, because };
-    let active_before = stages[..i]
-        .iter()
-        .rev()
-        .find(|s| !matches!(s.outcome, Outcome::Found | Outcome::Clear))
-        .is_some_and(|s| s.outcome != Outcome::Stops);
+    let neighbour = || {
+        let watched = |s: &&StageEvidence| !matches!(s.outcome, Outcome::Found | Outcome::Clear);
+        stages[..i].iter().rev().find(watched).is_some_and(|s| s.outcome != Outcome::Stops)
+    };
+    let active_before = stage.compared_strayed.unwrap_or_else(neighbour);
     match stage.outcome {
         Outcome::Found | Outcome::Clear => return made(0.0, "A measurement mends nothing.".into()),
         Outcome::Stays => return made(0.0, "The same stray input went on after it.".into()),

@@ -46,6 +46,9 @@ pub struct StageEvidence {
     pub keys: Vec<Key>,
     /// The control path of most of the stray input.
     pub path: Option<ControlPath>,
+    /// Whether there was stray input in the stages of like condition that it is compared with; absent where the stage before
+    /// it is the one to compare with.
+    pub compared_strayed: Option<bool>,
 }
 
 /// Chance that an unchanged fault was quiet, where the caller does not know it; common practice, no source.
@@ -95,7 +98,9 @@ pub(super) fn weigh<'a>(tree: &'a FaultTree, stages: &[StageEvidence]) -> Vec<We
     let mut active = false;
     let mut list = Vec::with_capacity(stages.len());
     for (i, stage) in stages.iter().enumerate() {
-        let mut weighed = weigh_one(tree, &stages[..i], stage, active);
+        // Undoing is judged by the stage before it, a repair or an isolation by that of like condition.
+        let own = stage.compared_strayed.filter(|_| stage.kind != Some(StepKind::Restore)).unwrap_or(active);
+        let mut weighed = weigh_one(tree, &stages[..i], stage, own);
         if let Some(test) = weighed.test {
             // The same test again shares its mistakes with the first time, and so tells less.
             if seen.contains(&test.name.as_str()) {
