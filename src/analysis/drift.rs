@@ -65,6 +65,18 @@ pub struct Drift {
     pub error: f64,
     /// Two-sided chance of so large a slope among steady rates.
     pub chance: f64,
+    /// Laplace's statistic, standard normal among steady rates.
+    pub score: f64,
+}
+
+impl Drift {
+    /// The same where counts scatter so many times more than those of independent episodes (quasi-likelihood).
+    #[must_use]
+    pub fn scaled(self, dispersion: f64) -> Self {
+        let root = dispersion.max(1.0).sqrt();
+        let score = self.score / root;
+        Self { error: self.error * root, score, chance: 2.0 * normal_upper(score.abs()), ..self }
+    }
 }
 
 /// A slope that steady rates show less often than this is taken for a drift.
@@ -89,7 +101,8 @@ pub fn drift(sides: &[Watched<'_>]) -> Option<Drift> {
         })
     };
     let (score, information) = sums(0.0);
-    let chance = 2.0 * normal_upper((score / information.sqrt()).abs());
+    let statistic = score / information.sqrt();
+    let chance = 2.0 * normal_upper(statistic.abs());
     let longest = sides.iter().map(|side| side.end - side.start).fold(0.0, f64::max);
     let mut slope = 0.0;
     let mut error = information.sqrt().recip();
@@ -102,7 +115,7 @@ pub fn drift(sides: &[Watched<'_>]) -> Option<Drift> {
             break;
         }
     }
-    (slope.is_finite() && error.is_finite()).then_some(Drift { slope, error, chance })
+    (slope.is_finite() && error.is_finite()).then_some(Drift { slope, error, chance, score: statistic })
 }
 
 /// The ratio where a drift was recognised: its interval holds that with the drift taken out and that without, since the

@@ -2,24 +2,25 @@
 
 use serde::Serialize;
 
-use crate::analysis::drift::{Counted, DRIFTS, Drift, Watched, drift};
+use crate::analysis::drift::{Counted, Drift, Watched, drift};
 use crate::analysis::episode::Episode;
 use crate::analysis::laws::{From, Laws, NO_VARIANCE, Proof};
 use crate::analysis::offtime::Stretches;
 use crate::analysis::power::{OnStretch, OnTime, Origin};
 use crate::analysis::rate::{Count, quiet_anyway, quiet_needed};
 use crate::analysis::train::Train;
-use crate::base::Nanoseconds;
 use crate::base::words::{duration, plural};
+use crate::base::{ControlPath, Nanoseconds};
 
 /// The chance of an unrepaired set being quiet that a set handed back must not exceed.
 pub const CERTAIN: f64 = 0.01;
 /// The chance of an unrepaired set being quiet that `gone` must not exceed.
 pub const LIKELY: f64 = 0.05;
 
-/// A set that was switched on in a soak counts as warm after so many seconds, when the observation before the step did
-/// not show its switch-on: the fault may have come with warmth that was there before anybody looked. Half an hour is
-/// common practice for warming up instruments and sets; no source for all sets.
+/// A set that was switched on in a soak counts as warm after so many seconds, when strays came on its keypad and the
+/// observation before the step did not show its switch-on: a leak may have come with warmth that was there before anybody
+/// looked, and nothing shows how long it took. Half an hour is common practice for warming up instruments and sets; no
+/// source for all sets.
 const WARM_S: f64 = 1800.0;
 
 /// What the observation before the step demands of the soak after it.
@@ -49,8 +50,8 @@ pub struct QuietPlan {
     pub heavy_mean_gaps: Option<f64>,
     /// Whether quiet alone proves nothing, however long a soak.
     pub too_uneven: bool,
-    /// Whether the strays became rarer or more frequent by themselves, with no step.
-    pub drifts: bool,
+    #[serde(skip)]
+    of_keypad: bool,
     #[serde(skip)]
     pub(super) drift: Option<(Drift, Counted)>,
     #[serde(skip)]
@@ -89,7 +90,11 @@ impl QuietPlan {
             no_variance: demand.laws.as_ref().is_some_and(|laws| laws.no_variance() > NO_VARIANCE),
             heavy_mean_gaps: demand.heavy_mean_gaps.filter(|gaps| gaps.is_finite()),
             too_uneven: demand.likely_s.is_none() && !episodes.is_empty(),
-            drifts: drift.is_some(),
+            of_keypad: train
+                .occurrences()
+                .iter()
+                .filter_map(|stray| train.symbols().get(stray.symbol as usize))
+                .any(|symbol| symbol.path == ControlPath::Keypad),
             drift,
             laws: demand.laws,
             likely_s: demand.likely_s,
@@ -137,17 +142,22 @@ impl QuietPlan {
     }
 
     /// How long a stretch must have lasted before its quiet says anything: the set was too cold until then.
-    fn cold_s(&self, origin: Origin) -> f64 {
+    ///
+    /// Only a keypad's fault needs warmth. Where the switch-on was seen before the step, what was learned from it counts;
+    /// a capture that found the set on goes on where the capture before it ended.
+    fn cold_s(&self, origin: Origin, still_cold_s: f64) -> f64 {
         match origin {
+            _ if !self.of_keypad => 0.0,
             _ if self.warms_up => self.onset_s,
             Origin::Cold | Origin::Warm if !self.switch_on_seen => self.onset_s.max(WARM_S),
+            Origin::Found => still_cold_s,
             _ => 0.0,
         }
     }
 
     /// What a further stretch of quiet is worth.
     pub fn credit(&self, earlier: Credit, stretch: &OnStretch) -> Credit {
-        let (age_s, cold_s) = (stretch.seconds(), self.cold_s(stretch.origin));
+        let (age_s, cold_s) = (stretch.seconds(), self.cold_s(stretch.origin, earlier.warming_s));
         Credit {
             quiet_s: earlier.quiet_s + (age_s - cold_s).max(0.0),
             longest_s: earlier.longest_s.max(age_s),
@@ -296,14 +306,13 @@ pub fn watched(train: &Train) -> f64 {
     (train.exposure().seconds() - OnTime::of(train).asleep_s).max(0.0)
 }
 
-/// A drift within the train, if the places of its episodes show one; with what was counted.
+/// The drift within the train, as the places of its episodes show it, with what was counted.
 fn drifting(train: &Train, episodes: &[Episode]) -> Option<(Drift, Counted)> {
     let (first, last) = (train.segments().first()?, train.segments().last()?);
     let times: Vec<f64> = episodes.iter().map(|episode| episode.start.seconds()).collect();
     let (start, end) = (first.span.start.seconds(), last.span.end.seconds());
     let watched = Watched { times: &times, start, end };
-    let found = drift(&[watched]).filter(|drift| drift.chance < DRIFTS)?;
-    Some((found, watched.counted()))
+    Some((drift(&[watched])?, watched.counted()))
 }
 
 /// Longest quiet from the beginning of warmth to the first episode after it, and whether that beginning was ever a

@@ -10,6 +10,7 @@ mod levels;
 mod lines;
 mod load;
 mod place;
+mod presses;
 mod runner;
 mod state;
 mod views;
@@ -22,6 +23,7 @@ pub use levels::{LineLevels, RateStretch, levels, rate_stretches, stretches_sent
 pub use lines::{LevelChange, Lines, Track, ripple_sentence};
 pub use load::{Loaded, Seen, StageSeen, taught, timed};
 pub use place::{chassis, concluding, located};
+pub use presses::{KeyChange, KeyChecks};
 pub use runner::{Asked, SoakPlan, SoakRun};
 pub use state::{
     Advice, AttributionRest, AttributionState, CaptureState, CreditState, JobState, PlanState, StageState,

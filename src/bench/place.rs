@@ -54,6 +54,7 @@ fn only(views: &[StageView], path: ControlPath) -> Vec<StageView> {
         alone: whole.alone.as_ref().map(|_| alone(&stage.observation, &options)),
         plan: stage.is_observed().then(|| plan(&stage.observation, &options)),
         suspicion: None,
+        key_checks: None,
         stage,
     };
     stages.into_iter().zip(compared).zip(views).map(view).collect()

@@ -17,6 +17,7 @@ use crate::bench::hand_back::{self, PathBack};
 use crate::bench::levels::{LineLevels, RateStretch, levels, rate_stretches};
 use crate::bench::load::{Loaded, StageSeen};
 use crate::bench::place::located;
+use crate::bench::presses::KeyChecks;
 use crate::bench::views::{StageView, credit, keys, options_of, views};
 use crate::bench::words;
 use crate::timeline::Protocols;
@@ -88,6 +89,8 @@ pub struct StageState {
     pub compared_with_stages: Vec<usize>,
     /// Against that stage.
     pub comparison: Option<Comparison>,
+    /// Its key checks against those before; null where either holds none.
+    pub key_checks: Option<KeyChecks>,
     /// The verdict in one sentence.
     pub headline: Option<String>,
     /// What the soak after the next step must be; null while not watched.
@@ -302,6 +305,7 @@ fn stage(loaded: &Loaded, view: &StageView, options: &CompareOptions) -> StageSt
         patterns: view.patterns.patterns.clone(),
         compared_with_stage: view.comparison.as_ref().map(|(number, _)| *number),
         compared_with_stages: view.pooled.clone(),
+        key_checks: view.key_checks.clone(),
         headline: view.comparison.as_ref().map(|(_, comparison)| words::headline(comparison)),
         comparison: view.comparison.as_ref().map(|(_, comparison)| comparison.clone()),
         plan: view.plan.clone().map(|plan| PlanState { advice: plan.advice(), plan }),

@@ -13,6 +13,7 @@ use crate::analysis::stray::{Suspect, Suspicion, suspect};
 use crate::base::Result;
 use crate::bench::condition::{self, Condition};
 use crate::bench::load::{Loaded, StageSeen};
+use crate::bench::presses::{KeyChecks, key_checks};
 use crate::timeline::job::{Hands, Step};
 
 /// One stage as it is shown: strays, patterns, and what its step did.
@@ -26,6 +27,8 @@ pub struct StageView {
     pub comparison: Option<(usize, Comparison)>,
     /// Numbers of the stages that it is compared with: all of one condition, the last of them above.
     pub pooled: Vec<usize>,
+    /// Its key checks against earlier ones, when both hold any.
+    pub key_checks: Option<KeyChecks>,
     /// The stage by itself, when it was watched hands off.
     pub alone: Option<Side>,
     /// What this stage demands of the soak after the next step, when it was watched hands off.
@@ -141,7 +144,10 @@ pub fn views(loaded: &Loaded) -> Result<Vec<StageView>> {
             }))
         })
         .collect::<Result<_>>()?;
-    for ((stage, of), compared) in stages.into_iter().zip(loaded.job.stages()).zip(compared) {
+    let conditions = Condition::of_stages(stages.iter().map(|stage| changing(stage.step.as_ref())));
+    let checks = key_checks(loaded, &stages, &conditions)?;
+    let each = stages.into_iter().zip(loaded.job.stages()).zip(compared).zip(checks);
+    for (((stage, of), compared), key_checks) in each {
         let patterns = find(&stage.seen.train, &PatternOptions::default());
         let watched = stage.is_watched();
         let observation = &stage.observation;
@@ -151,6 +157,7 @@ pub fn views(loaded: &Loaded) -> Result<Vec<StageView>> {
             patterns,
             comparison,
             pooled: pooled.unwrap_or_default(),
+            key_checks,
             alone: watched.then(|| alone(observation, &options)),
             plan: stage.is_observed().then(|| plan(observation, &options)),
             suspicion: (!by_hand.train.is_empty()).then(|| suspect(&by_hand.train)),

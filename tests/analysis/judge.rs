@@ -1,12 +1,16 @@
 //! The mathematics of a verdict: boundaries, ratios, drifts, held shares, misread presses. Rates of error are in
 //! `examples/judge.md`.
 
+use straykey::analysis::Verdict;
 use straykey::analysis::drift::{Watched, drift, ratio_without};
 use straykey::analysis::held::{Alternation, HeldChange, Part, compare_lengths, compare_shares};
+use straykey::analysis::keycheck::Confusion;
 use straykey::analysis::presses::{Change, Prompts, boschloo, power, prompts_for_power, prompts_needed};
 use straykey::analysis::random::Random;
 use straykey::analysis::ratio::{Sequence, Side, ratio};
 use straykey::analysis::sequential::{Looks, PLANNED, constant, constant_always};
+use straykey::base::Key;
+use straykey::bench::KeyChecks;
 
 use super::outside::{close, number, table};
 
@@ -156,4 +160,25 @@ fn few_prompts_tell_what_they_can() {
 fn the_constant_of_live_looks_is_integrated() {
     let shares: Vec<f64> = (1..=48).map(|i| f64::from(i) / 48.0).collect();
     assert!((Looks::usual().c() - constant(&shares, PLANNED)).abs() < 1e-4);
+}
+
+/// Fisher's one-sided p of 4 of 10 against 0 of 10 is C(10,4)/C(20,4) = 0.0433 by hand; Boschloo's is never above it.
+#[test]
+fn key_checks_decide_by_themselves() {
+    let key = |name: &str| Key::from_name(name).unwrap();
+    let (menu, up) = (key("KEY_MENU"), key("KEY_VOLUMEUP"));
+    let row = |seen: Option<Key>, count: u64| Confusion { asked: menu, seen, count };
+    let before = vec![row(Some(up), 3), row(None, 1), row(Some(menu), 6)];
+    let found = KeyChecks::compare(1, before.clone(), vec![row(Some(menu), 10)]).unwrap();
+    assert_eq!(found.verdict, Verdict::Gone, "{found:?}");
+    assert!(found.chance <= 0.0433 && found.keys[0].misread_before == 4, "{found:?}");
+    assert!(found.sentence.contains("4 of 10 presses misread before, 0 of 10 after"), "{}", found.sentence);
+    let few = KeyChecks::compare(1, before.clone(), vec![row(Some(menu), 2)]).unwrap();
+    assert_eq!(few.verdict, Verdict::Undecided);
+    let needed = few.prompts_needed.unwrap();
+    assert!((3..=10).contains(&needed) && few.sentence.contains("more right answer"), "{few:?}");
+    let worse =
+        KeyChecks::compare(1, vec![row(Some(menu), 10)], vec![row(Some(up), 8), row(Some(menu), 2)]).unwrap();
+    assert_eq!(worse.verdict, Verdict::Worse);
+    assert!(KeyChecks::compare(1, before, Vec::new()).is_none());
 }

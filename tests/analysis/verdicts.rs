@@ -21,8 +21,6 @@ fn a_short_quiet_soak_is_undecided_and_says_how_much_is_missing() {
     assert_eq!(found.figures.verdict, Verdict::Undecided);
     let (likely, certain) = (found.figures.soak_more_95_s.unwrap(), found.figures.soak_more_99_s.unwrap());
     assert!(found.figures.soak_more_s == Some(likely) && 0.0 < likely && likely < certain, "{found:?}");
-    // By Poisson gaps alone: T1 (0.05^(-1/5) - 1) - T2, by hand; so few gaps leave other laws possible.
-    assert!(likely > 0.8 * (600.0 * (0.05f64.powf(-0.2) - 1.0) - 120.0), "{found:?}");
     assert!(found.figures.quiet_anyway > 0.05 && found.figures.quiet_anyway < 1.0);
 }
 
@@ -76,11 +74,11 @@ fn unchanged_excludes_twofold_and_says_so() {
     assert_eq!(found.figures.verdict, Verdict::Unchanged, "{found:?}");
     assert!(found.figures.ratio_any_low > 0.5 && found.figures.ratio_any_high < 2.0);
     assert!(
-        found.notes.iter().any(|note| note.contains("more than 1.3-fold is excluded")),
+        found.notes.iter().any(|note| note.contains("more than 1.4-fold is excluded")),
         "{:?}",
         found.notes
     );
-    let few = run(&regular(16, 1200.0), &regular(14, 1200.0));
+    let few = run(&regular(30, 1200.0), &regular(15, 600.0));
     assert_eq!(few.figures.verdict, Verdict::Undecided);
     assert!(few.figures.soak_more_s.is_some_and(|more| more > 0.0), "{few:?}");
     assert!(few.notes.iter().any(|note| note.contains("-fold is excluded")), "{:?}", few.notes);
@@ -92,14 +90,14 @@ fn unchanged_excludes_twofold_and_says_so() {
 fn comparing_a_growing_file_again_and_again_keeps_its_promise() {
     let mut random = Random::new(20_261_128);
     let options = CompareOptions { episode_gap: Some(Nanoseconds::SECOND), ..CompareOptions::default() };
-    let runs = 60;
+    let runs = 40;
     let mut changed = 0;
     for _ in 0..runs {
         let mean = 20.0 * 10f64.powf(random.unit());
         let before = Observation::soak(train(poisson(&mut random, 1.0 / mean, 1200.0, &[0]), 1200.0));
         let after = poisson(&mut random, 1.0 / mean, 1800.0, &[0]);
-        changed += usize::from((1..=9).any(|look| {
-            let now = 200.0 * f64::from(look);
+        changed += usize::from((1..=6).any(|look| {
+            let now = 300.0 * f64::from(look);
             let seen: Vec<_> = after.iter().copied().filter(|point| point.0 < now).collect();
             !seen.is_empty()
                 && matches!(
@@ -215,6 +213,27 @@ fn long_off_times_ask_for_a_longer_soak() {
     let found = run(&Observation::soak(train(points, t)), &regular(0, 60.0));
     let exact = t * (0.01f64.powf(-1.0 / found.before.episodes as f64) - 1.0);
     assert!(found.figures.soak_more_99_s.is_none_or(|more| more > 2.0 * exact), "{exact} {found:?}");
+}
+
+/// Gaps with survival x^-1.5 have no variance: after a repair, no quiet of a bearable length proves anything, and the tool
+/// says why and what does.
+#[test]
+fn gaps_without_variance_prove_nothing_by_quiet_alone() {
+    let mut points = Vec::new();
+    let mut t = 5.0;
+    for i in 0..60 {
+        points.push((t, 0));
+        t += 10.0 * (0.01 + 0.98 * (f64::from(i) * 0.618_034).fract()).powf(-1.0 / 1.5);
+    }
+    let found = run(&Observation::soak(train(points, t)), &regular(0, 3600.0));
+    assert_eq!((found.figures.verdict, found.figures.hand_back), (Verdict::Undecided, false), "{found:?}");
+    assert_eq!((found.figures.soak_more_95_s, found.figures.soak_more_99_s), (None, None));
+    let said = |words: &str| found.notes.iter().any(|note| note.contains(words));
+    assert!(
+        said("so uneven that quiet alone proves no repair") && said("undoing the step"),
+        "{:?}",
+        found.notes
+    );
 }
 
 /// Forty presses within half a minute, then nothing: one episode, whatever the count, and no proof from ten quiet

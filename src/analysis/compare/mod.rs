@@ -15,7 +15,7 @@ use serde::Serialize;
 
 use crate::analysis::episode::{Episode, EpisodeRule, Press, episodes, fold};
 use crate::analysis::ledger::{Observed, PathId};
-use crate::analysis::quiet::QuietPlan;
+use crate::analysis::quiet::{QuietPlan, watched};
 use crate::analysis::rate::{RatioTest, compare_scaled};
 use crate::analysis::scatter::{Scatter, scatter};
 use crate::analysis::train::Train;
@@ -32,8 +32,8 @@ pub(crate) use path::{hand_back, of_verdicts, quiet_anyway_of};
 pub use side::Side;
 pub(crate) use side::{figures, read};
 use side::{finite, side};
-pub(crate) use verdict::Evidence;
 pub use verdict::Verdict;
+pub(crate) use verdict::{Evidence, planned};
 
 /// How to compare.
 #[derive(Clone, Debug, PartialEq)]
@@ -173,7 +173,7 @@ pub fn compare(before: &Observation, after: &Observation, options: &CompareOptio
             credit,
             test: compare_scaled(one.count, two.count, dispersion, options.confidence),
             dispersion,
-            planned_s: after_planned_s,
+            planned_s: planned(after_planned_s, watched(before)),
             plan,
         };
         (evidence, one, two)

@@ -1,7 +1,7 @@
 //! A comparison in sentences: the method, and what a technician should know.
 
 use crate::analysis::compare::path::PathComparison;
-use crate::analysis::compare::verdict::{Evidence, Verdict, any_time};
+use crate::analysis::compare::verdict::{Evidence, Verdict, any_time, drift_of};
 use crate::analysis::episode::EpisodeRule;
 use crate::analysis::ledger::Observed;
 use crate::analysis::rate::rate_still_possible;
@@ -93,7 +93,7 @@ pub(crate) fn notes(whole: &Whole, verdict: Verdict) -> Vec<String> {
         notes.extend(quiet_notes(evidence, verdict));
     } else if evidence.after.count > 0 {
         notes.push(seen_after(evidence, verdict));
-        if evidence.plan.drifts {
+        if drift_of(evidence).is_some() {
             notes.push(
                 "The strays became rarer or more frequent by themselves within the time before: only what goes beyond \
                  that counts."

@@ -4,7 +4,7 @@ use std::fmt;
 
 use serde::{Deserialize, Serialize};
 
-use crate::analysis::drift::{Counted, ratio_with};
+use crate::analysis::drift::{Counted, Drift, ratio_with};
 use crate::analysis::ledger::Observed;
 use crate::analysis::quiet::{Credit, QuietPlan};
 use crate::analysis::rate::{Count, Interval, RatioTest, compare_scaled};
@@ -61,8 +61,8 @@ pub(crate) struct Evidence {
     /// At a fixed time, to be shown as an estimate.
     pub(crate) test: RatioTest,
     pub(crate) dispersion: f64,
-    /// How long the time after was to be observed; where nobody planned, as long as the time before.
-    pub(crate) planned_s: Option<f64>,
+    /// How long the time after was to be observed, by [`planned`].
+    pub(crate) planned_s: f64,
     pub(crate) plan: QuietPlan,
 }
 
@@ -88,6 +88,12 @@ pub(crate) fn proves(evidence: &Evidence, needed: Option<f64>) -> bool {
     evidence.plan.suffices(needed, Credit { quiet_s, ..evidence.credit })
 }
 
+/// How long the time after was to be observed, seconds: as planned, else as long as the time before. A soak ends some
+/// seconds after its plan; the boundary must not begin again for them.
+pub(crate) fn planned(planned_s: Option<f64>, before_s: f64) -> f64 {
+    1.05 * planned_s.filter(|planned| *planned > 0.0).unwrap_or(before_s) + 5.0
+}
+
 /// The interval of the ratio that decides: all looks together, at any instant and as many as one likes, miss the true ratio
 /// with a chance of 5 %. Wider where the baseline drifts by itself; without limits where its gaps have no variance.
 ///
@@ -97,23 +103,32 @@ pub(crate) fn proves(evidence: &Evidence, needed: Option<f64>) -> bool {
 pub(crate) fn any_time(evidence: &Evidence) -> Interval {
     const OPEN: Interval = Interval { low: 0.0, high: f64::INFINITY };
     let (before, after) = (evidence.before, evidence.after);
-    let planned_s = evidence.planned_s.filter(|planned| *planned > 0.0).unwrap_or(before.exposure);
     if before.exposure <= 0.0 || after.exposure <= 0.0 || evidence.plan.no_variance {
         return OPEN;
     }
     let known = |t: f64| t / (before.exposure + t);
-    let deviate = Looks::usual().deviate(known(after.exposure) / known(planned_s));
+    let deviate = Looks::usual().deviate(known(after.exposure) / known(evidence.planned_s));
     let confidence = confidence(deviate);
     // Beyond this no double tells the confidence from one.
     if confidence >= 1.0 - 1e-12 {
         return OPEN;
     }
     let interval = compare_scaled(before, after, evidence.dispersion, confidence).interval_mid;
-    let Some((drift, counted)) = &evidence.plan.drift else { return interval };
+    let Some((drift, counted)) = drift_of(evidence) else { return interval };
     let end = counted.end + after.exposure;
     let later = Counted { count: after.count as f64, start: counted.end, end };
     let steady = Ratio { ratio: evidence.test.ratio, interval };
-    ratio_with(steady, *counted, later, drift, confidence).interval
+    ratio_with(steady, counted, later, &drift, confidence).interval
+}
+
+/// A baseline drifts where steady rates look so less often than this: each false alarm costs a comparison its power.
+const DRIFTS: f64 = 0.02;
+
+/// The drift of the baseline, if it shows one.
+pub(crate) fn drift_of(evidence: &Evidence) -> Option<(Drift, Counted)> {
+    let (drift, counted) = evidence.plan.drift?;
+    let drift = drift.scaled(evidence.dispersion);
+    (drift.chance < DRIFTS).then_some((drift, counted))
 }
 
 /// Verdict from the interval alone, when strays were seen after the step.

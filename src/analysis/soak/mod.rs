@@ -9,7 +9,7 @@ mod state;
 use std::collections::BTreeMap;
 
 use crate::analysis::compare::{
-    CompareOptions, Evidence, Figures, Observation, Side, Verdict, figures, hand_back, of_verdicts,
+    CompareOptions, Evidence, Figures, Observation, Side, Verdict, figures, hand_back, of_verdicts, planned,
 };
 use crate::analysis::episode::{Episode, episodes, fold};
 use crate::analysis::ledger::{Intervals, Ledger, Observed, PathId, PathTotal};
@@ -48,6 +48,7 @@ impl Tally {
 struct Before {
     plan: QuietPlan,
     count: Count,
+    watched_s: f64,
     strays: u64,
 }
 
@@ -117,18 +118,19 @@ impl Soak {
                 scatter(&[(&seen.train, found.as_slice())], gap).dispersion
             })
         });
-        let planned = |train: &Train| {
+        let seen_before = |train: &Train| {
             let found = episodes(&fold(train), gap);
             Before {
                 plan: QuietPlan::new(train, &found, gap),
                 count: Count { count: found.len() as u64, exposure: exposure(train, &found) },
+                watched_s: watched(train),
                 strays: train.len() as u64,
             }
         };
         Self {
             before: before.map(|seen| {
                 let paths =
-                    seen.paths.iter().map(|path| (path.total.id.clone(), planned(&path.train))).collect();
+                    seen.paths.iter().map(|path| (path.total.id.clone(), seen_before(&path.train))).collect();
                 (seen.clone(), paths)
             }),
             hands_off: before.is_none_or(|seen| seen.hands_off),
@@ -372,6 +374,7 @@ impl Soak {
             let nothing = || Before {
                 plan: QuietPlan::new(&Train::new(), &[], self.gap),
                 count: Count { count: 0, exposure: 0.0 },
+                watched_s: 0.0,
                 strays: 0,
             };
             let before = paths.get(id).cloned().unwrap_or_else(nothing);
@@ -384,7 +387,7 @@ impl Soak {
                 credit: before.plan.credit_from(credit, &own_time),
                 test: compare_scaled(before.count, after, self.dispersion, self.confidence),
                 dispersion: self.dispersion,
-                planned_s: self.planned_s,
+                planned_s: planned(self.planned_s, before.watched_s),
                 plan: before.plan,
             })
         });

@@ -163,7 +163,12 @@ fn whole_job(options: &args::Compare, protocols: &Protocols, out: &mut Out) -> R
             })
             .collect();
         out.value(&serde_json::json!({
-            "version": 1, "verdict": state.verdict, "comparisons": comparisons, "attribution": state.attribution,
+            "version": 1, "verdict": state.verdict, "hand_back": state.hand_back, "comparisons": comparisons,
+            "key_checks": state.stages.iter().filter_map(|stage| {
+                let checks = stage.key_checks.as_ref()?;
+                Some(serde_json::json!({ "after_stage": stage.stage, "checks": checks }))
+            }).collect::<Vec<_>>(),
+            "attribution": state.attribution,
         }))?;
     } else {
         for stage in &state.stages {
@@ -174,6 +179,12 @@ fn whole_job(options: &args::Compare, protocols: &Protocols, out: &mut Out) -> R
                     safe(&stage.step)
                 ))?;
                 show(comparison, out)?;
+            }
+            if let Some(checks) = &stage.key_checks {
+                out.line(table::wrap(
+                    &format!("Stage {} against {}: {}", stage.stage, checks.before_stage, checks.sentence),
+                    2,
+                ))?;
             }
         }
         match &state.attribution {

@@ -97,7 +97,7 @@ mod texts {
     pub const VERSIONS: &str = "To reproduce this report";
     pub const SEED: &str = "seed";
     pub const DECODED_BY: &str = "decoded by";
-    pub const LIMITS: &str = "A verdict holds for the conditions in which the set was watched: its warmth, the room's light, the boxes that were connected. \"Gone\" is said when an unrepaired set would have been this quiet in at most one case of a hundred; strays rarer than the interval shows remain possible. A place of the fault is the likeliest of a list, and no proof.";
+    pub const LIMITS: &str = "A verdict holds for the conditions in which the set was watched: its warmth, the room's light, the boxes that were connected. \"Gone\" is said when an unrepaired set would have been this quiet in at most one case of twenty; handing back asks for one of a hundred. Strays rarer than the interval shows remain possible. A place of the fault is the likeliest of a list, and no proof.";
     pub const DATA_BLOCK: &str = "The same facts stand in this file as JSON, in the block named straykey-report.";
     pub const NO_DATA_BLOCK: &str = "The JSON copy was left out because it would have passed two megabytes.";
     pub const OTHER: &str = "other";
