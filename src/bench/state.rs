@@ -71,6 +71,8 @@ pub struct StageState {
     pub observed_s: f64,
     /// The evidence on each control path.
     pub paths: Vec<PathTotal>,
+    /// How much of it was observed on each path that is judged, since when not, and why; empty where next to all was.
+    pub unobserved: Vec<String>,
     /// Strays in that time.
     pub strays: usize,
     /// Episodes, rates and intervals; null while not watched.
@@ -275,6 +277,7 @@ fn stage(loaded: &Loaded, view: &StageView, options: &CompareOptions) -> StageSt
         span_s: view.stage.seen.train.exposure().seconds(),
         observed_s: view.alone.as_ref().map_or(0.0, |side| side.observed_s),
         paths: view.stage.observation.paths.iter().map(|path| path.total.clone()).collect(),
+        unobserved: unobserved(view),
         strays: view.stage.seen.train.len(),
         figures: view.alone.clone(),
         keys: keys(view),
@@ -286,6 +289,21 @@ fn stage(loaded: &Loaded, view: &StageView, options: &CompareOptions) -> StageSt
         plan: view.plan.clone().map(|plan| PlanState { advice: plan.advice(), plan }),
         suspicion: view.suspicion.clone(),
         rate_stretches: rate_stretches(view, options),
+    }
+}
+
+/// What was not observed on the paths that are judged: those of the comparison, else those that strayed.
+fn unobserved(view: &StageView) -> Vec<String> {
+    match &view.comparison {
+        Some((_, comparison)) => comparison.paths.iter().filter_map(|path| path.total.unobserved()).collect(),
+        None => {
+            let strayed: Vec<_> = view.stage.observation.strayed().collect();
+            let paths = view.stage.observation.paths.iter();
+            paths
+                .filter(|path| strayed.contains(&&path.total.id))
+                .filter_map(|path| path.total.unobserved())
+                .collect()
+        }
     }
 }
 
@@ -344,6 +362,9 @@ fn advice(
         return say("soak", words::soak_first(views.len(), plan.map(QuietPlan::advice).as_deref()));
     };
     if let Some((_, comparison)) = &last.comparison {
+        if let (Verdict::Undecided, Some(path)) = (comparison.verdict, words::unsigned(comparison)) {
+            return say("soak", words::see_first(&path));
+        }
         match (comparison.verdict, comparison.soak_more_s) {
             (Verdict::Gone, _) => {
                 let toggle = attribution.and_then(|a| a.rest.toggle.as_ref());
