@@ -106,7 +106,10 @@ impl QuietPlan {
     /// where there are too few gaps for it.
     pub fn quiet_anyway(&self, quiet_s: f64) -> f64 {
         let exact = || quiet_anyway(Count { count: self.episodes, exposure: self.exposure_s }, quiet_s);
-        self.laws.as_ref().map_or_else(exact, |laws| laws.quiet_from(From::Break, quiet_s))
+        let rate = steady_rate(Count { count: self.episodes, exposure: self.exposure_s });
+        self.laws
+            .as_ref()
+            .map_or_else(exact, |laws| laws.quiet_from(From::Break, quiet_s).max((-rate * quiet_s).exp()))
     }
 
     /// What to tell the technician before the repair begins.
@@ -246,7 +249,8 @@ impl Demand {
         let mut needed = |chance| match &laws {
             None => quiet_needed(count, chance).map(|least| least.max(2.0 * longest_gap_s)),
             Some(laws) => match laws.proof(From::Break, chance) {
-                Proof::After { seconds } => Some(seconds),
+                // However regular the strays were: a beat may pause, and a soak begins anywhere in it.
+                Proof::After { seconds } => Some(seconds.max(-chance.ln() / steady_rate(count))),
                 Proof::TailsTooHeavy { mean_gaps } => {
                     heavy_mean_gaps = Some(mean_gaps);
                     None
@@ -256,6 +260,12 @@ impl Demand {
         let (likely_s, certain_s) = (needed(LIKELY), needed(CERTAIN));
         Self { longest_gap_s, warms_up, laws, heavy_mean_gaps, likely_s, certain_s }
     }
+}
+
+/// Episodes a second at a steady rate. No repair is proved with less quiet than that asks for.
+#[allow(clippy::cast_precision_loss)]
+fn steady_rate(count: Count) -> f64 {
+    count.count as f64 / count.exposure
 }
 
 /// What the quiet of a soak is worth against a plan.

@@ -49,17 +49,18 @@ pub fn duration(seconds: f64) -> String {
     }
 }
 
-/// A probability as a share of tries: `1 in 40`, `1 in 86 million`, `97 %`.
-pub fn odds(probability: f64) -> String {
-    if !(0.0..=1.0).contains(&probability) {
-        return NOT_KNOWN.to_owned();
-    }
-    match probability {
-        p if p < 1e-9 => "below 1 in 10⁹".to_owned(),
-        p if p < 1e-6 => format!("1 in {} million", number((1e-6 / p).round())),
-        p if p < 1e-4 => format!("1 in {} thousand", number((1e-3 / p).round())),
-        p if p < 0.095 => format!("1 in {}", number((1.0 / p).round())),
-        p => share(p),
+/// With a capital letter first.
+pub fn capital(words: &str) -> String {
+    let mut letters = words.chars();
+    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
+}
+
+/// A time between two samples: `50 µs`, `2 ms`, `10 s`.
+pub fn interval(seconds: f64) -> String {
+    match seconds {
+        s if s < 1e-3 => format!("{} µs", number(1e6 * s)),
+        s if s < 1.0 => format!("{} ms", number(1e3 * s)),
+        s => format!("{} s", number(s)),
     }
 }
 

@@ -73,6 +73,8 @@ pub struct StageState {
     pub observed_s: f64,
     /// The evidence on each control path.
     pub paths: Vec<PathTotal>,
+    /// How much of it was observed on each path that is judged, since when not, and why; empty where next to all was.
+    pub unobserved: Vec<String>,
     /// Strays in that time.
     pub strays: usize,
     /// Episodes, rates and intervals; null while not watched.
@@ -298,6 +300,7 @@ fn stage(loaded: &Loaded, view: &StageView, options: &CompareOptions) -> StageSt
         span_s: view.stage.seen.train.exposure().seconds(),
         observed_s: view.alone.as_ref().map_or(0.0, |side| side.observed_s),
         paths: view.stage.observation.paths.iter().map(|path| path.total.clone()).collect(),
+        unobserved: unobserved(view),
         strays: view.stage.seen.train.len(),
         figures: view.alone.clone(),
         keys: keys(view),
@@ -311,6 +314,21 @@ fn stage(loaded: &Loaded, view: &StageView, options: &CompareOptions) -> StageSt
         plan: view.plan.clone().map(|plan| PlanState { advice: plan.advice(), plan }),
         suspicion: view.suspicion.clone(),
         rate_stretches: rate_stretches(view, options),
+    }
+}
+
+/// What was not observed on the paths that are judged: those of the comparison, else those that strayed.
+fn unobserved(view: &StageView) -> Vec<String> {
+    match &view.comparison {
+        Some((_, comparison)) => comparison.paths.iter().filter_map(|path| path.total.unobserved()).collect(),
+        None => {
+            let strayed: Vec<_> = view.stage.observation.strayed().collect();
+            let paths = view.stage.observation.paths.iter();
+            paths
+                .filter(|path| strayed.contains(&&path.total.id))
+                .filter_map(|path| path.total.unobserved())
+                .collect()
+        }
     }
 }
 
@@ -372,6 +390,9 @@ fn advice(
     let seen: Vec<&StageSeen> = views.iter().map(|view| &view.stage).collect();
     // What an isolation shows is for the next test: a set with a part off is not handed back.
     if let Some((_, comparison)) = last.comparison.as_ref().filter(|_| !hand_back::is_isolated(&seen)) {
+        if let (Verdict::Undecided, Some(path)) = (comparison.figures.verdict, words::unsigned(comparison)) {
+            return say("soak", words::see_first(&path));
+        }
         match (comparison.figures.verdict, comparison.figures.soak_more_s) {
             (Verdict::Gone, _) if !comparison.figures.hand_back => {
                 let (luck, more) = (comparison.figures.quiet_anyway, comparison.figures.soak_more_99_s);

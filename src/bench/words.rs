@@ -4,7 +4,7 @@ use crate::analysis::compare::{Comparison, PathComparison, Verdict, quiet_enough
 use crate::analysis::ledger::Observed;
 use crate::analysis::soak::BlindNow;
 use crate::base::ControlPath;
-use crate::base::words::{duration, number};
+use crate::base::words::{capital, duration, number};
 
 /// No stray was seen yet in the first stage.
 pub const NOTHING_YET: &str =
@@ -46,7 +46,7 @@ pub fn headline(comparison: &Comparison) -> String {
 }
 
 /// A path that strayed before and of which nothing was seen after.
-fn unsigned(comparison: &Comparison) -> Option<String> {
+pub fn unsigned(comparison: &Comparison) -> Option<String> {
     let blind = |path: &&PathComparison| {
         path.figures.strayed_before
             && !path.figures.strayed_after
@@ -78,6 +78,14 @@ pub fn soak_first(stages: usize, plan: Option<&str>) -> String {
 /// Quiet so far, but not for long enough.
 pub fn soak_longer(seconds: f64) -> String {
     format!("Quiet so far; soak {} more, hands off, before anything is said.", duration(seconds.ceil()))
+}
+
+/// A path that strayed before was not observed since.
+pub fn see_first(path: &str) -> String {
+    let path = capital(path);
+    format!(
+        "{path} was not observed since the step. See to that first, then soak again, hands off, with a sign of life."
+    )
 }
 
 /// Gone, but not for long enough to hand the set back.

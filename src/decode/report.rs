@@ -25,6 +25,16 @@ pub enum Reported {
         /// Of the line after this reading.
         state: LineState,
     },
+    /// The line holds the level of its last reading up to now; it need not be read so often to know that.
+    Same {
+        /// Name of the line.
+        line: Name,
+    },
+    /// A reading beyond what the line can have: the probe is not on it.
+    Away {
+        /// Name of the line.
+        line: Name,
+    },
     /// A whole record.
     Good,
     /// A record that is damaged, a line with unprintable bytes, bytes that are no frame.

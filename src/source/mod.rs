@@ -111,6 +111,11 @@ pub trait SampleSource {
         None
     }
 
+    /// The unit of all times so far, where it is coarser than a nanosecond: nothing shorter can be told.
+    fn tick(&self) -> Option<Nanoseconds> {
+        None
+    }
+
     /// Whether the times were taken as seconds though nothing says so.
     fn is_assumed(&self) -> bool {
         false

@@ -389,10 +389,10 @@ fn samples(
         summary.counters.damaged += counters.damaged;
         summary.counters.not_mine += counters.not_mine;
     }
-    summary.unseen = wiring.unseen();
+    summary.unseen = wiring.unseen(source.tick());
     summary.unseen.iter().for_each(|wire| watch.unseen(wire));
     summary.remarks.extend(source.remarks());
-    summary.remarks.extend(wiring.remarks());
+    summary.remarks.extend(wiring.remarks(source.tick()));
     Ok(())
 }
 

@@ -19,6 +19,10 @@ const BEYOND: f64 = 0.1;
 /// By more than this many times the range, it is no voltage of the line.
 const WRONG_UNIT: f64 = 9.0;
 
+fn is_beyond(volts: f64, reference: f64) -> bool {
+    (volts - reference).max(-volts) > BEYOND * reference
+}
+
 /// One analog line of a chassis.
 pub struct KeypadLine {
     reader: LevelReader,
@@ -36,6 +40,8 @@ pub struct KeypadLine {
     beyond: u64,
     lowest: f64,
     highest: f64,
+    /// The last reading was beyond it.
+    away: bool,
 }
 
 impl KeypadLine {
@@ -68,6 +74,7 @@ impl KeypadLine {
             beyond: 0,
             lowest: 0.0,
             highest: spec.reference.0,
+            away: false,
         })
     }
 
@@ -86,7 +93,7 @@ impl KeypadLine {
                 ))
                 .remedy("name the unit of the column in its header, as `KEY1 (mV)`"));
             }
-            if beyond > BEYOND * self.reference {
+            if is_beyond(volts, self.reference) {
                 self.beyond += 1;
                 self.lowest = self.lowest.min(volts);
                 self.highest = self.highest.max(volts);
@@ -115,13 +122,23 @@ impl KeypadLine {
             let from = out.len();
             self.tracker.push(reading.t, reading.counts.0, out);
             let (line, counts) = (Arc::clone(self.tracker.name()), reading.counts.0);
-            let what = Reported::Reading { line, counts, state: self.tracker.state() };
+            let what = if is_beyond(reading.volts.0, self.reference) {
+                Reported::Away { line }
+            } else {
+                Reported::Reading { line, counts, state: self.tracker.state() }
+            };
+            self.away = matches!(what, Reported::Away { .. });
             self.reports.push(Report { t: reading.t, what });
             for event in out.iter_mut().skip(from) {
                 event.capture = Some(Arc::clone(&self.capture));
                 event.decoder = Some(Arc::clone(&self.decoder));
                 event.offset = Some(reading.offset);
             }
+        }
+        if let Some(t) = self.reader.skipped() {
+            let line = Arc::clone(self.tracker.name());
+            let what = if self.away { Reported::Away { line } } else { Reported::Same { line } };
+            self.reports.push(Report { t, what });
         }
     }
 

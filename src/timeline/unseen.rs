@@ -5,6 +5,7 @@ use std::fmt;
 use serde::{Serialize, Serializer};
 
 use crate::base::Name;
+use crate::base::words::interval;
 use crate::timeline::wire::Signal;
 
 /// Why a wire could not have shown its signal.
@@ -61,9 +62,9 @@ impl fmt::Display for Unseen {
             ),
             Self::TooCoarse { sample_s, shortest_s } => write!(
                 f,
-                "one sample every {:.0} µs is too coarse: the shortest element lasts {:.0} µs; sample faster",
-                1e6 * sample_s,
-                1e6 * shortest_s
+                "one sample every {} is too coarse: the shortest element lasts {}; sample faster",
+                interval(*sample_s),
+                interval(*shortest_s)
             ),
             Self::Flat { high } => {
                 write!(

@@ -234,14 +234,14 @@ impl Wiring {
     }
 
     /// What a reader of the results should know of the wires, in plain words.
-    pub fn remarks(&self) -> Vec<String> {
+    pub fn remarks(&self, tick: Option<Nanoseconds>) -> Vec<String> {
         let mut remarks = Vec::new();
         for wire in &self.wires {
             if let Some(error) = &wire.failed {
                 remarks.push(format!("{}: {error}", wire.channel));
                 continue;
             }
-            remarks.extend(wire.remark(self.sampling));
+            remarks.extend(wire.remark(self.sampling.step.or(tick)));
             match &wire.pipe {
                 Pipe::Uart(pipe) => remarks.push(pipe.remark(&wire.channel)),
                 Pipe::Infrared { decoder, line, .. } => {
@@ -270,12 +270,12 @@ impl Wiring {
         remarks
     }
 
-    /// The wires that could not have shown their signal, and why.
-    pub fn unseen(&self) -> Vec<UnseenWire> {
+    /// The wires that could not have shown their signal, and why; `tick` is the unit of the capture's times.
+    pub fn unseen(&self, tick: Option<Nanoseconds>) -> Vec<UnseenWire> {
         self.wires
             .iter()
             .filter_map(|wire| {
-                let why = wire.unseen(self.sampling)?;
+                let why = wire.unseen(self.sampling.step.or(tick))?;
                 Some(UnseenWire { channel: Arc::clone(&wire.channel), signal: wire.signal.clone(), why })
             })
             .collect()
@@ -331,8 +331,8 @@ fn too_coarse(step: Nanoseconds, signal: &Signal) -> Option<Unseen> {
 
 impl Wired {
     /// Why this wire could not have shown its signal.
-    fn unseen(&self, sampling: Sampling) -> Option<Unseen> {
-        if let Some(coarse) = sampling.step.and_then(|step| too_coarse(step, &self.signal)) {
+    fn unseen(&self, step: Option<Nanoseconds>) -> Option<Unseen> {
+        if let Some(coarse) = step.and_then(|step| too_coarse(step, &self.signal)) {
             return Some(coarse);
         }
         if matches!(self.pipe, Pipe::Keypad(_)) {
@@ -352,8 +352,8 @@ impl Wired {
     }
 
     /// What is to be known of the levels of this wire.
-    fn remark(&self, sampling: Sampling) -> Option<String> {
-        if let Some(why) = self.unseen(sampling) {
+    fn remark(&self, step: Option<Nanoseconds>) -> Option<String> {
+        if let Some(why) = self.unseen(step) {
             return Some(format!("{}: {why}", self.channel));
         }
         let split = self.splitter.split()?;

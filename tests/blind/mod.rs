@@ -4,9 +4,13 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
 mod live; // soaks on a pseudo-terminal
+mod menu; // menu lines that are not printed any more
+mod recorded; // recordings that say what is missing in them
 mod same; // live and stored alike
 mod served; // the daemon, its jobs and its page's API
+mod sound; // sets that are well heard
 mod stored; // saved captures
+mod wires; // tables and dumps of a receiver or a keypad line
 
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
@@ -60,6 +64,11 @@ fn json(arguments: &[&str]) -> Value {
 
 /// What every face says of the job's last stage: never `gone`, and the same everywhere. Gives the path of KEY1.
 fn not_gone(job: &Path) -> Value {
+    not_gone_on(job, "keypad", Some("KEY1"))
+}
+
+/// The same, and the path with this name and line.
+fn not_gone_on(job: &Path, name: &str, line: Option<&str>) -> Value {
     let job = job.to_str().unwrap();
     let shown = json(&["job", "show", job, "--json"]);
     let verdict = shown["verdict"].as_str().unwrap_or("none").to_owned();
@@ -70,13 +79,36 @@ fn not_gone(job: &Path) -> Value {
     let compared = json(&["compare", job, "--json"]);
     assert_eq!(compared["verdict"].as_str().unwrap_or("none"), verdict, "{compared}");
     let terminal = text(&straykey(&["job", "show", job]).stdout);
-    assert!(!terminal.contains("gone."), "{terminal}");
+    assert!(!terminal.contains("gone. Quiet"), "{terminal}");
     run(&["report", job]);
     let report = std::fs::read_to_string(Path::new(job).join("report.html")).unwrap();
     for word in ["Verdict: gone", "hand the set back", ">gone<", "gone. Quiet"] {
         assert!(!report.contains(word), "the report says {word:?}");
     }
-    path(&stage, "KEY1")
+    let number = stage["stage"].as_u64().unwrap();
+    let sides = [format!("{job}#1"), format!("{job}#{number}")];
+    let pair = json(&["compare", &sides[0], &sides[1], "--json"]);
+    assert_ne!(pair["verdict"], "gone", "{pair}");
+    // A path of which nothing was met is in the comparison alone.
+    let listed = |of: &Value| of["paths"].as_array().cloned().unwrap_or_default();
+    let own = |path: &Value| path["path"] == name && path["line"].as_str() == line;
+    let mut paths = listed(&stage).into_iter().chain(listed(&stage["comparison"]));
+    paths.find(own).unwrap_or(Value::Null)
+}
+
+/// Terminal, comparison and report all say so of the job.
+fn says(job: &Path, words: &str) {
+    let folder = job.to_str().unwrap();
+    let plain = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
+    let report = std::fs::read_to_string(job.join("report.html")).unwrap();
+    let faces = [
+        ("job show", text(&straykey(&["job", "show", folder]).stdout)),
+        ("compare", text(&straykey(&["compare", folder]).stdout)),
+        ("report", report),
+    ];
+    for (face, said) in faces {
+        assert!(plain(&said).contains(words), "{face} does not say {words:?}: {said}");
+    }
 }
 
 /// The ledger's line of one keypad line.

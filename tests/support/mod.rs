@@ -7,6 +7,7 @@ pub(crate) mod daemon;
 pub(crate) mod dialects;
 pub(crate) mod disk;
 pub(crate) mod drip;
+pub(crate) mod hearing;
 pub(crate) mod jobs;
 pub(crate) mod ladder;
 pub(crate) mod memory;
@@ -16,6 +17,7 @@ pub(crate) mod random;
 pub(crate) mod replay;
 pub(crate) mod small_disk;
 pub(crate) mod soak;
+pub(crate) mod sound;
 pub(crate) mod terminal;
 
 /// Python with the reference libraries: what `STRAYKEY_PYTHON` names, else the one that `tests/run` installs.

@@ -6,7 +6,7 @@ use crate::analysis::episode::EpisodeRule;
 use crate::analysis::ledger::Observed;
 use crate::analysis::rate::rate_still_possible;
 use crate::analysis::scatter::Scatter;
-use crate::base::words::{chance as percent, duration, plural};
+use crate::base::words::{capital, chance as percent, duration, plural};
 
 /// Below so many episodes before, no ordinary soak proves anything.
 const FEW: u64 = 3;
@@ -60,7 +60,7 @@ pub(crate) fn method(whole: &Whole) -> String {
 
 pub(crate) fn notes(whole: &Whole, verdict: Verdict) -> Vec<String> {
     let evidence = &whole.evidence;
-    let mut notes: Vec<String> = unobserved(&whole.paths).collect();
+    let mut notes: Vec<String> = whole.paths.iter().filter_map(|path| path.total.unobserved()).collect();
     if !evidence.hands_off {
         notes.push(
             "Hands were on in at least one of the two observations, so input may be a person's: repeat both \
@@ -102,36 +102,6 @@ pub(crate) fn notes(whole: &Whole, verdict: Verdict) -> Vec<String> {
         }
     }
     notes
-}
-
-/// What was not observed of the time after, path by path.
-fn unobserved(paths: &[PathComparison]) -> impl Iterator<Item = String> {
-    paths.iter().filter_map(|path| {
-        let total = &path.total;
-        let observed_s = total.observed.seconds();
-        let pending = total.pending_s > 0.02 * total.span_s;
-        if observed_s >= 0.98 * total.span_s {
-            return None;
-        }
-        let why = match total.mostly_blind() {
-            Some((blind, all_s)) if all_s > 0.02 * total.span_s => {
-                format!("; from {} on {}", duration(blind.from_s), blind.why.words())
-            }
-            _ if pending => format!("; {} wait for a sign of life", duration(total.pending_s)),
-            _ => String::new(),
-        };
-        Some(format!(
-            "{} was observed for {} of {}{why}. Quiet in the rest proves nothing.",
-            capital(&total.id.words()),
-            duration(observed_s),
-            duration(total.span_s)
-        ))
-    })
-}
-
-fn capital(words: &str) -> String {
-    let mut letters = words.chars();
-    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
 }
 
 fn few_before(evidence: &Evidence) -> Option<String> {

@@ -1,9 +1,11 @@
 //! From what was met to the account of one path: observed, pending, blind and why.
 
+use std::collections::BTreeSet;
+
 use crate::analysis::ledger::build::{Builder, HEARD, Lasting, Path};
 use crate::analysis::ledger::unreadable::SHORTEST_PRESS_S;
 use crate::analysis::ledger::{Blind, BlindSpan, Intervals, Level, PathId, PathLedger, Sign, state_word};
-use crate::base::Span;
+use crate::base::{Nanoseconds, Span};
 
 impl Builder {
     /// What is blind on every path.
@@ -40,14 +42,16 @@ impl Builder {
         blind.extend(self.windows.blind(reports, needed));
         let cuts: Intervals = blind.iter().map(|(span, _)| *span).filter(|cut| cut.start < cut.end).collect();
         let observed = base.without(&cuts);
-        let mut pending = None;
+        let mut pending = Intervals::default();
         let whole = Intervals::one(span);
         match &cadence {
             Some(cadence) => {
                 for gap in whole.without(&base).spans().iter().filter(|gap| gap.length().0 > 0) {
                     let limit_s = cadence.limit_s;
                     if gap.length().seconds() > limit_s || gap.start > span.start && gap.end < span.end {
-                        blind.push((*gap, self.unheard(*gap, limit_s)));
+                        let away = path.away.iter().any(|away| away.start < gap.end && gap.start < away.end);
+                        let why = if away { Blind::NotWired } else { self.unheard(*gap, limit_s) };
+                        blind.push((*gap, why));
                     }
                 }
             }
@@ -57,8 +61,11 @@ impl Builder {
                     let why = Blind::NoSign { last: None };
                     blind.push((Span { start: span.start, end: first }, why));
                 }
-                pending =
-                    path.last.map(|last| Span { start: last, end: span.end }).filter(|p| p.start < p.end);
+                // A sign of life now would not make good what is blind for another reason.
+                let since = path.last.map(|last| Span { start: last, end: span.end });
+                if let Some(since) = since.filter(|since| since.start < since.end) {
+                    pending = Intervals::one(since).without(&cuts);
+                }
             }
         }
         let held: Intervals = path
@@ -102,23 +109,35 @@ impl Builder {
 /// The reasons without overlaps, the first reason where several hold, in order of time.
 fn listed(mut blind: Vec<(Span, Blind)>, whole: Span) -> Vec<BlindSpan> {
     blind.sort_by_key(|(span, why)| (why.rank(), span.start));
-    let mut taken = Intervals::default();
-    let mut list = Vec::new();
-    for (span, why) in blind {
-        let clipped = Span { start: span.start.max(whole.start), end: span.end.min(whole.end) };
-        if clipped.start >= clipped.end {
-            continue;
+    let mut edges: Vec<(Nanoseconds, usize, bool)> = Vec::with_capacity(2 * blind.len());
+    for (place, (span, _)) in blind.iter().enumerate() {
+        let (start, end) = (span.start.max(whole.start), span.end.min(whole.end));
+        if start < end {
+            edges.extend([(start, place, true), (end, place, false)]);
         }
-        let free = Intervals::one(clipped).without(&taken);
-        for piece in free.spans().iter().filter(|piece| piece.length().0 > 0) {
-            list.push(BlindSpan {
-                from_s: piece.start.seconds(),
-                to_s: piece.end.seconds(),
-                why: why.clone(),
-            });
-        }
-        taken = taken.spans().iter().copied().chain([clipped]).collect();
     }
-    list.sort_by(|a, b| a.from_s.total_cmp(&b.from_s));
-    list
+    edges.sort_unstable();
+    // The reasons that hold between two edges, the first of them first.
+    let mut holding: BTreeSet<usize> = BTreeSet::new();
+    let mut list: Vec<(usize, Span)> = Vec::new();
+    let mut from = whole.start;
+    for (t, place, begins) in edges {
+        if let Some(first) = holding.first().copied().filter(|_| from < t) {
+            match list.last_mut() {
+                Some((last, span)) if *last == first && span.end == from => span.end = t,
+                _ => list.push((first, Span { start: from, end: t })),
+            }
+        }
+        from = t;
+        if begins {
+            holding.insert(place);
+        } else {
+            holding.remove(&place);
+        }
+    }
+    let told = |(place, span): (usize, Span)| {
+        let why = blind.get(place)?.1.clone();
+        Some(BlindSpan { from_s: span.start.seconds(), to_s: span.end.seconds(), why })
+    };
+    list.into_iter().filter_map(told).collect()
 }

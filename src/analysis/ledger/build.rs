@@ -50,6 +50,8 @@ pub(super) struct Path {
     pub(super) events: u64,
     pub(super) down: Option<Nanoseconds>,
     pub(super) held: Vec<Span>,
+    /// When its probe was not on the line.
+    pub(super) away: Vec<Span>,
     pub(super) levels: BTreeMap<LineState, LevelStats>,
     /// Nothing on it could be seen, for this reason.
     pub(super) unseen: Option<Lasting>,
@@ -135,6 +137,7 @@ impl Builder {
                 events: 0,
                 down: None,
                 held: Vec::new(),
+                away: Vec::new(),
                 levels: BTreeMap::new(),
                 unseen: None,
             };
@@ -170,6 +173,12 @@ impl Builder {
         }
     }
 
+    /// A mark at `t` says why there was no record up to then: the program ran.
+    fn is_explained(&mut self, t: Nanoseconds) {
+        let inferred = |(span, why): &mut (Span, Blind)| span.end == t && *why == Blind::ProcessStopped;
+        self.troubles.pop_if(inferred);
+    }
+
     fn happened(&mut self, mark: &Mark) {
         match &mark.what {
             What::PortGone => {
@@ -187,6 +196,7 @@ impl Builder {
                 self.hole.get_or_insert(Lasting { from, why: Blind::BytesLost { bytes: Some(*bytes) } });
             }
             What::NotRecorded { bytes, .. } => {
+                self.is_explained(mark.t);
                 let span = mark.span().unwrap_or(Span { start: mark.t, end: mark.t });
                 let start = span.start.min(self.heard_at);
                 self.trouble(Span { start, end: span.end }, Blind::NotRecorded { bytes: *bytes });
@@ -225,6 +235,23 @@ impl Builder {
                     path.reporter.shorten(MOST);
                     path.sign(report.t);
                     path.levels.entry(*state).or_default().push(*counts);
+                }
+            }
+            Reported::Same { line } => {
+                let id = PathId { path: ControlPath::Keypad, line: Some(Name::clone(line)) };
+                if let Some(path) = self.path(&id) {
+                    path.reporter.hold(report.t);
+                    path.sign(report.t);
+                }
+            }
+            Reported::Away { line } => {
+                let id = PathId { path: ControlPath::Keypad, line: Some(Name::clone(line)) };
+                if let Some(path) = self.path(&id) {
+                    let from = path.last.unwrap_or(report.t);
+                    match path.away.last_mut() {
+                        Some(away) if away.end >= from => away.end = report.t,
+                        _ => path.away.push(Span { start: from, end: report.t }),
+                    }
                 }
             }
             Reported::Good | Reported::Foreign => self.windows.push(report.t, false),
@@ -393,7 +420,8 @@ impl Watch for Builder {
     /// A sound recording has a record every ten seconds at least.
     fn record(&mut self, t: Nanoseconds) {
         let last = self.recorded.replace(t).unwrap_or_default();
-        if t - last > LONGEST_PAUSE {
+        // A piece that is not there tells why there is no record.
+        if t - last > LONGEST_PAUSE && self.hole.is_none() {
             self.trouble(Span { start: last, end: t }, Blind::ProcessStopped);
         }
     }

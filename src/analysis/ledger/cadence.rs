@@ -83,6 +83,14 @@ impl Reporter {
         self.last = Some((t, value));
     }
 
+    /// The path held its last report up to `t`, without reporting again.
+    pub(super) fn hold(&mut self, t: Nanoseconds) {
+        if let (Some(run), Some((last, _))) = (self.runs.last_mut(), &mut self.last) {
+            run.end = run.end.max(t);
+            *last = (*last).max(t);
+        }
+    }
+
     fn joins_s(&self) -> f64 {
         let declared = self.declared_s.map_or(0.0, |period| 4.0 * period);
         LEAST_LIMIT_S.max(declared).max(self.known.map_or(0.0, |known| known.limit_s))

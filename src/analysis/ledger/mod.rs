@@ -24,6 +24,7 @@ pub use cadence::Cadence;
 pub use intervals::Intervals;
 pub use total::PathTotal;
 
+use crate::base::words::interval;
 use crate::base::{ControlPath, Event, Key, Name, Nanoseconds, Span};
 use crate::decode::report::LineState;
 
@@ -107,6 +108,8 @@ pub enum Blind {
     Removed,
     /// Nothing in the capture tells the time.
     NoTime,
+    /// The probe was not on the line.
+    NotWired,
     /// The signal never crosses its threshold.
     NoCrossing {
         /// Lowest level, volts.
@@ -159,7 +162,7 @@ impl Blind {
             Self::NotRecorded { .. } => 3,
             Self::Removed => 4,
             Self::NoTime => 5,
-            Self::NoCrossing { .. } | Self::TooCoarse { .. } => 6,
+            Self::NotWired | Self::NoCrossing { .. } | Self::TooCoarse { .. } => 6,
             Self::HandsOn => 7,
             Self::Standby => 8,
             Self::Unreadable { .. } => 9,
@@ -179,13 +182,14 @@ impl Blind {
             Self::NotRecorded { bytes } => format!("the disk did not take {bytes} bytes"),
             Self::Removed => "a piece of the recording is missing".to_owned(),
             Self::NoTime => "nothing in the capture tells the time".to_owned(),
+            Self::NotWired => "the probe was not on the line".to_owned(),
             Self::NoCrossing { low, high } => {
                 format!("the signal stays between {low:.2} V and {high:.2} V and never switches")
             }
             Self::TooCoarse { sample_s, shortest_s } => format!(
-                "a sample each {:.0} µs is too coarse for a signal of {:.0} µs",
-                1e6 * sample_s,
-                1e6 * shortest_s
+                "a sample each {} is too coarse for a signal of {}",
+                interval(*sample_s),
+                interval(*shortest_s)
             ),
             Self::HandsOn => "a key was asked for".to_owned(),
             Self::Standby => "the set was in standby".to_owned(),
@@ -304,7 +308,7 @@ pub struct PathLedger {
     /// When a stray would have left an event, on the capture clock.
     pub observed: Intervals,
     /// After the last sign of life: shown, not judged.
-    pub pending: Option<Span>,
+    pub pending: Intervals,
     /// The rest, with the reasons.
     pub blind: Vec<BlindSpan>,
     /// Share of the observed time in which a key was held that nobody asked for.
@@ -323,7 +327,7 @@ impl PathLedger {
 
     /// How long it is pending, seconds.
     pub fn pending_s(&self) -> f64 {
-        self.pending.map_or(0.0, |span| span.length().seconds())
+        self.pending.length().seconds()
     }
 }
 

@@ -4,8 +4,11 @@ use serde::{Serialize, Serializer};
 
 use crate::analysis::ledger::{BlindSpan, Intervals, Ledger, Level, Observed, PathId};
 use crate::analysis::train::Train;
+use crate::base::words::{capital, duration};
 use crate::base::{Nanoseconds, Span};
 
+/// A share of the time that was not observed is said from here on.
+const WORTH_SAYING: f64 = 0.02;
 /// Blind stretches that are listed; the rest is counted.
 const LISTED: usize = 1000;
 
@@ -110,10 +113,26 @@ impl PathTotal {
         }
     }
 
-    /// The longest reason for not seeing, with its seconds; `None` where all was observed.
-    pub fn mostly_blind(&self) -> Option<(&BlindSpan, f64)> {
-        let longest = self.blind.iter().max_by(|a, b| (a.to_s - a.from_s).total_cmp(&(b.to_s - b.from_s)))?;
-        Some((longest, self.blind.iter().map(|blind| blind.to_s - blind.from_s).sum()))
+    /// How much was observed, since when not, and why, in a sentence; `None` where next to all was.
+    pub fn unobserved(&self) -> Option<String> {
+        let least_s = WORTH_SAYING * self.span_s;
+        if self.observed.seconds() >= self.span_s - least_s {
+            return None;
+        }
+        let length = |blind: &BlindSpan| blind.to_s - blind.from_s;
+        let longest = self.blind.iter().max_by(|a, b| length(a).total_cmp(&length(b)));
+        let blind = longest.filter(|_| self.blind.iter().map(length).sum::<f64>() > least_s);
+        let blind = blind.map(|blind| format!("; from {} on {}", duration(blind.from_s), blind.why.words()));
+        let pending = (self.pending_s > least_s)
+            .then(|| format!("; {} wait for a sign of life", duration(self.pending_s)));
+        Some(format!(
+            "{} was observed for {} of {}{}{}. Quiet in the rest proves nothing.",
+            capital(&self.id.words()),
+            duration(self.observed.seconds()),
+            duration(self.span_s),
+            blind.unwrap_or_default(),
+            pending.unwrap_or_default()
+        ))
     }
 }
 
@@ -141,7 +160,7 @@ impl Ledger {
             id: id.clone(),
             sign: crate::analysis::ledger::Sign::Events,
             observed: Intervals::one(span),
-            pending: None,
+            pending: Intervals::default(),
             blind: Vec::new(),
             held_share: 0.0,
             events: 0,

@@ -352,9 +352,9 @@ impl Soak {
         let earlier = self.earlier_paths.get(id);
         let mut total = PathTotal::of(id, std::slice::from_ref(ledger));
         let mut spans = ledger.observed(id);
-        if signed && let Some(pending) = ledger.path(id).and_then(|path| path.pending) {
+        if let Some(path) = ledger.path(id).filter(|_| signed) {
             total = total.with_pending();
-            spans = spans.spans().iter().copied().chain([pending]).collect();
+            spans = spans.spans().iter().chain(path.pending.spans()).copied().collect();
         }
         if let Some(before) = earlier.and_then(|earlier| earlier.total.as_ref()) {
             total = before.and(total);

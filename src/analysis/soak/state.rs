@@ -114,7 +114,10 @@ pub(super) fn notes(state: &SoakState, compared: bool, baseline: Option<Forecast
             plural(u64::from(state.restarts), "time"),
         ));
     }
-    notes.extend(unobserved(state));
+    notes.extend(state.paths.iter().filter_map(|path| path.total.unobserved()));
+    if state.paths.is_empty() && state.observed_s <= 0.0 && state.elapsed_s > 0.0 {
+        notes.push("Nothing was observed: nothing readable came from the set.".to_owned());
+    }
     if !compared {
         notes.push(match baseline {
             None if state.strays == 0 => {
@@ -158,38 +161,6 @@ pub(super) fn notes(state: &SoakState, compared: bool, baseline: Option<Forecast
             "{} in {observed}: not gone. Another soak won't help. Do the next step.",
             if which.is_empty() { plural(state.episodes, "episode") } else { which.join(", ") }
         ));
-    }
-    notes
-}
-
-/// What was not observed, and what waits for a sign of life.
-fn unobserved(state: &SoakState) -> Vec<String> {
-    let of_path = |path: &PathState| {
-        let total = &path.total;
-        let (blind, all_s) = total.mostly_blind()?;
-        (all_s > 0.02 * total.span_s).then(|| {
-            format!(
-                "{}: {} of {} were not observed; from {} on {}. Quiet in it proves nothing.",
-                total.id.words(),
-                duration(all_s),
-                duration(total.span_s),
-                duration(blind.from_s),
-                blind.why.words()
-            )
-        })
-    };
-    let mut notes: Vec<String> = state.paths.iter().filter_map(of_path).collect();
-    notes.extend(state.paths.iter().filter(|path| path.total.pending_s > 0.02 * path.total.span_s).map(
-        |path| {
-            format!(
-                "{}: {} count only after a sign of life: press a key on it once.",
-                path.total.id.words(),
-                duration(path.total.pending_s)
-            )
-        },
-    ));
-    if state.paths.is_empty() && state.observed_s <= 0.0 && state.elapsed_s > 0.0 {
-        notes.push("Nothing was observed: nothing readable came from the set.".to_owned());
     }
     notes
 }

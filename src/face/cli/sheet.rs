@@ -26,6 +26,9 @@ pub(super) fn show(state: &JobState, out: &mut Out) -> Result<()> {
         if let (Some(before), Some(headline)) = (stage.compared_with_stage, &stage.headline) {
             say(&format!("Stage {} against {before}: {headline}", stage.stage), out)?;
         }
+        for sentence in &stage.unobserved {
+            say(&format!("Stage {}: {sentence}", stage.stage), out)?;
+        }
         if let Some(sentence) = stretches_sentence(&stage.rate_stretches) {
             say(&sentence, out)?;
         }
@@ -68,8 +71,8 @@ fn stage_line(stage: &StageState) -> String {
     let seen = match &stage.figures {
         None => "not watched".to_owned(),
         Some(figures) => format!(
-            "watched {}, {} in {}",
-            duration(stage.span_s),
+            "observed {}, {} in {}",
+            duration(stage.observed_s),
             plural(stage.strays as u64, "stray"),
             plural(figures.episodes, "episode")
         ),
@@ -84,7 +87,7 @@ fn stages(stages: &[StageState], out: &mut Out) -> Result<()> {
         return stages.iter().try_for_each(|stage| say(&stage_line(stage), out));
     }
     let mut list = table::new(
-        &["stage", "what was done", "kind", "watched", "strays", "episodes", "verdict"],
+        &["stage", "what was done", "kind", "observed", "strays", "episodes", "verdict"],
         &[0, 3, 4, 5],
     );
     for stage in stages {
@@ -94,7 +97,7 @@ fn stages(stages: &[StageState], out: &mut Out) -> Result<()> {
             stage.stage.to_string(),
             safe(&stage.step),
             stage.kind.unwrap_or("").to_owned(),
-            if watched { duration(stage.span_s) } else { unseen() },
+            if watched { duration(stage.observed_s) } else { unseen() },
             if watched { stage.strays.to_string() } else { unseen() },
             stage.figures.as_ref().map_or_else(unseen, |figures| figures.episodes.to_string()),
             stage.comparison.as_ref().map_or("", |comparison| comparison.figures.verdict.word()).to_owned(),

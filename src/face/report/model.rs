@@ -118,9 +118,9 @@ pub struct Stage {
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 #[serde(default)]
 pub struct Observed {
-    /// Seconds watched.
+    /// Seconds in which a stray would have been seen.
     #[serde(deserialize_with = "number")]
-    pub span_s: f64,
+    pub observed_s: f64,
     /// Stray events.
     pub strays: u64,
     /// Groups of them with one cause each.

@@ -41,7 +41,7 @@ fn head(html: &mut Html, model: &ReportModel) {
     html.raw("</style></head>\n<body><main>\n<header><p class=\"mark\">straykey</p>");
     html.element("h1", words::TITLE).raw("<dl class=\"facts\">");
     let written = model.written.as_deref().map(words::instant);
-    let watched: f64 = model.stages.iter().filter_map(|s| s.observed).map(|o| o.span_s).sum();
+    let watched: f64 = model.stages.iter().filter_map(|s| s.observed).map(|o| o.observed_s).sum();
     let facts = [
         (words::SET, Some(model.set.as_str())),
         (words::CHASSIS, Some(model.chassis.as_str())),
@@ -135,7 +135,7 @@ fn stage_row(stage: &Stage) -> [String; 8] {
         step,
         stage.parts.join(", "),
         keys,
-        observed.map_or_else(unseen, |o| words::duration(o.span_s)),
+        observed.map_or_else(unseen, |o| words::duration(o.observed_s)),
         observed.map_or_else(unseen, |o| o.strays.to_string()),
         observed.map_or_else(unseen, |o| o.episodes.to_string()),
         observed.map_or_else(unseen, |o| words::interval(o.per_min, o.per_min_low, o.per_min_high)),

@@ -62,8 +62,8 @@ fn comparison_row(comparison: &Comparison) -> [String; 6] {
         words::stages_compared(comparison.before_stage, comparison.after_stage),
         words::verdict(comparison.verdict).to_owned(),
         words::open_interval(comparison.ratio, comparison.ratio_low, comparison.ratio_high),
-        comparison.chance_same.map_or_else(unknown, words::odds),
-        comparison.quiet_anyway.filter(|_| quiet).map_or_else(unknown, words::odds),
+        comparison.chance_same.map_or_else(unknown, words::chance_words),
+        comparison.quiet_anyway.filter(|_| quiet).map_or_else(unknown, words::chance_words),
         match comparison.soak_more_s.filter(|_| quiet) {
             Some(more) if more > 0.0 => words::duration(more),
             Some(_) => words::NONE_NEEDED.to_owned(),
@@ -166,7 +166,7 @@ fn pattern_row(pattern: &Pattern) -> [String; 9] {
         pattern.count.to_string(),
         pattern.missed.to_string(),
         pattern.coverage.map_or_else(unknown, words::share),
-        pattern.chance.map_or_else(unknown, words::odds),
+        pattern.chance.map_or_else(unknown, words::chance_words),
     ]
 }
 

@@ -105,7 +105,7 @@ mod texts {
     pub const LESS_PROBABLE: &str = "Each of these has less than 1 %.";
     pub const NOT_KNOWN: &str = "–";
 }
-pub use crate::base::words::{duration, number, odds, share};
+pub use crate::base::words::{chance as chance_words, duration, number, share};
 pub use texts::*;
 
 /// The word for a verdict, with a sign that does not need colour.
@@ -250,17 +250,20 @@ pub fn evidence(comparison: &crate::face::report::model::Comparison) -> Vec<Stri
     let mut out = vec![format!(
         "Before: {} in {}. After: {} in {}.",
         episodes(before.episodes),
-        duration(before.span_s),
+        duration(before.observed_s),
         episodes(after.episodes),
-        duration(after.span_s)
+        duration(after.observed_s)
     )];
     if let Some(chance) = comparison.quiet_anyway.filter(|_| after.episodes == 0) {
         out.push(format!(
             "Had the fault stayed as it was, the chance of such a quiet stretch is {}.",
-            odds(chance)
+            chance_words(chance)
         ));
     } else if let Some(chance) = comparison.chance_same {
-        out.push(format!("Had nothing changed, the chance of such a difference is {}.", odds(chance)));
+        out.push(format!(
+            "Had nothing changed, the chance of such a difference is {}.",
+            chance_words(chance)
+        ));
     }
     if let Some(more) = comparison.soak_more_s.filter(|more| *more > 0.0) {
         out.push(format!("Soak still needed before more can be said: {}.", duration(more)));

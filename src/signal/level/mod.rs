@@ -70,6 +70,7 @@ pub struct LevelReader {
     highest: f64,
     meter: RippleMeter,
     ripple: Option<Ripple>,
+    skipped: Option<Nanoseconds>,
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -95,7 +96,13 @@ impl LevelReader {
             highest: 0.0,
             meter: RippleMeter::new(spec.reference.0),
             ripple: None,
+            skipped: None,
         }
+    }
+
+    /// Up to when the level was held without further readings, once; `None` where each scan was read.
+    pub fn skipped(&mut self) -> Option<Nanoseconds> {
+        self.skipped.take()
     }
 
     /// Takes one sample of this line; levels (`0`, `1`) are no voltages and are passed over.
@@ -132,6 +139,7 @@ impl LevelReader {
                 // On with the first instant from `now` on, on the same grid.
                 let missed = (now - self.next).0.saturating_add(self.spec.period.0 - 1) / self.spec.period.0;
                 self.next = self.next + Nanoseconds(missed.saturating_mul(self.spec.period.0));
+                self.skipped = Some(self.next - self.spec.period);
                 break;
             }
             out.push(Reading {

@@ -45,6 +45,8 @@ pub struct VcdSource {
     span: Option<Span>,
     /// Inside a command whose words mean nothing to us.
     skipping: bool,
+    /// A time had a fraction of a unit.
+    parts: bool,
     cut: bool,
     done: bool,
 }
@@ -88,6 +90,7 @@ impl VcdSource {
             t: Nanoseconds::ZERO,
             span: None,
             skipping: false,
+            parts: false,
             cut: false,
             done: false,
         })
@@ -130,6 +133,7 @@ impl VcdSource {
             t: self.t,
             span: self.span,
             skipping: self.skipping,
+            parts: self.parts,
         };
         let mut at = 0;
         let mut failure = None;
@@ -154,8 +158,8 @@ impl VcdSource {
                 }
             }
         }
-        let State { ticks, t, span, skipping, .. } = state;
-        (self.ticks, self.t, self.span, self.skipping) = (ticks, t, span, skipping);
+        let State { ticks, t, span, skipping, parts, .. } = state;
+        (self.ticks, self.t, self.span, self.skipping, self.parts) = (ticks, t, span, skipping, parts);
         (at, failure)
     }
 }
@@ -169,6 +173,7 @@ struct State<'a> {
     t: Nanoseconds,
     span: Option<Span>,
     skipping: bool,
+    parts: bool,
 }
 
 impl State<'_> {
@@ -257,6 +262,7 @@ impl State<'_> {
         if t < self.t.0 {
             return Err(self.backwards(digits));
         }
+        self.parts = true;
         self.set(ticks, t);
         Ok(())
     }
@@ -448,6 +454,10 @@ impl SampleSource for VcdSource {
         self.done = !matches!(going, Ok(true));
         // The last changes are a batch like the others; the end is told by the pull after it.
         going.map(|going| going || out.len() > before)
+    }
+
+    fn tick(&self) -> Option<Nanoseconds> {
+        Scale::new(self.tick).nanoseconds(1).filter(|ns| *ns > 0 && !self.parts).map(Nanoseconds)
     }
 
     fn span(&self) -> Option<Span> {

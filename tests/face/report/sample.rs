@@ -11,9 +11,9 @@ use straykey::face::report::{
 use straykey::simulator::Scenario;
 use straykey::simulator::keypad::Action;
 
-fn rate(span_s: f64, strays: u64, episodes: u64, low: f64, high: f64) -> Observed {
-    let per_min = episodes as f64 * 60.0 / span_s;
-    Observed { span_s, strays, episodes, per_min, per_min_low: low, per_min_high: high }
+fn rate(observed_s: f64, strays: u64, episodes: u64, low: f64, high: f64) -> Observed {
+    let per_min = episodes as f64 * 60.0 / observed_s;
+    Observed { observed_s, strays, episodes, per_min, per_min_low: low, per_min_high: high }
 }
 
 /// The timeline of one stage from what the simulated firmware registered.
