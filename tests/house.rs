@@ -2,6 +2,8 @@
 
 #![allow(clippy::unwrap_used)]
 
+mod paths;
+
 use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -129,6 +131,28 @@ fn every_foreign_crate_has_its_door() {
         }
     }
     assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+}
+
+#[test]
+fn no_files_stand_in_a_circle() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("src");
+    let house = paths::Crate::read(&root, &files("src", "rs"));
+    let circles = Vec::from_iter(house.circles());
+    assert!(circles.is_empty(), "{}", circles.join("\n"));
+}
+
+/// A path says where its item stands wherever the file that names it moves. Tests within a file use what is around them.
+#[test]
+fn paths_are_written_from_the_root() {
+    let mut wrong = Vec::new();
+    for file in files("src", "rs") {
+        let tokens = paths::tokens(&fs::read_to_string(&file).unwrap());
+        let found = tokens.windows(2).filter(|pair| pair[0] == "super" && pair[1] == "::").count();
+        if found > 0 {
+            wrong.push(format!("{}: {found}", below_root(&file)));
+        }
+    }
+    assert!(wrong.is_empty(), "write `crate::` in place of `super::` in\n{}", wrong.join("\n"));
 }
 
 #[test]

@@ -10,7 +10,7 @@ use crate::analysis::rate::{Count, Interval, RatioTest, compare_scaled};
 use crate::analysis::special::normal_upper;
 
 /// What can be said about a repair step.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Verdict {
     /// Quiet for longer than an unrepaired set would be in 99 of 100 cases.
@@ -22,6 +22,7 @@ pub enum Verdict {
     /// More strays than before, beyond chance.
     Worse,
     /// Too little was seen to say.
+    #[default]
     Undecided,
 }
 
