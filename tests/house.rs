@@ -155,6 +155,31 @@ fn paths_are_written_from_the_root() {
     assert!(wrong.is_empty(), "write `crate::` in place of `super::` in\n{}", wrong.join("\n"));
 }
 
+/// What an error is about is its kind and its cause; its sentence is for people.
+#[test]
+fn errors_are_not_read_back() {
+    let searches = ["contains", "starts_with", "ends_with", "strip_prefix", "find", "split_once"];
+    let mut wrong = Vec::new();
+    for file in files("src", "rs") {
+        let tokens = paths::tokens(&fs::read_to_string(&file).unwrap());
+        for (at, token) in tokens.iter().enumerate() {
+            let call = ["what", "sentence", "to_string"].contains(&token.as_str());
+            let error = at > 1 && ["error", "refusal", "why", "failed"].contains(&tokens[at - 2].as_str());
+            if !call || !error || tokens.get(at + 1..at + 3) != Some(&["(".to_owned(), ")".to_owned()]) {
+                continue;
+            }
+            let next: Vec<&str> = tokens[at + 3..].iter().take(2).map(String::as_str).collect();
+            if next == ["=", "="] || next[0] == "." && searches.contains(&next[1]) {
+                wrong.push(below_root(&file));
+            }
+        }
+    }
+    assert!(
+        wrong.is_empty(),
+        "give the error a cause (base::Cause) in place of reading its sentence:\n{wrong:?}"
+    );
+}
+
 #[test]
 fn no_file_is_longer_than_500_lines() {
     let mut long = BTreeMap::new();
