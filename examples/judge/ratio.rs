@@ -186,7 +186,8 @@ fn drifts(stream: &mut Stream, trials: u32) -> String {
             plain += u32::from(steady.differs());
             let slope = drift(&[before, after]).filter(|slope| slope.chance < DRIFTS);
             recognised += u32::from(slope.is_some());
-            let guarded = slope.map_or(steady, |slope| ratio_with(steady, &before, &after, &slope, 0.95));
+            let guarded = slope
+                .map_or(steady, |slope| ratio_with(steady, before.counted(), after.counted(), &slope, 0.95));
             said += u32::from(guarded.differs());
         }
         out += &format!(

@@ -1,5 +1,7 @@
 //! Which step did it: what the counts of all stages say about each step, and what would settle the matter.
 
+use std::collections::{BTreeMap, BTreeSet};
+
 use serde::Serialize;
 
 use crate::analysis::evidence::{Prior, log_marginal_scaled};
@@ -17,6 +19,22 @@ pub struct StageCount {
     /// Minutes of quiet that 95 % would need after this stage ([`crate::analysis::quiet::QuietPlan::likely_s`]); `None` when it
     /// showed no stray.
     pub likely_min: Option<f64>,
+    /// What sort of change began it.
+    pub kind: Change,
+    /// The steps, by number, whose change is in force in this stage; `None` where each step so far is.
+    pub in_force: Option<BTreeSet<usize>>,
+}
+
+/// What sort of change a step made.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Change {
+    /// One that is meant to stay.
+    #[default]
+    Repair,
+    /// A part taken out to see what happens: it is compared with nothing but the same set with the part in.
+    Isolation,
+    /// Back to an earlier condition: no change of its own.
+    Undo,
 }
 
 /// What can be said for one step.
@@ -34,8 +52,10 @@ pub struct StepCredit {
     pub chance_corrected: f64,
     /// Probability that the rate changed here if it changed once.
     pub posterior: f64,
-    /// Bayes factor for a change across this step, its two stages alone.
+    /// Bayes factor for a change by this step, like compared with like.
     pub bayes_factor: f64,
+    /// Whether it is undone in the last stage, or undoes another: it cannot be what the set is like now.
+    pub undone: bool,
 }
 
 /// A restore and repeat that would settle it.
@@ -136,25 +156,88 @@ pub fn attribute(stages: &[StageCount], dispersion: f64) -> Attribution {
             notes: vec!["There is no step to judge yet.".to_owned()],
         };
     }
-    let posterior = step_posterior(&counts, dispersion, Prior::MINUTE);
-    let falls: Vec<f64> =
-        counts.windows(2).map(|pair| compare_scaled(pair[0], pair[1], dispersion, 0.95).fall_mid).collect();
+    let numbers = 1..stages.len();
+    let factors: Vec<f64> = numbers.clone().map(|step| log_factor(stages, step, dispersion)).collect();
+    let undone = |step: usize| stages[step].kind == Change::Undo || !in_force(stages, stages.len() - 1, step);
+    // One change may explain the set as it is now; what was undone since is judged by itself.
+    let lasting: Vec<f64> =
+        numbers.clone().filter(|step| !undone(*step)).map(|step| factors[step - 1]).chain([0.0]).collect();
+    let whole = log_sum_exp(&lasting);
+    let falls: Vec<f64> = numbers.clone().map(|step| chance_of_fall(stages, step, dispersion)).collect();
     let corrected = holm(&falls);
-    let steps: Vec<StepCredit> = (1..stages.len())
+    let steps: Vec<StepCredit> = numbers
         .map(|step| StepCredit {
             step,
             changes: stages[step].changes.clone(),
             confounded: stages[step].changes.len() > 1,
             chance_fall: falls[step - 1],
             chance_corrected: corrected[step - 1],
-            posterior: posterior[step],
-            bayes_factor: log_bayes_factor(counts[step - 1], counts[step], dispersion, Prior::MINUTE).exp(),
+            posterior: match stages[step].kind {
+                Change::Undo => 0.0,
+                _ if undone(step) => 1.0 / (1.0 + (-factors[step - 1]).exp()),
+                _ => (factors[step - 1] - whole).exp(),
+            },
+            bayes_factor: factors[step - 1].exp(),
+            undone: undone(step),
         })
         .collect();
+    let none = (-whole).exp();
     let drift = drift_wins(&counts, dispersion);
     let toggle = toggle(&steps, stages, drift);
-    let notes = notes(&steps, posterior[0], drift, toggle.as_ref());
-    Attribution { steps, none: posterior[0], drift, toggle, notes }
+    let notes = notes(&steps, none, drift, toggle.as_ref());
+    Attribution { steps, none, drift, toggle, notes }
+}
+
+/// Whether the change of a step is in force in a stage.
+fn in_force(stages: &[StageCount], stage: usize, step: usize) -> bool {
+    stages[stage].in_force.as_ref().map_or(step <= stage, |steps| steps.contains(&step))
+}
+
+/// The steps other than this one that are in force in a stage and are kept apart when it is judged: a repair is judged
+/// whatever other repairs were done, an isolation by the same set with the part in.
+fn others(stages: &[StageCount], stage: usize, step: usize) -> Vec<usize> {
+    let apart = |other: &usize| {
+        *other != step
+            && in_force(stages, stage, *other)
+            && (stages[step].kind == Change::Isolation || stages[*other].kind == Change::Isolation)
+    };
+    (1..stages.len()).filter(apart).collect()
+}
+
+/// ln of the Bayes factor for a change by this step, within each set of other steps by itself.
+fn log_factor(stages: &[StageCount], step: usize, dispersion: f64) -> f64 {
+    if stages[step].kind == Change::Undo {
+        return 0.0;
+    }
+    let mut strata: BTreeMap<Vec<usize>, [Count; 2]> = BTreeMap::new();
+    for (number, stage) in stages.iter().enumerate() {
+        let none = Count { count: 0, exposure: 0.0 };
+        let sides = strata.entry(others(stages, number, step)).or_insert([none; 2]);
+        let side = &mut sides[usize::from(in_force(stages, number, step))];
+        side.count += stage.count.count;
+        side.exposure += stage.count.exposure;
+    }
+    let both = strata.values().filter(|[without, with]| without.exposure > 0.0 && with.exposure > 0.0);
+    both.map(|[without, with]| log_bayes_factor(*without, *with, dispersion, Prior::MINUTE)).sum()
+}
+
+/// One-sided chance of the fall at this step: the stages of its condition against those of the same condition but for it,
+/// or the stage before where there is none.
+fn chance_of_fall(stages: &[StageCount], step: usize, dispersion: f64) -> f64 {
+    if stages[step].kind == Change::Undo {
+        return 1.0;
+    }
+    let of = |stage: usize| (1..stages.len()).filter(move |other| in_force(stages, stage, *other));
+    let own: Vec<usize> = of(step).collect();
+    let without: Vec<usize> = of(step).filter(|other| *other != step).collect();
+    let pool = |wanted: &[usize]| {
+        let like = (0..stages.len()).filter(|stage| of(*stage).eq(wanted.iter().copied()));
+        like.map(|stage| stages[stage].count)
+            .reduce(|one, two| Count { count: one.count + two.count, exposure: one.exposure + two.exposure })
+    };
+    let before = pool(&without).unwrap_or(stages[step - 1].count);
+    let after = pool(&own).unwrap_or(stages[step].count);
+    compare_scaled(before, after, dispersion, 0.95).fall_mid
 }
 
 /// Certain enough to name a step.
@@ -228,7 +311,8 @@ fn trend_likelihood(counts: &[Count]) -> f64 {
 
 /// The cheapest undo and redo, when more than one explanation is left.
 fn toggle(steps: &[StepCredit], stages: &[StageCount], drift: bool) -> Option<Toggle> {
-    let best = steps.iter().max_by(|a, b| a.posterior.total_cmp(&b.posterior))?;
+    let lasting = || steps.iter().filter(|step| !step.undone);
+    let best = lasting().max_by(|a, b| a.posterior.total_cmp(&b.posterior))?;
     let open = best.posterior < NAMED || best.confounded || drift;
     let worth = best.posterior > 0.2 || drift;
     if !open || !worth {
@@ -236,8 +320,7 @@ fn toggle(steps: &[StepCredit], stages: &[StageCount], drift: bool) -> Option<To
     }
     // The same quiet that the soak after the step would ask for.
     let minutes = |step: &StepCredit| stages[step.step - 1].likely_min;
-    let cheapest = steps
-        .iter()
+    let cheapest = lasting()
         .filter(|step| step.posterior > 0.1 || step.step == best.step)
         .filter_map(|step| Some((minutes(step)?, step)))
         .min_by(|a, b| a.0.total_cmp(&b.0))?;
@@ -284,7 +367,8 @@ fn notes(steps: &[StepCredit], none: f64, drift: bool, toggle: Option<&Toggle>) 
                 .to_owned(),
         );
     } else {
-        let mut ranked: Vec<&StepCredit> = steps.iter().filter(|step| step.posterior >= 0.05).collect();
+        let mut ranked: Vec<&StepCredit> =
+            steps.iter().filter(|step| step.posterior >= 0.05 && !step.undone).collect();
         ranked.sort_by(|a, b| b.posterior.total_cmp(&a.posterior));
         let mut shares: Vec<String> =
             ranked.iter().map(|step| format!("step {} {:.0} %", step.step, 100.0 * step.posterior)).collect();
@@ -292,9 +376,12 @@ fn notes(steps: &[StepCredit], none: f64, drift: bool, toggle: Option<&Toggle>) 
             shares.push(format!("no change at all {:.0} %", 100.0 * none));
         }
         notes.push(format!("If the rate changed once: {}.", shares.join(", ")));
+        for step in steps.iter().filter(|step| step.undone && step.posterior >= NAMED) {
+            notes.push(format!("Step {}, undone since, changed the rate while it lasted.", step.step));
+        }
         let claimed: Vec<String> = steps
             .iter()
-            .filter(|step| step.chance_corrected < CLAIM)
+            .filter(|step| step.chance_corrected < CLAIM && !step.undone)
             .map(|step| step.step.to_string())
             .collect();
         if claimed.len() > 1 {

@@ -14,6 +14,15 @@ const LONGER: f64 = 1.02;
 /// Without a gap that was learned, a held key's repeats begin no episode of their own.
 const SHORTEST_GAP: Nanoseconds = Nanoseconds::from_millis(1000);
 
+/// The quiet soak that a repair will need, seconds; `None` where quiet alone will not prove it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Forecast {
+    /// For 95 %.
+    pub(super) likely_s: Option<f64>,
+    /// For 99 %.
+    pub(super) certain_s: Option<f64>,
+}
+
 /// The quiet intervals of a baseline, as they come.
 #[derive(Clone, Debug)]
 pub(super) struct Baseline {
@@ -28,7 +37,7 @@ pub(super) struct Baseline {
     last: Option<Nanoseconds>,
     /// What a repair would need if this baseline stopped now (95 %, 99 %), with the episodes and the seconds of which it
     /// was last worked out.
-    forecast: Option<(u64, f64, (f64, f64))>,
+    forecast: Option<(u64, f64, Forecast)>,
 }
 
 impl Baseline {
@@ -80,7 +89,7 @@ impl Baseline {
 
     /// The quiet soak that a repair would need if the baseline stopped at `end` (95 %, 99 %), by the rules of
     /// [`QuietPlan`](crate::analysis::quiet::QuietPlan); nothing while no episode was seen to begin.
-    pub(super) fn plan(&mut self, count: Count, end: Nanoseconds) -> Option<(f64, f64)> {
+    pub(super) fn plan(&mut self, count: Count, end: Nanoseconds) -> Option<Forecast> {
         let stale = |(episodes, elapsed, _): &(u64, f64, _)| {
             *episodes != count.count || count.exposure > LONGER * elapsed || count.exposure < *elapsed
         };
@@ -92,10 +101,11 @@ impl Baseline {
             let begun = Count { count: count.count.saturating_sub(self.unseen), ..count };
             // Nothing is said of less than one pause.
             let longest_s = self.longest_s.max(self.gap.seconds());
-            let demand = Demand::of(seen, self.whole, longest_s, begun, onset_s);
+            let demand = Demand::of(seen, longest_s, begun, onset_s);
             let more = |needed: f64| needed.max(onset_s);
-            let found = demand.likely_s.zip(demand.certain_s).map(|(one, two)| (more(one), more(two)));
-            self.forecast = found.map(|found| (count.count, count.exposure, found));
+            let found =
+                Forecast { likely_s: demand.likely_s.map(more), certain_s: demand.certain_s.map(more) };
+            self.forecast = (begun.count > 0).then_some((count.count, count.exposure, found));
         }
         self.forecast.as_ref().map(|forecast| forecast.2)
     }

@@ -22,6 +22,24 @@ impl Watched<'_> {
         self.times.len() as f64
     }
 
+    /// The same without the times.
+    pub fn counted(&self) -> Counted {
+        Counted { count: self.count(), start: self.start, end: self.end }
+    }
+}
+
+/// How many episodes came while it was watched.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Counted {
+    /// Episodes.
+    pub count: f64,
+    /// When the watching began.
+    pub start: f64,
+    /// When it ended.
+    pub end: f64,
+}
+
+impl Counted {
     /// Logarithm of the integral of exp(b t), and mean and variance of t under that density.
     fn moments(&self, b: f64) -> (f64, f64, f64) {
         let (width, middle) = (self.end - self.start, 0.5 * (self.start + self.end));
@@ -65,7 +83,7 @@ pub fn drift(sides: &[Watched<'_>]) -> Option<Drift> {
     }
     let sums = |b: f64| {
         sides.iter().fold((0.0, 0.0), |(score, information), side| {
-            let (_, mean, variance) = side.moments(b);
+            let (_, mean, variance) = side.counted().moments(b);
             let off: f64 = side.times.iter().map(|t| t - mean).sum();
             (score + off, information + side.count() * variance)
         })
@@ -89,13 +107,7 @@ pub fn drift(sides: &[Watched<'_>]) -> Option<Drift> {
 
 /// The ratio where a drift was recognised: its interval holds that with the drift taken out and that without, since the
 /// drift is not certain either.
-pub fn ratio_with(
-    steady: Ratio,
-    before: &Watched<'_>,
-    after: &Watched<'_>,
-    drift: &Drift,
-    confidence: f64,
-) -> Ratio {
+pub fn ratio_with(steady: Ratio, before: Counted, after: Counted, drift: &Drift, confidence: f64) -> Ratio {
     let other = ratio_without(before, after, drift, confidence).interval;
     let interval =
         Interval { low: steady.interval.low.min(other.low), high: steady.interval.high.max(other.high) };
@@ -103,9 +115,9 @@ pub fn ratio_with(
 }
 
 /// The ratio before over after at one moment, the drift taken out; its interval holds the drift's own error.
-pub fn ratio_without(before: &Watched<'_>, after: &Watched<'_>, drift: &Drift, confidence: f64) -> Ratio {
+pub fn ratio_without(before: Counted, after: Counted, drift: &Drift, confidence: f64) -> Ratio {
     let ((log1, mean1, _), (log2, mean2, _)) = (before.moments(drift.slope), after.moments(drift.slope));
-    let (n1, n2) = (before.count(), after.count());
+    let (n1, n2) = (before.count, after.count);
     if n1 < 1.0 || n2 < 1.0 {
         let ratio = if n2 < 1.0 { f64::INFINITY } else { 0.0 };
         return Ratio { ratio, interval: Interval { low: 0.0, high: f64::INFINITY } };

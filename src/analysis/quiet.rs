@@ -2,20 +2,20 @@
 
 use serde::Serialize;
 
+use crate::analysis::drift::{Counted, DRIFTS, Drift, Watched, drift};
 use crate::analysis::episode::Episode;
-use crate::analysis::offtime::{OffTimes, Stretches};
+use crate::analysis::laws::{From, Laws, NO_VARIANCE, Proof};
+use crate::analysis::offtime::Stretches;
 use crate::analysis::power::{OnStretch, OnTime, Origin};
 use crate::analysis::rate::{Count, quiet_anyway, quiet_needed};
 use crate::analysis::train::Train;
 use crate::base::Nanoseconds;
 use crate::base::words::{duration, plural};
 
-/// The chance of an unrepaired set being quiet that `gone` must not exceed.
+/// The chance of an unrepaired set being quiet that a set handed back must not exceed.
 pub const CERTAIN: f64 = 0.01;
-/// The chance that is shown as the first milestone.
+/// The chance of an unrepaired set being quiet that `gone` must not exceed.
 pub const LIKELY: f64 = 0.05;
-/// Off-times below which the longest one seen is doubled: 19 exchangeable gaps bound the next at 5 %.
-const GAPS_THAT_BOUND: f64 = 19.0;
 
 /// A set that was switched on in a soak counts as warm after so many seconds, when the observation before the step did
 /// not show its switch-on: the fault may have come with warmth that was there before anybody looked. Half an hour is
@@ -43,31 +43,40 @@ pub struct QuietPlan {
     /// Mean Weibull shape of the quiet stretches as far as they tell, when it is below one: off-times longer and more
     /// uneven than independent episodes'.
     pub long_off_times: Option<f64>,
+    /// Whether the gaps seem to have no variance: counts then scatter without bound, and compare nothing.
+    pub no_variance: bool,
+    /// Where quiet alone proves nothing: how many mean gaps of it 99 % would take; null where that is without bound too.
+    pub heavy_mean_gaps: Option<f64>,
+    /// Whether quiet alone proves nothing, however long a soak.
+    pub too_uneven: bool,
+    /// Whether the strays became rarer or more frequent by themselves, with no step.
+    pub drifts: bool,
     #[serde(skip)]
-    off_times: Option<OffTimes>,
-    /// Quiet soak for 95 %, seconds; `None` when nothing was seen before.
+    pub(super) drift: Option<(Drift, Counted)>,
+    #[serde(skip)]
+    laws: Option<Laws>,
+    /// Quiet soak for 95 %, seconds; `None` when nothing was seen before or quiet alone proves nothing.
     pub likely_s: Option<f64>,
-    /// Quiet soak for 99 %, seconds; `None` when nothing was seen before.
+    /// Quiet soak for 99 %, seconds; `None` when nothing was seen before or quiet alone proves nothing.
     pub certain_s: Option<f64>,
 }
 
 impl QuietPlan {
     /// Plans from the episodes of a train; `joined` is the gap below which presses were joined.
     ///
-    /// The soak is the longest of the exact conditional answer and the longest-gap rule: not shorter than the
-    /// longest quiet stretch seen, and twice it while fewer than 19 whole stretches were seen; and of the renewal
-    /// answer over all shapes of off-times that the stretches leave possible ([`OffTimes`]).
+    /// The soak is that of the average over laws ([`Laws`]), the repair being a break in the watching. Too few gaps for it
+    /// leave the exact conditional answer, and twice the longest quiet stretch.
     ///
     /// # Source
-    /// Exact answer: see [`quiet_needed`]; renewal answer: see [`OffTimes`]. A further exchangeable gap exceeds the longest
-    /// of n with chance 1/(n+1): Wilks 1941, Ann. Math. Stat. 12:91. The doubling is a rule of our own.
+    /// See [`Laws`] and [`quiet_needed`]; the doubling is a rule of our own.
     pub fn new(train: &Train, episodes: &[Episode], joined: Option<Nanoseconds>) -> Self {
         let seen = quiet_times(train, episodes, joined);
         let (onset_s, switch_on_seen) = onset(train, episodes);
         let exposure_s = exposure(train, episodes);
         let count = Count { count: episodes.len() as u64, exposure: exposure_s };
         let whole_gaps = seen.whole.len();
-        let demand = Demand::of(seen, whole_gaps, 0.0, count, onset_s);
+        let demand = Demand::of(seen, 0.0, count, onset_s);
+        let drift = drifting(train, episodes);
         Self {
             episodes: count.count,
             exposure_s,
@@ -76,34 +85,54 @@ impl QuietPlan {
             onset_s,
             switch_on_seen,
             warms_up: demand.warms_up,
-            long_off_times: demand.off_times.as_ref().map(OffTimes::shape).filter(|shape| *shape < 1.0),
-            off_times: demand.off_times,
+            long_off_times: demand.laws.as_ref().map(Laws::shape).filter(|shape| *shape < 1.0),
+            no_variance: demand.laws.as_ref().is_some_and(|laws| laws.no_variance() > NO_VARIANCE),
+            heavy_mean_gaps: demand.heavy_mean_gaps.filter(|gaps| gaps.is_finite()),
+            too_uneven: demand.likely_s.is_none() && !episodes.is_empty(),
+            drifts: drift.is_some(),
+            drift,
+            laws: demand.laws,
             likely_s: demand.likely_s,
             certain_s: demand.certain_s,
         }
     }
 
-    /// The chance that the unrepaired set would have been quiet for so many seconds: the larger of the exact
-    /// conditional answer and that of the renewal process with its uncertain off-times.
+    /// The chance that the unrepaired set would have been quiet for so many seconds: by the average over laws, or exactly
+    /// where there are too few gaps for it.
     pub fn quiet_anyway(&self, quiet_s: f64) -> f64 {
-        let exact = quiet_anyway(Count { count: self.episodes, exposure: self.exposure_s }, quiet_s);
-        exact.max(self.off_times.as_ref().map_or(0.0, |off_times| by_off_times(off_times, quiet_s)))
+        let exact = || quiet_anyway(Count { count: self.episodes, exposure: self.exposure_s }, quiet_s);
+        self.laws.as_ref().map_or_else(exact, |laws| laws.quiet_from(From::Break, quiet_s))
     }
 
     /// What to tell the technician before the repair begins.
     pub fn advice(&self) -> String {
-        let (Some(likely), Some(certain)) = (self.likely_s, self.certain_s) else {
+        if self.episodes == 0 {
             return "No stray was seen yet, so no repair can be proved: watch the set as received until the fault \
                     shows itself."
                 .to_owned();
+        }
+        let seen = format!("{} in {}", plural(self.episodes, "episode"), duration(self.exposure_s));
+        let Some(likely) = self.likely_s else {
+            return format!("{seen}: {}", self.too_uneven());
         };
         let longer = if likely > self.exposure_s { "; watch the baseline for longer first" } else { "" };
+        let certain = self.certain_s.map_or_else(
+            || "for 99 % quiet alone will not do".to_owned(),
+            |certain| format!("99 % {}", duration(certain)),
+        );
+        format!("{seen}: after a repair, 95 % will need {} of quiet, {certain}{longer}.", duration(likely))
+    }
+
+    /// Why quiet alone proves nothing, and what does.
+    pub(super) fn too_uneven(&self) -> String {
+        let long = self.heavy_mean_gaps.map_or_else(
+            || "no soak is long enough".to_owned(),
+            |gaps| format!("it would take {gaps:.0} times the usual pause"),
+        );
         format!(
-            "{} in {}: after a repair, 95 % will need {} of quiet, 99 % {}{longer}.",
-            plural(self.episodes, "episode"),
-            duration(self.exposure_s),
-            duration(likely),
-            duration(certain)
+            "the pauses between strays are so uneven that quiet alone proves no repair ({long}). What can: the level of \
+             the line back at its value, a fault that can be called at will (warmth, a tap) and no longer comes, or \
+             undoing the step and doing it again."
         )
     }
 
@@ -138,9 +167,9 @@ impl QuietPlan {
         on.stretches.iter().fold(earlier, |credit, stretch| self.credit(credit, stretch))
     }
 
-    /// Whether so much quiet proves that the old rate is gone.
-    pub fn is_certain(&self, credit: Credit) -> bool {
-        self.missing(self.certain_s, credit).is_some_and(|missing| missing <= 0.0)
+    /// Whether so much quiet is enough for a soak that needs so much.
+    pub fn suffices(&self, needed: Option<f64>, credit: Credit) -> bool {
+        self.missing(needed, credit).is_some_and(|missing| missing <= 0.0)
     }
 
     /// Seconds of quiet still needed to come from `needed`, if the set stays on: the rest of its warming up included,
@@ -177,20 +206,12 @@ impl QuietPlan {
     }
 }
 
-/// The renewal answer is taken so many times: its promise holds on average over the shapes of off-times, and simulated
-/// benches with long ones (Weibull of shape 1/2) were quiet in 1.0 % of cases where it said 1 %, of shape 0.4 in 1.7 %.
-/// A rule of our own (`examples/selftest.md`).
-const MARGIN: f64 = 1.5;
-
-fn by_off_times(off_times: &OffTimes, quiet_s: f64) -> f64 {
-    (MARGIN * off_times.quiet(quiet_s)).min(1.0)
-}
-
 /// What a soak must last, from what was seen of the quiet before it.
 pub(super) struct Demand {
     longest_gap_s: f64,
     warms_up: bool,
-    off_times: Option<OffTimes>,
+    laws: Option<Laws>,
+    heavy_mean_gaps: Option<f64>,
     /// Seconds for 95 %.
     pub(super) likely_s: Option<f64>,
     /// Seconds for 99 %.
@@ -198,16 +219,10 @@ pub(super) struct Demand {
 }
 
 impl Demand {
-    /// From stretches of which `whole_gaps` were whole (not all of them need be in `seen`, and none is longer than
-    /// `longest_s` or one in `seen`), the count, and the longest quiet from switching on to the first stray.
+    /// From stretches of which none is longer than `longest_s` or one in `seen`, the count, and the longest quiet from
+    /// switching on to the first stray.
     #[allow(clippy::cast_precision_loss)]
-    pub(super) fn of(
-        mut seen: Stretches,
-        whole_gaps: usize,
-        longest_s: f64,
-        count: Count,
-        onset_s: f64,
-    ) -> Self {
+    pub(super) fn of(mut seen: Stretches, longest_s: f64, count: Count, onset_s: f64) -> Self {
         let all = seen.whole.iter().chain(&seen.leading).chain(&seen.trailing);
         let longest_gap_s = all.copied().fold(longest_s, f64::max);
         let others = (count.exposure - onset_s).max(0.0) / (count.count.max(1) as f64);
@@ -216,14 +231,20 @@ impl Demand {
             // Warming up is no off-time, and is asked for by itself.
             seen.leading.clear();
         }
-        let off_times = OffTimes::fit(&seen);
-        let few = if (whole_gaps as f64) < GAPS_THAT_BOUND { 2.0 } else { 1.0 };
-        let needed = |chance| {
-            let least = quiet_needed(count, chance)?.max(few * longest_gap_s);
-            Some(off_times.as_ref().map_or(least, |off_times| off_times.needed(chance / MARGIN, least)))
+        let laws = Laws::fit(&seen);
+        let mut heavy_mean_gaps = None;
+        let mut needed = |chance| match &laws {
+            None => quiet_needed(count, chance).map(|least| least.max(2.0 * longest_gap_s)),
+            Some(laws) => match laws.proof(From::Break, chance) {
+                Proof::After { seconds } => Some(seconds),
+                Proof::TailsTooHeavy { mean_gaps } => {
+                    heavy_mean_gaps = Some(mean_gaps);
+                    None
+                }
+            },
         };
         let (likely_s, certain_s) = (needed(LIKELY), needed(CERTAIN));
-        Self { longest_gap_s, warms_up, off_times, likely_s, certain_s }
+        Self { longest_gap_s, warms_up, laws, heavy_mean_gaps, likely_s, certain_s }
     }
 }
 
@@ -273,6 +294,16 @@ pub(crate) fn free(whole: f64, inside: f64) -> f64 {
 /// Seconds watched with the set not in standby.
 pub fn watched(train: &Train) -> f64 {
     (train.exposure().seconds() - OnTime::of(train).asleep_s).max(0.0)
+}
+
+/// A drift within the train, if the places of its episodes show one; with what was counted.
+fn drifting(train: &Train, episodes: &[Episode]) -> Option<(Drift, Counted)> {
+    let (first, last) = (train.segments().first()?, train.segments().last()?);
+    let times: Vec<f64> = episodes.iter().map(|episode| episode.start.seconds()).collect();
+    let (start, end) = (first.span.start.seconds(), last.span.end.seconds());
+    let watched = Watched { times: &times, start, end };
+    let found = drift(&[watched]).filter(|drift| drift.chance < DRIFTS)?;
+    Some((found, watched.counted()))
 }
 
 /// Longest quiet from the beginning of warmth to the first episode after it, and whether that beginning was ever a

@@ -81,6 +81,8 @@ pub struct Looks {
     c: f64,
 }
 
+/// [`constant`] for forty-eight even shares at [`PLANNED`]; worked out once, since it takes longer than a live look may.
+const USUAL: f64 = 2.253_99;
 /// Most looks of a plan that are integrated over; with more, every n-th is.
 const MOST_LOOKS: usize = 24;
 
@@ -93,6 +95,12 @@ impl Looks {
         }
         let shares: Vec<f64> = information.iter().map(|i| i / last).collect();
         Self { c: constant(&shares, PLANNED) }
+    }
+
+    /// Forty-eight looks, each with as much more information as the one before; for live looks too, since episodes come
+    /// too seldom for a look at every instant to matter.
+    pub fn usual() -> Self {
+        Self { c: USUAL }
     }
 
     /// Looks at any instant up to the planned end.

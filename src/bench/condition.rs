@@ -20,6 +20,26 @@ enum Fact {
 pub(super) struct Condition(BTreeSet<Fact>);
 
 impl Condition {
+    /// What is true here and was not there.
+    pub(super) fn news(&self, before: &Self) -> Self {
+        Self(self.0.difference(&before.0).cloned().collect())
+    }
+
+    /// Whether all of this is true here too.
+    pub(super) fn holds(&self, facts: &Self) -> bool {
+        self.0.is_superset(&facts.0)
+    }
+
+    /// Whether any of this is true here too.
+    pub(super) fn shares(&self, facts: &Self) -> bool {
+        !self.0.is_disjoint(&facts.0)
+    }
+
+    /// Whether parts are off, and nothing else is true.
+    pub(super) fn only_isolates(&self) -> bool {
+        !self.0.is_empty() && self.0.iter().all(|fact| matches!(fact, Fact::Isolated { .. }))
+    }
+
     /// The condition of each stage, from the steps that began them.
     pub(super) fn of_stages<'a>(steps: impl Iterator<Item = Option<&'a Step>>) -> Vec<Self> {
         let mut facts: Vec<Fact> = Vec::new();

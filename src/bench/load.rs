@@ -90,14 +90,13 @@ impl Seen {
                 train: self.train.restricted(&|symbol| symbol.id() == *id, &observed),
             }
         };
-        let planned = self.ledgers.iter().filter_map(|ledger| ledger.planned_s);
         Observation {
             train: self.train.restricted(&|_| true, &union),
             hands_off: self.hands_off,
             untimed: self.untimed(),
             span_s: self.ledgers.iter().map(|ledger| ledger.length().seconds()).sum(),
             paths: all.iter().map(path).collect(),
-            planned_s: planned.reduce(|one, two| one + two),
+            planned_s: self.ledgers.iter().find_map(|ledger| ledger.planned_s),
         }
     }
 }
@@ -314,6 +313,21 @@ impl Loaded {
             captures: stage.captures.clone(),
         };
         Ok(self.job.stages().iter().zip(seen).map(stage).collect())
+    }
+
+    /// What was seen in these stages (by index) together.
+    ///
+    /// # Errors
+    /// `Machine` when the disk fails.
+    pub fn pooled(&self, stages: &[StageSeen], members: &[usize]) -> Result<Observation> {
+        let judged: BTreeSet<PathId> = stages.iter().flat_map(|stage| stage.seen.strayed()).collect();
+        let mut seen = Seen::with_latency(true, self.causes.latency());
+        let captures =
+            members.iter().filter_map(|place| stages.get(*place)).flat_map(|stage| &stage.captures);
+        for capture in captures.filter(|capture| capture.hands == Hands::Off) {
+            self.add(capture, &mut seen)?;
+        }
+        Ok(seen.observation(&judged))
     }
 
     /// What the cadences of all captures so far teach the next one.

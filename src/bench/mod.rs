@@ -25,5 +25,7 @@ pub use state::{
     Advice, AttributionRest, AttributionState, CaptureState, CreditState, JobState, PlanState, StageState,
     captures, state, state_of, state_of_folder,
 };
-pub use views::{StageView, credit, keys, last_plan, options, options_of, reference, views, worth_telling};
+pub use views::{
+    Reference, StageView, credit, keys, last_plan, options, options_of, reference, views, worth_telling,
+};
 pub use windows::{Level, Readings, WindowMark, Windows, key_windows};

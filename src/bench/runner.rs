@@ -1,8 +1,8 @@
 //! A soak as it runs, the same for terminal and daemon: the ledger, the judge, and the signs of life that are asked for.
 
 use crate::analysis::compare::{CompareOptions, Observation};
-use crate::analysis::ledger::{Builder, Ledger, PathId, Sign};
-use crate::analysis::soak::{Soak, SoakState};
+use crate::analysis::ledger::{Blind, Builder, Ledger, PathId, Sign};
+use crate::analysis::soak::{BlindNow, Soak, SoakState};
 use crate::base::{ControlPath, Event, Key, Nanoseconds, Result, Span};
 use crate::decode::report::Report;
 use crate::source::{Mark, What};
@@ -89,7 +89,8 @@ impl SoakRun {
         let stages = loaded.stages()?;
         let options = options(&stages);
         let present = stages.last();
-        let before = reference(&stages).map(|stage| &stage.observation);
+        let reference = reference(loaded, &stages, &options)?;
+        let before = reference.as_ref().map(|reference| reference.observation.as_ref());
         let events = before.map(|before| speaks_by_events(before, loaded)).unwrap_or_default();
         let mut run = Self::new(before, &options, plan, Builder::new(loaded.taught()), events);
         if let Some(present) = present.filter(|stage: &&StageSeen| stage.is_watched()) {
@@ -148,14 +149,25 @@ impl SoakRun {
         &self.state
     }
 
+    /// What is not seen just now. A gap that is over is no such thing, though nothing has come since.
+    pub fn blind(&self) -> impl Iterator<Item = &BlindNow> {
+        let waits = self.waits().is_some();
+        self.state.blind.iter().filter(move |blind| waits || blind.why != Blind::PortGone)
+    }
+
     /// What is asked for just now.
     pub fn asked(&self) -> Option<&Asked> {
         self.asked.as_ref()
     }
 
-    /// How long hands were off, up to now.
+    /// How long it has run: hands off, and the port there.
     pub fn run(&self) -> Nanoseconds {
-        self.now - self.builder.hands_on(self.now)
+        self.now - self.builder.paused(self.now)
+    }
+
+    /// For how long the port has been gone; the soak waits for it.
+    pub fn waits(&self) -> Option<Nanoseconds> {
+        self.builder.gone_since().map(|since| self.now - since)
     }
 
     /// Whether strays came since this was asked last.
@@ -185,6 +197,10 @@ impl SoakRun {
     /// prompt at this instant.
     pub fn proceed(&mut self) -> Option<Asked> {
         if self.phase == Phase::Opening || self.phase == Phase::Closing {
+            // What is pressed while the port is gone shows nothing.
+            if self.waits().is_some() {
+                return None;
+            }
             if self.builder.open_prompt().is_some() {
                 return None;
             }

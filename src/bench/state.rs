@@ -83,6 +83,8 @@ pub struct StageState {
     pub patterns: Vec<Pattern>,
     /// The stage of the comparison.
     pub compared_with_stage: Option<usize>,
+    /// All stages that it is compared with together: of one condition, and of rates that may be equal.
+    pub compared_with_stages: Vec<usize>,
     /// Against that stage.
     pub comparison: Option<Comparison>,
     /// The verdict in one sentence.
@@ -178,6 +180,8 @@ pub struct JobState {
     pub seed: u64,
     /// The verdict of the last stage that was compared; null before.
     pub verdict: Option<Verdict>,
+    /// Whether the set may be handed back: gone at 99 %.
+    pub hand_back: bool,
     /// What to do next.
     pub advice: Advice,
     /// The stages in order.
@@ -248,6 +252,7 @@ pub fn state_of(loaded: &Loaded, views: &[StageView], protocols: &Protocols) -> 
         episode_gap_s: options.rule.as_ref().and_then(|rule| rule.gap).map(Nanoseconds::seconds),
         seed: options.seed,
         verdict: last.map(|(_, comparison)| comparison.figures.verdict),
+        hand_back: last.is_some_and(|(_, comparison)| comparison.figures.hand_back),
         advice: advice(loaded, views, attribution.as_ref(), &locate),
         stages: views.iter().map(|view| stage(loaded, view, &options)).collect(),
         causes: loaded.causes().clone(),
@@ -281,6 +286,7 @@ fn stage(loaded: &Loaded, view: &StageView, options: &CompareOptions) -> StageSt
         captures: captures(loaded, view),
         patterns: view.patterns.patterns.clone(),
         compared_with_stage: view.comparison.as_ref().map(|(number, _)| *number),
+        compared_with_stages: view.pooled.clone(),
         headline: view.comparison.as_ref().map(|(_, comparison)| words::headline(comparison)),
         comparison: view.comparison.as_ref().map(|(_, comparison)| comparison.clone()),
         plan: view.plan.clone().map(|plan| PlanState { advice: plan.advice(), plan }),
@@ -345,6 +351,10 @@ fn advice(
     };
     if let Some((_, comparison)) = &last.comparison {
         match (comparison.figures.verdict, comparison.figures.soak_more_s) {
+            (Verdict::Gone, _) if !comparison.figures.hand_back => {
+                let (luck, more) = (comparison.figures.quiet_anyway, comparison.figures.soak_more_99_s);
+                return say("soak", words::not_yet_back(luck, more));
+            }
             (Verdict::Gone, _) => {
                 let toggle = attribution.and_then(|a| a.rest.toggle.as_ref());
                 return say("hand-back", words::hand_back(toggle.map(|toggle| toggle.sentence.as_str())));

@@ -1,18 +1,19 @@
 //! Every stage of a job with its patterns, its figures, and what its step did; one episode gap for all.
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 
-use crate::analysis::attribution::{Attribution, StageCount, attribute};
-use crate::analysis::compare::{CompareOptions, Comparison, Side, alone, compare, plan};
+use crate::analysis::attribution::{Attribution, Change, StageCount, attribute};
+use crate::analysis::compare::{CompareOptions, Comparison, Observation, Side, alone, compare, plan};
 use crate::analysis::locate;
 use crate::analysis::pattern::{PatternOptions, Patterns, find};
 use crate::analysis::quiet::QuietPlan;
-use crate::analysis::rate::Count;
+use crate::analysis::rate::{Count, compare_scaled};
 use crate::analysis::stray::{Suspect, Suspicion, suspect};
 use crate::base::Result;
 use crate::bench::condition::{self, Condition};
 use crate::bench::load::{Loaded, StageSeen};
-use crate::timeline::job::Hands;
+use crate::timeline::job::{Hands, Step};
 
 /// One stage as it is shown: strays, patterns, and what its step did.
 #[derive(Debug)]
@@ -23,6 +24,8 @@ pub struct StageView {
     pub patterns: Patterns,
     /// Against the last earlier stage that was watched hands off.
     pub comparison: Option<(usize, Comparison)>,
+    /// Numbers of the stages that it is compared with: all of one condition, the last of them above.
+    pub pooled: Vec<usize>,
     /// The stage by itself, when it was watched hands off.
     pub alone: Option<Side>,
     /// What this stage demands of the soak after the next step, when it was watched hands off.
@@ -50,22 +53,75 @@ fn learn<'a>(mut stages: impl Iterator<Item = &'a StageSeen>) -> CompareOptions 
     }
 }
 
-/// For each stage the one that it is compared with: of like condition, and something could be seen in it.
-fn references(stages: &[StageSeen]) -> Vec<Option<usize>> {
-    let conditions = Condition::of_stages(stages.iter().map(|stage| stage.step.as_ref()));
-    let observed: Vec<bool> = stages.iter().map(StageSeen::is_observed).collect();
-    (0..stages.len()).map(|of| condition::reference(&conditions, &observed, of)).collect()
+/// What a stage is compared with.
+#[derive(Debug)]
+pub struct Reference<'a> {
+    /// Number of the last stage of the condition.
+    pub stage: usize,
+    /// Numbers of all stages of the condition that are taken together, this one included.
+    pub pooled: Vec<usize>,
+    /// What was seen in them.
+    pub observation: Cow<'a, Observation>,
 }
 
-/// The stage that the last one is compared with.
-pub fn reference(stages: &[StageSeen]) -> Option<&StageSeen> {
-    references(stages).last().copied().flatten().and_then(|of| stages.get(of))
+/// What stage `of` (an index) is compared with: of like condition, and something could be seen in it. Stages of one
+/// condition are taken together, if their rates may be equal.
+fn reference_of<'a>(
+    loaded: &Loaded,
+    stages: &'a [StageSeen],
+    of: usize,
+    options: &CompareOptions,
+) -> Result<Option<Reference<'a>>> {
+    let conditions = Condition::of_stages(stages.iter().map(|stage| changing(stage.step.as_ref())));
+    let observed: Vec<bool> = stages.iter().map(StageSeen::is_observed).collect();
+    let Some(last) = condition::reference(&conditions, &observed, of) else { return Ok(None) };
+    let Some(stage) = stages.get(last) else { return Ok(None) };
+    let count = |stage: &StageSeen| {
+        let side = alone(&stage.observation, options);
+        Count { count: side.episodes, exposure: free_s(&side) }
+    };
+    let mut all = count(stage);
+    let mut pooled = vec![last];
+    for place in (0..last).rev().filter(|place| observed.get(*place) == Some(&true)) {
+        let Some(earlier) = stages.get(place).filter(|_| conditions.get(place) == conditions.get(last))
+        else {
+            continue;
+        };
+        let one = count(earlier);
+        if equal_rates(all, one, options.dispersion.unwrap_or(1.0)) {
+            all = Count { count: all.count + one.count, exposure: all.exposure + one.exposure };
+            pooled.insert(0, place);
+        }
+    }
+    let observation = match &pooled[..] {
+        [_] => Cow::Borrowed(&stage.observation),
+        several => Cow::Owned(loaded.pooled(stages, several)?),
+    };
+    let number = |place: &usize| stages.get(*place).map_or(0, |stage| stage.number);
+    Ok(Some(Reference { stage: stage.number, pooled: pooled.iter().map(number).collect(), observation }))
+}
+
+/// What the last stage is compared with.
+///
+/// # Errors
+/// `Machine` when the disk fails.
+pub fn reference<'a>(
+    loaded: &Loaded,
+    stages: &'a [StageSeen],
+    options: &CompareOptions,
+) -> Result<Option<Reference<'a>>> {
+    stages.len().checked_sub(1).map_or(Ok(None), |last| reference_of(loaded, stages, last, options))
 }
 
 /// What the stage observed last demands of the soak after the next step, with its number.
 pub fn last_plan(stages: &[StageSeen]) -> Option<(usize, QuietPlan)> {
     let last = stages.iter().rev().find(|stage| stage.is_observed())?;
     Some((last.number, plan(&last.observation, &options(stages))))
+}
+
+struct Compared {
+    comparison: (usize, Comparison),
+    pooled: Vec<usize>,
 }
 
 /// Every stage with its patterns, compared with the watched stage before it.
@@ -76,18 +132,25 @@ pub fn views(loaded: &Loaded) -> Result<Vec<StageView>> {
     let mut views: Vec<StageView> = Vec::new();
     let stages = loaded.stages()?;
     let options = options(&stages);
-    let references = references(&stages);
-    for ((stage, of), reference) in stages.into_iter().zip(loaded.job.stages()).zip(references) {
+    let compared: Vec<Option<Compared>> = (0..stages.len())
+        .map(|of| {
+            let Some(stage) = stages.get(of).filter(|stage| stage.is_watched()) else { return Ok(None) };
+            Ok(reference_of(loaded, &stages, of, &options)?.map(|reference| Compared {
+                comparison: (reference.stage, compare(&reference.observation, &stage.observation, &options)),
+                pooled: reference.pooled,
+            }))
+        })
+        .collect::<Result<_>>()?;
+    for ((stage, of), compared) in stages.into_iter().zip(loaded.job.stages()).zip(compared) {
         let patterns = find(&stage.seen.train, &PatternOptions::default());
         let watched = stage.is_watched();
         let observation = &stage.observation;
-        let earlier = reference.and_then(|earlier| views.get(earlier)).filter(|_| watched);
-        let comparison =
-            earlier.map(|view| (view.stage.number, compare(&view.stage.observation, observation, &options)));
         let by_hand = loaded.seen(of, Hands::On)?;
+        let (comparison, pooled) = compared.map(|found| (found.comparison, found.pooled)).unzip();
         views.push(StageView {
             patterns,
             comparison,
+            pooled: pooled.unwrap_or_default(),
             alone: watched.then(|| alone(observation, &options)),
             plan: stage.is_observed().then(|| plan(observation, &options)),
             suspicion: (!by_hand.train.is_empty()).then(|| suspect(&by_hand.train)),
@@ -98,48 +161,110 @@ pub fn views(loaded: &Loaded) -> Result<Vec<StageView>> {
 }
 
 /// Which step changed the rate. Steps with no soak between them cannot be told apart and are one unit; so are the
-/// parts of one step. `None` with fewer than two watched stages.
+/// parts of one step. What was done and undone again between two soaks is no step, and going back to an earlier condition
+/// is no second change, unless the strays say that undoing changed something too. `None` with fewer than two watched
+/// stages.
 ///
 /// The second value gives, for each unit, the stage that it began.
 pub fn credit(views: &[StageView]) -> Option<(Attribution, Vec<usize>)> {
+    let steps: Vec<Option<&Step>> = views.iter().map(|view| changing(view.stage.step.as_ref())).collect();
+    let conditions = Condition::of_stages(steps.iter().copied());
+    let dispersion = options_of(views).dispersion.unwrap_or(1.0);
+    let none = Condition::default();
     let mut counts: Vec<StageCount> = Vec::new();
     let mut began = Vec::new();
-    let mut changes: Vec<String> = Vec::new();
-    let tree = locate::faults();
-    for view in views {
-        // A measurement changed nothing.
-        let measured = tree.as_ref().is_ok_and(|tree| measures(view, tree));
-        if let Some(step) = view.stage.step.as_ref().filter(|_| !measured) {
-            match &step.parts[..] {
-                [] | [_] => changes.push(step.text.clone()),
-                parts => changes.extend(parts.iter().map(|part| format!("{} ({part})", step.text))),
-            }
-        }
+    // For each unit the facts that it brought.
+    let mut brought: Vec<Condition> = Vec::new();
+    let mut seen: Vec<&Condition> = Vec::new();
+    let mut previous: Option<usize> = None;
+    for (place, (view, condition)) in views.iter().zip(&conditions).enumerate() {
         // What was watched blind tells nothing of the step before it.
         let Some(side) = view.alone.as_ref().filter(|_| view.stage.is_observed()) else { continue };
+        let before = previous.and_then(|previous| conditions.get(previous)).unwrap_or(&none);
+        let news = condition.news(before);
+        let count = Count { count: side.episodes, exposure: free_s(side) / 60.0 };
+        let same = (0..counts.len()).filter(|at| seen.get(*at) == Some(&condition));
+        let pooled = same
+            .filter_map(|at| counts.get(at))
+            .map(|stage| stage.count)
+            .reduce(|one, two| Count { count: one.count + two.count, exposure: one.exposure + two.exposure });
+        let kind = match pooled {
+            Some(pooled) if equal_rates(pooled, count, dispersion) => Change::Undo,
+            _ if news.only_isolates() => Change::Isolation,
+            _ => Change::Repair,
+        };
         if !counts.is_empty() {
             began.push(view.stage.number);
         }
-        let exposure = free_s(side) / 60.0;
+        let number = counts.len();
+        brought.push(news);
+        let kind_of = |unit: usize| counts.get(unit).map_or(kind, |stage: &StageCount| stage.kind);
+        // What brought nothing that is known is in force from its stage on.
+        let holds = |unit: usize| brought.get(unit).is_some_and(|facts| condition.holds(facts));
+        let in_force = (1..=number).filter(|unit| kind_of(*unit) != Change::Undo && holds(*unit)).collect();
+        let range = previous.map_or(0, |previous| previous + 1)..=place;
         counts.push(StageCount {
             // What was done before the first soak changed nothing that was seen.
-            changes: if counts.is_empty() { Vec::new() } else { std::mem::take(&mut changes) },
-            count: Count { count: side.episodes, exposure },
+            changes: if number == 0 { Vec::new() } else { changes(&steps, &conditions, range, before) },
+            count,
             likely_min: view.plan.as_ref().and_then(|plan| plan.likely_s).map(|seconds| seconds / 60.0),
+            kind,
+            in_force: Some(in_force),
         });
-        changes.clear();
+        seen.push(condition);
+        previous = Some(place);
     }
-    (counts.len() > 1).then(|| {
-        let dispersion = options_of(views).dispersion.unwrap_or(1.0);
-        (attribute(&counts, dispersion), began)
-    })
+    (counts.len() > 1).then(|| (attribute(&counts, dispersion), began))
+}
+
+/// What was changed by the steps in this range and is so at its end; all of them where nothing is.
+fn changes(
+    steps: &[Option<&Step>],
+    conditions: &[Condition],
+    range: std::ops::RangeInclusive<usize>,
+    before: &Condition,
+) -> Vec<String> {
+    let end = conditions.get(*range.end()).cloned().unwrap_or_default();
+    let all: Vec<(&Step, bool)> = range
+        .filter_map(|place| {
+            let earlier =
+                place.checked_sub(1).and_then(|place| conditions.get(place)).cloned().unwrap_or_default();
+            let own = conditions.get(place)?;
+            // Its own change lasts, or it undid what was so before.
+            let lasts = end.shares(&own.news(&earlier)) || before.shares(&earlier.news(own));
+            Some(((*steps.get(place)?)?, lasts))
+        })
+        .collect();
+    let some = all.iter().any(|(_, lasts)| *lasts);
+    let parts = |step: &Step| match &step.parts[..] {
+        [] | [_] => vec![step.text.clone()],
+        parts => parts.iter().map(|part| format!("{} ({part})", step.text)).collect(),
+    };
+    all.iter().filter(|(_, lasts)| *lasts || !some).flat_map(|(step, _)| parts(step)).collect()
+}
+
+/// Stages whose rates differ so much by luck more seldom than this are not pooled, whatever their condition.
+const UNEQUAL: f64 = 0.01;
+
+/// Whether two stages of one condition may have one rate.
+fn equal_rates(one: Count, two: Count, dispersion: f64) -> bool {
+    one.count + two.count == 0 || compare_scaled(one, two, dispersion, 0.95).two_sided_mid >= UNEQUAL
+}
+
+/// The step, unless it is a measurement: that changes nothing.
+fn changing(step: Option<&Step>) -> Option<&Step> {
+    let tree = locate::faults().ok();
+    step.filter(|step| tree.is_none_or(|tree| !is_measurement(step, tree)))
+}
+
+fn is_measurement(step: &Step, tree: &locate::FaultTree) -> bool {
+    step.kind == locate::StepKind::Isolate
+        && tree.recognise(&step.text, &step.parts).is_some_and(|test| test.kind == locate::TestKind::Measure)
 }
 
 /// Whether a stage's step is a measurement of the fault tree, which needs no soak.
 pub(super) fn measures(view: &StageView, tree: &locate::FaultTree) -> bool {
-    let step = view.stage.step.as_ref().filter(|step| step.kind == locate::StepKind::Isolate);
-    step.and_then(|step| tree.recognise(&step.text, &step.parts))
-        .is_some_and(|test| test.kind == locate::TestKind::Measure)
+    view.stage.step.as_ref().is_some_and(|step| is_measurement(step, tree))
 }
 
 /// How long a stage could have begun an episode, seconds: it was watched, and none was going on.

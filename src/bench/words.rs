@@ -1,10 +1,10 @@
 //! Sentences about a job that the terminal, the page and the report share.
 
-use crate::analysis::compare::{Comparison, PathComparison, Verdict};
+use crate::analysis::compare::{Comparison, PathComparison, Verdict, quiet_enough};
 use crate::analysis::ledger::Observed;
 use crate::analysis::soak::BlindNow;
 use crate::base::ControlPath;
-use crate::base::words::{chance, duration, number};
+use crate::base::words::{duration, number};
 
 /// No stray was seen yet in the first stage.
 pub const NOTHING_YET: &str =
@@ -15,11 +15,12 @@ pub const NO_TEST: &str = "No test of the list tells more: repair what is likeli
 /// The verdict in one sentence.
 pub fn headline(comparison: &Comparison) -> String {
     match comparison.figures.verdict {
-        Verdict::Gone => format!(
-            "gone. Quiet for {}; an unrepaired set would be this quiet with chance {}.",
-            duration(comparison.after.observed_s),
-            chance(comparison.figures.quiet_anyway)
-        ),
+        Verdict::Gone => {
+            format!(
+                "gone. {}",
+                quiet_enough(comparison.figures.quiet_anyway, comparison.figures.soak_more_99_s)
+            )
+        }
         Verdict::Reduced => format!(
             "reduced, not gone. The rate fell {} (95 % interval {} to {}).",
             times(comparison.figures.ratio),
@@ -36,7 +37,10 @@ pub fn headline(comparison: &Comparison) -> String {
             Some(more) if more > 0.0 => {
                 format!("undecided. About {} more of hands-off soak are needed.", duration(more.ceil()))
             }
-            _ => "undecided. No soak of this length can tell.".to_owned(),
+            _ if comparison.paths.iter().any(|path| path.figures.too_uneven) => {
+                "undecided. The pauses before were so uneven that quiet alone proves nothing.".to_owned()
+            }
+            _ => "undecided. Another soak won't tell. Do the next step.".to_owned(),
         },
     }
 }
@@ -74,6 +78,11 @@ pub fn soak_first(stages: usize, plan: Option<&str>) -> String {
 /// Quiet so far, but not for long enough.
 pub fn soak_longer(seconds: f64) -> String {
     format!("Quiet so far; soak {} more, hands off, before anything is said.", duration(seconds.ceil()))
+}
+
+/// Gone, but not for long enough to hand the set back.
+pub fn not_yet_back(quiet_anyway: f64, more_s: Option<f64>) -> String {
+    format!("The fault seems gone. {}", quiet_enough(quiet_anyway, more_s))
 }
 
 /// The fault is gone.

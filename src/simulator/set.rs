@@ -60,12 +60,15 @@ struct Hand {
 }
 
 /// A frame on its way to the infrared receiver.
+#[derive(Clone, Copy)]
 struct Frame {
     at: Nanoseconds,
     address: u8,
     command: u8,
     repeat: bool,
     by_hand: bool,
+    /// The receiver's cover is lifted for it.
+    cover_lifted: bool,
 }
 
 /// A television set with two keypad lines, in simulated time.
@@ -180,15 +183,39 @@ impl SimulatedSet {
     /// # Source
     /// Repeat distance of the 32-bit pulse-distance format: 108 ms after the start of the frame.
     pub fn remote(&mut self, address: u8, command: u8, after: Nanoseconds, hold: Nanoseconds) {
-        self.send(address, command, after, hold, true);
+        let frame = Frame {
+            at: self.uptime + after,
+            address,
+            command,
+            repeat: false,
+            by_hand: true,
+            cover_lifted: false,
+        };
+        self.send(frame, hold);
     }
 
-    fn send(&mut self, address: u8, command: u8, after: Nanoseconds, hold: Nanoseconds, by_hand: bool) {
-        let start = self.uptime + after;
-        let mut at = start;
-        while at == start || at < start + hold {
-            self.infrared.push(Frame { at, address, command, repeat: at > start, by_hand });
-            at = at + Nanoseconds::from_millis(108);
+    /// A technician does what is asked: presses the key on the set, where the set has it, else on its remote control, with
+    /// the receiver's cover lifted meanwhile. The key is asked for at an instant that the set may have passed already.
+    pub fn answer(&mut self, key: Key) {
+        let (after, hold) = (Nanoseconds::from_millis(1_200), Nanoseconds::from_millis(250));
+        if self.lines.iter().any(|line| line.ladder.keys.iter().any(|(known, _)| *known == key)) {
+            self.press(key, after, hold);
+        } else if let Some((command, _)) = REMOTE.iter().find(|(_, name)| *name == key.name()) {
+            let at = self.uptime + after;
+            let address = REMOTE_ADDRESS;
+            self.send(
+                Frame { at, address, command: *command, repeat: false, by_hand: true, cover_lifted: true },
+                hold,
+            );
+        }
+    }
+
+    fn send(&mut self, first: Frame, hold: Nanoseconds) {
+        let (start, end) = (first.at, first.at + hold);
+        let mut frame = first;
+        while frame.at == start || frame.at < end {
+            self.infrared.push(Frame { repeat: frame.at > start, ..frame });
+            frame.at = frame.at + Nanoseconds::from_millis(108);
         }
     }
 
@@ -237,7 +264,10 @@ impl SimulatedSet {
         }
         if let Some(remote) = self.faults.remote {
             for pressed in self.remote.advance(seconds, &remote) {
-                self.send(remote.address, remote.command, pressed.after, pressed.hold, false);
+                let (at, address, command) = (self.uptime + pressed.after, remote.address, remote.command);
+                let frame =
+                    Frame { at, address, command, repeat: false, by_hand: false, cover_lifted: false };
+                self.send(frame, pressed.hold);
             }
         }
     }
@@ -247,7 +277,7 @@ impl SimulatedSet {
         let now = self.uptime;
         while let Some(i) = self.infrared.iter().position(|frame| frame.at <= now) {
             let frame = self.infrared.remove(i);
-            if !self.faults.receiver_covered {
+            if !self.faults.receiver_covered || frame.cover_lifted {
                 self.hear(&frame, out);
             }
         }

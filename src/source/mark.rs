@@ -43,6 +43,13 @@ pub enum What {
         /// How many.
         bytes: u64,
     },
+    /// The adapter or its driver lost bytes.
+    Overrun {
+        /// How often the system counted it; each time one byte or more was lost.
+        times: u64,
+        /// When it was looked last, nanoseconds of capture time.
+        from: i64,
+    },
     /// The disk did not take what came.
     NotRecorded {
         /// How many bytes.
@@ -203,6 +210,11 @@ impl fmt::Display for What {
             Self::PortGone => f.write_str(GONE),
             Self::PortBack { device } => write!(f, "{BACK}{device}"),
             Self::BytesLost { bytes } => write!(f, "{bytes}{LOST}"),
+            Self::Overrun { times, .. } => write!(
+                f,
+                "the adapter or its driver lost bytes: {times} overrun{}",
+                if *times == 1 { "" } else { "s" }
+            ),
             Self::NotRecorded { bytes, pieces, from, to, why } => {
                 let why = match why {
                     DiskTrouble::Full => "the disk was full",
@@ -234,6 +246,9 @@ impl fmt::Display for What {
     }
 }
 
+/// The system tells overruns once a second at most: more of them may follow unsaid for so long.
+const WITHHELD: Nanoseconds = Nanoseconds::SECOND;
+
 impl Mark {
     /// The time in which nothing of the capture can be trusted because of it; `None` where it concerns an instant
     /// or nothing.
@@ -242,6 +257,7 @@ impl Mark {
             What::NotRecorded { from, to, .. } => {
                 Some(Span { start: Nanoseconds(from), end: Nanoseconds(to).max(self.t) })
             }
+            What::Overrun { from, .. } => Some(Span { start: Nanoseconds(from), end: self.t + WITHHELD }),
             What::Stopped { ns } => Some(Span { start: self.t - Nanoseconds(ns), end: self.t }),
             _ => None,
         }

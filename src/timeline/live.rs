@@ -20,6 +20,23 @@ pub enum Progress {
     Ended,
 }
 
+/// Whether the adapter of a live source is plugged in.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Adapter {
+    /// It was never away.
+    Stayed,
+    /// It was pulled out.
+    Gone {
+        /// When.
+        since: Nanoseconds,
+    },
+    /// It was pulled out and is there again.
+    Back {
+        /// When it came back.
+        since: Nanoseconds,
+    },
+}
+
 /// A live source with its recorder and its decoder.
 pub struct Session {
     source: Box<dyn ByteSource>,
@@ -29,6 +46,7 @@ pub struct Session {
     now: Nanoseconds,
     bytes: u64,
     last_byte: Option<Nanoseconds>,
+    adapter: Adapter,
     watched: Watched,
 }
 
@@ -55,6 +73,7 @@ impl Session {
             now: Nanoseconds::ZERO,
             bytes: 0,
             last_byte: None,
+            adapter: Adapter::Stayed,
             watched,
         })
     }
@@ -83,6 +102,11 @@ impl Session {
             }
             Pulled::Mark(mark) => {
                 self.now = self.now.max(mark.t);
+                match mark.what {
+                    What::PortGone => self.adapter = Adapter::Gone { since: mark.t },
+                    What::PortBack { .. } => self.adapter = Adapter::Back { since: mark.t },
+                    _ => {}
+                }
                 watch.mark(&mark);
                 out.push(fault(mark, &self.capture));
             }
@@ -165,6 +189,11 @@ impl Session {
     /// When the last byte came; `None` before the first.
     pub fn last_byte(&self) -> Option<Nanoseconds> {
         self.last_byte
+    }
+
+    /// Whether the adapter is plugged in.
+    pub fn adapter(&self) -> Adapter {
+        self.adapter
     }
 
     /// Wall clock at capture time zero.

@@ -1,4 +1,4 @@
-use straykey::analysis::attribution::{StageCount, attribute, blocks_each, step_posterior};
+use straykey::analysis::attribution::{Change, StageCount, attribute, blocks_each, step_posterior};
 use straykey::analysis::compare::{CompareOptions, Observation, alone, dispersion_of};
 use straykey::analysis::evidence::{Prior, log_marginal_scaled};
 use straykey::analysis::random::Random;
@@ -64,7 +64,39 @@ fn stage(changes: &[&str], k: u64, t: f64) -> StageCount {
         changes: changes.iter().map(|c| (*c).to_owned()).collect(),
         count: count(k, t),
         likely_min: quiet_needed(count(k, t), 0.05),
+        kind: Change::Repair,
+        in_force: None,
     }
+}
+
+/// A part taken out and put back is no second change, and what is so now is the repair's doing: like is compared with like.
+#[test]
+fn undoing_an_isolation_is_no_second_change() {
+    let of = |changes: &str, k, t, kind, in_force: &[usize]| StageCount {
+        kind,
+        in_force: Some(in_force.iter().copied().collect()),
+        ..stage(&[changes], k, t)
+    };
+    let found = attribute(
+        &[
+            of("", 40, 20.0, Change::Repair, &[]),
+            of("key board off", 0, 20.0, Change::Isolation, &[1]),
+            of("key board on", 38, 20.0, Change::Undo, &[]),
+            of("key board cleaned", 0, 40.0, Change::Repair, &[3]),
+        ],
+        1.0,
+    );
+    let [off, on, cleaned] = &found.steps[..] else { panic!("{found:?}") };
+    assert!(cleaned.posterior > 0.99 && !cleaned.undone, "{found:?}");
+    assert!(off.posterior > 0.99 && off.undone, "the isolation was quiet while it lasted: {found:?}");
+    assert!(on.posterior == 0.0 && on.chance_fall == 1.0, "{found:?}");
+    // Pooled: 78 in 40 min against none in 40 min, one-sided mid-P: half of 2^-78, by hand.
+    close(
+        cleaned.chance_fall,
+        0.5 * 2f64.powi(-78),
+        1e-30,
+        "the repair against both stages of its condition",
+    );
 }
 
 #[test]

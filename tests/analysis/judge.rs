@@ -6,7 +6,7 @@ use straykey::analysis::held::{Alternation, HeldChange, Part, compare_lengths, c
 use straykey::analysis::presses::{Change, Prompts, boschloo, power, prompts_for_power, prompts_needed};
 use straykey::analysis::random::Random;
 use straykey::analysis::ratio::{Sequence, Side, ratio};
-use straykey::analysis::sequential::{constant, constant_always};
+use straykey::analysis::sequential::{Looks, PLANNED, constant, constant_always};
 
 use super::outside::{close, number, table};
 
@@ -110,7 +110,7 @@ fn a_drift_is_no_repair() {
     assert!(found.chance < 1e-4 && found.slope < 0.0, "{found:?}");
     let counts = (vec![1; one.len()], vec![1; two.len()]);
     assert!(ratio(&side(&counts.0, 3000.0), &side(&counts.1, 3000.0), 0.95).differs());
-    assert!(!ratio_without(&before, &after, &found, 0.95).differs());
+    assert!(!ratio_without(before.counted(), after.counted(), &found, 0.95).differs());
     assert!(drift(&[Watched { times: &[1.0, 2.0], start: 0.0, end: 9.0 }]).is_none());
 }
 
@@ -149,4 +149,11 @@ fn few_prompts_tell_what_they_can() {
     let each = prompts_for_power(0.5, 0.0, 0.05, 0.8).unwrap();
     assert!(power(each, 0.5, 0.0, 0.05) >= 0.8 && power(each - 1, 0.5, 0.0, 0.05) < 0.8, "{each}");
     assert!(boschloo(Prompts { given: 8, misread: 2 }, Prompts { given: 8, misread: 2 }, Change::More) > 0.3);
+}
+
+/// The constant of live looks is that of forty-eight even ones, by integration.
+#[test]
+fn the_constant_of_live_looks_is_integrated() {
+    let shares: Vec<f64> = (1..=48).map(|i| f64::from(i) / 48.0).collect();
+    assert!((Looks::usual().c() - constant(&shares, PLANNED)).abs() < 1e-4);
 }

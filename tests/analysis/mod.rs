@@ -11,8 +11,6 @@ mod patterns;
 mod periods;
 mod rates;
 mod samples;
-mod selftest;
-mod sequences;
 mod simulate;
 mod soak;
 mod special;

@@ -23,13 +23,19 @@ fn soak(before: &Observation) -> Soak {
 #[test]
 fn a_quiet_soak_stops_when_it_may_and_not_a_second_sooner() {
     let mut soak = soak(&before(12, 3600.0));
-    // T1 (0.01^(-1/12) - 1), by hand.
-    let needed = 3600.0 * (0.01f64.powf(-1.0 / 12.0) - 1.0);
-    let early = soak.tick_observed(seconds(needed - 1.0));
-    assert_eq!((early.verdict, early.done), (Verdict::Undecided, false));
-    assert!((early.soak_more_s.unwrap() - 1.0).abs() < 0.001);
-    let late = soak.tick_observed(seconds(needed + 0.001));
-    assert_eq!((late.verdict, late.done), (Verdict::Gone, true));
+    let begun = soak.tick_observed(seconds(0.0));
+    let (likely, certain) = (begun.soak_more_95_s.unwrap(), begun.soak_more_s.unwrap());
+    assert!(300.0 < likely && likely < certain && certain < 3600.0, "{likely} {certain}");
+    let early = soak.tick_observed(seconds(likely - 1.0));
+    assert_eq!((early.verdict, early.hand_back, early.done), (Verdict::Undecided, false, false));
+    assert!((early.soak_more_95_s.unwrap() - 1.0).abs() < 0.001);
+    // Gone, but not yet to be handed back: the soak goes on.
+    let gone = soak.tick_observed(seconds(likely + 0.001));
+    assert_eq!((gone.verdict, gone.hand_back, gone.done), (Verdict::Gone, false, false));
+    assert!(gone.quiet_anyway <= 0.05 && gone.quiet_anyway > 0.049, "{gone:?}");
+    assert!(gone.notes.iter().any(|note| note.contains("For hand-back (1 %)")), "{:?}", gone.notes);
+    let late = soak.tick_observed(seconds(certain + 0.001));
+    assert_eq!((late.verdict, late.hand_back, late.done), (Verdict::Gone, true, true));
 }
 
 #[test]
@@ -98,8 +104,8 @@ fn a_baseline_forecasts_what_the_soak_will_ask_for() {
         soak.push_observed(&press(1000.0 + 10.0 * f64::from(i), 0));
     }
     let state = soak.tick_observed(seconds(1080.0));
-    // By the count alone 95 % would need 1080 s (0.05^(-1/8) - 1) = 8 min 11 s; the pause was 1000 s, doubled below 19.
-    assert!(state.notes.iter().any(|note| note.contains("95 % will need 33 min 20 s")), "{:?}", state.notes);
+    // By the count alone 95 % would need 1080 s (0.05^(-1/8) - 1) = 8 min 11 s; the first pause was 1000 s.
+    assert!(state.notes.iter().any(|note| note.contains("95 % will need 16 min 40 s")), "{:?}", state.notes);
     let mut random = Random::new(8);
     for mean in [20.0, 60.0, 200.0] {
         let points = poisson(&mut random, 1.0 / mean, 3600.0, &[0]);

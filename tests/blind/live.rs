@@ -1,5 +1,6 @@
 //! Soaks on a pseudo-terminal.
 
+use std::os::unix::fs::symlink;
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
@@ -13,8 +14,8 @@ use crate::support::terminal::Terminal;
 const MINUTES: &str = "0.1";
 const MS: u64 = 6_000;
 
-fn soak(job: &Path, terminal: &Terminal) -> Child {
-    let port = terminal.path().to_str().unwrap();
+fn soak(job: &Path, port: &Path, more: &[&str]) -> Child {
+    let port = port.to_str().unwrap();
     Command::new(env!("CARGO_BIN_EXE_straykey"))
         .args([
             "soak",
@@ -26,6 +27,7 @@ fn soak(job: &Path, terminal: &Terminal) -> Child {
             "--cautions-read",
             "--json",
         ])
+        .args(more)
         .stdin(Stdio::null())
         .stdout(Stdio::piped())
         .stderr(Stdio::piped())
@@ -54,10 +56,14 @@ fn prints(
 
 /// Runs a soak on a set that prints so; gives the exit status, the soak, and the ledger of KEY1 in the job.
 fn run(says: impl FnMut(u64, &mut Terminal, u32) -> Vec<u8>) -> (i32, Value, Value) {
+    run_with(&[], says)
+}
+
+fn run_with(more: &[&str], says: impl FnMut(u64, &mut Terminal, u32) -> Vec<u8>) -> (i32, Value, Value) {
     let folder = tempfile::tempdir().unwrap();
     let job = believed_repaired(folder.path());
     let mut terminal = Terminal::open();
-    let mut child = soak(&job, &terminal);
+    let mut child = soak(&job, terminal.path(), more);
     prints(&mut terminal, &mut child, says);
     let output = child.wait_with_output().unwrap();
     let told = String::from_utf8_lossy(&output.stderr).into_owned();
@@ -83,7 +89,7 @@ fn a_set_that_is_seen_to_be_quiet_is_gone() {
     let folder = tempfile::tempdir().unwrap();
     let job = believed_repaired(folder.path());
     let mut terminal = Terminal::open();
-    let mut child = soak(&job, &terminal);
+    let mut child = soak(&job, terminal.path(), &[]);
     prints(&mut terminal, &mut child, |ms, _, _| alder(1000 + ms, 1050 + ms, false).into_bytes());
     let output = child.wait_with_output().unwrap();
     let soak: Value = serde_json::from_slice(&output.stdout).unwrap();
@@ -141,8 +147,8 @@ fn the_line_is_missing_while_another_one_prints() {
 }
 
 #[test]
-fn the_adapter_is_pulled() {
-    let (status, _, own) = run(|ms, terminal, _| {
+fn the_adapter_is_pulled_and_a_script_does_not_wait() {
+    let (status, _, own) = run_with(&["--no-wait"], |ms, terminal, _| {
         if ms >= 900 {
             terminal.unplug();
         }
@@ -150,6 +156,46 @@ fn the_adapter_is_pulled() {
     });
     assert_eq!(status, 4);
     assert!(observed(&own) < 1.6, "{own}");
+}
+
+/// The soak is planned for six seconds, and the adapter is away for eight: the clock stands still meanwhile.
+#[test]
+fn an_adapter_that_comes_back_is_waited_for_and_the_gap_is_blind() {
+    let folder = tempfile::tempdir().unwrap();
+    let job = believed_repaired(folder.path());
+    let port = folder.path().join("adapter");
+    let mut terminal = Terminal::open();
+    symlink(terminal.path(), &port).unwrap();
+    let mut child = soak(&job, &port, &[]);
+    let mut pulled = None;
+    prints(&mut terminal, &mut child, |ms, terminal, _| {
+        if ms == 900 {
+            std::fs::remove_file(&port).unwrap();
+            // The pulled one lives on: its number must not go to another terminal.
+            terminal.unplug();
+            pulled = Some(std::mem::replace(terminal, Terminal::open()));
+        }
+        if ms == 9_000 {
+            symlink(terminal.path(), &port).unwrap();
+        }
+        alder(1000 + ms, 1050 + ms, false).into_bytes()
+    });
+    let output = child.wait_with_output().unwrap();
+    let told = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert_eq!(output.status.code(), Some(0), "{told}");
+    for said in ["The adapter is unplugged", "the clock stands still", "The adapter is back"] {
+        assert_eq!(told.matches(said).count(), 1, "{said}: {told}");
+    }
+    assert!(!told.contains("BLIND") && !told.contains("is the set on"), "{told}");
+    let soak: Value = serde_json::from_slice(&output.stdout).unwrap();
+    // The quiet on both sides of the gap proves the repair, and the gap proves nothing.
+    assert_eq!(soak["soak"]["verdict"], "gone", "{soak}");
+    let shown = super::json(&["job", "show", job.to_str().unwrap(), "--json"]);
+    let own = super::path(shown["stages"].as_array().unwrap().last().unwrap(), "KEY1");
+    assert!(observed(&own) > 2.0 && observed(&own) < 6.5, "{own}");
+    let gap = own["blind"].as_array().unwrap().iter().find(|blind| blind["reason"] == "port_gone").unwrap();
+    let gap = gap["to_s"].as_f64().unwrap() - gap["from_s"].as_f64().unwrap();
+    assert!(gap > 7.0 && gap < 10.0, "{own}");
 }
 
 #[test]

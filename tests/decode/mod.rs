@@ -9,7 +9,6 @@ mod linux;
 mod looked_over;
 mod own;
 mod protocol_file;
-mod recognition;
 mod schema;
 mod set_clock;
 mod shape;

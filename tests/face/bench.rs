@@ -1,65 +1,20 @@
 //! A bench: a simulated set on a pseudo-terminal, the program on the other end, a job between them.
 
 use std::io::{BufRead, BufReader};
+use std::os::unix::fs::symlink;
 use std::path::Path;
-use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
 use super::program::{straykey, text};
-use crate::support::small_disk::SmallDisk;
+use crate::support::soak::{listening, new_job, readings, spawn};
 use crate::support::terminal::Terminal;
-
-fn spawn(arguments: &[&str]) -> Child {
-    Command::new(env!("CARGO_BIN_EXE_straykey"))
-        .args(arguments)
-        .env_remove("STRAYKEY_PROTOCOLS")
-        .stdin(Stdio::null())
-        .stdout(Stdio::piped())
-        .stderr(Stdio::piped())
-        .spawn()
-        .unwrap()
-}
-
-/// Waits until the program says on standard error that it listens.
-fn listening(child: &mut Child) -> std::thread::JoinHandle<String> {
-    let mut told = BufReader::new(child.stderr.take().unwrap());
-    let mut line = String::new();
-    let mut all = String::new();
-    while !line.contains("Watching") && !line.contains("Listening") {
-        line.clear();
-        assert!(told.read_line(&mut line).unwrap() > 0, "ended early: {all}");
-        all.push_str(&line);
-    }
-    std::thread::spawn(move || {
-        for line in told.lines().map_while(Result::ok) {
-            all.push_str(&line);
-            all.push('\n');
-        }
-        all
-    })
-}
-
-fn readings(from_ms: u64, key: bool, count: u64) -> String {
-    (0..count)
-        .map(|i| {
-            let ms = from_ms + 50 * i;
-            let counts = if key { 0x2eb } else { 0x3ff };
-            format!("[{}.{:03}] keyscan: line=KEY1 adc=0x{counts:03x}\r\n", ms / 1000, ms % 1000)
-        })
-        .collect()
-}
-
-fn new_job(folder: &Path) {
-    let output =
-        straykey(&["job", "new", folder.to_str().unwrap(), "--set", "kitchen set", "--chassis", "alder"]);
-    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
-}
 
 #[test]
 fn watch_shows_a_press_and_ends_when_the_port_is_gone() {
     let mut terminal = Terminal::open();
     let port = terminal.path().to_str().unwrap().to_owned();
-    let mut child = spawn(&["watch", "--port", &port, "--chassis", "alder", "--json", "--cautions-read"]);
+    let mut child =
+        spawn(&["watch", "--port", &port, "--chassis", "alder", "--json", "--cautions-read", "--no-wait"]);
     let told = listening(&mut child);
     let mut events = BufReader::new(child.stdout.take().unwrap()).lines();
     terminal.print(readings(1000, false, 4).as_bytes());
@@ -72,6 +27,60 @@ fn watch_shows_a_press_and_ends_when_the_port_is_gone() {
     assert_eq!(child.wait().unwrap().code(), Some(4));
     assert!(rest.iter().any(|line| line.contains("\"fault\"")), "{rest:?}");
     assert!(told.join().unwrap().contains("the port is gone"));
+}
+
+/// What a watch is told by its port ends with the adapter, and goes on with it; the set is not blamed.
+#[test]
+fn watch_waits_for_the_adapter_and_goes_on() {
+    let folder = tempfile::tempdir().unwrap();
+    let port = folder.path().join("adapter");
+    let port_text = port.to_str().unwrap();
+    let mut first = Terminal::open();
+    symlink(first.path(), &port).unwrap();
+    let mut child = spawn(&[
+        "watch",
+        "--port",
+        port_text,
+        "--chassis",
+        "alder",
+        "--json",
+        "--cautions-read",
+        "--seconds",
+        "30",
+    ]);
+    let mut told = BufReader::new(child.stderr.take().unwrap()).lines();
+    let mut said = |word: &str| told.by_ref().map_while(Result::ok).any(|line| line.contains(word));
+    assert!(said("Watching"));
+    // Not a byte came before it was pulled.
+    std::fs::remove_file(&port).unwrap();
+    first.unplug();
+    assert!(said("The adapter is unplugged"));
+    let mut second = Terminal::open();
+    symlink(second.path(), &port).unwrap();
+    assert!(said("The adapter is back"));
+    let mut events = BufReader::new(child.stdout.take().unwrap()).lines();
+    second.print((readings(1000, false, 4) + readings(1200, true, 4).as_str()).as_bytes());
+    assert!(events.by_ref().map_while(Result::ok).any(|line| line.contains("KEY_MENU")));
+    std::fs::remove_file(&port).unwrap();
+    second.unplug();
+    assert!(said("The adapter is unplugged"));
+    let signal = ["-INT", &child.id().to_string()];
+    assert!(std::process::Command::new("kill").args(signal).status().unwrap().success());
+    assert_eq!(child.wait().unwrap().code(), Some(0));
+    let rest: Vec<String> = told.map_while(Result::ok).collect();
+    assert!(!rest.iter().any(|line| line.contains("is the set on")), "{rest:?}");
+}
+
+#[test]
+fn a_watch_without_an_adapter_does_not_talk_of_the_set() {
+    let mut terminal = Terminal::open();
+    let port = terminal.path().to_str().unwrap().to_owned();
+    let mut child = spawn(&["watch", "--port", &port, "--cautions-read", "--no-wait"]);
+    let told = listening(&mut child);
+    terminal.unplug();
+    assert_eq!(child.wait().unwrap().code(), Some(4));
+    let told = told.join().unwrap();
+    assert!(told.contains("the port is gone") && !told.contains("is the set on"), "{told}");
 }
 
 #[test]
@@ -96,8 +105,17 @@ fn an_unplugged_soak_keeps_what_was_read() {
     let mut terminal = Terminal::open();
     let port = terminal.path().to_str().unwrap().to_owned();
     let job_text = job.to_str().unwrap();
-    let mut child =
-        spawn(&["soak", job_text, "--port", &port, "--minutes", "5", "--cautions-read", "--json"]);
+    let mut child = spawn(&[
+        "soak",
+        job_text,
+        "--port",
+        &port,
+        "--minutes",
+        "5",
+        "--cautions-read",
+        "--json",
+        "--no-wait",
+    ]);
     let told = listening(&mut child);
     let bytes =
         readings(1000, false, 10) + readings(1500, true, 10).as_str() + readings(2000, false, 10).as_str();
@@ -132,33 +150,6 @@ fn a_silent_port_is_not_a_quiet_set() {
     let output = straykey(&["soak", &job, "--port", &port, "--minutes", "0.005", "--cautions-read"]);
     assert_eq!(output.status.code(), Some(4));
     assert!(text(&output.stderr).contains("no quiet set"), "{}", text(&output.stderr));
-}
-
-#[test]
-fn a_full_disk_ends_the_soak_and_loses_nothing_acknowledged() {
-    let disk = SmallDisk::mount();
-    let job = disk.0.join("job");
-    new_job(&job);
-    let mut terminal = Terminal::open();
-    let port = terminal.path().to_str().unwrap().to_owned();
-    let job_text = job.to_str().unwrap();
-    let mut child =
-        spawn(&["soak", job_text, "--port", &port, "--minutes", "5", "--cautions-read", "--json"]);
-    let told = listening(&mut child);
-    let mut ms = 1000;
-    while child.try_wait().unwrap().is_none() {
-        assert!(ms < 1_000_000, "the disk of 256 KiB did not fill");
-        terminal.print(readings(ms, false, 100).as_bytes());
-        ms += 5000;
-        std::thread::sleep(Duration::from_millis(5));
-    }
-    let told = told.join().unwrap();
-    assert_eq!(child.wait().unwrap().code(), Some(4), "{told}");
-    assert!(told.to_lowercase().contains("disk") || told.contains("space"), "{told}");
-    let output = straykey(&["decode", job.join("raw/0001-soak.journal").to_str().unwrap(), "--json"]);
-    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
-    let last = text(&output.stdout).lines().filter(|line| line.contains("\"reading\"")).count();
-    assert!(last > 0, "what was acknowledged before the disk was full is there");
 }
 
 #[test]
@@ -222,45 +213,6 @@ fn two_parts_in_one_step_are_warned_of() {
     ]);
     assert_eq!(output.status.code(), Some(0));
     assert!(text(&output.stderr).contains("nobody can tell which one"), "{}", text(&output.stderr));
-}
-
-#[test]
-fn the_demo_goes_from_fault_to_proof_and_reports() {
-    let folder = tempfile::tempdir().unwrap();
-    let out = folder.path().join("demo");
-    let output = straykey(&["demo", "--out", out.to_str().unwrap(), "--json"]);
-    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
-    let result: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
-    assert_eq!(result["simulated"], true);
-    let report = std::fs::read_to_string(out.join("report.html")).unwrap();
-    assert!(report.contains("simulated") && report.len() < 2_000_000);
-    // The one address in it is the name of the SVG language, which nothing fetches.
-    let addresses = report.replace("http://www.w3.org/2000/svg", "");
-    assert!(!addresses.contains("http://") && !addresses.contains("https://"), "no outside request");
-    let shown: serde_json::Value =
-        serde_json::from_slice(&straykey(&["job", "show", out.to_str().unwrap(), "--json"]).stdout).unwrap();
-    // One stage of the story is two steps: tape off and remote control found, watched once.
-    let stages = shown["stages"].as_array().unwrap();
-    let seen =
-        |stage: usize| (stages[stage]["strays"].as_u64().unwrap() > 0, stages[stage]["keys"].to_string());
-    assert_eq!(stages.len(), 7);
-    let (Some(info), Some(source)) = (seen(0).1.find("Info"), seen(0).1.find("Source")) else {
-        panic!("both causes are seen as received: {}", stages[0]["keys"]);
-    };
-    assert_ne!(info, source);
-    for stage in [1, 3, 4] {
-        let (strays, keys) = seen(stage);
-        assert!(strays && keys.contains("Source") && !keys.contains("Info"), "stage {}: {keys}", stage + 1);
-    }
-    for stage in [5, 6] {
-        assert!(!seen(stage).0, "stage {}", stage + 1);
-    }
-    // The whole repair against the stage of like condition; what was isolated in between is no part of it.
-    assert_eq!(stages[6]["compared_with_stage"], 4);
-    assert_eq!(stages[6]["comparison"]["verdict"], "gone", "{}", stages[6]["comparison"]);
-    assert_ne!(stages[1]["comparison"]["verdict"], "gone");
-    assert_ne!(stages[3]["comparison"]["verdict"], "gone");
-    assert_ne!(stages[4]["comparison"]["verdict"], "gone");
 }
 
 #[test]

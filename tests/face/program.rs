@@ -3,25 +3,9 @@
 use std::fs;
 use std::io::Write;
 use std::path::{Path, PathBuf};
-use std::process::{Command, Output, Stdio};
+use std::process::{Command, Stdio};
 
-pub(crate) fn straykey(arguments: &[&str]) -> Output {
-    Command::new(env!("CARGO_BIN_EXE_straykey"))
-        .args(arguments)
-        .env_remove("STRAYKEY_PROTOCOLS")
-        .env("COLUMNS", "100")
-        .stdin(Stdio::null())
-        .output()
-        .unwrap()
-}
-
-pub(crate) fn text(bytes: &[u8]) -> String {
-    String::from_utf8_lossy(bytes).into_owned()
-}
-
-pub(super) fn sample(name: &str) -> String {
-    Path::new(env!("CARGO_MANIFEST_DIR")).join("captures").join(name).display().to_string()
-}
+pub(crate) use crate::support::program::{refused, sample, straykey, text};
 
 /// A file with these bytes in a folder of its own.
 fn file(name: &str, bytes: &[u8]) -> (tempfile::TempDir, PathBuf) {
@@ -29,16 +13,6 @@ fn file(name: &str, bytes: &[u8]) -> (tempfile::TempDir, PathBuf) {
     let path = folder.path().join(name);
     fs::write(&path, bytes).unwrap();
     (folder, path)
-}
-
-/// Runs and expects this exit status and these words on standard error.
-pub(super) fn refused(arguments: &[&str], status: i32, words: &[&str]) {
-    let output = straykey(arguments);
-    let told = text(&output.stderr);
-    assert_eq!(output.status.code(), Some(status), "{arguments:?}: {told}");
-    for word in words {
-        assert!(told.contains(word), "{arguments:?} does not say \"{word}\": {told}");
-    }
 }
 
 #[test]

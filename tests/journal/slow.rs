@@ -9,7 +9,6 @@ use straykey::journal::{DiskLevel, FeedState, Group, Limits, Reader, RecordKind}
 
 use super::{ANCHOR, replay_reader};
 use crate::support::memory::{Fault, Memory};
-use crate::support::small_disk::SmallDisk;
 
 const WAIT: Duration = Duration::from_secs(20);
 const FOLDER: &str = "/raw/a.journal";
@@ -104,66 +103,6 @@ fn a_capture_cannot_be_closed_on_a_dead_disk_but_what_was_acknowledged_stays() {
     group.stop();
     let replayed = replay_reader(Reader::open_on(Arc::new(memory), Path::new(FOLDER)).unwrap()).unwrap();
     assert!(replayed.bytes.starts_with(b"safe"));
-}
-
-/// Fills a disk to the last byte; gives the file that does.
-fn fill(disk: &SmallDisk) -> std::path::PathBuf {
-    use std::io::Write;
-    let path = disk.0.join("filler");
-    let mut file = std::fs::File::create(&path).unwrap();
-    let mut size = 65_536;
-    while size > 0 {
-        if file.write_all(&vec![0; size]).is_err() {
-            size /= 2;
-        }
-    }
-    path
-}
-
-#[test]
-fn a_disk_filled_to_the_last_byte_stops_recording_loudly_and_it_goes_on_by_itself_when_there_is_room() {
-    let disk = SmallDisk::mount();
-    let folder = disk.0.join("a.journal");
-    let limits = Limits { buffer_bytes: 40_000, ..Limits::default() };
-    let group = Group::start(limits).unwrap();
-    let feed = group.begin(&folder, ANCHOR, "{}").unwrap();
-    let mut sent = Vec::new();
-    for piece in 0..10u8 {
-        feed.push(RecordKind::Bytes, Nanoseconds(i64::from(piece)), 0, &[piece; 3000]);
-        sent.extend([piece; 3000]);
-    }
-    let before = feed.flush(WAIT).unwrap();
-    assert_eq!(before.captured, 30_000);
-    let filler = fill(&disk);
-    let mut lost = 0;
-    for piece in 10..60u8 {
-        if feed.push(RecordKind::Bytes, Nanoseconds(i64::from(piece)), 0, &[piece; 3000]) {
-            sent.extend([piece; 3000]);
-        } else {
-            lost += 3000;
-        }
-        if piece == 10 {
-            until(|| matches!(feed.state(), FeedState::Stopped { full: true, .. }));
-        }
-    }
-    assert!(lost > 60_000, "{lost}");
-    assert_eq!(feed.lost(), lost);
-    assert!(feed.acknowledged().captured >= before.captured);
-    until(|| group.status().disk.is_some_and(|disk| disk.level == DiskLevel::Full));
-    let notes: Vec<String> = group.notes(0).into_iter().map(|note| note.what).collect();
-    assert!(notes.iter().any(|what| what.contains("the disk is full")), "{notes:?}");
-    // Room again: nobody does anything else.
-    std::fs::remove_file(filler).unwrap();
-    until(|| feed.state() == FeedState::Recording && feed.waiting() == 0);
-    assert!(feed.push(RecordKind::Bytes, Nanoseconds(99), 0, b"after"));
-    sent.extend(b"after");
-    feed.close(WAIT).unwrap();
-    group.stop();
-    let replayed = replay_reader(Reader::open(&folder).unwrap()).unwrap();
-    assert!(replayed.bytes == sent, "{} of {} bytes: {:?}", replayed.bytes.len(), sent.len(), replayed.marks);
-    assert!(replayed.marks.iter().any(|mark| mark.contains("stood still")), "{:?}", replayed.marks);
-    let told = format!("{lost} bytes in {} pieces were not recorded", lost / 3000);
-    assert!(replayed.marks.iter().any(|mark| mark.starts_with(&told)), "{:?}", replayed.marks);
 }
 
 #[test]

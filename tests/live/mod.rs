@@ -5,6 +5,7 @@
 mod names;
 mod port;
 mod record;
+mod replug;
 
 use std::time::{Duration, Instant};
 

@@ -2,7 +2,7 @@
 
 use straykey::analysis::ladder::{Condition, Fault, Network, Place, Reading};
 
-pub(crate) use crate::support::ladder::{KEYS, OHMS, key, ladder, reference, series};
+pub(crate) use crate::support::ladder::{KEYS, OHMS, key, reference, series};
 
 /// Idle, the six keys, unplugged, 4.7 kΩ substituted.
 pub(crate) fn conditions() -> Vec<Condition> {

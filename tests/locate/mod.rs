@@ -7,12 +7,10 @@ mod bench; // from events to readings to fits
 mod cases; // the worked cases: voltages, codes, windows
 mod fits; // what the fit makes of the worked cases
 mod hum; // hum on the readings, key checks, the drawing
-mod identify; // simulated jobs with known truth
 mod ladders; // the ladders that the tests share
 mod lines; // lines of protocol files as networks
 mod promises; // what is never proposed, never offered, never parted
 mod scipy; // values and intervals by SciPy
 #[allow(dead_code)] // the example prints more of it
 mod simulation; // jobs made up with known faults; asserts nothing
-mod spice; // ngspice solves the same circuits
 mod tree; // the fault tree and the odds

@@ -7,7 +7,7 @@ use straykey::base::{Error, Kind};
 use straykey::source::csv::{CsvOptions, CsvSource};
 use straykey::source::{SampleSource, Value};
 
-use super::drip::{Endless, drip};
+use crate::support::drip::{Endless, drip};
 
 type Row = (i64, u16, Value, u64);
 

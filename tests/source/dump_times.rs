@@ -5,7 +5,7 @@ use straykey::base::Error;
 use straykey::source::SampleSource;
 use straykey::source::vcd::{VcdOptions, VcdSource};
 
-use super::drip::drip;
+use crate::support::drip::drip;
 
 fn times(text: &str, most: usize) -> Result<Vec<i64>, Error> {
     let mut source = VcdSource::new(drip(text.as_bytes(), most), VcdOptions::default())?;

@@ -4,10 +4,8 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
 mod csv;
-pub(crate) mod drip; // a reader that gives few bytes at a time
 mod dump_times;
 mod no_table;
 mod recognise;
-mod simulator;
 mod text;
 mod vcd;

@@ -3,7 +3,7 @@
 use straykey::base::{Error, Kind};
 use straykey::source::csv::{CsvOptions, CsvSource};
 
-use super::drip::drip;
+use crate::support::drip::drip;
 
 /// The layout is found when the source is made.
 fn error(bytes: &[u8]) -> Error {

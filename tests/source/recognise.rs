@@ -7,7 +7,7 @@ use flate2::{Compression, write::GzEncoder};
 use straykey::base::Kind;
 use straykey::source::{FileKind, open, recognise, text_remark};
 
-use super::drip::drip;
+use crate::support::drip::drip;
 
 #[test]
 fn signatures_decide_first() {

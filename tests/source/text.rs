@@ -6,7 +6,7 @@ use straykey::base::{Anchor, Nanoseconds};
 use straykey::source::text::{Stamp, TextLog};
 use straykey::source::{ByteSource, Pulled};
 
-use super::drip::{Endless, drip};
+use crate::support::drip::{Endless, drip};
 
 struct Read {
     stamp: Stamp,

@@ -9,7 +9,7 @@ use straykey::base::{Error, Kind, Nanoseconds};
 use straykey::source::vcd::{Tick, VcdOptions, VcdSource, Writer};
 use straykey::source::{Channel, FileKind, SampleSource, Value, open};
 
-use super::drip::{Endless, drip};
+use crate::support::drip::{Endless, drip};
 
 struct Dump {
     names: Vec<String>,

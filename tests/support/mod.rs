@@ -6,11 +6,16 @@ pub(crate) mod crash;
 pub(crate) mod daemon;
 pub(crate) mod dialects;
 pub(crate) mod disk;
+pub(crate) mod drip;
+pub(crate) mod jobs;
 pub(crate) mod ladder;
 pub(crate) mod memory;
 pub(crate) mod outage;
+pub(crate) mod program;
 pub(crate) mod random;
+pub(crate) mod replay;
 pub(crate) mod small_disk;
+pub(crate) mod soak;
 pub(crate) mod terminal;
 
 /// Python with the reference libraries: what `STRAYKEY_PYTHON` names, else the one that `tests/run` installs.

@@ -6,11 +6,10 @@ use std::process::{Command, Stdio};
 use std::time::Duration;
 
 use straykey::base::Anchor;
-use straykey::timeline::job::{Job, JobInfo, StepKind};
+use straykey::timeline::job::{Job, StepKind};
 
 use super::{hands_off, log_file, small_job, step};
 use crate::support::random::Random;
-use crate::support::small_disk::SmallDisk;
 
 /// GNU coreutils check the sums of a closed job.
 fn checks(job: &Path) -> bool {
@@ -75,46 +74,6 @@ fn a_broken_job_is_shown_with_what_is_wrong() {
     assert!(told.contains("is missing"), "{told}");
     // Four readings a second apart.
     assert!(out.contains("key board unplugged") && out.contains("3 s"), "{out}");
-}
-
-/// Whatever room the disk has: closed with its sums, or open and told.
-#[test]
-fn a_full_disk_closes_nothing_by_half() {
-    let disk = SmallDisk::mount();
-    let folder = disk.0.join("job");
-    let log = tempfile::tempdir().unwrap();
-    drop(small_job_on(&folder, log.path()));
-    let filler = disk.0.join("filler");
-    let (mut refused, mut closed) = (0, 0);
-    for room in 0..6u64 {
-        let _ = fs::remove_file(&filler);
-        fs::write(&filler, vec![0; 2 << 20]).unwrap_err();
-        let length = fs::metadata(&filler).unwrap().len();
-        fs::OpenOptions::new().write(true).open(&filler).unwrap().set_len(length - room * 4096).unwrap();
-        let ended = Job::open(&folder).and_then(|mut job| job.close());
-        let after = Job::read(&folder).unwrap();
-        match ended {
-            Ok(()) => {
-                closed += 1;
-                assert!(after.closed().is_some() && checks(&folder), "room {room}");
-                break;
-            }
-            Err(error) => {
-                refused += 1;
-                assert_eq!(error.exit_status(), 4, "room {room}: {error}");
-                assert_eq!(after.closed(), None, "room {room}");
-            }
-        }
-    }
-    assert_eq!((refused > 0, closed), (true, 1));
-}
-
-fn small_job_on(folder: &Path, logs: &Path) -> Job {
-    let mut job = Job::create(folder, &JobInfo::new("set")).unwrap();
-    for number in 0..20 {
-        job.import(&log_file(logs, &format!("{number}.log"), 3), &hands_off()).unwrap();
-    }
-    job
 }
 
 /// As an earlier version left it that was killed between the close and the sums; and as this one leaves it that was

@@ -10,7 +10,6 @@ use straykey::timeline::job::{
 };
 
 use super::{hands_off, log_file, small_job, step};
-use crate::support::small_disk::SmallDisk;
 
 fn chunk(t: i64, offset: u64, bytes: &[u8]) -> Pulled<'_> {
     Pulled::Chunk(Chunk { arrival: Some(Nanoseconds::from_millis(t)), offset, bytes })
@@ -81,31 +80,6 @@ fn a_folder_with_something_in_it_is_not_taken() {
     assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 1);
     let error = Job::create(&folder.path().join("new"), &JobInfo::new("  ")).unwrap_err();
     assert_eq!(error.exit_status(), 2);
-}
-
-#[test]
-fn a_creation_that_did_not_get_to_its_end_can_be_done_again() {
-    // The whole of a creation needs a few blocks; with less room it ends in the middle.
-    let disk = SmallDisk::mount();
-    let filler = disk.0.join("filler");
-    let path = disk.0.join("job");
-    for room in 0..8u64 {
-        std::fs::write(&filler, vec![0; 512 << 10]).unwrap_err();
-        let length = std::fs::metadata(&filler).unwrap().len();
-        std::fs::OpenOptions::new().write(true).open(&filler).unwrap().set_len(length - room * 4096).unwrap();
-        match Job::create(&path, &JobInfo::new("set")) {
-            Ok(job) => {
-                assert!(room > 0, "with no room at all it cannot have been made");
-                drop(job);
-                assert_eq!(Job::open(&path).unwrap().stages().len(), 1);
-                return;
-            }
-            Err(error) => assert_eq!(error.exit_status(), 4, "{error}"),
-        }
-        assert_eq!(Job::read(&path).unwrap_err().exit_status(), 3);
-        std::fs::remove_file(&filler).unwrap();
-    }
-    panic!("the job was never made");
 }
 
 #[test]
@@ -323,42 +297,6 @@ fn a_closed_job_is_verified_by_the_general_tool() {
     std::fs::remove_file(capture).unwrap();
     std::fs::write(capture, "altered").unwrap();
     assert!(!check().unwrap().status.success());
-}
-
-#[test]
-fn a_disk_that_fills_during_a_capture_keeps_what_was_acknowledged_and_the_job_goes_on() {
-    let disk = SmallDisk::mount();
-    let mut job = Job::create(&disk.0.join("job"), &JobInfo::new("set")).unwrap();
-    let mut capture =
-        job.begin_capture(&hands_off(), "port", &serde_json::json!({}), Anchor { unix_ns: 5 }).unwrap();
-    let piece = [b'x'; 4000];
-    let mut offset = 0;
-    let error = loop {
-        capture.take(&chunk(offset as i64, offset, &piece)).unwrap();
-        offset += piece.len() as u64;
-        if let Err(error) = capture.commit() {
-            break error;
-        }
-        assert!(offset < 1 << 20, "the disk never filled");
-    };
-    assert_eq!(error.exit_status(), 4);
-    let acknowledged = capture.acknowledged();
-    let name = capture.name().to_owned();
-    assert_eq!(job.end_capture(capture).unwrap_err().exit_status(), 4);
-    drop(job);
-    let mut job = Job::open(&disk.0.join("job")).unwrap();
-    let kept = job.captures().find(|capture| capture.name == name).unwrap();
-    assert!(kept.is_closed() && kept.bytes.unwrap() >= acknowledged.file);
-    let reader = Reader::open(&kept.path).unwrap();
-    assert!(crate::journal::replay_reader(reader).unwrap().bytes.len() as u64 >= acknowledged.captured);
-
-    // An import that does not fit leaves no half copy.
-    let big = tempfile::NamedTempFile::new().unwrap();
-    std::fs::write(big.path(), vec![b'y'; 1 << 20]).unwrap();
-    let error = job.import(big.path(), &hands_off()).unwrap_err();
-    assert_eq!(error.exit_status(), 4);
-    assert!(error.remedy_text().unwrap().contains("make room"), "{error}");
-    assert_eq!(std::fs::read_dir(job.folder().join("raw")).unwrap().count(), 2);
 }
 
 #[test]

@@ -2,7 +2,7 @@
 //!
 //! Everything is tested on episodes. The verdict never says more than the interval shown beside it: a change
 //! is claimed only when the interval of the ratio excludes one, and `gone` only after a hands-off soak that an
-//! unrepaired set would have sat through quietly in at most one case of a hundred.
+//! unrepaired set would have sat through quietly in at most one case of twenty; hand-back asks for one of a hundred.
 
 mod alternatives;
 mod notes;
@@ -15,7 +15,7 @@ use serde::Serialize;
 
 use crate::analysis::episode::{Episode, EpisodeRule, Press, episodes, fold};
 use crate::analysis::ledger::{Observed, PathId};
-use crate::analysis::quiet::{QuietPlan, watched};
+use crate::analysis::quiet::QuietPlan;
 use crate::analysis::rate::{RatioTest, compare_scaled};
 use crate::analysis::scatter::{Scatter, scatter};
 use crate::analysis::train::Train;
@@ -23,11 +23,12 @@ use crate::base::Nanoseconds;
 
 pub use alternatives::Alternative;
 use alternatives::alternatives;
+pub use notes::quiet_enough;
 use notes::{Whole, method, notes};
 pub use observation::{Observation, PathSeen};
 use path::of_set;
 pub use path::{Figures, PathComparison};
-pub(crate) use path::{of_verdicts, quiet_anyway_of};
+pub(crate) use path::{hand_back, of_verdicts, quiet_anyway_of};
 pub use side::Side;
 pub(crate) use side::{figures, read};
 use side::{finite, side};
@@ -160,7 +161,7 @@ pub fn compare(before: &Observation, after: &Observation, options: &CompareOptio
     let untimed = sides.iter().any(|side| side.untimed);
     let hands_on = !sides.iter().all(|side| side.hands_off);
     let hands_off = !hands_on && !untimed;
-    let share = share(after.planned_s, watched(&after.train));
+    let after_planned_s = after.planned_s;
     let judge = |before: &Train, after: &Train, observed: Observed| {
         let one = read(before, &fold(before), rule.gap);
         let two = read(after, &fold(after), rule.gap);
@@ -175,7 +176,7 @@ pub fn compare(before: &Observation, after: &Observation, options: &CompareOptio
             credit,
             test: compare_scaled(one.count, two.count, dispersion, options.confidence),
             dispersion,
-            share,
+            planned_s: after_planned_s,
             plan,
         };
         (evidence, one, two)
@@ -208,11 +209,6 @@ pub fn compare(before: &Observation, after: &Observation, options: &CompareOptio
     conclude(Whole { evidence, rule, scatter, paths, untimed, hands_on }, sides, others)
 }
 
-/// How far a soak is on its way to its planned end.
-pub(crate) fn share(planned_s: Option<f64>, observed_s: f64) -> f64 {
-    planned_s.filter(|planned| *planned > 0.0).map_or(1.0, |planned| (observed_s / planned).clamp(0.0, 1.0))
-}
-
 fn conclude(whole: Whole, [before, after]: [Side; 2], alternatives: Vec<Alternative>) -> Comparison {
     let evidence = &whole.evidence;
     let RatioTest { two_sided_mid, fall_mid, .. } = evidence.test;
@@ -232,6 +228,7 @@ fn conclude(whole: Whole, [before, after]: [Side; 2], alternatives: Vec<Alternat
             soak_more_s: if verdict == Verdict::Undecided { most(|f| f.soak_more_s) } else { Some(0.0) },
             soak_more_95_s: most(|f| f.soak_more_95_s),
             soak_more_99_s: most(|f| f.soak_more_99_s),
+            hand_back: hand_back(whole.paths.iter().map(|path| path.figures)),
             ..Figures::of(evidence)
         },
         chance_same: two_sided_mid,

@@ -1,7 +1,7 @@
 //! A comparison in sentences: the method, and what a technician should know.
 
 use crate::analysis::compare::path::PathComparison;
-use crate::analysis::compare::verdict::{Evidence, Verdict};
+use crate::analysis::compare::verdict::{Evidence, Verdict, any_time};
 use crate::analysis::episode::EpisodeRule;
 use crate::analysis::ledger::Observed;
 use crate::analysis::rate::rate_still_possible;
@@ -21,6 +21,16 @@ pub(crate) struct Whole {
     pub(crate) untimed: bool,
     /// Hands were on in one of the observations.
     pub(crate) hands_on: bool,
+}
+
+/// What a set that is gone says: how likely that is luck, and what hand-back still needs.
+pub fn quiet_enough(quiet_anyway: f64, hand_back_s: Option<f64>) -> String {
+    let still = match hand_back_s {
+        Some(more) if more > 0.0 => format!(" For hand-back (1 %): {} more.", duration(more.ceil())),
+        Some(_) => " That is enough for hand-back.".to_owned(),
+        None => " Hand-back (1 %) needs more than quiet: the pauses before were too uneven.".to_owned(),
+    };
+    format!("Quiet long enough: could be luck {}.{still}", percent(quiet_anyway))
 }
 
 pub(crate) fn method(whole: &Whole) -> String {
@@ -95,6 +105,13 @@ pub(crate) fn notes(whole: &Whole, verdict: Verdict) -> Vec<String> {
         notes.extend(quiet_notes(evidence, verdict));
     } else if evidence.after.count > 0 {
         notes.push(seen_after(evidence, verdict));
+        if evidence.plan.drifts {
+            notes.push(
+                "The strays became rarer or more frequent by themselves within the time before: only what goes beyond \
+                 that counts."
+                    .to_owned(),
+            );
+        }
     }
     notes
 }
@@ -138,14 +155,15 @@ fn few_before(evidence: &Evidence) -> Option<String> {
                 .to_owned(),
         );
     }
+    let (likely, certain) = (evidence.plan.likely_s?, evidence.plan.certain_s?);
     (before.count < FEW).then(|| {
         format!(
             "Only {} in {} before the step: no ordinary soak proves a repair; 95 % would need {} of quiet, \
              99 % {}. Watch the baseline for longer first.",
             plural(before.count, "episode"),
             duration(evidence.plan.exposure_s),
-            duration(evidence.plan.likely_s.unwrap_or(f64::INFINITY)),
-            duration(evidence.plan.certain_s.unwrap_or(f64::INFINITY)),
+            duration(likely),
+            duration(certain),
         )
     })
 }
@@ -153,20 +171,26 @@ fn few_before(evidence: &Evidence) -> Option<String> {
 fn quiet_notes(evidence: &Evidence, verdict: Verdict) -> Vec<String> {
     let quiet = evidence.observed.seconds();
     let mut notes: Vec<String> = evidence.plan.warmth(evidence.credit).into_iter().collect();
-    notes.push(format!(
-        "No stray in {}. The chance that the unrepaired set would have been this quiet: {}.",
-        duration(quiet),
-        percent(evidence.plan.quiet_anyway(evidence.credit.quiet_s)),
-    ));
+    let still = |needed| evidence.plan.missing(needed, evidence.credit);
+    let luck = evidence.plan.quiet_anyway(evidence.credit.quiet_s);
     if verdict == Verdict::Gone {
+        notes.push(quiet_enough(luck, still(evidence.plan.certain_s)));
         notes.push(format!(
-            "What is excluded is the old rate; strays rarer than one in {} remain possible.",
+            "A fault that shows less than once in {} could remain.",
             duration(1.0 / rate_still_possible(quiet, 0.05)),
         ));
-    } else if evidence.plan.certain_s.is_some() {
-        let more = |needed: Option<f64>| match evidence.plan.missing(needed, evidence.credit) {
+    } else if evidence.plan.too_uneven {
+        notes.push(format!("No stray in {}, but {}", duration(quiet), evidence.plan.too_uneven()));
+    } else {
+        notes.push(format!(
+            "No stray in {}. The chance that the unrepaired set would have been this quiet: {}.",
+            duration(quiet),
+            percent(luck),
+        ));
+        let more = |needed: Option<f64>| match still(needed) {
             Some(missing) if missing > 0.0 => format!("{} more", duration(missing)),
-            _ => "reached".to_owned(),
+            Some(_) => "reached".to_owned(),
+            None => "quiet alone will not do".to_owned(),
         };
         let (likely, certain) = (evidence.plan.likely_s, evidence.plan.certain_s);
         notes.push(format!("Quiet soak still needed: 95 %: {}; 99 %: {}.", more(likely), more(certain)));
@@ -187,17 +211,42 @@ fn quiet_notes(evidence: &Evidence, verdict: Verdict) -> Vec<String> {
 }
 
 fn seen_after(evidence: &Evidence, verdict: Verdict) -> String {
-    let interval = evidence.test.interval_mid;
+    let any = any_time(evidence);
     let range = format!(
-        "the rate before is {:.2} times the rate after (95 %: {:.2} to {:.2})",
-        evidence.test.ratio, interval.low, interval.high
+        "now {} as often as before ({} to {} at any look)",
+        times(1.0 / evidence.test.ratio),
+        times(1.0 / any.high),
+        times(1.0 / any.low)
     );
+    let fold = any.high.max(1.0 / any.low).max(1.0);
+    let excluded = if fold.is_finite() {
+        format!("A change of more than {fold:.1}-fold is excluded.")
+    } else {
+        "No change is excluded yet.".to_owned()
+    };
     match verdict {
-        Verdict::Reduced => format!("Strays go on, but fewer: {range}. The fault is not gone."),
-        Verdict::Worse => format!("Strays come more often than before: {range}."),
-        Verdict::Unchanged => format!("Strays go on much as before: {range}. This step did not stop them."),
+        Verdict::Reduced => format!("Strays go on, but fewer: {range}. The fault is not gone. {excluded}"),
+        Verdict::Worse => format!("Strays come more often: {range}. {excluded}"),
+        Verdict::Unchanged => format!("Strays go on as before: {range}. This step did not stop them. {excluded}"),
+        _ if evidence.plan.no_variance => {
+            "Strays go on, so the fault is not gone. The pauses between them are so uneven that counts cannot tell \
+             whether they are fewer."
+                .to_owned()
+        }
         _ => format!(
-            "Strays go on, so the fault is not gone; whether they are fewer cannot be told yet: {range}."
+            "Strays go on, so the fault is not gone; whether they are fewer cannot be told yet: {range}. {excluded}"
         ),
+    }
+}
+
+fn times(factor: f64) -> String {
+    if !factor.is_finite() {
+        "any number of times".to_owned()
+    } else if factor >= 9.95 {
+        format!("{factor:.0} times")
+    } else if factor >= 0.1 || factor == 0.0 {
+        format!("{factor:.1} times")
+    } else {
+        format!("{factor:.2} times")
     }
 }

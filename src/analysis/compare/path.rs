@@ -3,7 +3,7 @@
 use serde::Serialize;
 
 use crate::analysis::compare::side::{Side, finite};
-use crate::analysis::compare::verdict::{Evidence, Verdict, any_time, soak_more, verdict};
+use crate::analysis::compare::verdict::{Evidence, Verdict, any_time, proves, soak_more, verdict};
 use crate::analysis::ledger::PathTotal;
 
 /// One control path before and after a step. The ledger's figures are those of the time after.
@@ -26,6 +26,10 @@ pub struct PathComparison {
 pub struct Figures {
     /// The verdict.
     pub verdict: Verdict,
+    /// Whether the path is gone at 99 %, as hand-back asks for.
+    pub hand_back: bool,
+    /// Whether the pauses before were so uneven that quiet alone proves nothing.
+    pub too_uneven: bool,
     /// Rate before divided by rate after; null when nothing came after.
     #[serde(serialize_with = "finite")]
     pub ratio: f64,
@@ -64,6 +68,8 @@ impl Figures {
         let more = |needed| evidence.plan.missing(needed, evidence.credit).filter(|_| quiet);
         Self {
             verdict,
+            hand_back: verdict == Verdict::Gone && proves(evidence, evidence.plan.certain_s),
+            too_uneven: evidence.plan.too_uneven,
             ratio: evidence.test.ratio,
             ratio_low: evidence.test.interval_mid.low,
             ratio_high: evidence.test.interval_mid.high,
@@ -77,6 +83,11 @@ impl Figures {
             strayed_after: evidence.strays.1 > 0,
         }
     }
+}
+
+/// Whether a set may be handed back: every path that strayed is gone at 99 %.
+pub(crate) fn hand_back(mut paths: impl Iterator<Item = Figures> + Clone) -> bool {
+    paths.clone().next().is_some() && paths.all(|path| path.hand_back)
 }
 
 /// The verdict on a set from those on its paths.

@@ -4,16 +4,18 @@ use std::fmt;
 
 use serde::{Deserialize, Serialize};
 
+use crate::analysis::drift::{Counted, ratio_with};
 use crate::analysis::ledger::Observed;
 use crate::analysis::quiet::{Credit, QuietPlan};
 use crate::analysis::rate::{Count, Interval, RatioTest, compare_scaled};
-use crate::analysis::special::normal_upper;
+use crate::analysis::ratio::Ratio;
+use crate::analysis::sequential::{Looks, confidence};
 
 /// What can be said about a repair step.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Verdict {
-    /// Quiet for longer than an unrepaired set would be in 99 of 100 cases.
+    /// Quiet for longer than an unrepaired set would be in 95 of 100 cases; hand-back asks for 99.
     Gone,
     /// Fewer strays than before, beyond chance, but not proved gone.
     Reduced,
@@ -46,18 +48,8 @@ impl fmt::Display for Verdict {
 }
 
 /// `unchanged` is said only when the interval of the ratio stays within this factor either way: a rule of our
-/// own, no publication. Wider than that, the step may have helped fourfold and nobody would know.
-const SAME_WITHIN: f64 = 4.0;
-/// The boundary of a soak that is looked at at any time up to its planned end: this many standard errors over the root of
-/// the share of the planned time that has passed. 5 % error over all looks.
-///
-/// # Source
-/// The form c/√t on the scale of the standardised statistic is that of O'Brien and Fleming 1979, Biometrics 35:549; the
-/// constant by simulation (evidence of November 2026, 2.08 at 5 %).
-const BOUNDARY: f64 = 2.08;
-/// Looks before this share of the planned time are as the one at it: the boundary is beyond all reach there.
-const FIRST_LOOK: f64 = 0.02;
-
+/// own, no publication. Wider than that, the step may have helped much and nobody would know.
+const SAME_WITHIN: f64 = 2.0;
 /// All that a verdict on one path rests on.
 pub(crate) struct Evidence {
     pub(crate) before: Count,
@@ -70,8 +62,8 @@ pub(crate) struct Evidence {
     /// At a fixed time, to be shown as an estimate.
     pub(crate) test: RatioTest,
     pub(crate) dispersion: f64,
-    /// Share of the planned time that has passed.
-    pub(crate) share: f64,
+    /// How long the time after was to be observed; where nobody planned, as long as the time before.
+    pub(crate) planned_s: Option<f64>,
     pub(crate) plan: QuietPlan,
 }
 
@@ -88,20 +80,41 @@ pub(crate) fn verdict(evidence: &Evidence) -> Verdict {
 
 /// `Gone`, if this much observed quiet proves it. There is no other way to that verdict.
 fn gone(observed: Observed, evidence: &Evidence) -> Option<Verdict> {
-    let quiet_s = evidence.credit.quiet_s.min(observed.seconds());
-    let credit = Credit { quiet_s, ..evidence.credit };
-    evidence.plan.is_certain(credit).then_some(Verdict::Gone)
+    (observed > Observed::default() && proves(evidence, evidence.plan.likely_s)).then_some(Verdict::Gone)
 }
 
-/// The interval of the ratio that holds at every look up to the planned end.
+/// Whether the observed quiet reaches what this level needs.
+pub(crate) fn proves(evidence: &Evidence, needed: Option<f64>) -> bool {
+    let quiet_s = evidence.credit.quiet_s.min(evidence.observed.seconds());
+    evidence.plan.suffices(needed, Credit { quiet_s, ..evidence.credit })
+}
+
+/// The interval of the ratio that decides: all looks together, at any instant and as many as one likes, miss the true ratio
+/// with a chance of 5 %. Wider where the baseline drifts by itself; without limits where its gaps have no variance.
+///
+/// # Source
+/// [`Looks`]; what a comparison of steady rates knows goes with t/(T + t), T and t being the times before and after.
+#[allow(clippy::cast_precision_loss)]
 pub(crate) fn any_time(evidence: &Evidence) -> Interval {
-    let boundary = BOUNDARY / evidence.share.max(FIRST_LOOK).sqrt();
-    let confidence = 1.0 - 2.0 * normal_upper(boundary);
-    // Beyond this no double tells the confidence from one.
-    if confidence >= 1.0 - 1e-12 || evidence.before.exposure <= 0.0 || evidence.after.exposure <= 0.0 {
-        return Interval { low: 0.0, high: f64::INFINITY };
+    const OPEN: Interval = Interval { low: 0.0, high: f64::INFINITY };
+    let (before, after) = (evidence.before, evidence.after);
+    let planned_s = evidence.planned_s.filter(|planned| *planned > 0.0).unwrap_or(before.exposure);
+    if before.exposure <= 0.0 || after.exposure <= 0.0 || evidence.plan.no_variance {
+        return OPEN;
     }
-    compare_scaled(evidence.before, evidence.after, evidence.dispersion, confidence).interval_mid
+    let known = |t: f64| t / (before.exposure + t);
+    let deviate = Looks::usual().deviate(known(after.exposure) / known(planned_s));
+    let confidence = confidence(deviate);
+    // Beyond this no double tells the confidence from one.
+    if confidence >= 1.0 - 1e-12 {
+        return OPEN;
+    }
+    let interval = compare_scaled(before, after, evidence.dispersion, confidence).interval_mid;
+    let Some((drift, counted)) = &evidence.plan.drift else { return interval };
+    let end = counted.end + after.exposure;
+    let later = Counted { count: after.count as f64, start: counted.end, end };
+    let steady = Ratio { ratio: evidence.test.ratio, interval };
+    ratio_with(steady, *counted, later, drift, confidence).interval
 }
 
 /// Verdict from the interval alone, when strays were seen after the step.
@@ -124,17 +137,17 @@ pub(crate) fn soak_more(evidence: &Evidence, verdict: Verdict) -> Option<f64> {
         return Some(0.0);
     }
     if !evidence.hands_off || evidence.after.exposure <= 0.0 {
-        return evidence.plan.certain_s;
+        return evidence.plan.likely_s;
     }
     if evidence.after.count == 0 {
-        return evidence.plan.missing(evidence.plan.certain_s, evidence.credit);
+        return evidence.plan.missing(evidence.plan.likely_s, evidence.credit);
     }
     // Doubling steps: a rough answer is all that a forecast from few episodes can be.
-    (1..=8).map(|i| f64::from(i) * 0.5).map(|power| 2f64.powf(power)).find_map(|factor| {
+    (1..=12).map(|i| f64::from(i) * 0.5).map(|power| 2f64.powf(power)).find_map(|factor| {
         let after =
             Count { count: scaled(evidence.after.count, factor), exposure: evidence.after.exposure * factor };
-        let test = compare_scaled(evidence.before, after, evidence.dispersion, 0.95);
-        let decided = by_interval(test.interval_mid) != Verdict::Undecided;
+        let plan = evidence.plan.clone();
+        let decided = by_interval(any_time(&Evidence { after, plan, ..*evidence })) != Verdict::Undecided;
         decided.then_some(evidence.after.exposure * (factor - 1.0))
     })
 }

@@ -25,6 +25,9 @@ const LONGEST_S: f64 = 1e15;
 /// any that a bench waits for, need 47 of them for 99 %; Pareto's of 1.5 need 1481 (both by integration).
 const MOST_MEANS: f64 = 200.0;
 
+/// Gaps are taken to have no variance when the laws without one have more than this share.
+pub(super) const NO_VARIANCE: f64 = 0.5;
+
 /// From when the quiet is counted.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum From {
@@ -32,6 +35,10 @@ pub enum From {
     Unrelated,
     /// The watching goes on without a break: the last trailing interval continues.
     LastEpisode,
+    /// After a break of unknown length, as a repair makes one. A moment after it lies in a long gap more often than in a
+    /// short one; where the gaps have no variance the rest of that gap is without bound, and where they have one a break
+    /// of minutes hardly shows (`examples/judge`).
+    Break,
 }
 
 /// What quiet alone can prove.
@@ -82,6 +89,15 @@ impl Law {
             Self::Pareto(law) => law.quiet(t),
             Self::Rates(law) => law.quiet(t),
             Self::Beat(law) => law.quiet(t),
+        }
+    }
+
+    /// The power with which long gaps become rare; infinite for those that fall faster than any.
+    fn tail(&self) -> f64 {
+        match self {
+            Self::Burr(law) => law.alpha(),
+            Self::Pareto(law) => law.alpha(),
+            _ => f64::INFINITY,
         }
     }
 
@@ -168,9 +184,13 @@ impl Laws {
     /// know of it.
     pub fn quiet_from(&self, from: From, seconds: f64) -> f64 {
         let t = seconds / self.scale;
-        let chance = |member: &Member| match from {
-            From::Unrelated => member.unrelated * member.law.quiet(t),
-            From::LastEpisode => member.share * member.law.lasts(self.since, t),
+        let unrelated = from == From::Unrelated || from == From::Break && self.no_variance() > NO_VARIANCE;
+        let chance = |member: &Member| {
+            if unrelated {
+                member.unrelated * member.law.quiet(t)
+            } else {
+                member.share * member.law.lasts(self.since, t)
+            }
         };
         self.members.iter().map(chance).sum::<f64>().min(1.0)
     }
@@ -209,12 +229,7 @@ impl Laws {
     /// Share of the laws under which the gaps have no variance: counts then scatter without bound, and no interval of a
     /// ratio keeps its promise.
     pub fn no_variance(&self) -> f64 {
-        let own = |member: &&Member| match member.law {
-            Law::Burr(law) => law.alpha() <= 2.0,
-            Law::Pareto(law) => law.alpha() <= 2.0,
-            _ => false,
-        };
-        self.members.iter().filter(own).map(|member| member.share).sum()
+        self.members.iter().filter(|member| member.law.tail() <= 2.0).map(|member| member.share).sum()
     }
 
     /// Mean Weibull shape: below one for gaps more uneven than an exponential's.

@@ -82,6 +82,8 @@ pub struct Builder {
     pub(super) troubles: Vec<(Span, Blind)>,
     /// Until the port is back.
     pub(super) gone: Option<Lasting>,
+    /// When the port was gone before.
+    gaps: Vec<Span>,
     /// Until the next bytes.
     pub(super) hole: Option<Lasting>,
     pub(super) asleep: Option<Nanoseconds>,
@@ -175,7 +177,9 @@ impl Builder {
             }
             What::PortBack { .. } => {
                 if let Some(gone) = self.gone.take() {
-                    self.trouble(Span { start: gone.from, end: mark.t.max(gone.from) }, gone.why);
+                    let gap = Span { start: gone.from, end: mark.t.max(gone.from) };
+                    self.gaps.push(gap);
+                    self.trouble(gap, gone.why);
                 }
             }
             What::BytesLost { bytes } => {
@@ -188,6 +192,11 @@ impl Builder {
                 self.trouble(Span { start, end: span.end }, Blind::NotRecorded { bytes: *bytes });
                 self.hole
                     .get_or_insert(Lasting { from: span.end, why: Blind::NotRecorded { bytes: *bytes } });
+            }
+            What::Overrun { .. } => {
+                if let Some(span) = mark.span() {
+                    self.trouble(span, Blind::BytesLost { bytes: None });
+                }
             }
             What::Stopped { .. } => {
                 if let Some(span) = mark.span() {
@@ -321,10 +330,16 @@ impl Builder {
         self.prompts.last().filter(|asked| asked.answered.is_none() && self.now < asked.until)
     }
 
-    /// How long hands were on up to `now`.
-    pub fn hands_on(&self, now: Nanoseconds) -> Nanoseconds {
-        let spans = self.prompts.iter().map(|asked| Span { start: asked.t, end: asked.until.min(now) });
-        spans.collect::<Intervals>().length()
+    /// How long up to `now` hands were on, or the port was gone: that is no time of a soak.
+    pub fn paused(&self, now: Nanoseconds) -> Nanoseconds {
+        let hands = self.prompts.iter().map(|asked| Span { start: asked.t, end: asked.until.min(now) });
+        let gone = self.gone_since().map(|from| Span { start: from, end: now.max(from) });
+        hands.chain(self.gaps.iter().copied()).chain(gone).collect::<Intervals>().length()
+    }
+
+    /// Since when the port is gone; nothing while it is there.
+    pub fn gone_since(&self) -> Option<Nanoseconds> {
+        self.gone.as_ref().map(|gone| gone.from)
     }
 
     /// Whether hands are on at this instant.
@@ -420,5 +435,40 @@ impl Watch for Builder {
 
     fn end(&mut self, _span: Option<Span>) {
         self.ask_due(Nanoseconds(i64::MAX));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn at(t: f64, what: What) -> Mark {
+        Mark { t: Nanoseconds::from_seconds(t), what }
+    }
+
+    fn span(start: f64, end: f64) -> Span {
+        Span { start: Nanoseconds::from_seconds(start), end: Nanoseconds::from_seconds(end) }
+    }
+
+    /// The kernel withholds for a second what follows the overruns that it notes.
+    #[test]
+    fn where_the_adapter_lost_bytes_nothing_is_observed() {
+        let mut builder = Builder::default();
+        builder.mark(&at(10.0, What::Overrun { times: 2, from: Nanoseconds::from_seconds(9.0).0 }));
+        assert_eq!(builder.troubles, [(span(9.0, 11.0), Blind::BytesLost { bytes: None })]);
+    }
+
+    #[test]
+    fn hands_and_a_missing_port_together_pause_once() {
+        let mut builder = Builder::default();
+        let now = Nanoseconds::from_seconds;
+        assert_eq!(builder.paused(now(5.0)), Nanoseconds::ZERO);
+        builder.mark(&at(5.0, What::PortGone));
+        assert_eq!(builder.paused(now(7.0)), now(2.0));
+        builder.mark(&at(8.0, What::PortBack { device: String::new() }));
+        assert_eq!(builder.paused(now(9.0)), now(3.0));
+        builder.mark(&at(20.0, What::PortGone));
+        builder.prompt(now(19.0), Key::from_name("KEY_MENU").unwrap());
+        assert_eq!(builder.paused(now(21.0)), now(3.0 + 2.0));
     }
 }

@@ -9,7 +9,7 @@ mod state;
 use std::collections::BTreeMap;
 
 use crate::analysis::compare::{
-    CompareOptions, Evidence, Figures, Observation, Side, Verdict, figures, of_verdicts, share,
+    CompareOptions, Evidence, Figures, Observation, Side, Verdict, figures, hand_back, of_verdicts,
 };
 use crate::analysis::episode::{Episode, episodes, fold};
 use crate::analysis::ledger::{Intervals, Ledger, Observed, PathId, PathTotal};
@@ -154,9 +154,8 @@ impl Soak {
     pub fn resume(&mut self, earlier: &Observation) {
         self.earlier = self.account(None, &earlier.train);
         self.earlier_span_s = earlier.span_s;
-        if let (Some(one), Some(two)) = (self.planned_s, earlier.planned_s) {
-            self.planned_s = Some(one + two);
-        }
+        // One plan for a stage: what was looked at at its end cannot be planned again.
+        self.planned_s = earlier.planned_s.or(self.planned_s);
         for path in &earlier.paths {
             let mut account = self.account(Some(&path.total.id), &path.train);
             account.observed = path.total.observed;
@@ -284,7 +283,6 @@ impl Soak {
         all.add(open_all);
         all.add(self.earlier.tally);
         let elapsed_s = self.earlier_span_s + ledger.length().seconds();
-        let share = share(self.planned_s, observed_s);
         let empty = Ledger { span: ledger.span, ..Ledger::default() };
         let mut with_sign = Vec::new();
         let mut paths = Vec::new();
@@ -292,10 +290,10 @@ impl Soak {
             let mut tally = self.by_path.get(id).copied().unwrap_or_default();
             tally.add(open.get(id).copied().unwrap_or_default());
             let own = if ledger.path(id).is_some() { ledger } else { &empty };
-            let state = self.path_state(id, tally, own, share, false);
+            let state = self.path_state(id, tally, own, false);
             // Where nothing is pending a sign of life would change nothing.
             with_sign.extend(if state.total.pending_s > 0.0 {
-                self.path_state(id, tally, own, share, true).figures
+                self.path_state(id, tally, own, true).figures
             } else {
                 state.figures
             });
@@ -314,8 +312,16 @@ impl Soak {
             }
             Some(_) => None,
         };
-        let done = verdict != Verdict::Undecided || baseline.is_some_and(|needed| needed.1 <= observed_s);
-        let decided = of_verdicts(with_sign.iter().copied()) != Verdict::Undecided;
+        let may = hand_back(figures());
+        let long = baseline.and_then(|needed| needed.certain_s).is_some_and(|needed| needed <= observed_s);
+        // A set that is gone at 95 % is watched on until it may be handed back.
+        let settled = |verdict, may| match verdict {
+            Verdict::Undecided => false,
+            Verdict::Gone => may,
+            _ => true,
+        };
+        let done = settled(verdict, may) || long;
+        let decided = settled(of_verdicts(with_sign.iter().copied()), hand_back(with_sign.iter().copied()));
         let pending_s = paths.iter().map(|path| path.total.pending_s).fold(0.0, f64::max);
         let mut state = SoakState {
             elapsed_s,
@@ -324,6 +330,7 @@ impl Soak {
             strays: all.strays,
             episodes: all.episodes,
             verdict,
+            hand_back: may,
             done,
             done_with_sign: decided && pending_s > 0.0,
             quiet_anyway: figures().map(|figures| figures.quiet_anyway).reduce(f64::max).unwrap_or(1.0),
@@ -339,7 +346,7 @@ impl Soak {
     }
 
     /// One path as the judge sees it; with `signed`, as if a sign of life came now.
-    fn path_state(&self, id: &PathId, own: Tally, ledger: &Ledger, share: f64, signed: bool) -> PathState {
+    fn path_state(&self, id: &PathId, own: Tally, ledger: &Ledger, signed: bool) -> PathState {
         let earlier = self.earlier_paths.get(id);
         let mut total = PathTotal::of(id, std::slice::from_ref(ledger));
         let mut spans = ledger.observed(id);
@@ -377,7 +384,7 @@ impl Soak {
                 credit: before.plan.credit_from(credit, &own_time),
                 test: compare_scaled(before.count, after, self.dispersion, self.confidence),
                 dispersion: self.dispersion,
-                share,
+                planned_s: self.planned_s,
                 plan: before.plan,
             })
         });

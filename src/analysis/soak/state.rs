@@ -2,10 +2,11 @@
 
 use serde::Serialize;
 
-use crate::analysis::compare::{Figures, Side, Verdict};
+use crate::analysis::baseline::Forecast;
+use crate::analysis::compare::{Figures, Side, Verdict, quiet_enough};
 use crate::analysis::ledger::{Blind, Ledger, PathId, PathTotal, SILENT_S, Sign};
 use crate::base::ControlPath;
-use crate::base::words::{chance as percent, duration, plural};
+use crate::base::words::{duration, plural};
 
 /// A path that is not observed just now.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -48,15 +49,17 @@ pub struct SoakState {
     pub episodes: u64,
     /// Verdict so far, valid whenever one looks.
     pub verdict: Verdict,
+    /// Whether the set may be handed back: gone at 99 %.
+    pub hand_back: bool,
     /// Whether the soak may stop: a further look can only repeat the verdict.
     pub done: bool,
     /// Whether it could stop if the pending time were observed: the time to ask for a sign of life.
     pub done_with_sign: bool,
     /// Chance that the unrepaired set would have been quiet for so long; 1 once a stray came.
     pub quiet_anyway: f64,
-    /// Quiet observed time still needed for `gone` (99 %), seconds; null when no soak of this stage can give it.
+    /// Quiet observed time still needed for hand-back (99 %), seconds; null when no soak of this stage can give it.
     pub soak_more_s: Option<f64>,
-    /// Quiet observed time still needed for 95 %; null while strays come.
+    /// Quiet observed time still needed for `gone` (95 %), seconds; null while strays come.
     pub soak_more_95_s: Option<f64>,
     /// How often the clock was restarted in this stage; it did not help.
     pub restarts: u32,
@@ -102,7 +105,7 @@ pub(super) fn blind_now(judged: &[PathId], ledger: &Ledger) -> Vec<BlindNow> {
     blind
 }
 
-pub(super) fn notes(state: &SoakState, compared: bool, baseline: Option<(f64, f64)>) -> Vec<String> {
+pub(super) fn notes(state: &SoakState, compared: bool, baseline: Option<Forecast>) -> Vec<String> {
     let mut notes = Vec::new();
     let observed = duration(state.observed_s);
     if state.restarts > 0 {
@@ -118,24 +121,33 @@ pub(super) fn notes(state: &SoakState, compared: bool, baseline: Option<(f64, f6
                 "No stray yet: without one, no repair can be proved later. Keep watching.".to_owned()
             }
             None => "Already misbehaving at the start. Keep watching.".to_owned(),
-            Some((likely, certain)) => format!(
-                "{} in {observed}: after a repair, 95 % will need {} of quiet, 99 % {}. A longer baseline shortens that.",
+            Some(Forecast { likely_s: None, .. }) => format!(
+                "{} in {observed}, so unevenly that quiet alone will prove no repair yet. Watch on.",
+                plural(state.episodes, "episode"),
+            ),
+            Some(Forecast { likely_s: Some(likely), certain_s }) => format!(
+                "{} in {observed}: after a repair, 95 % will need {} of quiet, {}. A longer baseline shortens that.",
                 plural(state.episodes, "episode"),
                 duration(likely),
-                duration(certain)
+                certain_s.map_or_else(
+                    || "for 99 % quiet alone will not do".to_owned(),
+                    |certain| format!("99 % {}", duration(certain))
+                )
             ),
         });
     } else if state.strays == 0 {
-        notes.push(match (state.verdict, state.soak_more_s) {
-            (Verdict::Gone, _) => format!(
-                "Quiet for {observed}; an unrepaired set would have been so in {} of cases.",
-                percent(state.quiet_anyway)
-            ),
-            (_, Some(missing)) if state.observed_s > 0.0 => {
-                format!("Quiet so far; {} more for 99 %.", duration(missing))
+        let uneven = state.paths.iter().any(|path| path.figures.is_some_and(|f| f.too_uneven));
+        let before = state.paths.iter().any(|path| path.figures.is_some_and(|f| f.strayed_before));
+        notes.push(match (state.verdict, state.soak_more_95_s) {
+            (Verdict::Gone, _) => quiet_enough(state.quiet_anyway, state.soak_more_s),
+            _ if !before => "Nothing to compare with: no stray was seen before the step.".to_owned(),
+            _ if state.observed_s <= 0.0 => "Nothing was observed, so nothing is proved.".to_owned(),
+            (_, Some(missing)) => format!("Quiet so far; {} more for 95 %.", duration(missing)),
+            (_, None) if uneven => {
+                "Quiet so far, but the pauses before were so uneven that quiet alone proves nothing."
+                    .to_owned()
             }
-            (_, Some(_)) => "Nothing was observed, so nothing is proved.".to_owned(),
-            (_, None) => "Nothing to compare with: no stray was seen before the step.".to_owned(),
+            (_, None) => "Quiet so far.".to_owned(),
         });
     } else {
         let split = state.paths.iter().filter(|path| path.side.strays > 0);

@@ -4,11 +4,11 @@
 //! its time runs faster than the wall clock.
 
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicI64, AtomicU64, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
-use crate::base::{Anchor, Error, Nanoseconds, Result};
+use crate::base::{Anchor, Error, Key, Nanoseconds, Result};
 use crate::bench::words::headline;
 use crate::bench::{keys, views};
 use crate::face::cautions;
@@ -47,8 +47,8 @@ pub(super) fn run(options: &Demo, protocols: &Protocols, out: &mut Out) -> Resul
     let mut set = scenario.set_at(0)?;
     let mut scaled = Vec::new();
     for (number, stage) in scenario.stages.iter().enumerate() {
-        let power_on = Play { faults: scenario.faults_at(number)?, time: stage.time() };
-        (job, set) = soak_stage(job, stage, power_on, set, protocols, &stop, out, &mut scaled)?;
+        (job, set) =
+            soak_stage(job, stage, scenario.faults_at(number)?, set, protocols, &stop, out, &mut scaled)?;
         if stop.asked() {
             return Err(
                 Error::machine("the demo was stopped").remedy("what was recorded is in the job folder")
@@ -118,7 +118,7 @@ fn introduce(scenario: &Scenario, folder: &Path, out: &mut Out) -> Result<()> {
 fn soak_stage(
     mut job: Job,
     stage: &ScenarioStage,
-    play: Play,
+    faults: Faults,
     set: SimulatedSet,
     protocols: &Protocols,
     stop: &Stop,
@@ -142,22 +142,19 @@ fn soak_stage(
     let spec = PortSpec::new(terminal.path(), 115_200);
     let port = SerialPort::open(&spec)?;
     let shared = Arc::new(Shared::default());
-    let pump = pump(play, set, terminal, Arc::clone(&shared))?;
-    let paced = Paced { port, shared: Arc::clone(&shared) };
+    let pump = pump(faults, set, terminal, Arc::clone(&shared))?;
+    let paced = Paced { port, shared: Arc::clone(&shared), heard: Nanoseconds::ZERO };
     let began = Instant::now();
-    let done = Arc::clone(&shared);
+    let asked = Arc::clone(&shared);
     let plan = Plan {
-        attended: false,
-        minutes: f64::from(stage.minutes) + 1.0,
+        attended: true,
+        minutes: f64::from(stage.minutes),
         full: true,
         chassis: None,
-        enough: Some(Box::new(move |session| {
-            done.finished.load(Ordering::Acquire) && session.bytes() >= done.sent.load(Ordering::Acquire)
-        })),
+        hand: Some(Box::new(move |wanted| asked.ask(wanted.key))),
         show_events: false,
     };
     let (job, state, followed) = run_soak(job, Box::new(paced), &spec, &plan, protocols, stop, out)?;
-    shared.abandoned.store(true, Ordering::Release);
     let played = pump.join().map_err(|_| Error::machine("the simulated set stopped by itself"))?;
     followed?;
     let set = played?;
@@ -191,12 +188,6 @@ fn verdict(loaded: &Loaded, out: &mut Out) -> Result<()> {
     Ok(())
 }
 
-/// What the set plays in one stage: what is wrong with it, and how long.
-struct Play {
-    faults: Faults,
-    time: Nanoseconds,
-}
-
 /// What the simulated set and the reader tell each other.
 #[derive(Default)]
 struct Shared {
@@ -204,32 +195,42 @@ struct Shared {
     clock: AtomicI64,
     sent: AtomicU64,
     taken: AtomicU64,
-    finished: AtomicBool,
     abandoned: AtomicBool,
+    /// Keys that straykey has asked for and no hand has pressed yet.
+    asked: Mutex<Vec<Key>>,
+}
+
+impl Shared {
+    fn ask(&self, key: Key) {
+        self.asked.lock().unwrap_or_else(PoisonError::into_inner).push(key);
+    }
+
+    fn take(&self) -> Vec<Key> {
+        std::mem::take(&mut *self.asked.lock().unwrap_or_else(PoisonError::into_inner))
+    }
 }
 
 /// Lets the set speak on a thread of its own, never more than one piece ahead of the reader: so the arrival
 /// times, in the set's time, are true to one piece.
 fn pump(
-    play: Play,
+    faults: Faults,
     mut set: SimulatedSet,
     mut terminal: Terminal,
     shared: Arc<Shared>,
 ) -> Result<std::thread::JoinHandle<Result<SimulatedSet>>> {
-    let Play { faults, time } = play;
     let body = move || {
         set.power_cycle(faults);
-        while set.uptime() < time && !shared.abandoned.load(Ordering::Acquire) {
-            let bytes = set.advance(PIECE.min(time - set.uptime()));
+        while !shared.abandoned.load(Ordering::Acquire) {
+            shared.take().into_iter().for_each(|key| set.answer(key));
+            let bytes = set.advance(PIECE);
             shared.clock.store(set.uptime().0, Ordering::Release);
-            terminal.send(&bytes)?;
+            match terminal.send(&bytes) {
+                // The reader has gone in the middle of a piece: it has seen enough.
+                Err(_) if shared.abandoned.load(Ordering::Acquire) => break,
+                sent => sent?,
+            }
             let sent = shared.sent.fetch_add(bytes.len() as u64, Ordering::AcqRel) + bytes.len() as u64;
             wait(&shared, sent)?;
-        }
-        shared.finished.store(true, Ordering::Release);
-        // The kernel drops what is unread when this end closes: stay until the reader has everything.
-        while !shared.abandoned.load(Ordering::Acquire) {
-            std::thread::sleep(Duration::from_millis(1));
         }
         Ok(set)
     };
@@ -254,19 +255,27 @@ fn wait(shared: &Shared, sent: u64) -> Result<()> {
 struct Paced {
     port: SerialPort,
     shared: Arc<Shared>,
+    /// The set's time of what was read last. The clock itself is a piece ahead of what has not been read yet.
+    heard: Nanoseconds,
+}
+
+impl Drop for Paced {
+    fn drop(&mut self) {
+        self.shared.abandoned.store(true, Ordering::Release);
+    }
 }
 
 impl ByteSource for Paced {
     fn pull(&mut self) -> Result<Pulled<'_>> {
-        let clock = Nanoseconds(self.shared.clock.load(Ordering::Acquire));
         Ok(match self.port.pull()? {
             Pulled::Chunk(mut chunk) => {
                 self.shared.taken.fetch_add(chunk.bytes.len() as u64, Ordering::AcqRel);
-                chunk.arrival = Some(Nanoseconds(self.shared.clock.load(Ordering::Acquire)));
+                self.heard = Nanoseconds(self.shared.clock.load(Ordering::Acquire));
+                chunk.arrival = Some(self.heard);
                 Pulled::Chunk(chunk)
             }
-            Pulled::Mark(mark) => Pulled::Mark(crate::source::Mark { t: clock, what: mark.what }),
-            Pulled::Quiet(_) => Pulled::Quiet(clock),
+            Pulled::Mark(mark) => Pulled::Mark(crate::source::Mark { t: self.heard, what: mark.what }),
+            Pulled::Quiet(_) => Pulled::Quiet(self.heard),
             Pulled::End => Pulled::End,
         })
     }

@@ -37,7 +37,12 @@ pub(super) fn run(
     let chassis = options.reading.chassis.clone().or_else(|| job.info().chassis.clone());
     let known = chassis.as_deref().map(|name| keys(name, &named, protocols)).transpose()?;
     job::cautions(&mut job, options.cautions_read, out)?;
-    let port = args::Port { port: port.to_owned(), baud: options.baud, framing: options.framing.clone() };
+    let port = args::Port {
+        port: port.to_owned(),
+        baud: options.baud,
+        framing: options.framing.clone(),
+        no_wait: true,
+    };
     let (source, spec) = live::open(&port)?;
     let source: Box<dyn ByteSource> = Box::new(source);
     let recorder = live::begin(&mut job, source.as_ref(), &spec, "keycheck", Hands::On)?;

@@ -1,13 +1,14 @@
 //! `watch` and `soak`: live captures.
 
 pub(crate) use crate::face::cli::stop::Stop;
+use crate::face::cli::stop::gone;
 use std::io::IsTerminal;
 
 use crate::analysis::compare::Verdict;
 use crate::analysis::soak::SoakState;
 use crate::base::words::plural;
 use crate::base::{Anchor, Error, Event, Nanoseconds, Result, write_event};
-use crate::bench::{SoakPlan, SoakRun, words};
+use crate::bench::{Asked, SoakPlan, SoakRun, words};
 use crate::face::cli::args;
 use crate::face::cli::load::{Loaded, duration};
 use crate::face::cli::status::{SoakLook, Status, WatchLook};
@@ -17,11 +18,12 @@ use crate::face::out::{Out, Outcome};
 use crate::source::ByteSource;
 use crate::source::serial::{PortSpec, SerialPort};
 use crate::timeline::job::{CaptureOptions, Hands, Job, Prompt, StepKind};
-use crate::timeline::live::{Progress, Session};
+use crate::timeline::live::{Adapter, Progress, Session};
 use crate::timeline::{Protocols, Unwatched, Watch};
 
 pub(super) fn open(port: &args::Port) -> Result<(SerialPort, PortSpec)> {
-    let spec = PortSpec::new(&port.port, port.baud).framing(&port.framing)?;
+    let mut spec = PortSpec::new(&port.port, port.baud).framing(&port.framing)?;
+    spec.reconnect = !port.no_wait;
     Ok((SerialPort::open(&spec)?, spec))
 }
 
@@ -63,14 +65,18 @@ pub(super) fn watch(options: &args::Watch, protocols: &Protocols, out: &mut Out)
     let mut shown = Out::new(json);
     let mut display = Status::new();
     let mut look = WatchLook::default();
+    let mut turns = Turns::of(&spec);
     let result = follow(&mut session, &mut Unwatched, &stop, out, &mut |now, events, session, _| {
         let now = now.unwrap_or_else(|| session.now());
         look.take(events);
+        if let Some(note) = turns.take(session.adapter()) {
+            display.aside(|| shown.note(note));
+        }
         if !events.is_empty() {
             display.aside(|| print(events, session.anchor(), &mut shown))?;
         }
         if display.is_due(now) {
-            look.tick(now, session.last_byte(), session.bytes());
+            look.tick(now, session.last_byte(), session.adapter(), session.bytes());
             display.in_place(now, &look);
         }
         Ok(until.is_some_and(|until| now >= until))
@@ -79,6 +85,31 @@ pub(super) fn watch(options: &args::Watch, protocols: &Protocols, out: &mut Out)
     let ended = finish(session, &mut Unwatched, job.as_mut(), out, true);
     result.and(ended)?;
     Ok(Outcome::Done)
+}
+
+/// What is said when an adapter that is waited for goes and comes back.
+struct Turns {
+    waits: bool,
+    seen: Adapter,
+}
+
+impl Turns {
+    fn of(spec: &PortSpec) -> Self {
+        Self { waits: spec.reconnect, seen: Adapter::Stayed }
+    }
+
+    fn take(&mut self, adapter: Adapter) -> Option<&'static str> {
+        if std::mem::replace(&mut self.seen, adapter) == adapter || !self.waits {
+            return None;
+        }
+        match adapter {
+            Adapter::Stayed => None,
+            Adapter::Gone { .. } => {
+                Some("The adapter is unplugged. Plug it in again; straykey waits for it. Ctrl-C ends.")
+            }
+            Adapter::Back { .. } => Some("The adapter is back. Going on."),
+        }
+    }
 }
 
 /// Looks at what one pull gave; `true` ends the session.
@@ -114,10 +145,7 @@ pub(super) fn follow<W: Watch>(
             Some(_) if stop.asked() || enough => return Ok(()),
             Some(_) => {}
             None => {
-                // The ways in which a port goes are no wrong use and no bad input: the machine lost it.
-                return Err(Error::machine("the port is gone").remedy(
-                    "check the cable and the adapter; what was read up to now is kept where a job was given",
-                ));
+                return Err(gone());
             }
         }
     }
@@ -145,9 +173,9 @@ pub(super) fn finish(
     out: &mut Out,
     show: bool,
 ) -> Result<()> {
-    if session.bytes() == 0 {
+    if session.bytes() == 0 && session.adapter() == Adapter::Stayed {
         out.note("Nothing arrived: is the set on, its ground connected, and the rate right?");
-    } else if session.choice().is_none() {
+    } else if session.bytes() > 0 && session.choice().is_none() {
         out.note("The chassis was not recognised; name it with --chassis. The raw bytes are not lost.");
     }
     let anchor = session.anchor();
@@ -173,7 +201,9 @@ pub(super) fn soak(options: &args::Soak, protocols: &Protocols, out: &mut Out) -
         return Err(Error::usage("--minutes must be more than 0").remedy("for example --minutes 30"));
     }
     if let Some(daemon) = Client::for_job(&options.job) {
-        return tell_value(&through::soak(&daemon, options, out)?, out).map(|()| Outcome::Done);
+        let (soak, ended) = through::soak(&daemon, options, out)?;
+        tell_value(&soak, out)?;
+        return ended.map(|()| Outcome::Done);
     }
     let mut job = Job::open(&options.job)?;
     job::cautions(&mut job, options.cautions_read, out)?;
@@ -185,7 +215,7 @@ pub(super) fn soak(options: &args::Soak, protocols: &Protocols, out: &mut Out) -
         full: options.full,
         attended: !options.unattended,
         chassis: options.chassis.clone(),
-        enough: None,
+        hand: None,
         show_events: !out.json,
     };
     let (job, state, result) = run_soak(job, Box::new(port), &spec, &plan, protocols, &stop, out)?;
@@ -195,8 +225,8 @@ pub(super) fn soak(options: &args::Soak, protocols: &Protocols, out: &mut Out) -
     Ok(Outcome::Done)
 }
 
-/// Whether a source has given all it will give.
-pub(super) type Enough = Box<dyn Fn(&Session) -> bool>;
+/// Whoever presses the key that is asked for.
+pub(super) type Hand = Box<dyn Fn(&Asked)>;
 
 /// How a soak is to run.
 pub(super) struct Plan {
@@ -208,8 +238,8 @@ pub(super) struct Plan {
     pub(super) attended: bool,
     /// Chassis, when it is not the job's.
     pub(super) chassis: Option<String>,
-    /// Says that the source has given all it will give.
-    pub(super) enough: Option<Enough>,
+    /// Presses the keys that are asked for, where nobody reads them.
+    pub(super) hand: Option<Hand>,
     /// Show each event as it comes.
     pub(super) show_events: bool,
 }
@@ -233,7 +263,7 @@ pub(super) fn run_soak(
     let repaired =
         present.and_then(|stage| stage.step.as_ref()).is_some_and(|step| step.kind == StepKind::Repair);
     if repaired
-        && plan.enough.is_none()
+        && plan.hand.is_none()
         && let Some((_, needed)) = crate::bench::last_plan(&loaded.stages()?)
     {
         out.note(format!("Before this repair: {}", needed.advice()));
@@ -248,8 +278,12 @@ pub(super) fn run_soak(
     let mut display = Status::new();
     let mut shown = Out::new(false);
     let mut warned = false;
+    let mut turns = Turns::of(spec);
     let followed = follow(&mut session, &mut run, stop, out, &mut |now, events, session, run| {
         let news = events.iter().any(line::is_news);
+        if let Some(note) = turns.take(session.adapter()) {
+            display.aside(|| out.note(note));
+        }
         if plan.show_events && news {
             display.aside(|| print(events, None, &mut shown))?;
         }
@@ -257,16 +291,19 @@ pub(super) fn run_soak(
             run.tick(session.now());
             if let Some(asked) = run.proceed() {
                 job.add_prompt(&name, Prompt { t: session.now(), key: asked.key })?;
-                display.aside(|| out.note(asked.words()));
+                match &plan.hand {
+                    Some(hand) => hand(&asked),
+                    None => display.aside(|| out.note(asked.words())),
+                }
             }
-            let blind = !run.state().blind.is_empty();
+            let blind = run.waits().is_none() && run.blind().next().is_some();
             if blind && !warned {
-                display.aside(|| run.state().blind.iter().for_each(|blind| out.note(words::blind(blind))));
+                display.aside(|| run.blind().for_each(|blind| out.note(words::blind(blind))));
             }
             warned = blind;
             display.show(session.now(), &SoakLook::of(run));
         }
-        Ok(run.is_over() || plan.enough.as_ref().is_some_and(|enough| enough(session)))
+        Ok(run.is_over())
     });
     display.end();
     let end = session.now();

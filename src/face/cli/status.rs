@@ -11,6 +11,7 @@ use crate::base::{Event, EventKind, Key, Nanoseconds};
 use crate::bench::{Asked, SoakRun, words};
 use crate::face::cli::load::{chance, duration};
 use crate::face::cli::table;
+use crate::timeline::live::Adapter;
 
 /// Facts as lines, never wider than `width` characters.
 pub(super) trait Look {
@@ -29,6 +30,7 @@ pub(super) struct Standing {
     enough: [bool; 2],
     restarts: u32,
     silent: bool,
+    waits: bool,
 }
 
 /// A soak at one moment.
@@ -42,9 +44,10 @@ impl SoakLook {
     pub(super) fn of(run: &SoakRun) -> Self {
         let facts = Facts {
             run_s: run.run().seconds(),
+            waits_s: run.waits().map(Nanoseconds::seconds),
             limit_s: run.limit().seconds(),
             compared: run.is_compared(),
-            blind: run.state().blind.iter().map(words::blind).collect(),
+            blind: run.blind().map(words::blind).collect(),
         };
         let state = run.state();
         let figures = Figures {
@@ -72,6 +75,7 @@ impl SoakLook {
         let listed = |item: &serde_json::Value| item["sentence"].as_str().map(str::to_owned);
         let facts = Facts {
             run_s: number("run_s"),
+            waits_s: soak["waits_s"].as_f64(),
             limit_s: number("limit_s"),
             compared: soak["planned"] == true,
             blind: soak["blind_now"].as_array().into_iter().flatten().filter_map(listed).collect(),
@@ -83,6 +87,7 @@ impl SoakLook {
 
 struct Facts {
     run_s: f64,
+    waits_s: Option<f64>,
     limit_s: f64,
     compared: bool,
     blind: Vec<String>,
@@ -103,7 +108,10 @@ struct Figures {
 
 impl Facts {
     fn lines(&self, state: &Figures) -> Vec<String> {
-        let mut lines = self.blind.clone();
+        let mut lines = match self.waits_s {
+            Some(waits_s) => vec![format!("{}; the clock stands still", waiting(waits_s))],
+            None => self.blind.clone(),
+        };
         lines.push(format!("Soak {} of {}, hands off", duration(self.run_s.floor()), duration(self.limit_s)));
         if state.observed_s < 0.98 * self.run_s - 1.0 {
             lines.push(format!("observed {}", duration(state.observed_s.floor())));
@@ -143,7 +151,8 @@ impl Facts {
             strays: state.strays > 0,
             enough: [reached(state.soak_more_95_s), reached(state.soak_more_s)],
             restarts: state.restarts,
-            silent: !self.blind.is_empty(),
+            silent: self.waits_s.is_none() && !self.blind.is_empty(),
+            waits: self.waits_s.is_some(),
         }
     }
 }
@@ -156,6 +165,11 @@ impl Look for SoakLook {
     fn standing(&self) -> Standing {
         self.standing.clone()
     }
+}
+
+/// The adapter is not there; nothing is wrong with the set.
+fn waiting(seconds: f64) -> String {
+    format!("ADAPTER UNPLUGGED for {}: waiting for it", duration(seconds.floor()))
 }
 
 /// A set that says nothing is no quiet set.
@@ -174,6 +188,7 @@ fn silence(now: Nanoseconds, last: Option<Nanoseconds>) -> Option<String> {
 pub(super) struct WatchLook {
     now: Nanoseconds,
     last: Option<Nanoseconds>,
+    adapter: Option<Adapter>,
     bytes: u64,
     presses: u64,
     changes: u64,
@@ -201,8 +216,17 @@ impl WatchLook {
     }
 
     /// Takes the time and what was read up to now.
-    pub(super) fn tick(&mut self, now: Nanoseconds, last: Option<Nanoseconds>, bytes: u64) {
-        (self.now, self.last, self.bytes) = (now, last, bytes);
+    pub(super) fn tick(&mut self, now: Nanoseconds, last: Option<Nanoseconds>, adapter: Adapter, bytes: u64) {
+        (self.now, self.last, self.adapter, self.bytes) = (now, last, Some(adapter), bytes);
+    }
+
+    /// What keeps bytes from coming.
+    fn trouble(&self) -> Option<String> {
+        match self.adapter {
+            Some(Adapter::Gone { since }) => Some(waiting((self.now - since).seconds())),
+            Some(Adapter::Back { since }) => silence(self.now, Some(self.last.unwrap_or(since).max(since))),
+            Some(Adapter::Stayed) | None => silence(self.now, self.last),
+        }
     }
 }
 
@@ -226,12 +250,12 @@ impl Look for WatchLook {
         if !down.is_empty() {
             lines.push(format!("Down now: {}", down.join(", ")));
         }
-        lines.extend(silence(self.now, self.last));
+        lines.extend(self.trouble());
         lines
     }
 
     fn standing(&self) -> Standing {
-        Standing { silent: silence(self.now, self.last).is_some(), ..Standing::default() }
+        Standing { silent: self.trouble().is_some(), ..Standing::default() }
     }
 }
 
@@ -349,6 +373,13 @@ mod tests {
         let plain = plain(&look);
         assert!(!plain.contains('\n') && plain.contains("7 min for 95 %, 12 min for 99 %"), "{plain}");
         assert!(plain.contains("observed 1 min 10 s"), "{plain}");
+        // Without an adapter nothing is said of the set.
+        let mut gone = soak;
+        gone["waits_s"] = 61.5.into();
+        let look = SoakLook::of_value(&gone).unwrap();
+        let lines = look.lines();
+        assert_eq!(lines[0], "ADAPTER UNPLUGGED for 1 min 1 s: waiting for it; the clock stands still");
+        assert!(!lines.iter().any(|line| line.contains("BLIND")), "{lines:?}");
     }
 
     #[test]
@@ -390,7 +421,7 @@ mod tests {
         let mut event = Event::new(Nanoseconds::ZERO, crate::base::ControlPath::Keypad, EventKind::Press);
         event.key = menu;
         look.take(&[event.clone()]);
-        look.tick(Nanoseconds::from_seconds(4.0), Some(Nanoseconds::from_seconds(3.9)), 812);
+        look.tick(Nanoseconds::from_seconds(4.0), Some(Nanoseconds::from_seconds(3.9)), Adapter::Stayed, 812);
         let lines = look.lines();
         assert!(
             lines[0].contains("812 bytes, 1 press,") && lines[1] == "Down now: Menu for 4 s",
@@ -399,5 +430,17 @@ mod tests {
         event.kind = EventKind::Release;
         look.take(&[event]);
         assert_eq!(look.lines().len(), 1);
+    }
+
+    #[test]
+    fn a_watch_without_its_adapter_does_not_blame_the_set() {
+        let at = Nanoseconds::from_seconds;
+        let mut look = WatchLook::default();
+        look.tick(at(60.0), Some(at(4.0)), Adapter::Gone { since: at(5.0) }, 12);
+        assert_eq!(look.lines()[1], "ADAPTER UNPLUGGED for 55 s: waiting for it");
+        look.tick(at(65.0), Some(at(4.0)), Adapter::Back { since: at(61.0) }, 12);
+        assert_eq!(look.lines().len(), 1, "{:?}", look.lines());
+        look.tick(at(72.0), Some(at(4.0)), Adapter::Back { since: at(61.0) }, 12);
+        assert_eq!(look.lines()[1], "NOTHING FROM THE SET for 11 s");
     }
 }

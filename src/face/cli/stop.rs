@@ -1,5 +1,6 @@
-//! Ctrl-C and the like: the end that the technician asks for.
+//! How a live capture ends: the technician asks for it, or the port is gone.
 
+use crate::base::Error;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
@@ -36,4 +37,10 @@ impl Stop {
     pub(crate) fn asked(&self) -> bool {
         self.0.load(Ordering::SeqCst)
     }
+}
+
+/// The ways in which a port goes are no wrong use and no bad input: the machine lost it.
+pub(crate) fn gone() -> Error {
+    Error::machine("the port is gone")
+        .remedy("check the cable and the adapter; what was read up to now is kept where a job was given")
 }

@@ -8,8 +8,8 @@ use serde_json::{Value, json};
 
 use crate::base::{Nanoseconds, Result};
 use crate::face::cli::args;
-use crate::face::cli::live::Stop;
 use crate::face::cli::status::{SoakLook, Status};
+use crate::face::cli::stop::{self, Stop};
 use crate::face::http::client::Client;
 use crate::face::out::Out;
 
@@ -17,7 +17,10 @@ use crate::face::out::Out;
 const EVERY: Duration = Duration::from_millis(300);
 
 /// A soak on the daemon's port, followed here; Ctrl-C ends it.
-pub(super) fn soak(daemon: &Client, options: &args::Soak, out: &Out) -> Result<Value> {
+///
+/// # Errors
+/// `Machine` when the daemon does not answer. The second value says how the port ended.
+pub(super) fn soak(daemon: &Client, options: &args::Soak, out: &Out) -> Result<(Value, Result<()>)> {
     let port = port(daemon, &options.port)?;
     let wanted = json!({ "port": port, "minutes": options.minutes, "full": options.full,
         "signs": if options.unattended { "none" } else { "asked" } });
@@ -28,6 +31,7 @@ pub(super) fn soak(daemon: &Client, options: &args::Soak, out: &Out) -> Result<V
         "Hands off the set and its remotes. The daemon records {capture} from {port}; Ctrl-C ends."
     ));
     let mut display = Status::new();
+    let mut gone = Ok(());
     let ended = loop {
         std::thread::sleep(EVERY);
         let all = daemon.ask(Method::GET, "/api/v1/ports", &Value::Null)?;
@@ -40,7 +44,10 @@ pub(super) fn soak(daemon: &Client, options: &args::Soak, out: &Out) -> Result<V
         if state["capture"] != capture.as_str() {
             break soak;
         }
-        if stop.asked() {
+        if options.port.no_wait && state["state"] == "gone" {
+            gone = Err(stop::gone());
+        }
+        if stop.asked() || gone.is_err() {
             break daemon.job(Method::DELETE, "/soak", &Value::Null)?["soak"].clone();
         }
         if let Some(look) = SoakLook::of_value(&soak) {
@@ -48,7 +55,7 @@ pub(super) fn soak(daemon: &Client, options: &args::Soak, out: &Out) -> Result<V
         }
     };
     display.end();
-    Ok(ended)
+    Ok((ended, gone))
 }
 
 /// The daemon's name for a port; one that it does not know yet is bound.

@@ -15,9 +15,6 @@ use crate::timeline::job::Hands;
 /// Where the daemon listens when nobody says otherwise.
 pub const LISTEN: &str = "127.0.0.1:4187";
 
-/// A port that is gone is looked for so often.
-const REPLUGGED_WITHIN: std::time::Duration = std::time::Duration::from_millis(200);
-
 /// Longest name of a job or a port.
 pub const LONGEST_NAME: usize = 64;
 
@@ -92,7 +89,6 @@ impl PortConfig {
     pub fn spec(&self) -> Result<PortSpec> {
         let mut spec = PortSpec::new(self.binding.find()?, self.baud).framing(&self.framing)?;
         spec.reconnect = true;
-        spec.reconnect_every = REPLUGGED_WITHIN;
         Ok(spec)
     }
 }

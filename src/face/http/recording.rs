@@ -258,6 +258,9 @@ impl Recording {
                     tracing::info!(port, job = %self.held.entry().name, "{}", mark.what);
                 }
                 What::BytesLost { bytes } => self.lost_by_port += bytes,
+                What::Overrun { .. } => {
+                    tracing::warn!(port, job = %self.held.entry().name, "{}", mark.what);
+                }
                 _ => {}
             }
         }

@@ -81,8 +81,10 @@ pub struct SoakShown {
     #[serde(flatten)]
     #[schemars(with = "serde_json::Map<String, serde_json::Value>")]
     pub state: crate::analysis::soak::SoakState,
-    /// Seconds of this run so far, on the capture's clock.
+    /// Seconds of this run so far: hands off, and the port there.
     pub run_s: f64,
+    /// For how long the port has been gone; null while it is there. The run stands still meanwhile.
+    pub waits_s: Option<f64>,
     /// Longest run, seconds.
     pub limit_s: f64,
     /// Whether there is an earlier stage that it is compared with.
@@ -125,10 +127,11 @@ impl SoakShown {
         Self {
             state: run.state().clone(),
             run_s: run.run().seconds(),
+            waits_s: run.waits().map(crate::base::Nanoseconds::seconds),
             limit_s: run.limit().seconds(),
             planned: run.is_compared(),
             ask: run.asked().map(Asked::words),
-            blind_now: run.state().blind.iter().map(blind).collect(),
+            blind_now: run.blind().map(blind).collect(),
         }
     }
 }

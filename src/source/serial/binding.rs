@@ -111,6 +111,7 @@ mod tests {
                 serial_number: serial.map(str::to_owned),
                 ..Usb::default()
             }),
+            twin: false,
             attached: "usb",
         }
     }
@@ -122,6 +123,14 @@ mod tests {
             serial_number: serial.map(str::to_owned),
             socket: socket.map(str::to_owned),
         }
+    }
+
+    #[test]
+    fn the_stable_name_of_a_twin_is_its_socket() {
+        let mut port = adapter(0, Some("A"), "2.2");
+        assert_eq!(port.stable(), Path::new("/dev/serial/by-id/usb-same"));
+        port.twin = true;
+        assert_eq!(port.stable(), Path::new("/dev/serial/by-path/pci-0-usb-0:2.2:1.0-port0"));
     }
 
     #[test]

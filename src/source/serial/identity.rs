@@ -9,7 +9,19 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// Where Linux shows its devices.
-pub(super) const SYSTEM: &str = "/sys";
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct System {
+    /// What they are: `/sys`.
+    pub about: PathBuf,
+    /// The devices: `/dev`.
+    pub devices: PathBuf,
+}
+
+impl Default for System {
+    fn default() -> Self {
+        Self { about: PathBuf::from("/sys"), devices: PathBuf::from("/dev") }
+    }
+}
 
 /// One port of a USB adapter.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -37,9 +49,10 @@ impl fmt::Display for Adapter {
 }
 
 impl Adapter {
-    /// The adapter behind a device, `/dev/ttyUSB0`; `None` for what is not on USB. `system` is [`SYSTEM`].
-    pub(super) fn of(system: &Path, device: &Path) -> Option<Self> {
-        let own = fs::canonicalize(system.join("class/tty").join(device.file_name()?).join("device")).ok()?;
+    /// The adapter behind a device, `/dev/ttyUSB0`; `None` for what is not on USB.
+    pub(super) fn of(system: &System, device: &Path) -> Option<Self> {
+        let own =
+            fs::canonicalize(system.about.join("class/tty").join(device.file_name()?).join("device")).ok()?;
         let port = read(&own.join("port_number"));
         // The folder of an interface is named by socket and interface, `1-2.4:1.0`; the adapter's lies around it.
         own.ancestors().find_map(|folder| {
@@ -57,12 +70,12 @@ impl Adapter {
     }
 
     /// All that are plugged in, with their devices, in order.
-    pub(super) fn all(system: &Path) -> Vec<(PathBuf, Self)> {
-        let mut all: Vec<(PathBuf, Self)> = fs::read_dir(system.join("class/tty"))
+    pub(super) fn all(system: &System) -> Vec<(PathBuf, Self)> {
+        let mut all: Vec<(PathBuf, Self)> = fs::read_dir(system.about.join("class/tty"))
             .into_iter()
             .flatten()
             .flatten()
-            .map(|entry| Path::new("/dev").join(entry.file_name()))
+            .map(|entry| system.devices.join(entry.file_name()))
             .filter_map(|device| Self::of(system, &device).map(|adapter| (device, adapter)))
             .collect();
         all.sort_by(|a, b| a.0.cmp(&b.0));
@@ -73,6 +86,13 @@ impl Adapter {
     fn is_like(&self, other: &Self) -> bool {
         Self { socket: self.socket.clone(), ..other.clone() } == *self
     }
+}
+
+/// Whether another adapter is plugged in that nothing but its socket tells from the one behind a device.
+pub(super) fn has_twin(present: &[(PathBuf, Adapter)], device: &Path) -> bool {
+    present.iter().find(|(path, _)| path == device).is_some_and(|(_, own)| {
+        present.iter().any(|(_, other)| other.socket != own.socket && own.is_like(other))
+    })
 }
 
 fn read(path: &Path) -> Option<String> {
@@ -100,7 +120,7 @@ pub(super) struct Known {
 
 impl Known {
     /// The adapter behind a device, and those beside it.
-    pub(super) fn of(system: &Path, device: &Path) -> Option<Self> {
+    pub(super) fn of(system: &System, device: &Path) -> Option<Self> {
         let mut known = Self { own: Adapter::of(system, device)?, twins: Vec::new() };
         known.gone(&Adapter::all(system));
         Some(known)
@@ -145,7 +165,7 @@ impl Known {
     }
 
     /// Whether a device that was opened is the one that was looked for; its number may be another's by then.
-    pub(super) fn is(&self, system: &Path, device: &Path) -> bool {
+    pub(super) fn is(&self, system: &System, device: &Path) -> bool {
         Adapter::of(system, device)
             .is_some_and(|found| self.look(&[(device.to_owned(), found)]) == Return::Here(device.to_owned()))
     }
@@ -158,13 +178,17 @@ mod tests {
     use super::*;
 
     /// A system as Linux shows it (Documentation/ABI/testing/sysfs-bus-usb), in a folder.
-    struct System(tempfile::TempDir);
+    struct Shown(tempfile::TempDir);
 
-    impl System {
+    impl Shown {
         fn new() -> Self {
             let folder = tempfile::tempdir().unwrap();
             fs::create_dir_all(folder.path().join("class/tty")).unwrap();
             Self(folder)
+        }
+
+        fn system(&self) -> System {
+            System { about: self.0.path().to_owned(), ..System::default() }
         }
 
         /// Plugs one port in: device, socket, interface, product, serial.
@@ -190,15 +214,15 @@ mod tests {
         }
 
         fn known(&self, name: &str) -> Known {
-            Known::of(self.0.path(), &Path::new("/dev").join(name)).unwrap()
+            Known::of(&self.system(), &Path::new("/dev").join(name)).unwrap()
         }
 
         fn look(&self, known: &Known) -> Return {
-            known.look(&Adapter::all(self.0.path()))
+            known.look(&Adapter::all(&self.system()))
         }
 
         fn gone(&self, known: &mut Known) {
-            known.gone(&Adapter::all(self.0.path()));
+            known.gone(&Adapter::all(&self.system()));
         }
     }
 
@@ -208,7 +232,7 @@ mod tests {
 
     #[test]
     fn a_port_of_several_comes_back_as_itself() {
-        let system = System::new();
+        let system = Shown::new();
         for (name, interface) in
             [("ttyUSB0", "1.0"), ("ttyUSB1", "1.1"), ("ttyUSB2", "1.2"), ("ttyUSB3", "1.3")]
         {
@@ -229,7 +253,7 @@ mod tests {
 
     #[test]
     fn of_two_with_one_number_the_other_is_never_taken() {
-        let system = System::new();
+        let system = Shown::new();
         system.plug("ttyUSB0", "1-1", "1.0", "6001", Some("A"));
         system.plug("ttyUSB1", "1-2", "1.0", "6001", Some("A"));
         let mut known = system.known("ttyUSB0");
@@ -245,7 +269,7 @@ mod tests {
 
     #[test]
     fn without_a_number_only_the_same_socket_counts_and_another_product_never() {
-        let system = System::new();
+        let system = Shown::new();
         system.plug("ttyUSB0", "1-1", "1.0", "7523", None);
         let mut known = system.known("ttyUSB0");
         system.pull("ttyUSB0");
@@ -258,14 +282,27 @@ mod tests {
         system.plug("ttyUSB1", "1-1", "1.0", "7523", None);
         assert_eq!(system.look(&known), here("ttyUSB1"));
         // What is open is looked at once more: the number may have gone to another in between.
-        assert!(known.is(system.0.path(), Path::new("/dev/ttyUSB1")));
-        assert!(!known.is(system.0.path(), Path::new("/dev/ttyUSB0")));
-        assert!(!known.is(system.0.path(), Path::new("/dev/ttyUSB9")));
+        assert!(known.is(&system.system(), Path::new("/dev/ttyUSB1")));
+        assert!(!known.is(&system.system(), Path::new("/dev/ttyUSB0")));
+        assert!(!known.is(&system.system(), Path::new("/dev/ttyUSB9")));
+    }
+
+    #[test]
+    fn only_a_number_that_two_adapters_share_makes_twins() {
+        let system = Shown::new();
+        system.plug("ttyUSB0", "1-1", "1.0", "6001", Some("A"));
+        // The other port of a two-port adapter has the same number, and another interface.
+        system.plug("ttyUSB1", "1-2", "1.0", "6010", Some("B"));
+        system.plug("ttyUSB2", "1-2", "1.1", "6010", Some("B"));
+        let twin = |name: &str| has_twin(&Adapter::all(&system.system()), &Path::new("/dev").join(name));
+        assert!(!twin("ttyUSB0") && !twin("ttyUSB1") && !twin("ttyUSB2") && !twin("ttyS0"));
+        system.plug("ttyUSB3", "1-3", "1.0", "6001", Some("A"));
+        assert!(twin("ttyUSB0") && twin("ttyUSB3") && !twin("ttyUSB1"));
     }
 
     #[test]
     fn with_its_number_it_is_known_in_any_socket() {
-        let system = System::new();
+        let system = Shown::new();
         system.plug("ttyUSB0", "1-1", "1.0", "6001", Some("A"));
         system.plug("ttyUSB1", "1-2", "1.0", "6001", Some("B"));
         let mut known = system.known("ttyUSB0");
@@ -273,6 +310,6 @@ mod tests {
         system.gone(&mut known);
         system.plug("ttyUSB5", "1-4.2", "1.0", "6001", Some("A"));
         assert_eq!(system.look(&known), here("ttyUSB5"));
-        assert_eq!(Adapter::of(system.0.path(), Path::new("/dev/ttyS0")), None);
+        assert_eq!(Adapter::of(&system.system(), Path::new("/dev/ttyS0")), None);
     }
 }

@@ -8,6 +8,7 @@ use serde::Serialize;
 use serialport::SerialPortType;
 
 use crate::base::{Error, Result};
+use crate::source::serial::identity::{Adapter, System, has_twin};
 
 /// What a USB adapter says of itself.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize)]
@@ -35,14 +36,18 @@ pub struct PortInfo {
     pub by_path: Option<PathBuf>,
     /// The adapter, when it is on USB.
     pub usb: Option<Usb>,
+    /// Whether another adapter here is like this one, down to its serial number: then only the socket tells them apart.
+    pub twin: bool,
     /// How it is attached: `usb`, `pci`, `bluetooth` or `other`.
     pub attached: &'static str,
 }
 
 impl PortInfo {
-    /// The name to write into a configuration: by identity, else by socket, else the kernel's.
+    /// The name to write into a configuration: by identity where no other adapter shares it, else by socket, else the
+    /// kernel's.
     pub fn stable(&self) -> &Path {
-        self.by_id.as_deref().or(self.by_path.as_deref()).unwrap_or(&self.path)
+        let by_id = self.by_id.as_deref().filter(|_| !self.twin);
+        by_id.or(self.by_path.as_deref()).unwrap_or(&self.path)
     }
 }
 
@@ -73,7 +78,7 @@ pub fn list_under(links: &Path) -> Result<Vec<PortInfo>> {
                 SerialPortType::BluetoothPort => (None, "bluetooth"),
                 SerialPortType::Unknown => (None, "other"),
             };
-            PortInfo { by_id: None, by_path: None, path, usb, attached }
+            PortInfo { by_id: None, by_path: None, path, usb, twin: false, attached }
         })
         .collect();
     // What udev has linked is a serial port even if the library did not list it.
@@ -84,11 +89,14 @@ pub fn list_under(links: &Path) -> Result<Vec<PortInfo>> {
                 by_id: None,
                 by_path: None,
                 usb: None,
+                twin: false,
                 attached: "other",
             });
         }
     }
+    let adapters = Adapter::all(&System::default());
     for port in &mut ports {
+        port.twin = has_twin(&adapters, &port.path);
         port.by_id = by_id.get(&port.path).cloned();
         port.by_path = by_path.get(&port.path).cloned();
     }

@@ -10,8 +10,8 @@
 //! opening, unless [`PortSpec::dtr`] says otherwise: on many USB adapters opening alone toggles them, which
 //! may reset what is attached.
 //!
-//! Not done here: framing and overrun counts of the UART itself. The kernel keeps them behind an `ioctl`
-//! that has no safe wrapper; losses show as damaged records in the decoder.
+//! What the adapter or its driver loses is marked where the system writes it down (`losses`); breaks and damaged
+//! characters are told within the bytes (`faults`).
 
 mod binding;
 mod clocks;
@@ -21,6 +21,7 @@ mod find;
 mod holder;
 mod identity;
 mod list;
+mod losses;
 mod open;
 mod port;
 mod queue;
@@ -29,6 +30,7 @@ mod spec;
 pub use binding::Binding;
 pub use console::{Console, LARGEST_COMMAND};
 pub use find::{Judge, RATES, Try, find};
+pub use identity::System;
 pub use list::{PortInfo, Usb, list, list_under};
 pub use port::SerialPort;
 pub use queue::{Nudge, QUEUE_BYTES};

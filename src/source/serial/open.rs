@@ -2,7 +2,7 @@
 
 use std::io::ErrorKind;
 use std::os::unix::fs::FileTypeExt;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use crate::base::{Cause, Error, Result};
@@ -20,6 +20,8 @@ const BUSY_WAIT: Duration = Duration::from_millis(20);
 /// An open port.
 pub(super) struct Device {
     pub(super) port: Box<dyn serialport::SerialPort>,
+    /// The name by which it was opened.
+    pub(super) path: PathBuf,
     /// Whether the system marks breaks and damaged characters within the bytes.
     pub(super) marks: bool,
 }
@@ -55,7 +57,8 @@ pub(super) fn open_device(path: &Path, spec: &PortSpec) -> Result<Device> {
         match builder.clone().open() {
             Ok(port) => {
                 taken(path, spec, &Settings::of(&*port))?;
-                return Ok(Device { port, marks: handle.is_some_and(|handle| faults::ask(&handle)) });
+                let marks = handle.is_some_and(|handle| faults::ask(&handle));
+                return Ok(Device { port, path: path.to_owned(), marks });
             }
             Err(error) if error.kind() == serialport::ErrorKind::NoDevice && tries > 0 => {
                 drop(handle);

@@ -11,7 +11,8 @@ use crate::base::{Anchor, Error, Nanoseconds, Result};
 use crate::source::serial::clocks::Clocks;
 use crate::source::serial::console::Console;
 use crate::source::serial::faults::Unmark;
-use crate::source::serial::identity::{Adapter, Known, Return, SYSTEM};
+use crate::source::serial::identity::{Adapter, Known, Return, System};
+use crate::source::serial::losses::Losses;
 use crate::source::serial::open::{Device, open_device};
 use crate::source::serial::queue::{Entry, Next, Nudge, Queue};
 use crate::source::serial::spec::PortSpec;
@@ -62,9 +63,17 @@ impl SerialPort {
     /// the ports that are there), in use (it names the program, where the system tells), not allowed, or no
     /// serial port at all.
     pub fn open(spec: &PortSpec) -> Result<Self> {
+        Self::open_on(System::default(), spec)
+    }
+
+    /// The same where the system shows its devices elsewhere.
+    ///
+    /// # Errors
+    /// As [`SerialPort::open`].
+    pub fn open_on(system: System, spec: &PortSpec) -> Result<Self> {
         spec.check()?;
         let device = open_device(&spec.path, spec)?;
-        let identity = Identity::of(&spec.path);
+        let identity = Identity::of(&system, &spec.path);
         let queue = Arc::new(Queue::default());
         let epoch = Instant::now();
         let anchor = Anchor::now();
@@ -74,6 +83,7 @@ impl SerialPort {
             queue: Arc::clone(&queue),
             epoch,
             spec: spec.clone(),
+            system,
             identity,
             console: console.clone(),
         };
@@ -161,6 +171,7 @@ struct Reader {
     queue: Arc<Queue>,
     epoch: Instant,
     spec: PortSpec,
+    system: System,
     identity: Identity,
     console: Console,
 }
@@ -171,7 +182,7 @@ impl Reader {
             self.queue.mark(since(self.epoch), What::PortGone);
             self.console.set(None);
             drop(device);
-            self.identity.gone();
+            self.identity.gone(&self.system);
             match self.wait_for_return() {
                 Some(again) => device = again,
                 None => break,
@@ -186,7 +197,9 @@ impl Reader {
         let mut buffer = vec![0u8; READ_BYTES];
         let (mut unmark, mut plain) = (Unmark::default(), Vec::new());
         let mut clocks = Clocks::start();
-        while !self.queue.is_stopped() {
+        let mut losses = Losses::of(&device.path, since(self.epoch));
+        let mut gone = false;
+        while !gone && !self.queue.is_stopped() {
             match face(device.port.read(&mut buffer)) {
                 Face::Bytes(n) => {
                     let t = since(self.epoch);
@@ -201,13 +214,18 @@ impl Reader {
                     }
                 }
                 Face::Nothing => {}
-                Face::Gone => return true,
+                Face::Gone => gone = true,
             }
-            for what in unmark.remark().map(What::remark).into_iter().chain(clocks.marks()) {
+            let now = since(self.epoch);
+            let lost = if gone { losses.last(now) } else { losses.mark(now) };
+            for what in unmark.remark().map(What::remark).into_iter().chain(lost).chain(clocks.marks()) {
                 self.queue.mark(since(self.epoch), what);
             }
         }
-        false
+        if !gone && let Some(what) = losses.last(since(self.epoch)) {
+            self.queue.mark(since(self.epoch), what);
+        }
+        gone
     }
 
     /// The same adapter, opened again; `None` when that is not wanted or the stop signal came first.
@@ -220,7 +238,7 @@ impl Reader {
             if self.queue.wait_for_stop(self.spec.reconnect_every) {
                 return None;
             }
-            let path = match self.identity.look() {
+            let path = match self.identity.look(&self.system) {
                 Return::Here(path) => path,
                 Return::Away => continue,
                 Return::Stranger(why) => {
@@ -234,7 +252,7 @@ impl Reader {
             };
             // Looked at again once it is ours: its name may have gone to another one in between.
             if let Ok(device) = open_device(&path, &self.spec)
-                && self.identity.is(&path)
+                && self.identity.is(&self.system, &path)
             {
                 self.console.set(device.port.try_clone().ok());
                 self.queue.mark(since(self.epoch), What::PortBack { device: path.display().to_string() });
@@ -273,29 +291,29 @@ enum Identity {
 }
 
 impl Identity {
-    fn of(path: &Path) -> Self {
+    fn of(system: &System, path: &Path) -> Self {
         let device = std::fs::canonicalize(path).unwrap_or_else(|_| path.to_owned());
-        Known::of(Path::new(SYSTEM), &device).map_or_else(|| Self::Name(path.to_owned()), Self::Usb)
+        Known::of(system, &device).map_or_else(|| Self::Name(path.to_owned()), Self::Usb)
     }
 
-    fn gone(&mut self) {
+    fn gone(&mut self, system: &System) {
         if let Self::Usb(known) = self {
-            known.gone(&Adapter::all(Path::new(SYSTEM)));
+            known.gone(&Adapter::all(system));
         }
     }
 
-    fn look(&self) -> Return {
+    fn look(&self, system: &System) -> Return {
         match self {
             Self::Name(path) if path.exists() => Return::Here(path.clone()),
             Self::Name(_) => Return::Away,
-            Self::Usb(known) => known.look(&Adapter::all(Path::new(SYSTEM))),
+            Self::Usb(known) => known.look(&Adapter::all(system)),
         }
     }
 
-    fn is(&self, device: &Path) -> bool {
+    fn is(&self, system: &System, device: &Path) -> bool {
         match self {
             Self::Name(_) => true,
-            Self::Usb(known) => known.is(Path::new(SYSTEM), device),
+            Self::Usb(known) => known.is(system, device),
         }
     }
 }

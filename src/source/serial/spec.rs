@@ -52,7 +52,7 @@ impl PortSpec {
             stop_bits: 1,
             dtr: None,
             reconnect: false,
-            reconnect_every: Duration::from_millis(500),
+            reconnect_every: Duration::from_millis(200),
         }
     }
 

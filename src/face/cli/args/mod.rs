@@ -155,6 +155,9 @@ pub struct Port {
     /// Data bits, parity (N, E, O) and stop bits
     #[arg(long, value_name = "FRAMING", default_value = "8N1")]
     pub framing: String,
+    /// End with status 4 when the adapter is unplugged, instead of waiting for it
+    #[arg(long)]
+    pub no_wait: bool,
 }
 
 /// `watch`.

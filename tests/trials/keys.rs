@@ -10,7 +10,7 @@ use straykey::decode::check::{Severity, check};
 use straykey::decode::text::TextDecoder;
 use straykey::learn::{Capture, Draft, extend, learn};
 
-use super::dialect::{Dialect, Heard};
+use crate::dialect::{Dialect, Heard};
 
 const CHASSIS: u64 = 50;
 

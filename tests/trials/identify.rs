@@ -1,6 +1,6 @@
 //! What the fit makes of simulated jobs with known truth; the long run is `examples/identifiability.rs`.
 
-use super::simulation::{KINDS, coverage, run, sound};
+use crate::simulation::{KINDS, coverage, run, sound};
 
 /// Of sound ladders one in a hundred may be told of a fault; the numbers of readings are those of one press and of three
 /// presses that are held, the noise that of a quiet and of a poor supply.

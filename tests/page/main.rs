@@ -11,4 +11,7 @@ mod recorded;
 mod served;
 mod set;
 mod speed;
+#[allow(dead_code)] // each layer uses a part of it
+#[path = "../support/mod.rs"]
+mod support;
 mod together;

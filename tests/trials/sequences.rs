@@ -4,7 +4,7 @@ use straykey::analysis::Pattern;
 use straykey::analysis::pattern::{Class, PatternOptions, find};
 use straykey::analysis::random::Random;
 
-use super::simulate::{ORDERS, key, repeated, train, unordered};
+use crate::simulate::{ORDERS, key, repeated, train, unordered};
 
 fn sequence(points: Vec<(f64, usize)>, seconds: f64) -> Option<Pattern> {
     let found = find(&train(points, seconds), &PatternOptions::default());

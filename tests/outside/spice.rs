@@ -9,8 +9,9 @@ use rand_pcg::rand_core::Rng;
 use straykey::analysis::ladder::{Condition, Fault, Network, Place, fit};
 use straykey::decode::ladder::{Board, Topology};
 
-use super::cases::MILLIVOLTS;
-use super::ladders::{KEYS, conditions, faults, key, ladder, readings, reference, series};
+use crate::cases::MILLIVOLTS;
+use crate::ladders::{KEYS, conditions, faults, key, readings, reference, series};
+use crate::support::ladder::ladder;
 
 /// Runs ngspice on a netlist and gives what it prints.
 fn ngspice(netlist: &str) -> String {

@@ -9,7 +9,7 @@ use straykey::journal::{FeedState, Group, Limits};
 use straykey::source::{Chunk, Pulled};
 use straykey::timeline::job::{CaptureWriter, Job, JobInfo};
 
-use super::hands_off;
+use crate::support::jobs::hands_off;
 use crate::support::small_disk::SmallDisk;
 
 fn push(writer: &mut CaptureWriter, offset: &mut u64, bytes: usize) {

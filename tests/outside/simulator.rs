@@ -34,7 +34,7 @@ fn simulate() -> (Vec<u8>, String) {
 type Changes = HashMap<String, Vec<(i64, Value)>>;
 
 fn changes(dump: &[u8]) -> Changes {
-    let mut source = VcdSource::new(super::drip::drip(dump, 1000), VcdOptions::default()).unwrap();
+    let mut source = VcdSource::new(crate::support::drip::drip(dump, 1000), VcdOptions::default()).unwrap();
     let mut out = Vec::new();
     while source.pull(&mut out).unwrap() {}
     let mut changes = Changes::new();
@@ -109,7 +109,7 @@ fn a_simulators_dump_says_what_the_simulator_printed() {
 #[test]
 fn a_simulated_uart_is_received_without_being_told_anything() {
     let (dump, _) = simulate();
-    let mut source = VcdSource::new(super::drip::drip(&dump, 0), VcdOptions::default()).unwrap();
+    let mut source = VcdSource::new(crate::support::drip::drip(&dump, 0), VcdOptions::default()).unwrap();
     let channel = source.channels().iter().position(|channel| channel.name == "bench.tx").unwrap();
     let mut finder = EdgeFinder::new(Hysteresis::default(), Nanoseconds::ZERO);
     let mut receiver = Receiver::new(UartSpec::default());
