@@ -2,6 +2,8 @@
 
 #![allow(clippy::unwrap_used)]
 
+mod paths;
+
 use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -129,6 +131,53 @@ fn every_foreign_crate_has_its_door() {
         }
     }
     assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+}
+
+#[test]
+fn no_files_stand_in_a_circle() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("src");
+    let house = paths::Crate::read(&root, &files("src", "rs"));
+    let circles = Vec::from_iter(house.circles());
+    assert!(circles.is_empty(), "{}", circles.join("\n"));
+}
+
+/// A path says where its item stands wherever the file that names it moves. Tests within a file use what is around them.
+#[test]
+fn paths_are_written_from_the_root() {
+    let mut wrong = Vec::new();
+    for file in files("src", "rs") {
+        let tokens = paths::tokens(&fs::read_to_string(&file).unwrap());
+        let found = tokens.windows(2).filter(|pair| pair[0] == "super" && pair[1] == "::").count();
+        if found > 0 {
+            wrong.push(format!("{}: {found}", below_root(&file)));
+        }
+    }
+    assert!(wrong.is_empty(), "write `crate::` in place of `super::` in\n{}", wrong.join("\n"));
+}
+
+/// What an error is about is its kind and its cause; its sentence is for people.
+#[test]
+fn errors_are_not_read_back() {
+    let searches = ["contains", "starts_with", "ends_with", "strip_prefix", "find", "split_once"];
+    let mut wrong = Vec::new();
+    for file in files("src", "rs") {
+        let tokens = paths::tokens(&fs::read_to_string(&file).unwrap());
+        for (at, token) in tokens.iter().enumerate() {
+            let call = ["what", "sentence", "to_string"].contains(&token.as_str());
+            let error = at > 1 && ["error", "refusal", "why", "failed"].contains(&tokens[at - 2].as_str());
+            if !call || !error || tokens.get(at + 1..at + 3) != Some(&["(".to_owned(), ")".to_owned()]) {
+                continue;
+            }
+            let next: Vec<&str> = tokens[at + 3..].iter().take(2).map(String::as_str).collect();
+            if next == ["=", "="] || next[0] == "." && searches.contains(&next[1]) {
+                wrong.push(below_root(&file));
+            }
+        }
+    }
+    assert!(
+        wrong.is_empty(),
+        "give the error a cause (base::Cause) in place of reading its sentence:\n{wrong:?}"
+    );
 }
 
 #[test]

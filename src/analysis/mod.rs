@@ -17,6 +17,7 @@ pub mod ledger;
 pub mod level;
 pub mod locate;
 pub mod offtime;
+mod on_time;
 pub mod pattern;
 pub mod phase;
 pub mod power;

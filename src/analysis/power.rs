@@ -1,11 +1,9 @@
 //! When the set was on, as its own boot and standby messages tell; where they tell nothing, from the start of the
 //! capture on. A fault that comes with warmth is looked for on this clock.
 
-use crate::analysis::train::Train;
+pub use crate::analysis::on_time::PowerClock;
+pub use crate::analysis::on_time::{OnStretch, OnTime, Origin};
 use crate::base::{ControlPath, Event, EventKind, Nanoseconds};
-
-/// Off for less than this, a set is still warm. A rule of our own: no publication gives a cooling time for all sets.
-const COOLING: Nanoseconds = Nanoseconds::from_millis(600_000);
 
 /// What an event tells about the supply of the set.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -44,124 +42,4 @@ pub struct Switch {
     pub power: Power,
     /// In which capture.
     pub segment: u32,
-}
-
-/// How a stretch with the set on began.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Origin {
-    /// The capture found the set as it was.
-    Found,
-    /// Switched on, as far as is known after long enough off to be cold.
-    Cold,
-    /// Restarted, or woken from a short standby: still warm from before.
-    Warm,
-}
-
-/// A stretch in which the set was on without a pause.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct OnStretch {
-    /// When it began, on the train's axis.
-    pub start: Nanoseconds,
-    /// When it ended.
-    pub end: Nanoseconds,
-    /// How it began.
-    pub origin: Origin,
-    /// In which capture.
-    pub segment: u32,
-}
-
-impl OnStretch {
-    /// Its length in seconds.
-    pub fn seconds(&self) -> f64 {
-        (self.end - self.start).seconds().max(0.0)
-    }
-}
-
-/// Follows the supply of the set through one capture. O(1) a step.
-#[derive(Clone, Copy, Debug)]
-pub struct PowerClock {
-    on: Option<(Nanoseconds, Origin)>,
-    /// When it was switched off, and the same on the capture's clock.
-    off: Option<(Nanoseconds, Nanoseconds)>,
-    spoke: bool,
-    segment: u32,
-    asleep_s: f64,
-}
-
-impl PowerClock {
-    /// From the start of a capture.
-    pub fn new(start: Nanoseconds, segment: u32) -> Self {
-        Self { on: Some((start, Origin::Found)), off: None, spoke: false, segment, asleep_s: 0.0 }
-    }
-
-    /// Takes the next switch and gives the stretch that it ended. What lies before a first boot of which nothing was
-    /// heard is no stretch: the set was off, or may have been.
-    pub fn take(&mut self, switch: Switch) -> Option<OnStretch> {
-        let spoke = std::mem::replace(&mut self.spoke, true);
-        match switch.power {
-            Power::Awake if self.on.is_some() => None,
-            Power::Awake | Power::Boot => {
-                let ended = self.current(switch.t).filter(|_| spoke);
-                let warm = match self.off.take() {
-                    Some((off, at)) => {
-                        self.asleep_s += (switch.t - off).seconds().max(0.0);
-                        switch.at - at < COOLING
-                    }
-                    None => spoke,
-                };
-                self.on = Some((switch.t, if warm { Origin::Warm } else { Origin::Cold }));
-                ended
-            }
-            Power::Standby => {
-                let ended = self.current(switch.t);
-                self.on = None;
-                self.off = self.off.or(Some((switch.t, switch.at)));
-                ended
-            }
-        }
-    }
-
-    /// The stretch that goes on, up to now.
-    pub fn current(&self, now: Nanoseconds) -> Option<OnStretch> {
-        let segment = self.segment;
-        self.on.map(|(start, origin)| OnStretch { start, end: now.max(start), origin, segment })
-    }
-
-    /// Seconds in standby so far.
-    pub fn asleep_s(&self, now: Nanoseconds) -> f64 {
-        self.asleep_s + self.off.map_or(0.0, |(off, _)| (now - off).seconds().max(0.0))
-    }
-}
-
-/// When the set was on while it was watched.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct OnTime {
-    /// The stretches in their order.
-    pub stretches: Vec<OnStretch>,
-    /// Seconds in standby.
-    pub asleep_s: f64,
-}
-
-impl OnTime {
-    /// Of all captures of a train.
-    pub fn of(train: &Train) -> Self {
-        let mut found = Self::default();
-        let mut switches = train.switches().iter().peekable();
-        let mut clock = PowerClock::new(Nanoseconds::ZERO, 0);
-        let segments = train.segments();
-        for (segment, number) in segments.iter().zip(0u32..) {
-            // One capture is one stretch, whatever of it was observed: on the train's axis its parts lie end to end.
-            if !segment.continues {
-                clock = PowerClock::new(segment.span.start, number);
-            }
-            while let Some(switch) = switches.next_if(|switch| switch.segment == number) {
-                found.stretches.extend(clock.take(*switch));
-            }
-            if segments.get(number as usize + 1).is_none_or(|next| !next.continues) {
-                found.stretches.extend(clock.current(segment.span.end));
-                found.asleep_s += clock.asleep_s(segment.span.end);
-            }
-        }
-        found
-    }
 }

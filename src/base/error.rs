@@ -21,6 +21,22 @@ pub enum Kind {
     Machine,
 }
 
+/// What an error is about, where a caller acts on it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[non_exhaustive]
+pub enum Cause {
+    /// The port is not there, or its adapter is not plugged in.
+    PortAbsent,
+    /// Another program has the port.
+    PortBusy,
+    /// Another process has the job.
+    JobHeld,
+    /// No known chassis wrote what was read.
+    ChassisUnknown,
+    /// Whoever read the output has closed it.
+    OutputClosed,
+}
+
 /// Where the error was met; every part is optional because media differ in what they can tell.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Place {
@@ -52,6 +68,7 @@ impl fmt::Display for Place {
 #[derive(Debug)]
 struct Inner {
     kind: Kind,
+    cause: Option<Cause>,
     what: String,
     place: Place,
     remedy: Option<String>,
@@ -67,6 +84,7 @@ impl Error {
     fn new(kind: Kind, what: impl Into<String>) -> Self {
         Error(Box::new(Inner {
             kind,
+            cause: None,
             what: what.into(),
             place: Place::default(),
             remedy: None,
@@ -143,6 +161,18 @@ impl Error {
     pub fn because(mut self, source: impl std::error::Error + Send + Sync + 'static) -> Self {
         self.0.source = Some(Box::new(source));
         self
+    }
+
+    /// Says what it is about.
+    #[must_use]
+    pub fn means(mut self, cause: Cause) -> Self {
+        self.0.cause = Some(cause);
+        self
+    }
+
+    /// What it is about, where a caller acts on it.
+    pub fn cause(&self) -> Option<Cause> {
+        self.0.cause
     }
 
     /// Family of the error.

@@ -100,7 +100,7 @@ impl Seen {
     }
 
     /// As an observation on observed time; `judged` are the paths of which the set's own figures are made, and all when
-    /// there is none. Without times nothing is proved.
+    /// there is none.
     pub fn observation(&self, judged: &BTreeSet<PathId>) -> Observation {
         let met = self.ledgers.iter().flat_map(|ledger| ledger.paths.iter().map(|path| path.id.clone()));
         let all: BTreeSet<PathId> = met.chain(self.strayed()).collect();
@@ -115,7 +115,8 @@ impl Seen {
         };
         Observation {
             train: self.train.restricted(&|_| true, &union),
-            hands_off: self.hands_off && !self.untimed(),
+            hands_off: self.hands_off,
+            untimed: self.untimed(),
             span_s: self.ledgers.iter().map(|ledger| ledger.length().seconds()).sum(),
             paths: all.iter().map(path).collect(),
             planned_s: self.ledgers.iter().find_map(|ledger| ledger.planned_s),

@@ -2,17 +2,14 @@
 //!
 //! A protocol file describes records one by one. A set whose records lean on earlier ones (differences, compressed or
 //! scrambled text) needs a program. Such a decoder stands behind a chassis file, which keeps the identity, the ladder
-//! and the menu: [`Chassis::decoded_by`] joins the two, and from there on captures, jobs and findings take its events
+//! and the menu: `Chassis::decoded_by` joins the two, and from there on captures, jobs and findings take its events
 //! as any others. `protocols/OWN_DECODER.md` walks through a complete one.
 
-use std::sync::Arc;
-
-use crate::base::{Event, Name, Nanoseconds};
+use crate::base::{Event, Nanoseconds};
 use crate::decode::Counters;
-use crate::decode::chassis::Chassis;
+pub use crate::decode::chassis::Begin;
 use crate::decode::report::{self, Report};
 use crate::decode::set_clock::TimeBasis;
-use crate::decode::text::TextDecoder;
 
 /// Bytes of one capture to events.
 ///
@@ -47,58 +44,4 @@ pub trait Decoder: Send {
 
     /// Asks for reports from now on; without, none are kept.
     fn keep_reports(&mut self) {}
-}
-
-/// Makes a decoder for one capture, whose name the events carry.
-pub type Begin = fn(&Arc<Chassis>, Name) -> Box<dyn Decoder>;
-
-impl Decoder for TextDecoder {
-    fn push(&mut self, arrival: Option<Nanoseconds>, offset: u64, bytes: &[u8], out: &mut Vec<Event>) {
-        Self::push(self, arrival, offset, bytes, out);
-    }
-
-    fn tick(&mut self, now: Nanoseconds, out: &mut Vec<Event>) {
-        Self::tick(self, now, out);
-    }
-
-    fn finish(&mut self, out: &mut Vec<Event>) {
-        Self::finish(self, out);
-    }
-
-    fn counters(&self) -> Counters {
-        Self::counters(self)
-    }
-
-    fn time_basis(&self) -> TimeBasis {
-        Self::time_basis(self)
-    }
-
-    fn now(&self) -> Nanoseconds {
-        Self::now(self)
-    }
-
-    fn reports(&mut self, _fresh: &[Event], out: &mut Vec<Report>) {
-        self.take_reports(out);
-    }
-
-    fn keep_reports(&mut self) {
-        Self::keep_reports(self);
-    }
-}
-
-impl Chassis {
-    /// Has the bytes of this chassis decoded by a program instead of by the records of its file. Such a chassis is
-    /// not recognised from a capture; it is named.
-    pub fn decoded_by(mut self, begin: Begin) -> Self {
-        self.own = Some(begin);
-        self
-    }
-
-    /// A decoder for one capture: by the program behind the file where there is one, else by the file's records.
-    pub fn begin(self: &Arc<Self>, capture: Name) -> Box<dyn Decoder> {
-        match self.own {
-            Some(begin) => begin(self, capture),
-            None => Box::new(TextDecoder::new(Arc::clone(self), capture)),
-        }
-    }
 }

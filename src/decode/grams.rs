@@ -6,20 +6,12 @@
 //! runs are asked for, and then a line that has one of the shapes. It never excludes a chassis that could decode a line:
 //! fixed text of a shape stands in the line as it is, so each of its runs is there.
 
-use std::sync::Arc;
-
-use memchr::memmem;
-
-use crate::decode::chassis::{Chassis, Pattern};
-use crate::decode::shape::{Part, Shape, read_whole};
+use crate::decode::chassis::Pattern;
+use crate::decode::shape::{Part, Shape};
 use crate::decode::text::clean;
 
 /// Bytes of a run.
 const RUN: usize = 3;
-/// Runs of a pattern that stand in the index.
-const FIRST: usize = 4;
-/// The mark that every sample has: stands for runs that a pattern lacks.
-const ALWAYS: u16 = 0;
 /// Words of a map: one bit for each mark, small enough for the processor's nearest cache.
 const WORDS: usize = 1 << 10;
 
@@ -34,7 +26,7 @@ fn mark(run: &[u8]) -> u16 {
 pub(super) struct Grams {
     marks: Box<[u64; WORDS]>,
     /// Fixed text may stand in the sample in pieces.
-    cleaned: bool,
+    pub(super) cleaned: bool,
 }
 
 impl Grams {
@@ -67,21 +59,15 @@ impl Grams {
         }
     }
 
-    fn has(&self, mark: u16) -> bool {
+    pub(super) fn has(&self, mark: u16) -> bool {
         self.marks.get(usize::from(mark >> 6)).is_some_and(|word| word >> (mark & 63) & 1 == 1)
-    }
-
-    /// Whether a line or frame of the chassis can stand in the sample.
-    fn may_be_of(&self, chassis: &Chassis, sample: &[u8]) -> bool {
-        let any = chassis.telling.0.iter().any(|runs| runs.iter().all(|mark| self.has(*mark)));
-        any && (self.cleaned || stands_in(chassis, sample))
     }
 }
 
 /// The marks of each pattern's fixed text, the longest text first, since it is the least likely to be there; at last
 /// those of the sync bytes.
 #[derive(Debug)]
-pub(super) struct Telling(Vec<Box<[u16]>>);
+pub(super) struct Telling(pub(super) Vec<Box<[u16]>>);
 
 impl Telling {
     pub(super) fn new(patterns: &[Pattern], sync: Option<&[u8]>) -> Self {
@@ -95,73 +81,12 @@ impl Telling {
     }
 }
 
-/// Some marks of every pattern of many chassis, side by side.
-#[derive(Debug)]
-pub(super) struct Index {
-    /// In the order in which they were given; those that decode by a program of their own are left out.
-    chassis: Vec<Arc<Chassis>>,
-    first: Vec<[u16; FIRST]>,
-    /// Of each entry of `first`, the place of its chassis.
-    owners: Vec<u32>,
-}
-
-impl Index {
-    pub(super) fn new<'a>(all: impl Iterator<Item = &'a Arc<Chassis>>) -> Self {
-        let mut index = Self { chassis: Vec::new(), first: Vec::new(), owners: Vec::new() };
-        for chassis in all.filter(|chassis| chassis.own.is_none()) {
-            for marks in &chassis.telling.0 {
-                // From all over the text: neighbours tell little that is new.
-                let step = |i: usize| marks.get(i * marks.len().saturating_sub(1) / (FIRST - 1));
-                index.first.push(std::array::from_fn(|i| step(i).copied().unwrap_or(ALWAYS)));
-                index.owners.push(u32::try_from(index.chassis.len()).unwrap_or(u32::MAX));
-            }
-            index.chassis.push(Arc::clone(chassis));
-        }
-        index
-    }
-
-    /// Chassis of which a line or frame can stand in the sample, in the order in which they were given.
-    pub(super) fn candidates<'a>(&'a self, sample: &[u8]) -> Vec<&'a Arc<Chassis>> {
-        let grams = Grams::new(sample);
-        let entries = self.first.iter().zip(&self.owners);
-        let mut owners: Vec<u32> = entries
-            .filter(|(marks, _)| marks.iter().all(|mark| grams.has(*mark)))
-            .map(|(_, owner)| *owner)
-            .collect();
-        owners.dedup();
-        let chassis = owners.iter().filter_map(|owner| self.chassis.get(*owner as usize));
-        chassis.filter(|chassis| grams.may_be_of(chassis, sample)).collect()
-    }
-}
-
-fn literals(shape: &Shape) -> impl Iterator<Item = &[u8]> {
+pub(super) fn literals(shape: &Shape) -> impl Iterator<Item = &[u8]> {
     shape
         .parts
         .iter()
         .filter_map(|part| if let Part::Literal(text) = part { Some(text.as_slice()) } else { None })
 }
 
-/// Whether a line has one of the shapes, or the sync bytes stand anywhere.
-fn stands_in(chassis: &Chassis, sample: &[u8]) -> bool {
-    let sync = chassis.frames.as_ref().map(|frames| frames.layout.sync.as_slice());
-    if sync.is_some_and(|sync| memmem::find(sample, sync).is_some()) {
-        return true;
-    }
-    let is_end = |byte: &u8| matches!(byte, b'\n' | b'\r');
-    chassis.patterns.iter().any(|pattern| {
-        let Some(longest) = literals(&pattern.shape).max_by_key(|text| text.len()) else { return true };
-        let longest = memmem::Finder::new(longest);
-        let mut rest = sample;
-        while let Some(at) = longest.find(rest) {
-            let (before, after) = rest.split_at(at);
-            let begin = before.iter().rposition(is_end).map_or(0, |end| end + 1);
-            let end = after.iter().position(is_end).map_or(rest.len(), |end| at + end);
-            let line = rest.get(begin..end).unwrap_or_default();
-            if read_whole(&pattern.shape.parts, line, &mut []) {
-                return true;
-            }
-            rest = rest.get(end..).unwrap_or_default();
-        }
-        false
-    })
-}
+/// The mark that every sample has: stands for runs that a pattern lacks.
+pub(crate) const ALWAYS: u16 = 0;

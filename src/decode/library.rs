@@ -7,7 +7,7 @@ use std::sync::{Arc, LazyLock, OnceLock};
 
 use crate::base::{Error, Result, nearest};
 use crate::decode::chassis::Chassis;
-use crate::decode::grams::Index;
+use crate::decode::index::Index;
 use crate::decode::recognise::{Recognition, recognise};
 use crate::decode::{file, shipped};
 

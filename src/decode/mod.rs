@@ -3,6 +3,7 @@
 //! Decoding is a pure function of (bytes, protocol file): the same input gives the same events on any
 //! chunking. Decoders are pushed to, never wait, read no clock and open no file.
 
+mod begin;
 pub mod cec;
 pub mod chassis;
 pub mod check;
@@ -11,11 +12,13 @@ pub mod example;
 pub mod file;
 pub mod frame;
 mod grams;
+mod index;
 pub mod infrared;
 pub mod ladder;
 pub mod library;
 pub mod protocol;
 pub mod recognise;
+pub mod record;
 pub mod report;
 pub mod schema;
 pub mod set_clock;

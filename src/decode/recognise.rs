@@ -9,7 +9,7 @@ use std::sync::Arc;
 
 use crate::base::Name;
 use crate::decode::chassis::Chassis;
-use crate::decode::grams::Index;
+use crate::decode::index::Index;
 use crate::decode::text::TextDecoder;
 
 /// Longest stretch of a sample that is looked at, bytes.

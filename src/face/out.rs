@@ -3,7 +3,7 @@
 
 use std::io::{self, IsTerminal, Write};
 
-use crate::base::{Error, Result, is_hidden, shown_json};
+use crate::base::{Cause, Error, Result, is_hidden, shown_json};
 
 /// What a command ends with when nothing failed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -82,17 +82,15 @@ impl Out {
 
 fn failed(error: io::Error) -> Error {
     if error.kind() == io::ErrorKind::BrokenPipe {
-        Error::machine(CLOSED)
+        Error::machine("standard output was closed").means(Cause::OutputClosed)
     } else {
         Error::machine("cannot write to standard output").because(error)
     }
 }
 
-const CLOSED: &str = "standard output was closed";
-
 /// Whether an error only says that the reader of our output went away.
 pub fn is_closed(error: &Error) -> bool {
-    error.what() == CLOSED
+    error.cause() == Some(Cause::OutputClosed)
 }
 
 /// Text from outside made harmless for a terminal: control and direction characters escaped.

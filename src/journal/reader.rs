@@ -1,5 +1,6 @@
 //! Replay: a journal as a source of bytes, over damage and torn tails.
 
+pub use crate::journal::walk::Recovered;
 use std::fs::File;
 use std::io::Read;
 use std::ops::Range;
@@ -12,19 +13,6 @@ use crate::journal::disk::{Files, SystemFiles};
 use crate::journal::record::{OwnedRecord, RECORD_BYTES, RecordKind};
 use crate::journal::walk::{Step, Walk};
 use crate::source::{ByteSource, Chunk, Mark, Pulled, What};
-
-/// What became of a journal that was opened after a crash.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct Recovered {
-    /// Bytes of the file up to the end of the last whole record.
-    pub kept: u64,
-    /// Bytes behind it that are no whole record: the torn tail, never acknowledged.
-    pub cut: u64,
-    /// Damaged stretches with whole records behind them.
-    pub holes: u64,
-    /// Bytes in those stretches.
-    pub damaged: u64,
-}
 
 /// Reads a journal from its beginning, at constant memory. Nothing is changed in the file.
 ///

@@ -5,7 +5,6 @@ use std::io::Read;
 use std::ops::Range;
 
 use crate::base::{Anchor, Nanoseconds, Result};
-use crate::journal::reader::Recovered;
 use crate::journal::record::{Record, RecordKind};
 use crate::journal::scan::{Found, Head, Scanner};
 use crate::source::What;
@@ -154,4 +153,17 @@ impl<R: Read> Walk<R> {
 
 fn damaged(text: String) -> What {
     What::Damaged { text }
+}
+
+/// What became of a journal that was opened after a crash.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Recovered {
+    /// Bytes of the file up to the end of the last whole record.
+    pub kept: u64,
+    /// Bytes behind it that are no whole record: the torn tail, never acknowledged.
+    pub cut: u64,
+    /// Damaged stretches with whole records behind them.
+    pub holes: u64,
+    /// Bytes in those stretches.
+    pub damaged: u64,
 }

@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use crate::base::{Error, Event, Name, Nanoseconds, Result};
+use crate::base::{Cause, Error, Event, Name, Nanoseconds, Result};
 use crate::decode::Counters;
 use crate::decode::chassis::Chassis;
 use crate::decode::decoder::Decoder;
@@ -33,9 +33,6 @@ pub struct Choice {
     /// The choice in words.
     pub because: String,
 }
-
-/// How the error of a text that no chassis fits begins.
-pub const UNKNOWN: &str = "no known chassis wrote this";
 
 struct Piece {
     arrival: Option<Nanoseconds>,
@@ -241,7 +238,9 @@ fn unknown(recognition: &Recognition) -> Error {
         .map(|score| format!("{} ({} of {} lines)", score.name, score.decoded, score.lines))
         .collect();
     let nearest = if best.is_empty() { String::new() } else { format!("; nearest were {}", best.join(", ")) };
-    Error::input(format!("{UNKNOWN}: {}", recognition.because)).remedy(format!(
-        "name one with --chassis if you know it, or describe the set in a protocol file{nearest}"
-    ))
+    Error::input(format!("no known chassis wrote this: {}", recognition.because))
+        .means(Cause::ChassisUnknown)
+        .remedy(format!(
+            "name one with --chassis if you know it, or describe the set in a protocol file{nearest}"
+        ))
 }

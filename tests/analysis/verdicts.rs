@@ -119,6 +119,16 @@ fn hands_on_proves_nothing() {
     assert!(found.notes.iter().any(|note| note.contains("Hands were on")));
 }
 
+/// The reason is the missing time; nobody had hands on.
+#[test]
+fn a_side_without_time_proves_nothing_and_is_told_as_such() {
+    let after = Observation { untimed: true, ..Observation::soak(train(vec![], 7200.0)) };
+    let found = run(&regular(60, 3600.0), &after);
+    assert_eq!(found.figures.verdict, Verdict::Undecided);
+    assert!(found.notes[0].contains("nothing in it tells the time"), "{:?}", found.notes);
+    assert!(!found.notes.iter().any(|note| note.starts_with("Hands were on")), "{:?}", found.notes);
+}
+
 #[test]
 fn an_empty_observation_gives_no_verdict_and_no_crash() {
     let found = run(&Observation::soak(Train::new()), &Observation::soak(Train::new()));

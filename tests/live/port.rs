@@ -4,7 +4,7 @@ use std::os::unix::fs::symlink;
 use std::time::{Duration, Instant};
 
 use rustix::termios::InputModes;
-use straykey::base::Nanoseconds;
+use straykey::base::{Cause, Nanoseconds};
 use straykey::source::serial::{PortSpec, QUEUE_BYTES, SerialPort};
 use straykey::source::{ByteSource, Pulled};
 
@@ -88,7 +88,7 @@ fn a_rate_or_framing_that_no_port_has_is_wrong_use() {
 #[test]
 fn a_missing_port_is_told_with_what_is_there() {
     let error = SerialPort::open(&PortSpec::new("/dev/straykey-no-such-port", 115_200)).unwrap_err();
-    assert_eq!(error.exit_status(), 4);
+    assert_eq!((error.exit_status(), error.cause()), (4, Some(Cause::PortAbsent)));
     let text = error.to_string();
     assert!(text.contains("/dev/straykey-no-such-port: there is no such port"), "{text}");
     let remedy = error.remedy_text().unwrap();
@@ -104,7 +104,7 @@ fn a_busy_port_says_who_has_it() {
     let mut terminal = Terminal::open();
     let mut port = SerialPort::open(&PortSpec::new(terminal.path(), 115_200)).unwrap();
     let error = SerialPort::open(&PortSpec::new(terminal.path(), 115_200)).unwrap_err();
-    assert_eq!(error.exit_status(), 4);
+    assert_eq!((error.exit_status(), error.cause()), (4, Some(Cause::PortBusy)));
     assert!(error.to_string().contains("in use by this very program"), "{error}");
     // The first one is not disturbed, and the port is free again once it is dropped.
     terminal.print(b"still here");

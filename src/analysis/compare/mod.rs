@@ -157,7 +157,10 @@ pub fn plan(observation: &Observation, options: &CompareOptions) -> QuietPlan {
 /// Compares two observations of one set, before and after a step: each control path by itself, then the set.
 pub fn compare(before: &Observation, after: &Observation, options: &CompareOptions) -> Comparison {
     let (rule, dispersion, scatter) = counting(&[&before.train, &after.train], options);
-    let hands_off = before.hands_off && after.hands_off;
+    let sides = [before, after];
+    let untimed = sides.iter().any(|side| side.untimed);
+    let hands_on = !sides.iter().all(|side| side.hands_off);
+    let hands_off = !hands_on && !untimed;
     let after_planned_s = after.planned_s;
     let judge = |before: &Train, after: &Train, observed: Observed| {
         let one = read(before, &fold(before), rule.gap);
@@ -203,7 +206,7 @@ pub fn compare(before: &Observation, after: &Observation, options: &CompareOptio
     let others = alternatives([one.count, two.count], &scatter.stretches, &evidence.test, options.seed);
     let sides = [(before, &one), (after, &two)]
         .map(|(seen, read)| side(&seen.train, seen.span_s, read, dispersion, options.confidence));
-    conclude(Whole { evidence, rule, scatter, paths }, sides, others)
+    conclude(Whole { evidence, rule, scatter, paths, untimed, hands_on }, sides, others)
 }
 
 fn conclude(whole: Whole, [before, after]: [Side; 2], alternatives: Vec<Alternative>) -> Comparison {

@@ -17,6 +17,10 @@ pub(crate) struct Whole {
     pub(crate) rule: EpisodeRule,
     pub(crate) scatter: Scatter,
     pub(crate) paths: Vec<PathComparison>,
+    /// Something in one of the observations tells no time.
+    pub(crate) untimed: bool,
+    /// Hands were on in one of the observations.
+    pub(crate) hands_on: bool,
 }
 
 /// What a set that is gone says: how likely that is luck, and what hand-back still needs.
@@ -60,8 +64,16 @@ pub(crate) fn method(whole: &Whole) -> String {
 
 pub(crate) fn notes(whole: &Whole, verdict: Verdict) -> Vec<String> {
     let evidence = &whole.evidence;
-    let mut notes: Vec<String> = whole.paths.iter().filter_map(|path| path.total.unobserved()).collect();
-    if !evidence.hands_off {
+    let mut notes = Vec::new();
+    if whole.untimed {
+        notes.push(
+            "One of the two captures shows nothing: nothing in it tells the time, or its lines could not be read. Quiet \
+             in it is no quiet set; look at the remarks above and capture it again."
+                .to_owned(),
+        );
+    }
+    notes.extend(whole.paths.iter().filter_map(|path| path.total.unobserved()));
+    if whole.hands_on {
         notes.push(
             "Hands were on in at least one of the two observations, so input may be a person's: repeat both \
              with hands off before trusting a verdict."

@@ -11,6 +11,8 @@ pub struct Observation {
     pub train: Train,
     /// Whether hands were off throughout. With hands on, input may be a person's, and nothing is proved.
     pub hands_off: bool,
+    /// Whether something in it tells no time: nothing is proved then either.
+    pub untimed: bool,
     /// Each control path by itself.
     pub paths: Vec<PathSeen>,
     /// How long its captures are by the clock, seconds.
@@ -44,7 +46,14 @@ impl Observation {
                 PathSeen { total: PathTotal::simulated(id, &train), train }
             })
             .collect();
-        Self { span_s: train.exposure().seconds(), train, hands_off: true, paths, planned_s: None }
+        Self {
+            span_s: train.exposure().seconds(),
+            train,
+            hands_off: true,
+            untimed: false,
+            paths,
+            planned_s: None,
+        }
     }
 
     /// One path of it.

@@ -1,6 +1,6 @@
 //! A beat of which some are missed: gaps are whole multiples of a period, each beat missed with one chance.
 
-use crate::analysis::laws::{Gaps, Law, Weighed, prior};
+use crate::analysis::laws::gaps::{Gaps, Weighed, prior};
 use crate::analysis::special::{ln_gamma, quantile};
 
 /// Jitter of a gap, as a share of the period.
@@ -43,7 +43,7 @@ impl Beat {
 }
 
 #[allow(clippy::cast_precision_loss)]
-pub(super) fn weigh(gaps: &Gaps) -> Weighed {
+pub(super) fn weigh(gaps: &Gaps) -> Weighed<Beat> {
     if gaps.whole.len() < FEWEST {
         return Vec::new();
     }
@@ -79,7 +79,7 @@ pub(super) fn weigh(gaps: &Gaps) -> Weighed {
             let log = -n * (root * period).ln() - 0.5 * off / (jitter * jitter) + (root / whole.sqrt()).ln();
             let law = Beat { period, jitter, missed, seen: n };
             let cut: f64 = gaps.cut.iter().map(|x| law.lasts(0.0, *x).max(1e-300).ln()).sum();
-            found.push((each + share + log + cut, Law::Beat(law)));
+            found.push((each + share + log + cut, law));
         }
     }
     found

@@ -2,7 +2,7 @@
 //! least gap m. Burr's are Lomax's at c = 1; above it short gaps are rare too. With a tail of power one or below there
 //! is no mean, and quiet from an unrelated moment proves nothing.
 
-use crate::analysis::laws::{Gaps, Law, Weighed, prior};
+use crate::analysis::laws::gaps::{Gaps, Weighed, prior};
 use crate::analysis::special::{beta, ln_gamma};
 
 /// Tail indices 1/α, evenly spread: from nearly exponential to a tail of which the mean just exists.
@@ -50,7 +50,7 @@ impl Burr {
 /// # Source
 /// Burr 1942, Ann. Math. Stat. 13:215 (type XII); Lomax 1954, JASA 49:847, which is the generalised Pareto law of
 /// excesses over a limit (Pickands 1975, Ann. Stat. 3:119).
-pub(super) fn burr(gaps: &Gaps) -> Weighed {
+pub(super) fn burr(gaps: &Gaps) -> Weighed<Burr> {
     let n = gaps.count();
     let (low, high) = SCALES;
     let members = (INDICES.len() * POWERS.len()) as f64;
@@ -67,7 +67,7 @@ pub(super) fn burr(gaps: &Gaps) -> Weighed {
                 let k = 1.0 / (index * c);
                 let likelihood =
                     n * (c * k).ln() + (c - 1.0) * logs - n * c * s.ln() - (k + 1.0) * whole - k * cut;
-                found.push((each + likelihood, Law::Burr(Burr { c, k, s, least: gaps.least })));
+                found.push((each + likelihood, Burr { c, k, s, least: gaps.least }));
             }
         }
     }
@@ -106,7 +106,7 @@ impl Pareto {
 ///
 /// # Source
 /// Arnold & Press 1983, J. Econometrics 21:287 (Bayesian inference for the Pareto law).
-pub(super) fn pareto(gaps: &Gaps) -> Weighed {
+pub(super) fn pareto(gaps: &Gaps) -> Weighed<Pareto> {
     let n = gaps.count();
     let Some(shortest) = gaps.whole.first().copied() else { return Vec::new() };
     let whole: f64 = gaps.whole.iter().map(|x| (x / shortest).ln()).sum();
@@ -116,7 +116,7 @@ pub(super) fn pareto(gaps: &Gaps) -> Weighed {
     let member = |index: f64| {
         let alpha = 1.0 / index;
         let log = n * alpha.ln() - alpha * (whole + cut) - (n * alpha).ln() - logs;
-        (each + log, Law::Pareto(Pareto { alpha, least: shortest }))
+        (each + log, Pareto { alpha, least: shortest })
     };
     INDICES.into_iter().map(member).collect()
 }

@@ -6,17 +6,17 @@
 //! answer holds however often one looks: one repair has one chance.
 
 mod beat;
+mod gaps;
 mod heavy;
 mod rates;
 mod weibull;
 
+use crate::analysis::laws::gaps::{Gaps, Weighed};
 use crate::analysis::offtime::Stretches;
 use crate::analysis::special::{crossing, log_sum_exp};
 
 /// Fewest whole gaps that say anything about a law.
 const FEWEST: usize = 2;
-/// Most gaps that enter; of more, every n-th does.
-const MOST: usize = 500;
 /// Laws of a smaller share than this are left out.
 const SMALLEST: f64 = 1e-7;
 /// Thirty million years: what would have to last longer is as good as never proved.
@@ -27,14 +27,6 @@ const MOST_MEANS: f64 = 200.0;
 
 /// Gaps are taken to have no variance when the laws without one have more than this share.
 pub(super) const NO_VARIANCE: f64 = 0.5;
-
-/// Mean of all intervals, the unit of time of every law.
-#[allow(clippy::cast_precision_loss)]
-fn unit(side: &Stretches) -> f64 {
-    let all = side.whole.iter().chain(&side.leading).chain(&side.trailing);
-    let count = side.whole.len() + side.leading.len() + side.trailing.len();
-    (all.sum::<f64>() / count.max(1) as f64).max(1e-9)
-}
 
 /// From when the quiet is counted.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -62,50 +54,6 @@ pub enum Proof {
         /// Quiet that it would take, in mean gaps; infinite if none is enough.
         mean_gaps: f64,
     },
-}
-
-/// The gaps in units of their mean, as every law takes them.
-struct Gaps {
-    scale: f64,
-    /// The gap below which presses were joined.
-    least: f64,
-    /// Ascending.
-    whole: Vec<f64>,
-    /// Intervals of which one end was not seen.
-    cut: Vec<f64>,
-    /// Captures that began at an unrelated moment and saw the end of that interval.
-    begun: f64,
-    /// How long the last episode is past.
-    since: f64,
-}
-
-impl Gaps {
-    fn of(side: &Stretches) -> Self {
-        let scale = unit(side);
-        let step = side.whole.len().div_ceil(MOST).max(1);
-        // A zero gap has no density: stamps are no finer than a millisecond.
-        let some = side.whole.iter().step_by(step).map(|gap| gap.max(1e-3).max(side.least));
-        let mut whole: Vec<f64> = some.map(|gap| gap / scale).collect();
-        whole.sort_unstable_by(f64::total_cmp);
-        Self {
-            scale,
-            least: side.least / scale,
-            whole,
-            cut: side.leading.iter().chain(&side.trailing).map(|gap| gap / scale).collect(),
-            begun: side.leading.len() as f64,
-            since: side.trailing.last().map_or(0.0, |gap| gap / scale),
-        }
-    }
-
-    #[allow(clippy::cast_precision_loss)]
-    fn count(&self) -> f64 {
-        self.whole.len() as f64
-    }
-
-    /// What a length exceeds the joining gap by.
-    fn beyond(&self, length: f64) -> f64 {
-        (length - self.least).max(0.0)
-    }
 }
 
 /// One law with fixed parameters, or with those that are integrated out in closed form.
@@ -174,19 +122,8 @@ struct Member {
     law: Law,
 }
 
-/// Laws with their log evidence times prior.
-type Weighed = Vec<(f64, Law)>;
-
-/// Prior shares of the kinds of law. Rules of our own; tuned with the tuning seeds of `examples/judge`, whose table
-/// shows what they give on others.
-mod prior {
-    pub(super) const EXPONENTIAL: f64 = 0.28;
-    pub(super) const WEIBULL: f64 = 0.20;
-    pub(super) const BURR: f64 = 0.08;
-    pub(super) const PARETO: f64 = 0.10;
-    pub(super) const RATES: f64 = 0.006;
-    pub(super) const TURNS: f64 = 0.30;
-    pub(super) const BEAT: f64 = 0.034;
+fn extend<L>(all: &mut Weighed<Law>, found: Weighed<L>, law: fn(L) -> Law) {
+    all.extend(found.into_iter().map(|(log, found)| (log, law(found))));
 }
 
 /// The average over laws.
@@ -211,12 +148,14 @@ impl Laws {
             return None;
         }
         let gaps = Gaps::of(side);
-        let mut all = weibull::weigh(&gaps);
-        let shape = weibull::mean_shape(&all);
-        all.extend(heavy::burr(&gaps));
-        all.extend(heavy::pareto(&gaps));
-        all.extend(rates::weigh(&gaps));
-        all.extend(beat::weigh(&gaps));
+        let weibull = weibull::weigh(&gaps);
+        let shape = weibull::mean_shape(&weibull);
+        let mut all = Vec::new();
+        extend(&mut all, weibull, Law::Weibull);
+        extend(&mut all, heavy::burr(&gaps), Law::Burr);
+        extend(&mut all, heavy::pareto(&gaps), Law::Pareto);
+        extend(&mut all, rates::weigh(&gaps), Law::Rates);
+        extend(&mut all, beat::weigh(&gaps), Law::Beat);
         let logs: Vec<f64> = all.iter().map(|(log, _)| *log).collect();
         let begun: Vec<f64> = all.iter().map(|(log, law)| log - gaps.begun * law.mean().ln()).collect();
         let (sum, begun_sum) = (log_sum_exp(&logs), log_sum_exp(&begun));

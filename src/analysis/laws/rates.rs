@@ -2,7 +2,7 @@
 //! exponential where the fault comes and goes by chance, and of nearly one length where it does so by turns (a
 //! thermostat, a duty cycle).
 
-use crate::analysis::laws::{Gaps, Law, Weighed, prior};
+use crate::analysis::laws::gaps::{Gaps, Weighed, prior};
 use crate::analysis::special::{ln_gamma, normal_upper};
 
 /// Lengths of the long gap considered, in mean short gaps; evenly spread in the logarithm.
@@ -97,7 +97,7 @@ impl Rates {
 /// Exponential mixtures: Hasselblad 1969, JASA 64:1459; of all ways to part the gaps only those by length are taken, as
 /// in a product partition model (Barry & Hartigan 1992, Ann. Stat. 20:260).
 #[allow(clippy::cast_precision_loss)]
-pub(super) fn weigh(gaps: &Gaps) -> Weighed {
+pub(super) fn weigh(gaps: &Gaps) -> Weighed<Rates> {
     let y: Vec<f64> = gaps.whole.iter().map(|x| gaps.beyond(*x).max(1e-6)).collect();
     let n = y.len() as f64;
     let (a0, b0) = SHARE;
@@ -139,9 +139,8 @@ pub(super) fn weigh(gaps: &Gaps) -> Weighed {
         };
         for i in 0..=STEPS {
             let length = short * LONG.0 * (LONG.1 / LONG.0).powf(f64::from(i) / f64::from(STEPS));
-            let law = |long: Long| {
-                Law::Rates(Rates { share, a: rest, s: short_sum, long, seen: k > 0, least: gaps.least })
-            };
+            let law =
+                |long: Long| Rates { share, a: rest, s: short_sum, long, seen: k > 0, least: gaps.least };
             let long = Long::Exponential { mean: length };
             let log = -count * length.ln() - sum / length;
             found.push((prior::RATES.ln() + base + log + ends(long), law(long)));

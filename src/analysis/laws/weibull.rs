@@ -1,6 +1,6 @@
 //! Weibull gaps, and exponential ones as those of shape one. The rate is integrated out in closed form.
 
-use crate::analysis::laws::{Gaps, Law, Weighed, prior};
+use crate::analysis::laws::gaps::{Gaps, Weighed, prior};
 use crate::analysis::special::{beta, ln_gamma};
 
 /// Shapes: from gaps far more uneven than an exponential's to a worn clock's. Flat in the logarithm between them.
@@ -49,26 +49,24 @@ pub(super) fn shapes() -> impl Iterator<Item = f64> {
     (0..=STEPS).map(move |i| low * (high / low).powf(f64::from(i) / f64::from(STEPS)))
 }
 
-pub(super) fn weigh(gaps: &Gaps) -> Weighed {
+pub(super) fn weigh(gaps: &Gaps) -> Weighed<Weibull> {
     let (log, one) = Weibull::fit(gaps, 1.0);
-    let mut found = vec![(prior::EXPONENTIAL.ln() + log, Law::Weibull(one))];
+    let mut found = vec![(prior::EXPONENTIAL.ln() + log, one)];
     let each = (prior::WEIBULL / f64::from(STEPS + 1)).ln();
     for c in shapes() {
         let (log, law) = Weibull::fit(gaps, c);
-        found.push((each + log, Law::Weibull(law)));
+        found.push((each + log, law));
     }
     found
 }
 
 /// Mean shape over these laws.
-pub(super) fn mean_shape(found: &Weighed) -> f64 {
+pub(super) fn mean_shape(found: &Weighed<Weibull>) -> f64 {
     let top = found.iter().map(|(log, _)| *log).fold(f64::NEG_INFINITY, f64::max);
     let (mut sum, mut weight) = (0.0, 0.0);
     for (log, law) in found {
-        if let Law::Weibull(law) = law {
-            sum += (log - top).exp() * law.c;
-            weight += (log - top).exp();
-        }
+        sum += (log - top).exp() * law.c;
+        weight += (log - top).exp();
     }
     sum / weight
 }

@@ -10,48 +10,19 @@
 //! A sequence of eight that is played on end and begins and ends with the same key is told as a round of seven.
 
 use crate::analysis::episode::learn_gap;
-use crate::analysis::pattern::field::{FREE, Field};
+use crate::analysis::pattern::field::Field;
 use crate::analysis::pattern::order::order;
+pub(crate) use crate::analysis::pattern::token::{DEALT, Sequence, Token, collect_between, deal};
+use crate::analysis::pattern::token::{LONGEST, tokens};
 use crate::analysis::random::Random;
 
-/// A sequence and where it was seen.
-#[derive(Clone, Debug, PartialEq)]
-pub(super) struct Sequence {
-    /// Its symbols in order, two to eight.
-    pub(super) symbols: Vec<u32>,
-    /// Median seconds of each after the first.
-    pub(super) offsets: Vec<f64>,
-    /// How often it was seen whole.
-    pub(super) count: u64,
-    /// The presses that belong to it.
-    pub(super) taken: Vec<u32>,
-    /// Share of dealt trains, the real one counted, that hold as good a sequence.
-    pub(super) chance: f64,
-}
-
-/// Presses of one symbol on end.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Token {
-    symbol: u32,
-    first: u32,
-    last: u32,
-    pub(super) segment: u32,
-}
-
-/// Longest sequence.
-const LONGEST: usize = 8;
 /// Tokens that enter the search; of more, three stretches of them.
 const TOKENS: usize = 1500;
 /// Neighbouring tokens that are dealt anew among each other: few, so that keys active for a short while stay together.
 const WINDOW: usize = 4;
 /// The same for sequences with foreign presses between: whether keys resume tells there what only stays together.
 const WIDER: usize = 10;
-/// Dealt trains; a sequence counts when it tells this much more than the best of them: a rule of our own, since no
-/// dealing keeps all that is not a sequence.
-pub(super) const DEALT: u32 = 499;
 const BETTER: f64 = 1.35;
-/// Exchanges tried for each token.
-const EXCHANGES: usize = 6;
 /// Fewest repeats.
 const FEWEST: usize = 5;
 /// Of the times that it began (with its first two, or its first where it is two long), it must have gone on to its end
@@ -109,29 +80,6 @@ fn unbroken(
     }
     let symbols: Vec<u32> = motif.iter().filter_map(|id| names.get(usize::from(*id)).copied()).collect();
     Some(Sequence { chance: 1.0 / f64::from(DEALT + 1), ..collect_between(field, symbols, 0) })
-}
-
-/// Joins the free presses from `from` on into tokens, and gives each to `take` until that says enough.
-fn tokens(field: &Field<'_>, from: usize, mut take: impl FnMut(Token) -> bool) {
-    let mut current: Option<Token> = None;
-    for (place, press) in field.presses.iter().enumerate().skip(from) {
-        if field.state.get(place) != Some(&FREE) {
-            continue;
-        }
-        let Ok(index) = u32::try_from(place) else { return };
-        match current.as_mut().filter(|t| t.symbol == press.symbol && t.segment == press.segment) {
-            Some(token) => token.last = index,
-            None => {
-                let next = Token { symbol: press.symbol, first: index, last: index, segment: press.segment };
-                if current.replace(next).is_some_and(|token| !take(token)) {
-                    return;
-                }
-            }
-        }
-    }
-    if let Some(token) = current {
-        take(token);
-    }
 }
 
 /// All tokens, or of many those of three stretches, each as a capture of its own.
@@ -195,29 +143,6 @@ fn windows(field: &Field<'_>, tokens: &[Token], most: usize) -> Vec<usize> {
     }
     ends.push(tokens.len());
     ends
-}
-
-/// Deals the tokens anew: pairs of one window change places, wherever no two of a kind come side by side by it. Every
-/// arrangement without such pairs is equally likely in the long run, since each exchange is as likely as its reverse.
-pub(super) fn deal(ids: &[u8], ends: &[usize], random: &mut Random) -> Vec<u8> {
-    let mut dealt = ids.to_vec();
-    let mut from = 0;
-    for end in ends {
-        let length = end - from;
-        for _ in 0..if length > 1 { EXCHANGES * length } else { 0 } {
-            let (a, b) = (from + random.below(length), from + random.below(length));
-            dealt.swap(a, b);
-            let meets = |place: usize| {
-                let before = place.checked_sub(1).and_then(|before| dealt.get(before));
-                before == dealt.get(place) || dealt.get(place + 1) == dealt.get(place)
-            };
-            if meets(a) || meets(b) {
-                dealt.swap(a, b);
-            }
-        }
-        from = *end;
-    }
-    dealt
 }
 
 /// What the search needs to know of the tokens, whatever their order.
@@ -372,39 +297,4 @@ fn holds(ids: &[u8], tokens: &[Token], motif: &[u8]) -> bool {
     whole >= FEWEST
         && count >= COMPLETE * longer * begun as f64
         && (whole * motif.len()) as f64 >= COVERED * longer * own as f64
-}
-
-/// Every place in the whole train where the sequence was seen, with so many foreign tokens between its keys at most.
-pub(super) fn collect_between(field: &Field<'_>, symbols: Vec<u32>, between: usize) -> Sequence {
-    let mut reached: Vec<Token> = Vec::with_capacity(LONGEST);
-    let mut offsets: Vec<Vec<f64>> = vec![Vec::new(); symbols.len()];
-    let (mut taken, mut count, mut foreign) = (Vec::new(), 0, 0);
-    tokens(field, 0, |token| {
-        let apart = reached.last().is_some_and(|last| last.segment != token.segment);
-        let due = symbols.get(reached.len()) == Some(&token.symbol);
-        if apart || !due && foreign >= between {
-            reached.clear();
-        }
-        if symbols.get(reached.len()) == Some(&token.symbol) {
-            reached.push(token);
-            foreign = 0;
-        } else if !reached.is_empty() {
-            foreign += 1;
-        }
-        if reached.len() == symbols.len() {
-            count += 1;
-            let start = field.seconds(reached[0].first as usize);
-            for (offsets, token) in offsets.iter_mut().zip(&reached) {
-                offsets.push(field.seconds(token.first as usize) - start);
-                taken.extend((token.first..=token.last).filter(|i| field.state[*i as usize] == FREE));
-            }
-            reached.clear();
-        }
-        true
-    });
-    let median = |offsets: &mut Vec<f64>| {
-        offsets.sort_unstable_by(f64::total_cmp);
-        crate::analysis::special::quantile(offsets, 0.5)
-    };
-    Sequence { symbols, offsets: offsets.iter_mut().map(median).collect(), count, taken, chance: 1.0 }
 }

@@ -133,7 +133,7 @@ impl Soak {
                     seen.paths.iter().map(|path| (path.total.id.clone(), seen_before(&path.train))).collect();
                 (seen.clone(), paths)
             }),
-            hands_off: before.is_none_or(|seen| seen.hands_off),
+            hands_off: before.is_none_or(|seen| seen.hands_off && !seen.untimed),
             gap,
             dispersion,
             confidence: options.confidence,

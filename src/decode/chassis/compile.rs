@@ -8,6 +8,7 @@ use std::sync::{Arc, OnceLock};
 use toml::Spanned;
 
 use crate::base::{ControlPath, Error, Key, Name, Nanoseconds, Result, nearest};
+use crate::decode::chassis::engines::Engines;
 use crate::decode::chassis::{Chassis, KeySource, Pattern, Table, Timeouts};
 use crate::decode::file;
 use crate::decode::grams::Telling;
@@ -22,6 +23,28 @@ pub(super) struct Compiler<'a> {
     pub(super) path: &'a Path,
     pub(super) text: &'a str,
     pub(super) file: &'a ChassisFile,
+}
+
+impl Chassis {
+    /// Reads and compiles a chassis file; `path` is for messages, and its stem must be the name inside.
+    ///
+    /// # Errors
+    /// `Input` with line, column, the offending text and what was expected.
+    pub fn parse(path: &Path, text: &str) -> Result<Self> {
+        let chassis = Self::parse_known(path, text)?;
+        let engines = Engines::build(&chassis.patterns).map_err(|why| {
+            Error::input(format!("the shapes are too large for one automaton: {why}"))
+                .at(path)
+                .remedy("use fewer prefixes or fewer records; widths of placeholders cost most")
+        })?;
+        Ok(Self { engines: OnceLock::from(engines), ..chassis })
+    }
+
+    /// The same for a file that is known to compile: most uses of the program read lines of one chassis only.
+    pub(in crate::decode) fn parse_known(path: &Path, text: &str) -> Result<Self> {
+        let file: ChassisFile = file::parse(path, text)?;
+        Compiler { path, text, file: &file }.compile()
+    }
 }
 
 impl Compiler<'_> {

@@ -10,7 +10,7 @@ use crate::decode::chassis::compile::{Compiler, right_names};
 use crate::decode::chassis::{Frames, PacketPattern};
 use crate::decode::frame::{Field, FrameFile, LONGEST_FRAME, Layout, Packet};
 use crate::decode::ladder::Windows;
-use crate::decode::protocol::Role;
+use crate::decode::protocol::{Record, Role};
 use crate::decode::shape::{MOST_PLACEHOLDERS, Part, Placeholder, Shape};
 
 /// What a frame with a check proves when a chassis is recognised, as fixed characters of a line would.
@@ -185,4 +185,26 @@ impl Compiler<'_> {
 
 fn as_placeholder(field: &Field) -> Placeholder {
     Placeholder { name: field.name.clone(), form: field.as_form(), width: None, stop: None, span: 0..0 }
+}
+
+impl Packet {
+    /// The packet as the record that a line of text would be.
+    pub(crate) fn as_record(&self, shape: Spanned<String>) -> Record {
+        Record {
+            shape,
+            event: self.event.clone(),
+            prefix: false,
+            path: self.path,
+            key: self.key.clone(),
+            key_from: self.key_from.clone(),
+            state: self.state.clone(),
+            line: self.line.clone(),
+            item: self.item.clone(),
+            value: self.value.clone(),
+            values: self.values.clone(),
+            format: self.format.clone(),
+            note: self.note.clone(),
+            notes: self.notes.clone(),
+        }
+    }
 }

@@ -20,6 +20,7 @@
 //! field runs on into the next bytes; with order `little` bit 0 is the least significant and the next byte is
 //! more significant.
 
+pub use crate::decode::frame::order::Order;
 use std::collections::BTreeMap;
 
 use serde::Deserialize;
@@ -27,21 +28,10 @@ use toml::Spanned;
 
 use crate::base::ControlPath;
 use crate::decode::frame::checksum::Checksum;
-use crate::decode::protocol::{KeyRule, KeyState, Meaning, Record};
+use crate::decode::record::{KeyRule, KeyState, Meaning};
 
 /// Longest frame that may be declared, bytes behind the sync bytes.
 pub const LONGEST_FRAME: usize = 1_024;
-
-/// Order of bytes and bits.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize, schemars::JsonSchema)]
-#[serde(rename_all = "lowercase")]
-pub enum Order {
-    /// Most significant first.
-    #[default]
-    Big,
-    /// Least significant first.
-    Little,
-}
 
 /// Where a frame ends.
 #[derive(Clone, Debug, PartialEq, Eq, Deserialize, schemars::JsonSchema)]
@@ -203,26 +193,4 @@ pub struct Packet {
     /// What notes are called, such as the codes of reset reasons.
     #[serde(default)]
     pub notes: BTreeMap<String, String>,
-}
-
-impl Packet {
-    /// The packet as the record that a line of text would be.
-    pub(crate) fn as_record(&self, shape: Spanned<String>) -> Record {
-        Record {
-            shape,
-            event: self.event.clone(),
-            prefix: false,
-            path: self.path,
-            key: self.key.clone(),
-            key_from: self.key_from.clone(),
-            state: self.state.clone(),
-            line: self.line.clone(),
-            item: self.item.clone(),
-            value: self.value.clone(),
-            values: self.values.clone(),
-            format: self.format.clone(),
-            note: self.note.clone(),
-            notes: self.notes.clone(),
-        }
-    }
 }

@@ -8,6 +8,7 @@
 mod checksum;
 mod field;
 mod layout;
+mod order;
 
 pub use checksum::{CheckKind, Checksum};
 pub use layout::{Field, FieldForm, FrameFile, LONGEST_FRAME, Length, Order, Packet, Stuffing};

@@ -13,6 +13,7 @@
 //! Memory is bounded by a few thousand marks and spaces, the keys that are down, and the events of the last
 //! third of a second.
 
+mod check;
 mod coding;
 mod decoder;
 mod encode;

@@ -25,6 +25,7 @@ use std::sync::Arc;
 use crate::base::{ControlPath, Event, EventKind, Name, Nanoseconds};
 use crate::decode::Counters;
 use crate::decode::chassis::Chassis;
+use crate::decode::decoder::Decoder;
 use crate::decode::frame::Framer;
 use crate::decode::report::{self, Report, Reported};
 use crate::decode::set_clock::{SetClock, TimeBasis};
@@ -379,4 +380,38 @@ impl TextDecoder {
 
 fn length(bytes: u64) -> u32 {
     u32::try_from(bytes).unwrap_or(u32::MAX)
+}
+
+impl Decoder for TextDecoder {
+    fn push(&mut self, arrival: Option<Nanoseconds>, offset: u64, bytes: &[u8], out: &mut Vec<Event>) {
+        Self::push(self, arrival, offset, bytes, out);
+    }
+
+    fn tick(&mut self, now: Nanoseconds, out: &mut Vec<Event>) {
+        Self::tick(self, now, out);
+    }
+
+    fn finish(&mut self, out: &mut Vec<Event>) {
+        Self::finish(self, out);
+    }
+
+    fn counters(&self) -> Counters {
+        Self::counters(self)
+    }
+
+    fn time_basis(&self) -> TimeBasis {
+        Self::time_basis(self)
+    }
+
+    fn now(&self) -> Nanoseconds {
+        Self::now(self)
+    }
+
+    fn reports(&mut self, _fresh: &[Event], out: &mut Vec<Report>) {
+        self.take_reports(out);
+    }
+
+    fn keep_reports(&mut self) {
+        Self::keep_reports(self);
+    }
 }

@@ -4,7 +4,7 @@ use serde::Serialize;
 
 use crate::analysis::compare::{CompareOptions, Comparison, Side, Verdict, compare};
 use crate::analysis::ledger::Ledger;
-use crate::base::{Error, Result};
+use crate::base::{Cause, Error, Result};
 use crate::bench::{self, Lines, words::headline};
 use crate::face::cli::args;
 use crate::face::cli::load::{self, Loaded, Seen, is_job};
@@ -13,7 +13,6 @@ use crate::face::cli::{sheet, table};
 use crate::face::out::{Out, Outcome, safe};
 use crate::timeline::Protocols;
 use crate::timeline::job::JobReference;
-use crate::timeline::text_stage::UNKNOWN;
 
 pub(super) fn run(options: &args::Compare, protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
     let Some(after) = &options.after else { return whole_job(options, protocols, out) };
@@ -32,7 +31,7 @@ pub(super) fn run(options: &args::Compare, protocols: &Protocols, out: &mut Out)
             (Ok(()), _) => known = seen.chassis.clone().or(known),
             // A quiet log may be too short to be recognised; it is of the same set as the other one.
             (Err(error), Some(chassis))
-                if options.reading.chassis.is_none() && error.what().starts_with(UNKNOWN) =>
+                if options.reading.chassis.is_none() && error.cause() == Some(Cause::ChassisUnknown) =>
             {
                 out.note(format!(
                     "{}: too little to recognise a chassis by; taken as {chassis}, like the other capture",
@@ -47,8 +46,6 @@ pub(super) fn run(options: &args::Compare, protocols: &Protocols, out: &mut Out)
         }
         taught.clone_from(&seen.ledgers);
     }
-    let untimed = sides.iter().any(Seen::untimed);
-    let hands_off = sides.iter().all(|seen| seen.hands_off);
     // The job's own rule for episodes, so that a stage counts the same in every view.
     let counting = match &shared {
         Some(loaded) => bench::options(&loaded.stages()?),
@@ -57,18 +54,6 @@ pub(super) fn run(options: &args::Compare, protocols: &Protocols, out: &mut Out)
     let judged = sides.iter().flat_map(Seen::strayed).collect();
     let [before, after] = sides.map(|seen| seen.observation(&judged));
     let mut comparison = compare(&before, &after, &CompareOptions { seed: options.seed, ..counting });
-    if untimed {
-        if hands_off {
-            // The comparison knows only that one side proves nothing; the reason is another one.
-            comparison.notes.retain(|note| !note.starts_with("Hands were on"));
-        }
-        comparison.notes.insert(
-            0,
-            "One of the two captures shows nothing: nothing in it tells the time, or its lines could not be read. Quiet \
-             in it is no quiet set; look at the remarks above and capture it again."
-                .to_owned(),
-        );
-    }
     if options.hands == args::Hands::Off && !is_job(&options.before) {
         comparison
             .notes

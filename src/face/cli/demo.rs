@@ -38,6 +38,7 @@ pub(super) fn run(options: &Demo, protocols: &Protocols, out: &mut Out) -> Resul
     introduce(&scenario, &folder, out)?;
     let info = JobInfo {
         complaint: Some(scenario.complaint.to_owned()),
+        simulated: true,
         ..JobInfo::new(scenario.set).chassis(scenario.style.chassis())
     };
     let mut job = Job::create(&folder, &info)?;

@@ -1,9 +1,10 @@
 //! `job` and `step`: the record of one set on the bench.
 
+pub(crate) use crate::face::cli::cautioned::{ask, cautions};
 use std::path::{Path, PathBuf};
 
+use crate::base::Result;
 use crate::base::words::plural;
-use crate::base::{Error, Result};
 use crate::bench;
 use crate::face::cli::args::{self, JobCommand, StepWord};
 use crate::face::cli::load::Loaded;
@@ -191,32 +192,4 @@ fn show(folder: &Path, protocols: &Protocols, rebuild: bool, out: &mut Out) -> R
         sheet::show(&state, out)?;
     }
     Ok(Outcome::Done)
-}
-
-/// Refuses a live capture until the cautions were read.
-pub(super) fn cautions(job: &mut Job, read: bool, out: &Out) -> Result<()> {
-    if job.cautions_read().is_some() {
-        return Ok(());
-    }
-    ask(read, out)?;
-    job.acknowledge_cautions("shown in the terminal and confirmed")
-}
-
-/// Shows the cautions and waits for a yes, where there is somebody to give it.
-pub(super) fn ask(read: bool, out: &Out) -> Result<()> {
-    use std::io::IsTerminal;
-    out.note(crate::face::cautions::text(usize::from(table::width())));
-    if read {
-        return Ok(());
-    }
-    if !std::io::stdin().is_terminal() {
-        return Err(Error::usage("the cautions above have not been confirmed")
-            .remedy("read them and add --cautions-read, or run this in a terminal"));
-    }
-    out.note("Press Enter when you have read this and every point is met; Ctrl-C to stop.");
-    let mut line = String::new();
-    std::io::stdin()
-        .read_line(&mut line)
-        .map_err(|error| Error::machine("cannot read the confirmation").because(error))?;
-    Ok(())
 }

@@ -1,8 +1,8 @@
 //! `watch` and `soak`: live captures.
 
+pub(crate) use crate::face::cli::stop::Stop;
+use crate::face::cli::stop::gone;
 use std::io::IsTerminal;
-use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
 
 use crate::analysis::compare::Verdict;
 use crate::analysis::soak::SoakState;
@@ -20,41 +20,6 @@ use crate::source::serial::{PortSpec, SerialPort};
 use crate::timeline::job::{CaptureOptions, Hands, Job, Prompt, StepKind};
 use crate::timeline::live::{Adapter, Progress, Session};
 use crate::timeline::{Protocols, Unwatched, Watch};
-
-/// Set by Ctrl-C and by a request to end.
-pub(super) struct Stop(Arc<AtomicBool>);
-
-impl Stop {
-    /// Listens for Ctrl-C and for the request to end, on a thread of its own.
-    pub(super) fn listen() -> Self {
-        let flag = Arc::new(AtomicBool::new(false));
-        let set = Arc::clone(&flag);
-        let _ = std::thread::Builder::new().name("signals".to_owned()).spawn(move || {
-            let Ok(runtime) = tokio::runtime::Builder::new_current_thread().enable_all().build() else {
-                return;
-            };
-            runtime.block_on(async {
-                use tokio::signal::unix::{SignalKind, signal};
-                let Ok(mut end) = signal(SignalKind::terminate()) else { return };
-                loop {
-                    tokio::select! {
-                        _ = tokio::signal::ctrl_c() => {}
-                        _ = end.recv() => {}
-                    }
-                    if set.swap(true, Ordering::SeqCst) {
-                        // Asked twice: do not wait for a port or a disk that hangs.
-                        std::process::exit(130);
-                    }
-                }
-            });
-        });
-        Self(flag)
-    }
-
-    pub(super) fn asked(&self) -> bool {
-        self.0.load(Ordering::SeqCst)
-    }
-}
 
 pub(super) fn open(port: &args::Port) -> Result<(SerialPort, PortSpec)> {
     let mut spec = PortSpec::new(&port.port, port.baud).framing(&port.framing)?;
@@ -184,12 +149,6 @@ pub(super) fn follow<W: Watch>(
             }
         }
     }
-}
-
-/// The ways in which a port goes are no wrong use and no bad input: the machine lost it.
-pub(super) fn gone() -> Error {
-    Error::machine("the port is gone")
-        .remedy("check the cable and the adapter; what was read up to now is kept where a job was given")
 }
 
 fn print(events: &[Event], anchor: Option<Anchor>, out: &mut Out) -> Result<()> {

@@ -1,6 +1,7 @@
 //! The commands: each takes what was typed and prints a result.
 
 pub mod args;
+mod cautioned;
 mod check;
 mod compare;
 mod decode;
@@ -8,6 +9,7 @@ mod demo;
 mod export;
 mod job;
 mod keycheck;
+mod keycheck_judge;
 mod keycheck_live;
 mod learn;
 mod line;
@@ -23,6 +25,7 @@ mod report;
 mod serve;
 mod sheet;
 mod status;
+mod stop;
 mod table;
 mod through;
 mod topics;

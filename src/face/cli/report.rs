@@ -144,7 +144,7 @@ fn part<T: serde::de::DeserializeOwned>(value: &serde_json::Value, name: &str) -
 
 fn notices(loaded: &Loaded) -> Vec<String> {
     let mut notices: Vec<String> = loaded.job.remarks().to_vec();
-    if loaded.job.info().set.contains("simulated") {
+    if loaded.job.info().simulated {
         notices.push("The set of this job is simulated; its time was scaled.".to_owned());
     }
     notices

@@ -118,6 +118,7 @@ impl Demo {
             std::fs::create_dir_all(jobs.join("jobs")).map_err(failed)?;
             let info = JobInfo {
                 complaint: Some(scenario.complaint.to_owned()),
+                simulated: true,
                 ..JobInfo::new(scenario.set).chassis(scenario.style.chassis())
             };
             Job::create(&job, &info)?

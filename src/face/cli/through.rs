@@ -8,8 +8,8 @@ use serde_json::{Value, json};
 
 use crate::base::{Nanoseconds, Result};
 use crate::face::cli::args;
-use crate::face::cli::live::{self, Stop};
 use crate::face::cli::status::{SoakLook, Status};
+use crate::face::cli::stop::{self, Stop};
 use crate::face::http::client::Client;
 use crate::face::out::Out;
 
@@ -45,7 +45,7 @@ pub(super) fn soak(daemon: &Client, options: &args::Soak, out: &Out) -> Result<(
             break soak;
         }
         if options.port.no_wait && state["state"] == "gone" {
-            gone = Err(live::gone());
+            gone = Err(stop::gone());
         }
         if stop.asked() || gone.is_err() {
             break daemon.job(Method::DELETE, "/soak", &Value::Null)?["soak"].clone();

@@ -3,14 +3,15 @@
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Mutex};
 use std::time::Instant;
 
-use crate::face::http::config::{Config, PortConfig};
-use crate::face::http::guard::Rates;
+use crate::base::locked;
+use crate::face::http::config::Config;
 use crate::face::http::jobs::{Entry, Jobs};
 use crate::face::http::page::Tagged;
 use crate::face::http::port::Port;
+use crate::face::http::rates::Rates;
 use crate::face::http::refusal::{Answer, Refusal};
 use crate::face::http::ring::Ring;
 use crate::face::http::shown::DiskShown;
@@ -20,9 +21,6 @@ use tokio::sync::watch;
 use crate::base::{Anchor, Result};
 use crate::journal::{DiskLevel, Files, Group, SystemFiles};
 use crate::timeline::Protocols;
-
-/// Most ports that may be bound.
-pub const MOST_PORTS: usize = 64;
 
 /// What other faces make for the daemon; it imports none of them.
 #[derive(Clone, Copy)]
@@ -98,11 +96,6 @@ pub struct Bench {
     pub ending: watch::Sender<bool>,
 }
 
-/// The lock around a value that is whole at any time.
-pub fn locked<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
-    mutex.lock().unwrap_or_else(PoisonError::into_inner)
-}
-
 impl Bench {
     /// The protocol files to decode with now.
     pub fn protocols(&self) -> Protocols {
@@ -127,29 +120,6 @@ impl Bench {
     /// All ports, in order of their names.
     pub fn all_ports(&self) -> Vec<Arc<Port>> {
         locked(&self.ports).values().cloned().collect()
-    }
-
-    /// Binds a port and starts its thread.
-    ///
-    /// # Errors
-    /// 409 when the name or the device is taken, or there are too many; 503 when the system gives no thread.
-    pub fn bind(self: &Arc<Self>, config: PortConfig, fixed: bool) -> Answer<Arc<Port>> {
-        let mut ports = locked(&self.ports);
-        if ports.contains_key(&config.name) {
-            return Err(Refusal::conflict("a port of this name is bound already"));
-        }
-        if let Some(other) = ports.values().find(|port| port.config().binding == config.binding) {
-            return Err(Refusal::conflict(format!(
-                "this device is bound already, as {}",
-                other.config().name
-            )));
-        }
-        if ports.len() >= MOST_PORTS {
-            return Err(Refusal::conflict(format!("{MOST_PORTS} ports are bound already")));
-        }
-        let port = Port::start(config, fixed, self)?;
-        ports.insert(port.config().name.clone(), Arc::clone(&port));
-        Ok(port)
     }
 
     /// Tells subscribers that a job has changed.

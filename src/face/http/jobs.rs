@@ -4,10 +4,11 @@ use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant, SystemTime};
 
 use crate::base::Result;
+use crate::base::locked;
 use crate::bench;
 use crate::face::http::config::is_name;
 use crate::face::http::refusal::{Answer, Refusal};
@@ -89,11 +90,6 @@ struct Stamp {
     log_bytes: u64,
     log_time: Option<SystemTime>,
     decoders: String,
-}
-
-fn locked<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
-    // What a panicked thread left is looked through by the next opening of the job.
-    mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
 impl Jobs {

@@ -12,12 +12,13 @@ use tokio::net::TcpListener;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::sync::watch;
 
+use crate::base::locked;
 use crate::base::{Anchor, Error, Result};
-use crate::face::http::app::{Bench, Counts, Known, Makers, locked};
+use crate::face::http::app::{Bench, Counts, Known, Makers};
 use crate::face::http::config::Config;
-use crate::face::http::guard::Rates;
 use crate::face::http::jobs::Jobs;
 use crate::face::http::log::Log;
+use crate::face::http::rates::Rates;
 use crate::face::http::ring::Ring;
 use crate::face::http::token::{Token, random_hex};
 use crate::face::http::{page, server, tls};

@@ -14,8 +14,8 @@ use tracing::span::{Attributes, Id, Record};
 use tracing::subscriber::Interest;
 use tracing::{Event, Level, Metadata, Subscriber};
 
+use crate::base::locked;
 use crate::base::{Anchor, Error, Nanoseconds, Result};
-use crate::face::http::app::locked;
 use crate::face::http::config::LogTable;
 use crate::face::out::safe;
 

@@ -10,6 +10,7 @@
 pub mod api;
 pub mod app;
 pub mod axis;
+mod bind;
 pub mod client;
 pub mod config;
 pub mod guard;
@@ -20,6 +21,7 @@ pub mod log;
 pub mod page;
 mod places;
 pub mod port;
+mod rates;
 mod recording;
 pub mod refusal;
 pub mod ring;

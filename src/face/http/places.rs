@@ -6,7 +6,7 @@ use std::sync::{Arc, Mutex};
 
 use tokio::sync::Notify;
 
-use crate::face::http::app::locked;
+use crate::base::locked;
 
 /// Most connections at once that have shown the token.
 const MOST_KNOWN: usize = 48;

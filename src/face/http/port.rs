@@ -1,19 +1,18 @@
 //! A port as requests see it: its state, and orders to its thread.
 
 use std::sync::mpsc::{Receiver, Sender, channel};
-use std::sync::{Arc, Mutex, Weak};
+use std::sync::{Arc, Mutex};
 use std::thread::JoinHandle;
 use std::time::Duration;
 
 use tokio::sync::oneshot;
 
 use crate::base::Nanoseconds;
+use crate::base::locked;
 use crate::bench::SoakPlan;
-use crate::face::http::app::{Bench, locked};
 use crate::face::http::config::PortConfig;
 use crate::face::http::refusal::{Answer, Refusal};
 use crate::face::http::shown::{PortState, SoakShown};
-use crate::face::http::worker::Worker;
 use crate::source::serial::{Nudge, Try};
 use crate::timeline::job::Hands;
 
@@ -68,11 +67,8 @@ pub struct Port {
 }
 
 impl Port {
-    /// Starts the port's thread.
-    ///
-    /// # Errors
-    /// 503 when the system gives no thread.
-    pub fn start(config: PortConfig, fixed: bool, bench: &Arc<Bench>) -> Answer<Arc<Self>> {
+    /// A port, and the orders to the thread that is to run it.
+    pub fn new(config: PortConfig, fixed: bool) -> (Arc<Self>, Receiver<Order>) {
         let (orders, received) = channel();
         let state = PortState {
             name: config.name.clone(),
@@ -82,7 +78,6 @@ impl Port {
             chassis: config.chassis.clone(),
             ..PortState::default()
         };
-        let name = config.name.clone();
         let port = Arc::new(Self {
             config: Mutex::new(config),
             fixed,
@@ -91,9 +86,12 @@ impl Port {
             nudge: Mutex::default(),
             thread: Mutex::default(),
         });
-        let thread = spawn(&name, received, Arc::downgrade(&port), Arc::clone(bench))?;
-        *locked(&port.thread) = Some(thread);
-        Ok(port)
+        (port, received)
+    }
+
+    /// The thread that runs it.
+    pub fn set_thread(&self, thread: JoinHandle<()>) {
+        *locked(&self.thread) = Some(thread);
     }
 
     /// Its binding and settings.
@@ -149,12 +147,4 @@ impl Port {
             let _ = thread.join();
         }
     }
-}
-
-fn spawn(name: &str, orders: Receiver<Order>, port: Weak<Port>, bench: Arc<Bench>) -> Answer<JoinHandle<()>> {
-    let short: String = name.chars().take(12).collect();
-    std::thread::Builder::new()
-        .name(format!("port {short}"))
-        .spawn(move || Worker::new(port, bench, orders).run())
-        .map_err(|error| Refusal::failed(format!("the system gives no thread for the port: {error}")))
 }

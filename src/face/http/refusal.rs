@@ -6,7 +6,7 @@ use axum::response::{IntoResponse, Response};
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use crate::base::{Error, Kind};
+use crate::base::{Cause, Error, Kind};
 use crate::face::out::safe;
 
 /// Result of a request.
@@ -16,6 +16,7 @@ pub type Answer<T> = std::result::Result<T, Refusal>;
 #[derive(Clone, Debug)]
 pub struct Refusal {
     status: StatusCode,
+    cause: Option<Cause>,
     told: Told,
 }
 
@@ -44,7 +45,7 @@ impl Refusal {
     /// A refusal with this status.
     pub fn new(status: StatusCode, what: impl Into<String>) -> Self {
         let told = Told { what: safe(&what.into()), at: None, remedy: None, warning: None };
-        Self { status, told }
+        Self { status, cause: None, told }
     }
 
     /// 400: the request is wrong.
@@ -86,26 +87,26 @@ impl Refusal {
         self.status
     }
 
+    /// What it is about, where the daemon acts on it.
+    pub fn cause(&self) -> Option<Cause> {
+        self.cause
+    }
+
     /// What is wrong.
     pub fn what(&self) -> &str {
         &self.told.what
     }
 }
 
-/// How the error of a port begins that another program has.
-const IN_USE: &str = "the port is in use";
-
 impl From<Error> for Refusal {
     fn from(error: Error) -> Self {
-        let status = if crate::timeline::job::is_held(&error) || error.what().starts_with(IN_USE) {
-            StatusCode::CONFLICT
-        } else {
-            match error.kind() {
-                Kind::Usage => StatusCode::BAD_REQUEST,
-                Kind::Input => StatusCode::UNPROCESSABLE_ENTITY,
-                Kind::Machine => StatusCode::SERVICE_UNAVAILABLE,
-            }
+        let status = match (error.cause(), error.kind()) {
+            (Some(Cause::JobHeld | Cause::PortBusy), _) => StatusCode::CONFLICT,
+            (_, Kind::Usage) => StatusCode::BAD_REQUEST,
+            (_, Kind::Input) => StatusCode::UNPROCESSABLE_ENTITY,
+            (_, Kind::Machine) => StatusCode::SERVICE_UNAVAILABLE,
         };
+        let cause = error.cause();
         let place = error.place().to_string();
         let told = Told {
             what: safe(&error.sentence()),
@@ -113,7 +114,7 @@ impl From<Error> for Refusal {
             remedy: error.remedy_text().map(safe),
             warning: None,
         };
-        Self { status, told }
+        Self { status, cause, told }
     }
 }
 

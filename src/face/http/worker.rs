@@ -4,6 +4,7 @@ use std::sync::mpsc::{Receiver, RecvTimeoutError};
 use std::sync::{Arc, Weak};
 use std::time::{Duration, Instant};
 
+use crate::base::Cause;
 use crate::face::http::app::Bench;
 use crate::face::http::config::PortConfig;
 use crate::face::http::port::{Begin, Order, Port, Reply};
@@ -293,12 +294,9 @@ fn empty() -> PortConfig {
 
 /// What a failed opening makes of the port.
 fn level_of(why: &Refusal) -> PortLevel {
-    let what = why.what();
-    if what.contains("no such port") || what.contains("not plugged in") {
-        PortLevel::Gone
-    } else if what.contains("in use by") {
-        PortLevel::Busy
-    } else {
-        PortLevel::Failed
+    match why.cause() {
+        Some(Cause::PortAbsent) => PortLevel::Gone,
+        Some(Cause::PortBusy) => PortLevel::Busy,
+        _ => PortLevel::Failed,
     }
 }

@@ -12,6 +12,7 @@ mod folded;
 mod forest;
 pub mod html;
 mod json;
+mod lanes;
 mod model;
 mod parts;
 mod results;

@@ -2,8 +2,9 @@
 
 use serde::{Deserialize, Serialize};
 
+pub use crate::analysis::compare::Verdict;
 use crate::bench::Windows;
-use crate::face::report::timeline::StageTimeline;
+use crate::face::report::lanes::StageTimeline;
 
 /// Everything that a report says. `Default` gives an empty one; fill what is known.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -211,23 +212,6 @@ impl Folded {
         }
         Self { period_s, bins: counts }
     }
-}
-
-/// What a comparison says.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Verdict {
-    /// No stray any more, and the soak was long enough to tell.
-    Gone,
-    /// Fewer.
-    Reduced,
-    /// No difference that the data can show.
-    Unchanged,
-    /// More.
-    Worse,
-    /// Not enough seen to say.
-    #[default]
-    Undecided,
 }
 
 /// Two stages against each other.

@@ -1,8 +1,7 @@
 //! What happened when: events counted into bins while they stream by, then drawn, all stages in one strip.
 
+pub use crate::face::report::lanes::{Lane, StageTimeline, Tick};
 use std::collections::BTreeMap;
-
-use serde::{Deserialize, Serialize};
 
 use crate::base::{ControlPath, Event, EventKind, Nanoseconds};
 use crate::face::drawing::svg::{Anchor, Drawing, clip};
@@ -15,55 +14,6 @@ const MOST_BINS: usize = 240;
 const LONGEST_LABEL: usize = 60;
 /// Lanes that are told apart; further ones join a common lane.
 const MOST_LANES: usize = 24;
-
-/// Events of one bin: its start in seconds from the stage's start, strays, other events.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
-pub struct Tick(pub f64, pub u32, pub u32);
-
-/// One kind of event on one control path.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
-pub struct Lane {
-    /// Control path.
-    pub path: String,
-    /// Words for the key, the menu item or the kind.
-    pub label: String,
-    /// Bins in which something happened, in order.
-    pub ticks: Vec<Tick>,
-}
-
-/// The lanes of one stage.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
-pub struct StageTimeline {
-    /// Stage, counted from 1.
-    pub stage: u32,
-    /// Its length.
-    pub span_s: f64,
-    /// Width of a bin.
-    pub bin_s: f64,
-    /// The lanes.
-    pub lanes: Vec<Lane>,
-}
-
-impl StageTimeline {
-    /// Halves the number of bins.
-    pub(super) fn coarsen(&mut self) {
-        self.bin_s *= 2.0;
-        for lane in &mut self.lanes {
-            let mut merged: Vec<Tick> = Vec::with_capacity(lane.ticks.len());
-            for tick in &lane.ticks {
-                let start = (tick.0 / self.bin_s).floor() * self.bin_s;
-                match merged.last_mut() {
-                    Some(last) if last.0 >= start => {
-                        last.1 = last.1.saturating_add(tick.1);
-                        last.2 = last.2.saturating_add(tick.2);
-                    }
-                    _ => merged.push(Tick(start, tick.1, tick.2)),
-                }
-            }
-            lane.ticks = merged;
-        }
-    }
-}
 
 /// Counts the events of one stage into lanes. Memory is bounded however long the stage is: when it outgrows
 /// the bins, their width doubles.

@@ -11,6 +11,7 @@
 
 mod feed;
 mod lane;
+mod limits;
 mod notes;
 mod packer;
 mod rounds;
@@ -18,14 +19,10 @@ mod signal;
 
 use std::path::Path;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Mutex};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
-use crate::base::{Anchor, Error, Nanoseconds, Result};
-use crate::journal::disk::{Files, SystemFiles};
-use crate::journal::forecast::Forecast;
-use crate::journal::recording::{Head, Recording, Rotation};
 pub use feed::Feed;
 pub use lane::FeedState;
 use lane::{Lane, Shared};
@@ -35,37 +32,11 @@ use packer::Desk;
 use rounds::Rounds;
 use signal::Signal;
 
-/// What a group keeps to.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Limits {
-    /// A segment is closed at so many bytes; 64 MiB.
-    pub segment_bytes: u64,
-    /// Or after so much capture time; 24 h.
-    pub segment_age: Nanoseconds,
-    /// Whether closed segments are packed.
-    pub pack: bool,
-    /// The oldest closed segments of running captures are removed when all segments of all of them are more
-    /// than this; `None` keeps everything. Summed segments only, never the current one, and never before the
-    /// recording says so.
-    pub keep_bytes: Option<u64>,
-    /// Buffer of each port in bytes; 4 MiB, which is 13 s at 3 Mbit/s.
-    pub buffer_bytes: usize,
-    /// The disk is low when it is full sooner than so many hours; 48.
-    pub warn_hours: f64,
-}
-
-impl Default for Limits {
-    fn default() -> Self {
-        Self {
-            segment_bytes: 64 << 20,
-            segment_age: Nanoseconds(24 * 3600 * Nanoseconds::SECOND.0),
-            pack: true,
-            keep_bytes: None,
-            buffer_bytes: 4 << 20,
-            warn_hours: 48.0,
-        }
-    }
-}
+use crate::base::{Anchor, Error, Nanoseconds, Result, locked};
+use crate::journal::disk::{Files, SystemFiles};
+use crate::journal::forecast::Forecast;
+pub use crate::journal::group::limits::Limits;
+use crate::journal::recording::{Head, Recording, Rotation};
 
 /// How a group is.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -107,10 +78,6 @@ impl std::fmt::Debug for Group {
 
 /// The thread gives a sign of life this often.
 const BEAT: Duration = Duration::from_secs(1);
-
-fn locked<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
-    mutex.lock().unwrap_or_else(PoisonError::into_inner)
-}
 
 impl Group {
     /// Starts the threads.

@@ -15,6 +15,7 @@ mod cell;
 mod head;
 mod header;
 pub(super) mod layout;
+mod part;
 mod plain;
 mod quoted;
 mod rate;
@@ -22,6 +23,7 @@ mod rows;
 mod stencil;
 mod unit;
 
+use crate::source::csv::quoted::is_closing;
 use std::io::Read;
 
 use self::head::{is_comment, strip_line_end};
@@ -184,14 +186,6 @@ impl CsvSource {
         self.rows.closed = Some((self.rows.line, quote(first.trim_ascii())));
         Ok(())
     }
-}
-
-/// Whether a line or one of its fields holds no sample: no field begins as a number does.
-fn is_closing(line: &[u8]) -> bool {
-    line.split(|byte| b",;\t".contains(byte)).all(|field| {
-        let begin = field.iter().find(|byte| !byte.is_ascii_whitespace() && !b"\"+-.".contains(byte));
-        !begin.is_some_and(u8::is_ascii_digit)
-    })
 }
 
 /// Whether a stencil is worth its cutting: where rows differ in length it fits few of them, and is then tried

@@ -9,7 +9,6 @@ use csv::{ByteRecord, Reader, ReaderBuilder, Terminator, Trim};
 use crate::base::{Error, Result, quote};
 use crate::source::Change;
 use crate::source::block::{BLOCK, unreadable};
-use crate::source::csv::is_closing;
 use crate::source::csv::rows::{Row, Rows};
 
 /// Most records of the text that may close a table.
@@ -125,4 +124,12 @@ impl Quoted {
             other => Error::input(format!("the row cannot be read: {other:?}")).line(line, None),
         }
     }
+}
+
+/// Whether a line or one of its fields holds no sample: no field begins as a number does.
+pub(crate) fn is_closing(line: &[u8]) -> bool {
+    line.split(|byte| b",;\t".contains(byte)).all(|field| {
+        let begin = field.iter().find(|byte| !byte.is_ascii_whitespace() && !b"\"+-.".contains(byte));
+        !begin.is_some_and(u8::is_ascii_digit)
+    })
 }

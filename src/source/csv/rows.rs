@@ -1,10 +1,11 @@
 //! Rows to changes: the state that runs from row to row, and every reason to refuse one.
 
 use crate::base::{Error, Nanoseconds, Result, Span, quote};
-use crate::source::csv::cell;
 use crate::source::csv::layout::{Layout, Role};
-use crate::source::csv::plain::{self, Part};
+pub(crate) use crate::source::csv::part::parts;
+use crate::source::csv::plain::Part;
 use crate::source::csv::unit::TimeUnit;
+use crate::source::csv::{cell, plain};
 use crate::source::{Change, Value};
 
 /// What became of one row.

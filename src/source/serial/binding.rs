@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use crate::base::{Error, Result};
+use crate::base::{Cause, Error, Result};
 use crate::source::serial::list::{PortInfo, list};
 
 /// What a configuration says of a port.
@@ -49,7 +49,9 @@ impl Binding {
     pub fn find(&self) -> Result<PathBuf> {
         match self {
             Self::Device(path) if path.exists() => Ok(path.clone()),
-            Self::Device(path) => Err(Error::machine("there is no such port").at(path)),
+            Self::Device(path) => {
+                Err(Error::machine("there is no such port").means(Cause::PortAbsent).at(path))
+            }
             Self::Usb { .. } => self.among(&list()?),
         }
     }
@@ -86,7 +88,7 @@ impl Binding {
                 let name = if by_socket { port.by_path.as_deref() } else { port.by_id.as_deref() };
                 Ok(name.unwrap_or_else(|| port.stable()).to_owned())
             }
-            [] => Err(Error::machine(format!("{self} is not plugged in"))),
+            [] => Err(Error::machine(format!("{self} is not plugged in")).means(Cause::PortAbsent)),
             several => Err(Error::machine(format!("{self} fits {} adapters", several.len()))
                 .remedy("add `serial` or `socket` to the port's `usb`; straykey ports --json shows them")),
         }

@@ -7,8 +7,8 @@ use std::path::{Path, PathBuf};
 use serde::Serialize;
 use serialport::SerialPortType;
 
-use super::identity::{Adapter, System, has_twin};
 use crate::base::{Error, Result};
+use crate::source::serial::identity::{Adapter, System, has_twin};
 
 /// What a USB adapter says of itself.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize)]

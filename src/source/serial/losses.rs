@@ -12,8 +12,8 @@ use std::time::{Duration, Instant};
 
 use rustix::fs::{Mode, OFlags};
 
-use super::super::What;
 use crate::base::Nanoseconds;
+use crate::source::What;
 
 /// It is asked so often.
 const EVERY: Duration = Duration::from_secs(1);

@@ -5,7 +5,7 @@ use std::os::unix::fs::FileTypeExt;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use crate::base::{Error, Result};
+use crate::base::{Cause, Error, Result};
 use crate::source::serial::list::list;
 use crate::source::serial::spec::{Parity, PortSpec};
 use crate::source::serial::{faults, holder};
@@ -135,9 +135,10 @@ fn check_device(path: &Path) -> Result<()> {
         Ok(_) => Err(Error::machine("this is no serial port")
             .at(path)
             .remedy("to read a file, use `straykey decode FILE`; `straykey ports` lists the ports")),
-        Err(error) if error.kind() == ErrorKind::NotFound => {
-            Err(Error::machine("there is no such port").at(path).remedy(ports_here(path)))
-        }
+        Err(error) if error.kind() == ErrorKind::NotFound => Err(Error::machine("there is no such port")
+            .means(Cause::PortAbsent)
+            .at(path)
+            .remedy(ports_here(path))),
         Err(error) => Err(Error::machine("cannot look at the port").at(path).because(error)),
     }
 }
@@ -165,6 +166,7 @@ fn refused(path: &Path, spec: &PortSpec, error: serialport::Error) -> Error {
         K::NoDevice => {
             let who = holder::of(path).unwrap_or_else(|| "another program".to_owned());
             Error::machine(format!("the port is in use by {who}"))
+                .means(Cause::PortBusy)
                 .at(path)
                 .remedy("close that program; two readers would each get half of the bytes")
         }

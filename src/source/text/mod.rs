@@ -7,6 +7,7 @@
 
 mod stamp;
 
+use crate::source::text::stamp::LINES;
 use std::io::Read;
 
 pub use self::stamp::Stamp;
@@ -15,8 +16,6 @@ use crate::base::{Anchor, Nanoseconds, Result};
 use crate::source::block::Block;
 use crate::source::{ByteSource, Chunk, Mark, Pulled, What};
 
-/// Lines from which the stamps are recognised.
-const LINES: usize = 64;
 /// Bytes from which the stamps are recognised.
 const HEAD: usize = 1 << 16;
 /// A stamp that is earlier than its forerunner by less than this is two lines out of order; by more, the

@@ -338,3 +338,6 @@ fn days_since_1970(year: i64, month: i64, day: i64) -> Option<i64> {
     // 719468 days lie between 1 March of year 0 and 1970-01-01.
     Some(shifted_year * 365 + leaps + day_of_year - 719_468)
 }
+
+/// Lines from which the stamps are recognised.
+pub(crate) const LINES: usize = 64;

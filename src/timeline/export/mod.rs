@@ -10,15 +10,17 @@ mod parquet;
 mod rows;
 mod shape;
 mod track;
+mod writer;
 
+use crate::timeline::export::writer::unwritable;
+pub use crate::timeline::export::writer::{Export, Place};
 use std::io::Write;
 
 pub use self::dump::Dump;
 pub use self::rows::{JsonLines, Table};
 pub use self::shape::{MOST_CHANNELS, Shape};
 pub use self::track::Track;
-use crate::base::{Anchor, Error, Event, Result};
-use crate::source::{Change, Channel};
+use crate::base::{Error, Result};
 
 /// In what form events are written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -31,44 +33,6 @@ pub enum Form {
     Parquet,
     /// Value change dump, IEEE 1364: held keys, counts of events, readings, and channels as recorded.
     Vcd,
-}
-
-/// Where an event comes from, beside what it says itself.
-#[derive(Clone, Copy, Debug, Default)]
-pub struct Place {
-    /// Stage of the job, counted from 1; `None` for a capture file.
-    pub stage: Option<usize>,
-    /// Wall clock at time zero of the capture, when it is known.
-    pub anchor: Option<Anchor>,
-}
-
-/// Takes events in order of time, capture after capture.
-pub trait Export {
-    /// A capture begins.
-    ///
-    /// # Errors
-    /// `Machine` when writing fails.
-    fn begin(&mut self, place: Place, channels: &[Channel]) -> Result<()>;
-
-    /// An event of the capture.
-    ///
-    /// # Errors
-    /// `Machine` when writing fails.
-    fn event(&mut self, event: &Event) -> Result<()>;
-
-    /// A recorded channel changed; only dumps keep it.
-    ///
-    /// # Errors
-    /// `Machine` when writing fails.
-    fn change(&mut self, _change: &Change) -> Result<()> {
-        Ok(())
-    }
-
-    /// Writes what is held back and ends the file.
-    ///
-    /// # Errors
-    /// `Machine` when writing fails.
-    fn finish(self: Box<Self>) -> Result<()>;
 }
 
 /// A writer of this form. `shape` is what a first look at the same captures gave; only a dump needs it, since it
@@ -114,8 +78,4 @@ pub fn available(form: Form) -> Result<()> {
             .remedy("build it with: cargo build --release --features parquet; or export --to csv"));
     }
     Ok(())
-}
-
-fn unwritable(error: impl std::error::Error + Send + Sync + 'static) -> Error {
-    Error::machine("cannot write the export").because(error).remedy("check that the disk is not full")
 }

@@ -8,7 +8,7 @@ use std::time::Duration;
 
 use sha2::{Digest, Sha256};
 
-use crate::base::{Anchor, Error, Nanoseconds, Result, quote};
+use crate::base::{Anchor, Cause, Error, Nanoseconds, Result, quote};
 use crate::journal::{hexadecimal, seal, sync_folder};
 
 /// Opens the file itself or nothing.
@@ -255,13 +255,6 @@ fn try_for_a_moment(file: &File) -> std::result::Result<(), TryLockError> {
     file.try_lock()
 }
 
-const HELD: &str = "the job is open in";
-
-/// Whether an error says that another process has the job.
-pub fn is_held(error: &Error) -> bool {
-    error.what().starts_with(HELD)
-}
-
 /// The error that names who has the job.
 fn held(folder: &Path, lock: File) -> Error {
     let mut holder = String::new();
@@ -269,7 +262,8 @@ fn held(folder: &Path, lock: File) -> Error {
     let _ = lock.take(200).read_to_string(&mut holder);
     let holder = quote(holder.trim().as_bytes());
     let holder = if holder.is_empty() { "another process".to_owned() } else { holder };
-    Error::machine(format!("{HELD} {holder}"))
+    Error::machine(format!("the job is open in {holder}"))
+        .means(Cause::JobHeld)
         .at(folder)
         .remedy("end that one first; `straykey job show` works beside it")
 }

@@ -30,7 +30,6 @@ mod reference;
 mod work;
 
 pub use capture::{ALIVE_EVERY, CaptureWriter};
-pub use folder::is_held;
 pub use manifest::{build, read_prompts};
 pub use model::{
     CaptureOptions, CaptureRef, CaptureSource, Hands, JobInfo, Prompt, Stage, Step, StepKind, Wires,

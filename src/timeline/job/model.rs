@@ -20,6 +20,9 @@ pub struct JobInfo {
     pub version: u32,
     /// Which set, in the technician's words.
     pub set: String,
+    /// No set stands behind it: the demo played it.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub simulated: bool,
     /// Chassis, when known; the name of a protocol file.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub chassis: Option<String>,

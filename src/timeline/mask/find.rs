@@ -9,19 +9,11 @@ use regex_automata::nfa::thompson;
 use regex_automata::util::syntax;
 use regex_automata::{Anchored, Input, MatchKind};
 
-use crate::timeline::mask::Private;
-use crate::timeline::mask::form::{self, FORMS, hides};
+pub(crate) use crate::timeline::mask::value::Span;
 use crate::timeline::mask::value::{Reach, is_word, value};
 
-/// One private string in a line.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) struct Span {
-    pub(super) from: usize,
-    pub(super) to: usize,
-    pub(super) kind: Private,
-    /// Signs between letters and digits stay.
-    pub(super) keeps_form: bool,
-}
+use crate::timeline::mask::form::{self, FORMS};
+use crate::timeline::mask::private::Private;
 
 /// What must stand between a label and its value.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -398,4 +390,44 @@ pub(super) fn is_private(text: &[u8]) -> bool {
     // UTF-16 of what is in ASCII.
     let plain: Vec<u8> = text.iter().copied().filter(|byte| *byte != 0).collect();
     !labelled(&plain).is_empty() || !by_form(&plain).is_empty()
+}
+
+/// Whether a match of [`ENCODED`] is text that holds something private.
+pub(crate) fn hides(token: &[u8]) -> bool {
+    let holds = |bytes: Option<Vec<u8>>| bytes.is_some_and(|bytes| is_text(&bytes) && is_private(&bytes));
+    holds(from_hexadecimal(token)) || holds(from_base64(token))
+}
+
+/// Nearly all of it can be read, in UTF-8 or UTF-16.
+pub(crate) fn is_text(bytes: &[u8]) -> bool {
+    let read = bytes.iter().filter(|byte| matches!(byte, b' '..=b'~' | b'\t' | b'\r' | b'\n' | 0)).count();
+    bytes.len() >= 8 && read * 10 >= bytes.len() * 9
+}
+
+pub(crate) fn from_hexadecimal(token: &[u8]) -> Option<Vec<u8>> {
+    let digit = |byte: u8| char::from(byte).to_digit(16).and_then(|digit| u8::try_from(digit).ok());
+    let digits: Vec<u8> = token.iter().filter(|byte| !matches!(byte, b' ' | b':')).copied().collect();
+    digits.chunks(2).map(|pair| Some(digit(*pair.first()?)? << 4 | digit(*pair.get(1)?)?)).collect()
+}
+
+/// RFC 4648, 4 and 5; what is behind the last whole group is left out.
+pub(crate) fn from_base64(token: &[u8]) -> Option<Vec<u8>> {
+    let value = |byte: u8| match byte {
+        b'A'..=b'Z' => Some(byte - b'A'),
+        b'a'..=b'z' => Some(byte - b'a' + 26),
+        b'0'..=b'9' => Some(byte - b'0' + 52),
+        b'+' | b'-' => Some(62),
+        b'/' | b'_' => Some(63),
+        _ => None,
+    };
+    let values: Vec<u8> =
+        token.iter().filter(|byte| **byte != b'=').map(|byte| value(*byte)).collect::<Option<_>>()?;
+    let mut bytes = Vec::with_capacity(values.len());
+    for group in values.chunks(4) {
+        let bits = group.iter().fold(0u32, |bits, value| bits << 6 | u32::from(*value));
+        let bits = bits << (6 * (4 - group.len()));
+        let [_, first, second, third] = bits.to_be_bytes();
+        bytes.extend([first, second, third].iter().take(group.len().saturating_sub(1)));
+    }
+    Some(bytes)
 }

@@ -1,10 +1,8 @@
 //! Masking as the bytes come: whole lines at once, and long ones with an overlap, so that no cut halves a name.
 
-use std::io::{BufRead, Write};
-
 use crate::timeline::mask::find::{Span, candidate};
 use crate::timeline::mask::value::blot;
-use crate::timeline::mask::{Private, Tally, Text, view};
+use crate::timeline::mask::{Private, Text, view};
 
 /// A line longer than this is masked in stretches.
 const LONGEST: usize = 64 << 10;
@@ -173,39 +171,5 @@ impl Masker {
             at += length.max(1);
         }
         all
-    }
-}
-
-/// Copies a log masked. Memory is bounded, whatever the lines.
-///
-/// # Errors
-/// What reading and writing give.
-pub fn mask_stream(
-    from: &mut dyn BufRead,
-    to: &mut dyn Write,
-    text: Text,
-    tally: &mut Tally,
-) -> std::io::Result<()> {
-    let mut masker = Masker::new(text);
-    let mut out = Vec::new();
-    loop {
-        let piece = match from.fill_buf() {
-            Ok(piece) => piece,
-            Err(error) if error.kind() == std::io::ErrorKind::Interrupted => continue,
-            Err(error) => return Err(error),
-        };
-        let length = piece.len();
-        let mut found = |kind, line| tally.add(kind, line);
-        if length == 0 {
-            masker.finish(&mut out, &mut found);
-        } else {
-            masker.feed(piece, &mut out, &mut found);
-        }
-        to.write_all(&out)?;
-        out.clear();
-        if length == 0 {
-            return Ok(());
-        }
-        from.consume(length);
     }
 }

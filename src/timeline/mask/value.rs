@@ -1,5 +1,7 @@
 //! Where a value lies behind its label, and how it is masked.
 
+use crate::timeline::mask::Private;
+
 /// How far a bare value goes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Reach {
@@ -104,4 +106,14 @@ fn next_name(word: &[u8]) -> Option<usize> {
         from = comma + 1;
     }
     None
+}
+
+/// One private string in a line.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Span {
+    pub(crate) from: usize,
+    pub(crate) to: usize,
+    pub(crate) kind: Private,
+    /// Signs between letters and digits stay.
+    pub(crate) keeps_form: bool,
 }

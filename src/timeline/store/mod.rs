@@ -15,15 +15,20 @@
 //! | `readings` | the keypad readings once more, packed ([`Store::packed`]) |
 //! | `findings` | what it is about, kind, JSON |
 
+mod base;
 mod blocks;
 pub mod detail;
+mod failure;
 mod packing;
 mod readings;
 mod schema;
+mod sums;
 
-use std::path::{Path, PathBuf};
+pub use crate::timeline::store::base::Store;
+use crate::timeline::store::sums::{capture_sum, check, finding_sum};
+use std::path::Path;
 
-use rusqlite::{Connection, OptionalExtension, params};
+use rusqlite::{OptionalExtension, params};
 
 use crate::base::{ControlPath, Error, Event, EventKind, Nanoseconds, Result, Span};
 use crate::timeline::job::{CaptureRef, Hands, Job};
@@ -48,15 +53,6 @@ pub struct Indexed {
     pub span: Option<Span>,
     /// How many events.
     pub events: u64,
-}
-
-/// The index.
-#[derive(Debug)]
-pub struct Store {
-    connection: Connection,
-    path: PathBuf,
-    made_anew: bool,
-    damaged: bool,
 }
 
 impl Store {
@@ -367,41 +363,6 @@ impl Store {
 
 /// Kind of the finding that holds a capture's ledger of evidence.
 pub const LEDGER: &str = "ledger";
-
-/// Checksum of a row of `captures`; a number that is not known is none of a known one.
-fn capture_sum(numbers: [Option<i64>; 5], texts: [&str; 5]) -> i64 {
-    let numbers: Vec<i64> =
-        numbers.iter().flat_map(|number| [i64::from(number.is_some()), number.unwrap_or(0)]).collect();
-    blocks::sum(&numbers, &texts.map(str::as_bytes))
-}
-
-fn finding_sum(about: &str, kind: &str, json: &str) -> i64 {
-    blocks::sum(&[], &[about, kind, json].map(str::as_bytes))
-}
-
-/// Whether the rows of `captures` and `findings` have their sums.
-fn check(connection: &Connection) -> rusqlite::Result<bool> {
-    let mut captures = connection.prepare(
-        "SELECT stage, bytes, start_ns, end_ns, events, name, file, hands, ifnull(sha256, ''), decoders, sum FROM captures",
-    )?;
-    let mut rows = captures.query([])?;
-    while let Some(row) = rows.next()? {
-        let numbers = [row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?, row.get(4)?];
-        let texts: [String; 5] = [row.get(5)?, row.get(6)?, row.get(7)?, row.get(8)?, row.get(9)?];
-        if row.get::<_, i64>(10)? != capture_sum(numbers, texts.each_ref().map(String::as_str)) {
-            return Ok(false);
-        }
-    }
-    let mut findings = connection.prepare("SELECT about, kind, json, sum FROM findings")?;
-    let mut rows = findings.query([])?;
-    while let Some(row) = rows.next()? {
-        let [about, kind, json]: [String; 3] = [row.get(0)?, row.get(1)?, row.get(2)?];
-        if row.get::<_, i64>(3)? != finding_sum(&about, &kind, &json) {
-            return Ok(false);
-        }
-    }
-    Ok(true)
-}
 
 fn integer(number: usize) -> i64 {
     i64::try_from(number).unwrap_or(i64::MAX)

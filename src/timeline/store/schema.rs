@@ -1,11 +1,13 @@
 //! The tables, their version, and how the file is opened.
 
+use crate::timeline::store::failure::is_damage;
+pub(crate) use crate::timeline::store::failure::{damaged, failed};
 use std::path::Path;
 use std::time::Duration;
 
-use rusqlite::{Connection, ErrorCode};
+use rusqlite::Connection;
 
-use crate::base::{Error, Result};
+use crate::base::Result;
 use crate::timeline::store::{blocks, detail, readings};
 
 /// Version of the tables, in the file as `user_version`. An index of another version is made anew.
@@ -56,22 +58,6 @@ pub(super) fn has_other_version(path: &Path) -> bool {
     look().is_ok_and(|version| version != SCHEMA_VERSION)
 }
 
-/// What a flipped byte makes of a file: no database, a broken page, a value of another type.
-fn is_damage(error: &rusqlite::Error) -> bool {
-    use rusqlite::Error as E;
-    let broken =
-        matches!(error.sqlite_error_code(), Some(ErrorCode::NotADatabase | ErrorCode::DatabaseCorrupt));
-    broken
-        || matches!(
-            error,
-            E::InvalidColumnType(..)
-                | E::FromSqlConversionFailure(..)
-                | E::IntegralValueOutOfRange(..)
-                | E::Utf8Error(..)
-        )
-        || matches!(error, E::SqliteFailure(cause, _) if cause.extended_code == 1)
-}
-
 /// Up to this length an index is looked through whenever it is opened: 32 MiB, which holds two million events. What is
 /// longer is told to be damaged when the place is met.
 const LOOKED_THROUGH: u64 = 32 << 20;
@@ -81,13 +67,6 @@ fn is_whole(connection: &Connection) -> rusqlite::Result<bool> {
     let told: String = connection.query_row("PRAGMA quick_check(1)", [], |row| row.get(0))?;
     let rows = [blocks::check, readings::check, detail::check, crate::timeline::store::check];
     rows.into_iter().try_fold(told == "ok", |whole, check| Ok(whole && check(connection)?))
-}
-
-/// An index that holds what it cannot.
-pub(super) fn damaged(path: &Path) -> Error {
-    Error::machine("the index of the job is damaged").at(path).remedy(
-        "`straykey job show JOB --rebuild` makes it anew from the raw captures, which are not touched",
-    )
 }
 
 fn try_open(path: &Path, look_through: bool) -> rusqlite::Result<Option<Connection>> {
@@ -108,25 +87,4 @@ fn try_open(path: &Path, look_through: bool) -> rusqlite::Result<Option<Connecti
         return Ok(None);
     }
     Ok(Some(connection))
-}
-
-/// An error of the database for people.
-pub(super) fn failed(path: &Path, error: rusqlite::Error) -> Error {
-    if is_damage(&error) {
-        return damaged(path).because(error);
-    }
-    let remedy = match error.sqlite_error_code() {
-        Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked) => {
-            "another process uses it: end that one first"
-        }
-        Some(ErrorCode::DiskFull) => "make room on this disk; the raw captures are not touched",
-        Some(ErrorCode::ReadOnly | ErrorCode::PermissionDenied | ErrorCode::CannotOpen) => {
-            "give this user the right to write there, or copy the job to a place where he has it"
-        }
-        Some(ErrorCode::SystemIoFailure) => {
-            "check the disk and its cable; copy the raw captures elsewhere first"
-        }
-        _ => "`straykey job show JOB --rebuild` makes it anew from the raw captures, which are not touched",
-    };
-    Error::machine("the index of the job does not work").at(path).because(error).remedy(remedy)
 }

@@ -3,8 +3,10 @@
 pub mod check;
 pub mod job;
 pub mod learn;
+mod reading;
 pub mod serve;
 
+pub use crate::face::cli::args::reading::Reading;
 use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
@@ -179,23 +181,6 @@ pub struct Watch {
     /// The cautions have been read (needed where nobody can be asked)
     #[arg(long)]
     pub cautions_read: bool,
-}
-
-/// How capture files are read.
-#[derive(Clone, Debug, Args)]
-pub struct Reading {
-    /// Chassis; the protocol files are tried and the choice is shown when left out
-    #[arg(long, value_name = "NAME")]
-    pub chassis: Option<String>,
-    /// Which channel of a CSV or VCD file carries which signal; may be repeated
-    #[arg(long, value_name = "CHANNEL=SIGNAL")]
-    pub wire: Vec<String>,
-    /// Samples per second of a CSV file that has no time column
-    #[arg(long, value_name = "HZ")]
-    pub sample_rate: Option<f64>,
-    /// Threshold between low and high of analog channels; found from their two levels when left out
-    #[arg(long, value_name = "VOLTS", allow_negative_numbers = true)]
-    pub threshold: Option<f64>,
 }
 
 /// `decode`.

@@ -10,7 +10,8 @@ use crate::decode::library;
 use crate::face::cli::args::ProtocolCheck;
 use crate::face::cli::check::covered::Covered;
 use crate::face::cli::check::difference::{Change, changes};
-use crate::face::cli::check::{Checked, check_text, json, line, live, print};
+use crate::face::cli::check::file::{Checked, check_text, json, print};
+use crate::face::cli::{line, live};
 use crate::face::out::{Out, Outcome, complain};
 
 /// How often the files are looked at.

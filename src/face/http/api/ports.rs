@@ -9,8 +9,8 @@ use axum::http::Method;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use crate::base::locked;
 use crate::face::http::api::{App, In, Named, Route, wait};
-use crate::face::http::app::locked;
 use crate::face::http::config::{PortConfig, is_name};
 use crate::face::http::port::{Begin, Order};
 use crate::face::http::refusal::{Answer, Refusal};

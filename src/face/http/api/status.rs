@@ -11,9 +11,9 @@ use schemars::JsonSchema;
 use serde::Serialize;
 
 use crate::base::Nanoseconds;
+use crate::base::locked;
 use crate::face::cautions;
-use crate::face::http::api::{App, Route, routes as all_routes, wait};
-use crate::face::http::app::locked;
+use crate::face::http::api::{App, Route, wait};
 use crate::face::http::refusal::Answer;
 use crate::face::http::shown::{DiskShown, PortLevel};
 
@@ -34,7 +34,6 @@ pub(super) fn routes() -> Vec<Route> {
             read_cautions,
         )
         .gives::<Cautions>(),
-        Route::new(Method::GET, "/api/v1/openapi.json", "This description.", openapi),
         Route::new(Method::GET, "/metrics", "Counters and gauges for a collector.", metrics)
             .kind("text/plain"),
     ]
@@ -172,10 +171,6 @@ async fn read_cautions() -> Json<Cautions> {
     list.extend(cautions::ALL.iter().map(|caution| format!("{}: {}", caution.title, caution.text)));
     list.push(cautions::DEFERENCE.to_owned());
     Json(Cautions { cautions: list })
-}
-
-async fn openapi() -> Json<serde_json::Value> {
-    Json(crate::face::http::api::description(&all_routes()))
 }
 
 /// Text format 0.0.4 of the Prometheus exposition formats.

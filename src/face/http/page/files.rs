@@ -1,5 +1,10 @@
 //! The bench page: plain files, served as they stand. There is no step between what is here and what the browser runs.
 
+use axum::http::HeaderValue;
+use sha2::{Digest, Sha256};
+
+use crate::journal::hexadecimal;
+
 /// A file of the page.
 #[derive(Clone, Copy, Debug)]
 pub struct Asset {
@@ -29,3 +34,25 @@ pub const ASSETS: &[Asset] = scripts![
     "app.js" "bench.js" "cards.js" "cautions.js" "check.js" "detail.js" "dom.js" "draw.js" "glance.js" "jobs.js"
     "keys.js" "lanes.js" "link.js" "news.js" "pointer.js" "port.js" "span.js" "tasks.js" "words.js"
 ];
+
+/// A file with its tag.
+#[derive(Clone, Debug)]
+pub struct Tagged {
+    pub(crate) asset: Asset,
+    pub(crate) tag: HeaderValue,
+}
+
+/// Files with tags by their content.
+pub fn tagged(assets: &[Asset]) -> Vec<Tagged> {
+    assets
+        .iter()
+        .map(|asset| {
+            let sum = hexadecimal(&Sha256::digest(asset.bytes));
+            let tag = format!("\"{}\"", sum.get(..16).unwrap_or_default());
+            Tagged {
+                asset: *asset,
+                tag: HeaderValue::from_str(&tag).unwrap_or(HeaderValue::from_static("\"\"")),
+            }
+        })
+        .collect()
+}

@@ -2,40 +2,17 @@
 
 mod files;
 
+pub use crate::face::http::page::files::{Tagged, tagged};
 use axum::extract::{Query, Request, State};
 use axum::http::{HeaderMap, HeaderValue, Method, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use serde::Deserialize;
-use sha2::{Digest, Sha256};
 
 use crate::face::http::api::App;
 use crate::face::http::guard::Peer;
 use crate::face::http::refusal::Refusal;
-use crate::journal::hexadecimal;
 
 pub use files::{ASSETS, Asset};
-
-/// A file with its tag.
-#[derive(Clone, Debug)]
-pub struct Tagged {
-    asset: Asset,
-    tag: HeaderValue,
-}
-
-/// Files with tags by their content.
-pub fn tagged(assets: &[Asset]) -> Vec<Tagged> {
-    assets
-        .iter()
-        .map(|asset| {
-            let sum = hexadecimal(&Sha256::digest(asset.bytes));
-            let tag = format!("\"{}\"", sum.get(..16).unwrap_or_default());
-            Tagged {
-                asset: *asset,
-                tag: HeaderValue::from_str(&tag).unwrap_or(HeaderValue::from_static("\"\"")),
-            }
-        })
-        .collect()
-}
 
 /// Whatever is no request of the API: a file of the page, or nothing.
 pub async fn file(State(bench): State<App>, request: Request) -> Response {
