@@ -1,11 +1,16 @@
 //! Input with hands on: key check, suspicion, cause and effect.
 
+use std::collections::BTreeMap;
+
 use straykey::analysis::Train;
 use straykey::analysis::cause::CauseFinder;
 use straykey::analysis::keycheck::{Prompt, check};
+use straykey::analysis::ledger::Builder;
 use straykey::analysis::random::Random;
 use straykey::analysis::stray::suspect;
-use straykey::base::{ControlPath, Event, EventKind, Nanoseconds};
+use straykey::base::{ControlPath, Event, EventKind, Key, Nanoseconds};
+use straykey::source::{Mark, What};
+use straykey::timeline::Watch as _;
 
 use super::simulate::{key, poisson, press, span, train};
 
@@ -124,4 +129,22 @@ fn unrelated_changes_are_all_orphans() {
     events.iter().for_each(|event| finder.push(event));
     let found = finder.finish();
     assert_eq!(found.orphans, found.changes, "{:?}", found.paths);
+}
+
+fn mark(t: f64, what: What) -> Mark {
+    Mark { t: Nanoseconds::from_seconds(t), what }
+}
+
+#[test]
+fn hands_and_a_missing_port_together_pause_once() {
+    let mut builder = Builder::new(BTreeMap::new());
+    let now = Nanoseconds::from_seconds;
+    assert_eq!(builder.paused(now(5.0)), Nanoseconds::ZERO);
+    builder.mark(&mark(5.0, What::PortGone));
+    assert_eq!(builder.paused(now(7.0)), now(2.0));
+    builder.mark(&mark(8.0, What::PortBack { device: String::new() }));
+    assert_eq!(builder.paused(now(9.0)), now(3.0));
+    builder.mark(&mark(20.0, What::PortGone));
+    builder.prompt(now(19.0), Key::from_name("KEY_MENU").unwrap());
+    assert_eq!(builder.paused(now(21.0)), now(3.0 + 2.0));
 }

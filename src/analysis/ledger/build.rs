@@ -485,18 +485,4 @@ mod tests {
         builder.mark(&at(10.0, What::Overrun { times: 2, from: Nanoseconds::from_seconds(9.0).0 }));
         assert_eq!(builder.troubles, [(span(9.0, 11.0), Blind::BytesLost { bytes: None })]);
     }
-
-    #[test]
-    fn hands_and_a_missing_port_together_pause_once() {
-        let mut builder = Builder::default();
-        let now = Nanoseconds::from_seconds;
-        assert_eq!(builder.paused(now(5.0)), Nanoseconds::ZERO);
-        builder.mark(&at(5.0, What::PortGone));
-        assert_eq!(builder.paused(now(7.0)), now(2.0));
-        builder.mark(&at(8.0, What::PortBack { device: String::new() }));
-        assert_eq!(builder.paused(now(9.0)), now(3.0));
-        builder.mark(&at(20.0, What::PortGone));
-        builder.prompt(now(19.0), Key::from_name("KEY_MENU").unwrap());
-        assert_eq!(builder.paused(now(21.0)), now(3.0 + 2.0));
-    }
 }
