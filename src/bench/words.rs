@@ -21,6 +21,11 @@ pub fn headline(comparison: &Comparison) -> String {
                 quiet_enough(comparison.figures.quiet_anyway, comparison.figures.soak_more_99_s)
             )
         }
+        Verdict::Reduced if differ(comparison) => {
+            let one = |path: &PathComparison| format!("{} {}", path.total.id.words(), path.figures.verdict);
+            let all: Vec<String> = comparison.paths.iter().map(one).collect();
+            format!("reduced, not gone: {}.", all.join(", "))
+        }
         Verdict::Reduced => format!(
             "reduced, not gone. The rate fell {} (95 % interval {} to {}).",
             times(comparison.figures.ratio),
@@ -43,6 +48,13 @@ pub fn headline(comparison: &Comparison) -> String {
             _ => "undecided. Another soak won't tell. Do the next step.".to_owned(),
         },
     }
+}
+
+/// Whether the verdicts on the paths differ.
+fn differ(comparison: &Comparison) -> bool {
+    let mut verdicts = comparison.paths.iter().map(|path| path.figures.verdict);
+    let first = verdicts.next();
+    verdicts.any(|verdict| Some(verdict) != first)
 }
 
 /// A path that strayed before and of which nothing was seen after.

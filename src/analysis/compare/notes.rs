@@ -27,7 +27,7 @@ pub(crate) struct Whole {
 pub fn quiet_enough(quiet_anyway: f64, hand_back_s: Option<f64>) -> String {
     let still = match hand_back_s {
         Some(more) if more > 0.0 => format!(" For hand-back (1 %): {} more.", duration(more.ceil())),
-        Some(_) => " That is enough for hand-back.".to_owned(),
+        Some(_) => String::new(),
         None => " Hand-back (1 %) needs more than quiet: the pauses before were too uneven.".to_owned(),
     };
     format!("Quiet long enough: could be luck {}.{still}", percent(quiet_anyway))

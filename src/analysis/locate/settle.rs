@@ -15,8 +15,11 @@ pub fn mended(stages: &[StageEvidence]) -> bool {
     let Some(last) = stages.iter().rposition(active) else { return false };
     let quiet: Vec<&StageEvidence> =
         stages.iter().skip(last + 1).filter(|s| s.outcome == Outcome::Stops).collect();
-    quiet.first().is_some_and(|s| s.kind == Some(StepKind::Repair))
-        && quiet.iter().any(|s| s.quiet_anyway.is_some_and(|chance| chance <= LUCK))
+    let proved = |s: &StageEvidence| s.quiet_anyway.is_some_and(|chance| chance <= LUCK);
+    let ends = |s: &StageEvidence| s.kind == Some(StepKind::Repair) && s.compared_strayed == Some(true);
+    // The repair ended it if it was quiet from then on, or against the stage of like condition.
+    quiet.first().is_some_and(|s| s.kind == Some(StepKind::Repair)) && quiet.iter().any(|s| proved(s))
+        || quiet.iter().any(|s| proved(s) && ends(s))
 }
 
 /// Undo and redo of a step, as a test; `text` and `parts` say what the step was.
