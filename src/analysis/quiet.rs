@@ -65,8 +65,9 @@ pub struct QuietPlan {
 impl QuietPlan {
     /// Plans from the episodes of a train; `joined` is the gap below which presses were joined.
     ///
-    /// The soak is that of the average over laws ([`Laws`]), the repair being a break in the watching. Too few gaps for it
-    /// leave the exact conditional answer, and twice the longest quiet stretch.
+    /// The soak is that of the average over laws ([`Laws`]), the repair being a break in the watching, and never shorter than
+    /// for independent episodes: a beat may stumble. Too few gaps for it leave the exact conditional answer, and twice the
+    /// longest quiet stretch.
     ///
     /// # Source
     /// See [`Laws`] and [`quiet_needed`]; the doubling is a rule of our own.
@@ -102,14 +103,11 @@ impl QuietPlan {
         }
     }
 
-    /// The chance that the unrepaired set would have been quiet for so many seconds: by the average over laws, or exactly
-    /// where there are too few gaps for it.
+    /// The chance that the unrepaired set would have been quiet for so many seconds: by the average over laws, and never less
+    /// than for independent episodes.
     pub fn quiet_anyway(&self, quiet_s: f64) -> f64 {
-        let exact = || quiet_anyway(Count { count: self.episodes, exposure: self.exposure_s }, quiet_s);
-        let rate = steady_rate(Count { count: self.episodes, exposure: self.exposure_s });
-        self.laws
-            .as_ref()
-            .map_or_else(exact, |laws| laws.quiet_from(From::Break, quiet_s).max((-rate * quiet_s).exp()))
+        let exact = quiet_anyway(Count { count: self.episodes, exposure: self.exposure_s }, quiet_s);
+        self.laws.as_ref().map_or(exact, |laws| laws.quiet_from(From::Break, quiet_s).max(exact))
     }
 
     /// What to tell the technician before the repair begins.
@@ -151,8 +149,9 @@ impl QuietPlan {
     fn cold_s(&self, origin: Origin, still_cold_s: f64) -> f64 {
         match origin {
             _ if !self.of_keypad => 0.0,
-            _ if self.warms_up => self.onset_s,
+            // A first pause that was long by chance is no warming up that was seen.
             Origin::Cold | Origin::Warm if !self.switch_on_seen => self.onset_s.max(WARM_S),
+            _ if self.warms_up => self.onset_s,
             Origin::Found => still_cold_s,
             _ => 0.0,
         }
@@ -249,8 +248,7 @@ impl Demand {
         let mut needed = |chance| match &laws {
             None => quiet_needed(count, chance).map(|least| least.max(2.0 * longest_gap_s)),
             Some(laws) => match laws.proof(From::Break, chance) {
-                // However regular the strays were: a beat may pause, and a soak begins anywhere in it.
-                Proof::After { seconds } => Some(seconds.max(-chance.ln() / steady_rate(count))),
+                Proof::After { seconds } => quiet_needed(count, chance).map(|exact| seconds.max(exact)),
                 Proof::TailsTooHeavy { mean_gaps } => {
                     heavy_mean_gaps = Some(mean_gaps);
                     None
@@ -260,12 +258,6 @@ impl Demand {
         let (likely_s, certain_s) = (needed(LIKELY), needed(CERTAIN));
         Self { longest_gap_s, warms_up, laws, heavy_mean_gaps, likely_s, certain_s }
     }
-}
-
-/// Episodes a second at a steady rate. No repair is proved with less quiet than that asks for.
-#[allow(clippy::cast_precision_loss)]
-fn steady_rate(count: Count) -> f64 {
-    count.count as f64 / count.exposure
 }
 
 /// What the quiet of a soak is worth against a plan.
