@@ -146,7 +146,7 @@ impl Source {
         }
     }
 
-    fn gap(&self, stream: &mut Stream) -> f64 {
+    pub(crate) fn gap(&self, stream: &mut Stream) -> f64 {
         let unit = match self.process {
             // Γ(1 + 1/0.4) = 3.3234
             Process::Weibull => stream.wait().powf(2.5) / 3.323_350_970_447_843,
