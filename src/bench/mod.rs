@@ -3,8 +3,10 @@
 //! Shared by the commands, the report and whatever serves a page: [`Loaded::open`] brings a job's index up to
 //! date, [`state`] gives everything as one [`JobState`]. Nothing here prints.
 
+mod asking;
 mod causes;
 mod condition;
+pub mod keycheck;
 mod levels;
 mod lines;
 mod load;
@@ -15,6 +17,7 @@ mod views;
 mod windows;
 pub mod words;
 
+pub use asking::{KeyRun, KeyState, Turn};
 pub use causes::{CausePath, JobCauses, Orphan};
 pub use levels::{LineLevels, RateStretch, levels, rate_stretches, stretches_sentence};
 pub use lines::{LevelChange, Lines, Track, ripple_sentence};

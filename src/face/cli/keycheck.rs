@@ -3,23 +3,14 @@
 use std::collections::BTreeMap;
 use std::path::Path;
 
-use serde::Serialize;
-
-use super::load::{Loaded, is_job};
+use super::load::is_job;
 use super::{decode, keycheck_live, learn, table};
-use crate::analysis::keycheck::{self, Confusion, Prompt};
-use crate::analysis::ladder::keycheck::{self as ladder, Checked};
-use crate::analysis::ladder::{Fit, Network};
-use crate::analysis::locate::{self, Collector, StepKind};
-use crate::base::{ControlPath, Error, Event, EventKind, Key, Name, Nanoseconds, Result};
-use crate::decode::chassis::Chassis;
+use crate::analysis::ladder::keycheck as ladder;
+use crate::base::{ControlPath, Error, Key, Result};
+use crate::bench::keycheck::{Check, Gathered, Unasked, checks, judge};
 use crate::face::cli::args;
 use crate::face::out::{Out, Outcome, safe};
 use crate::timeline::Protocols;
-use crate::timeline::job::{CaptureRef, JobReference, Stage};
-
-/// Most readings of one line, and most other events, that one check keeps; at 20 a second that is an hour.
-const MOST: usize = 100_000;
 
 pub(super) fn run(options: &args::Keycheck, protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
     let checks = match (options.inputs.as_slice(), &options.port) {
@@ -40,76 +31,6 @@ pub(super) fn run(options: &args::Keycheck, protocols: &Protocols, out: &mut Out
         }
     }
     Ok(if options.check && wrong { Outcome::Found } else { Outcome::Done })
-}
-
-/// An input that answers no prompt.
-#[derive(Debug, Serialize)]
-struct Stray {
-    t: f64,
-    path: ControlPath,
-    kind: EventKind,
-    key: Option<Key>,
-}
-
-/// One capture with prompts, judged.
-#[derive(Debug, Serialize)]
-pub(super) struct Check {
-    capture: String,
-    stage: Option<usize>,
-    chassis: Option<String>,
-    prompts: usize,
-    right: u64,
-    wrong: u64,
-    missing: u64,
-    table: Vec<Confusion>,
-    strays: Vec<Stray>,
-    lines: Vec<ladder::KeyCheck>,
-    notes: Vec<String>,
-}
-
-impl Check {
-    fn is_wrong(&self) -> bool {
-        let outside = |row: &ladder::KeyRow| row.margin.is_some_and(|margin| margin < 0.0);
-        self.wrong + self.missing > 0
-            || !self.strays.is_empty()
-            || self.lines.iter().flat_map(|line| &line.keys).any(outside)
-    }
-}
-
-/// What a capture says, as far as a key check needs it; memory is bounded.
-#[derive(Default)]
-struct Gathered {
-    readings: BTreeMap<Name, Vec<(Nanoseconds, u32)>>,
-    events: Vec<Event>,
-    cut: bool,
-    chassis: Option<String>,
-}
-
-impl Gathered {
-    fn take(&mut self, event: Event) {
-        if self.chassis.is_none() && event.path == ControlPath::Keypad {
-            let decoder = event.decoder.as_deref().and_then(|decoder| decoder.split('@').next());
-            self.chassis = decoder.map(str::to_owned);
-        }
-        match (event.kind, &event.line, event.counts) {
-            (EventKind::Reading, Some(line), Some(counts)) => {
-                let list = self.readings.entry(line.clone()).or_default();
-                if list.len() < MOST {
-                    list.push((event.t, counts));
-                } else {
-                    self.cut = true;
-                }
-            }
-            _ if event.is_input() || event.kind == EventKind::Release => {
-                if self.events.len() < MOST {
-                    self.events.push(event);
-                } else {
-                    self.cut = true;
-                }
-            }
-            _ => {}
-        }
-    }
 }
 
 /// Each file with its own list of prompts.
@@ -156,160 +77,6 @@ fn of_job(input: &Path, options: &args::Keycheck, protocols: &Protocols) -> Resu
         return Err(Error::usage("a job keeps its own prompts").remedy("leave --prompts out"));
     }
     checks(input, protocols)
-}
-
-/// Every capture with prompts of a job, or of one of its stages.
-pub(super) fn checks(input: &Path, protocols: &Protocols) -> Result<Vec<Check>> {
-    let reference = JobReference::parse(&input.to_string_lossy())?;
-    let loaded = Loaded::open(&reference.folder, protocols, false)?;
-    if let Some(stage) = reference.stage {
-        loaded.job.stage(stage)?;
-    }
-    let wanted = |stage: &&Stage| reference.stage.is_none_or(|number| number == stage.number);
-    let mut checks = Vec::new();
-    for stage in loaded.job.stages().iter().filter(wanted) {
-        for capture in stage.captures.iter().filter(|capture| !capture.prompts.is_empty()) {
-            checks.push(of_capture(&loaded, stage.number, capture, protocols)?);
-        }
-    }
-    if checks.is_empty() {
-        return Err(Error::input("no capture here has prompts")
-            .at(input)
-            .remedy("make a key check: straykey keycheck JOB --port PORT"));
-    }
-    Ok(checks)
-}
-
-/// One capture of a job.
-pub(super) fn of_capture(
-    loaded: &Loaded,
-    stage: usize,
-    capture: &CaptureRef,
-    protocols: &Protocols,
-) -> Result<Check> {
-    let mut gathered = Gathered::default();
-    loaded.events(capture, &mut |event| {
-        gathered.take(event);
-        Ok(())
-    })?;
-    if let Some(name) = capture.chassis.as_ref().or(loaded.job.info().chassis.as_ref()) {
-        gathered.chassis = Some(name.clone());
-    }
-    let before = &loaded.job.stages()[..stage.min(loaded.job.stages().len())];
-    let mut check = judge(&capture.prompts, gathered, before, protocols)?;
-    check.capture = capture.name.clone();
-    check.stage = Some(stage);
-    Ok(check)
-}
-
-/// Judges what was gathered; `stages` are those up to the present one, for what was plugged.
-fn judge(
-    prompts: &[Prompt],
-    mut gathered: Gathered,
-    stages: &[Stage],
-    protocols: &Protocols,
-) -> Result<Check> {
-    let mut prompts = prompts.to_vec();
-    prompts.sort_by_key(|prompt| prompt.t);
-    gathered.events.sort_by_key(|event| event.t);
-    let answers = keycheck::check(&prompts, &gathered.events);
-    let chassis = gathered.chassis.as_deref().map(|name| protocols.library.chassis(name)).transpose()?;
-    let lines = match &chassis {
-        Some(chassis) => lines(chassis, &prompts, &gathered, &answers.strays, stages)?,
-        None => Vec::new(),
-    };
-    let strays: Vec<Stray> = answers
-        .strays
-        .iter()
-        .filter_map(|place| gathered.events.get(*place))
-        .map(|event| Stray { t: event.t.seconds(), path: event.path, kind: event.kind, key: event.key })
-        .collect();
-    let mut check = Check {
-        capture: String::new(),
-        stage: None,
-        chassis: gathered.chassis.clone(),
-        prompts: prompts.len(),
-        right: answers.right,
-        wrong: answers.wrong,
-        missing: answers.missing,
-        table: answers.table,
-        strays,
-        lines,
-        notes: Vec::new(),
-    };
-    check.notes = notes(&check, gathered.cut);
-    Ok(check)
-}
-
-/// The ladder of each line that has readings and a key that was asked for.
-fn lines(
-    chassis: &Chassis,
-    prompts: &[Prompt],
-    gathered: &Gathered,
-    strays: &[usize],
-    stages: &[Stage],
-) -> Result<Vec<ladder::KeyCheck>> {
-    // What answers no prompt is stray, and no verdict on the key that was asked for.
-    let seen: Vec<(Nanoseconds, Key)> = gathered
-        .events
-        .iter()
-        .enumerate()
-        .filter(|(place, event)| event.kind == EventKind::Press && strays.binary_search(place).is_err())
-        .filter_map(|(_, event)| Some((event.t, event.key?)))
-        .collect();
-    let mut list = Vec::new();
-    for (name, windows) in chassis.lines() {
-        let network = Network::from(windows.line());
-        let own = network.keys.iter().any(|key| prompts.iter().any(|asked| asked.key == key.key));
-        if let (Some(readings), true) = (gathered.readings.get(name), own) {
-            let checked = Checked { asked: prompts, readings, seen: &seen };
-            let fit = fitted(&network, name, &checked, stages)?;
-            list.push(ladder::check(&network, &checked, fit.as_ref()));
-        }
-    }
-    Ok(list)
-}
-
-/// The fault that explains the readings of one line, with the key board in the state in which the steps left it.
-fn fitted(network: &Network, name: &Name, checked: &Checked, stages: &[Stage]) -> Result<Option<Fit>> {
-    let mut collector = Collector::new(vec![network.clone()]);
-    let tree = locate::faults()?;
-    for step in stages.iter().filter_map(|stage| stage.step.as_ref()) {
-        // A repair changes the circuit; this check is about the circuit as it is now.
-        if step.kind != StepKind::Repair {
-            collector.stage(tree, step.kind, &step.text, &step.parts);
-        }
-    }
-    collector.capture(false, checked.asked);
-    for (t, counts) in checked.readings {
-        let mut event = Event::new(*t, ControlPath::Keypad, EventKind::Reading);
-        event.line = Some(name.clone());
-        event.counts = Some(*counts);
-        collector.event(&event);
-    }
-    Ok(collector.fits().pop())
-}
-
-fn notes(check: &Check, cut: bool) -> Vec<String> {
-    let mut notes = Vec::new();
-    if !check.strays.is_empty() {
-        notes.push(
-            "Input that answers no prompt is stray. The stray key is not taken to be the bad key: a leak anywhere on \
-             a line reads as whichever key has that voltage. straykey locate says where."
-                .to_owned(),
-        );
-    }
-    if check.lines.is_empty() {
-        notes.push(
-            "The set printed no readings of a line with these keys, so contacts and margins cannot be judged."
-                .to_owned(),
-        );
-    }
-    if cut {
-        notes
-            .push(format!("Only the first {MOST} readings of a line and the first {MOST} events were used."));
-    }
-    notes
 }
 
 fn show(check: &Check, out: &mut Out) -> Result<()> {
@@ -378,7 +145,7 @@ fn show_line(line: &ladder::KeyCheck, out: &mut Out) -> Result<()> {
 }
 
 /// Strays by key.
-fn show_strays(strays: &[Stray], out: &mut Out) -> Result<()> {
+fn show_strays(strays: &[Unasked], out: &mut Out) -> Result<()> {
     let mut counts: BTreeMap<(ControlPath, Option<Key>), (u64, f64)> = BTreeMap::new();
     for stray in strays {
         counts.entry((stray.path, stray.key)).or_insert((0, stray.t)).0 += 1;

@@ -29,8 +29,6 @@ pub const MOST_PORTS: usize = 64;
 pub struct Makers {
     /// Writes the report of a job; gives its path.
     pub report: fn(&Path, &Protocols) -> Result<PathBuf>,
-    /// Judges the key checks of a job, as `keycheck --json` does.
-    pub keycheck: fn(&Path, &Protocols) -> Result<serde_json::Value>,
 }
 
 /// Counters for the metrics.

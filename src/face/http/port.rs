@@ -12,7 +12,7 @@ use super::config::PortConfig;
 use super::refusal::{Answer, Refusal};
 use super::shown::{PortState, SoakShown};
 use super::worker::Worker;
-use crate::base::Nanoseconds;
+use crate::base::{Key, Nanoseconds};
 use crate::bench::SoakPlan;
 use crate::source::serial::{Nudge, Try};
 use crate::timeline::job::Hands;
@@ -30,6 +30,8 @@ pub struct Begin {
     pub chassis: Option<String>,
     /// With a live verdict.
     pub soak: Option<SoakPlan>,
+    /// With prompts for these keys, or all of the chassis's when none is named.
+    pub check: Option<Vec<Key>>,
     /// Wait for a port that is not there.
     pub patient: bool,
 }
@@ -49,6 +51,8 @@ pub enum Order {
     Send(Vec<u8>, Reply<usize>),
     /// Which capture runs, and how late it is on its clock.
     Now(Reply<(String, String, Nanoseconds)>),
+    /// Go on to the next key of the key check that runs.
+    Skip(Reply<()>),
     /// The port's settings have changed; it takes them up when it is idle.
     Settings(PortConfig),
     /// End everything.
