@@ -3,9 +3,11 @@
 //! Shared by the commands, the report and whatever serves a page: [`Loaded::open`] brings a job's index up to
 //! date, [`state`] gives everything as one [`JobState`]. Nothing here prints.
 
+mod asking;
 mod causes;
 mod condition;
 mod hand_back;
+pub mod keycheck;
 mod levels;
 mod lines;
 mod load;
@@ -17,6 +19,7 @@ mod views;
 mod windows;
 pub mod words;
 
+pub use asking::{KeyRun, KeyState, Turn};
 pub use causes::{CausePath, JobCauses, Orphan};
 pub use hand_back::PathBack;
 pub use levels::{LineLevels, RateStretch, levels, rate_stretches, stretches_sentence};

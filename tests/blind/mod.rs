@@ -3,6 +3,7 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+mod faces; // one job in all faces
 mod live; // soaks on a pseudo-terminal
 mod menu; // menu lines that are not printed any more
 mod recorded; // recordings that say what is missing in them

@@ -1,18 +1,16 @@
 //! `keycheck`: every key asked for, and what the line and the set made of it.
 
-pub(crate) use crate::face::cli::keycheck_judge::{Check, of_capture};
-use crate::face::cli::keycheck_judge::{Gathered, Stray, judge};
 use std::collections::BTreeMap;
 use std::path::Path;
 
-use crate::analysis::ladder::keycheck::{self as ladder};
+use crate::analysis::ladder::keycheck as ladder;
 use crate::base::{ControlPath, Error, Key, Result};
+use crate::bench::keycheck::{Check, Gathered, Unasked, checks, judge};
 use crate::face::cli::args;
-use crate::face::cli::load::{Loaded, is_job};
+use crate::face::cli::load::is_job;
 use crate::face::cli::{decode, keycheck_live, learn, table};
 use crate::face::out::{Out, Outcome, safe};
 use crate::timeline::Protocols;
-use crate::timeline::job::{JobReference, Stage};
 
 pub(super) fn run(options: &args::Keycheck, protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
     let checks = match (options.inputs.as_slice(), &options.port) {
@@ -81,28 +79,6 @@ fn of_job(input: &Path, options: &args::Keycheck, protocols: &Protocols) -> Resu
     checks(input, protocols)
 }
 
-/// Every capture with prompts of a job, or of one of its stages.
-pub(super) fn checks(input: &Path, protocols: &Protocols) -> Result<Vec<Check>> {
-    let reference = JobReference::parse(&input.to_string_lossy())?;
-    let loaded = Loaded::open(&reference.folder, protocols, false)?;
-    if let Some(stage) = reference.stage {
-        loaded.job.stage(stage)?;
-    }
-    let wanted = |stage: &&Stage| reference.stage.is_none_or(|number| number == stage.number);
-    let mut checks = Vec::new();
-    for stage in loaded.job.stages().iter().filter(wanted) {
-        for capture in stage.captures.iter().filter(|capture| !capture.prompts.is_empty()) {
-            checks.push(of_capture(&loaded, stage.number, capture, protocols)?);
-        }
-    }
-    if checks.is_empty() {
-        return Err(Error::input("no capture here has prompts")
-            .at(input)
-            .remedy("make a key check: straykey keycheck JOB --port PORT"));
-    }
-    Ok(checks)
-}
-
 fn show(check: &Check, out: &mut Out) -> Result<()> {
     let stage = check.stage.map(|stage| format!(", stage {stage}")).unwrap_or_default();
     out.line(format!(
@@ -169,7 +145,7 @@ fn show_line(line: &ladder::KeyCheck, out: &mut Out) -> Result<()> {
 }
 
 /// Strays by key.
-fn show_strays(strays: &[Stray], out: &mut Out) -> Result<()> {
+fn show_strays(strays: &[Unasked], out: &mut Out) -> Result<()> {
     let mut counts: BTreeMap<(ControlPath, Option<Key>), (u64, f64)> = BTreeMap::new();
     for stray in strays {
         counts.entry((stray.path, stray.key)).or_insert((0, stray.t)).0 += 1;

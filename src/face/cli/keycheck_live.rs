@@ -5,9 +5,10 @@ use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
-use crate::base::{ControlPath, Error, Event, EventKind, Key, Nanoseconds, Result};
+use crate::base::{Error, Key, Result};
+use crate::bench::keycheck::{Check, of_capture};
+use crate::bench::{KeyRun, Turn};
 use crate::face::cli::args;
-use crate::face::cli::keycheck::{Check, of_capture};
 use crate::face::cli::load::Loaded;
 use crate::face::cli::{job, live};
 use crate::face::out::Out;
@@ -15,12 +16,6 @@ use crate::source::ByteSource;
 use crate::timeline::job::{Hands, Job, Prompt};
 use crate::timeline::live::Session;
 use crate::timeline::{Protocols, Unwatched};
-
-/// The line at rest is watched this long before the first prompt, and between release and the next one.
-const REST: Nanoseconds = Nanoseconds::from_millis(1_000);
-const PAUSE: Nanoseconds = Nanoseconds::from_millis(500);
-/// A set that is not recognised by then is not going to be.
-const RECOGNISE: Nanoseconds = Nanoseconds(30_000_000_000);
 
 pub(super) fn run(
     folder: &Path,
@@ -35,7 +30,10 @@ pub(super) fn run(
     let named = options.keys.iter().map(|name| key(name)).collect::<Result<Vec<Key>>>()?;
     let mut job = Job::open(folder)?;
     let chassis = options.reading.chassis.clone().or_else(|| job.info().chassis.clone());
-    let known = chassis.as_deref().map(|name| keys(name, &named, protocols)).transpose()?;
+    let mut check = KeyRun::new(named, options.seconds);
+    if let Some(name) = &chassis {
+        check.chassis(name, protocols)?;
+    }
     job::cautions(&mut job, options.cautions_read, out)?;
     let port = args::Port {
         port: port.to_owned(),
@@ -50,28 +48,29 @@ pub(super) fn run(
     let mut session = Session::new(source, Some(recorder), protocols, chassis.as_deref())?;
     let stop = live::Stop::listen();
     out.note(format!("Key check on {}; Ctrl-C ends. Press only what is asked for.", live::spec_words(&spec)));
-    let mut asker = Asker::new(known, options.seconds);
+    let (enters, mut taken) = (enters(), 0);
     let followed = live::follow(&mut session, &mut Unwatched, &stop, out, &mut |now, events, session, _| {
         let now = now.unwrap_or_else(|| session.now());
-        if asker.keys.is_none() {
-            match session.choice() {
-                Some(choice) => asker.keys = Some(keys(&choice.name, &named, protocols)?),
-                None if now > RECOGNISE => return Ok(true),
-                None => {}
-            }
+        if let Some(choice) = session.choice().filter(|_| check.is_waiting_for_chassis()) {
+            check.chassis(&choice.name, protocols)?;
         }
-        match asker.step(now, events, session.last_byte().is_some()) {
-            Act::Ask(key, number, all) => {
+        let entered = enters.load(Ordering::Relaxed);
+        if std::mem::replace(&mut taken, entered) != entered {
+            check.skip();
+        }
+        match check.step(now, events, session.last_byte().is_some()) {
+            Turn::Ask(key) => {
                 job.add_prompt(&name, Prompt { t: now, key })?;
-                prompt(key, number, all, out);
+                let state = check.state();
+                prompt(key, state.number, state.all, out);
                 Ok(false)
             }
-            Act::Wait => Ok(false),
-            Act::Done => Ok(true),
+            Turn::Wait => Ok(false),
+            Turn::Done => Ok(true),
         }
     });
     let silent = session.bytes() == 0;
-    let asked = asker.next;
+    let asked = check.asked();
     live::finish(session, &mut Unwatched, Some(&mut job), out, false)?;
     followed?;
     if silent {
@@ -97,113 +96,6 @@ fn key(name: &str) -> Result<Key> {
             Error::usage(format!("{name:?} is no key")).remedy(format!("did you mean {near}?"))
         },
     )
-}
-
-/// The keys to ask for: those that were named, else all of the chassis's ladders.
-fn keys(chassis: &str, named: &[Key], protocols: &Protocols) -> Result<Vec<Key>> {
-    let chassis = protocols.library.chassis(chassis)?;
-    if !named.is_empty() {
-        return Ok(named.to_vec());
-    }
-    let mut keys: Vec<Key> = Vec::new();
-    for (_, windows) in chassis.lines() {
-        let network = crate::analysis::ladder::Network::from(windows.line());
-        for key in network.keys.iter().map(|key| key.key) {
-            if !keys.contains(&key) {
-                keys.push(key);
-            }
-        }
-    }
-    if keys.is_empty() {
-        return Err(Error::usage("the chassis file names no keys of a ladder")
-            .remedy("name the keys: --keys KEY_VOLUMEUP,KEY_VOLUMEDOWN"));
-    }
-    Ok(keys)
-}
-
-/// What is to be done now.
-enum Act {
-    Ask(Key, usize, usize),
-    Wait,
-    Done,
-}
-
-/// Where the check stands.
-enum State {
-    /// Nothing is asked for until then; not set before the set was heard.
-    Rest(Option<Nanoseconds>),
-    /// A key was asked for at that time.
-    Asked(Nanoseconds),
-    /// A press came; its release is waited for until the time.
-    Pressed(Key, Nanoseconds),
-}
-
-/// Goes from key to key as the events and the capture clock say.
-struct Asker {
-    keys: Option<Vec<Key>>,
-    next: usize,
-    patience: Nanoseconds,
-    state: State,
-    enters: Arc<AtomicUsize>,
-    taken: usize,
-}
-
-impl Asker {
-    fn new(keys: Option<Vec<Key>>, patience_s: f64) -> Self {
-        let patience = Nanoseconds::from_seconds(patience_s);
-        Self { keys, next: 0, patience, state: State::Rest(None), enters: enters(), taken: 0 }
-    }
-
-    fn step(&mut self, now: Nanoseconds, events: &[Event], heard: bool) -> Act {
-        let Some(keys) = &self.keys else { return Act::Wait };
-        let entered = self.enters.load(Ordering::Relaxed);
-        let enter = std::mem::replace(&mut self.taken, entered) != entered;
-        match self.state {
-            State::Rest(None) if heard => self.state = State::Rest(Some(now + REST)),
-            State::Rest(Some(until)) if now >= until => {
-                let Some(key) = keys.get(self.next) else { return Act::Done };
-                let all = keys.len();
-                self.next += 1;
-                self.state = State::Asked(now);
-                return Act::Ask(*key, self.next, all);
-            }
-            State::Rest(_) => {
-                // A set that never speaks ends the check too.
-                if !heard && now > RECOGNISE {
-                    return Act::Done;
-                }
-            }
-            State::Asked(since) => {
-                let press = events.iter().find(|event| {
-                    event.kind == EventKind::Press
-                        && event.t > since
-                        && matches!(event.path, ControlPath::Keypad | ControlPath::Infrared)
-                });
-                if let Some(key) = press.and_then(|event| event.key) {
-                    self.state = State::Pressed(key, now + self.patience);
-                    self.released(key, now, events);
-                } else if enter || now >= since + self.patience {
-                    self.state = State::Rest(Some(now + PAUSE));
-                }
-            }
-            State::Pressed(key, until) => {
-                self.released(key, now, events);
-                if enter || now >= until {
-                    self.state = State::Rest(Some(now + PAUSE));
-                }
-            }
-        }
-        Act::Wait
-    }
-
-    fn released(&mut self, key: Key, now: Nanoseconds, events: &[Event]) {
-        let last = events.iter().rev().find(|event| {
-            event.key == Some(key) && matches!(event.kind, EventKind::Press | EventKind::Release)
-        });
-        if last.is_some_and(|event| event.kind == EventKind::Release) {
-            self.state = State::Rest(Some(now + PAUSE));
-        }
-    }
 }
 
 /// Counts how often Enter was pressed, where somebody sits at a terminal.

@@ -9,7 +9,6 @@ mod demo;
 mod export;
 mod job;
 mod keycheck;
-mod keycheck_judge;
 mod keycheck_live;
 mod learn;
 mod line;

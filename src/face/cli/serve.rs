@@ -5,7 +5,7 @@ use std::time::{Duration, Instant};
 
 use crate::base::{Error, Nanoseconds, Result};
 use crate::face::cli::args::serve::Serve;
-use crate::face::cli::{keycheck, report};
+use crate::face::cli::report;
 use crate::face::http::config::PortConfig;
 use crate::face::http::{self, Config, Makers, Ready, Start};
 use crate::face::out::{Out, Outcome};
@@ -50,7 +50,7 @@ pub(super) fn run(options: &Serve, user: Option<&Path>, out: &mut Out) -> Result
     let json = out.json;
     http::run(Start {
         config: Box::new(config),
-        makers: Makers { report: make_report, keycheck: make_keycheck },
+        makers: Makers { report: make_report },
         ready: Box::new(move |ready| tell(ready, json)),
     })?;
     drop(demo);
@@ -88,11 +88,6 @@ fn tell(ready: &Ready, json: bool) {
 
 fn make_report(folder: &Path, protocols: &Protocols) -> Result<PathBuf> {
     report::write(folder, None, false, protocols, &Out::new(true))
-}
-
-fn make_keycheck(folder: &Path, protocols: &Protocols) -> Result<serde_json::Value> {
-    let checks = keycheck::checks(folder, protocols)?;
-    Ok(serde_json::json!({ "version": 1, "checks": checks }))
 }
 
 /// A simulated set that speaks in real time while the daemon runs.

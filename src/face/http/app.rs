@@ -27,8 +27,6 @@ use crate::timeline::Protocols;
 pub struct Makers {
     /// Writes the report of a job; gives its path.
     pub report: fn(&Path, &Protocols) -> Result<PathBuf>,
-    /// Judges the key checks of a job, as `keycheck --json` does.
-    pub keycheck: fn(&Path, &Protocols) -> Result<serde_json::Value>,
 }
 
 /// Counters for the metrics.

@@ -7,8 +7,8 @@ use std::time::Duration;
 
 use tokio::sync::oneshot;
 
-use crate::base::Nanoseconds;
 use crate::base::locked;
+use crate::base::{Key, Nanoseconds};
 use crate::bench::SoakPlan;
 use crate::face::http::config::PortConfig;
 use crate::face::http::refusal::{Answer, Refusal};
@@ -29,6 +29,8 @@ pub struct Begin {
     pub chassis: Option<String>,
     /// With a live verdict.
     pub soak: Option<SoakPlan>,
+    /// With prompts for these keys, or all of the chassis's when none is named.
+    pub check: Option<Vec<Key>>,
     /// Wait for a port that is not there.
     pub patient: bool,
 }
@@ -48,6 +50,8 @@ pub enum Order {
     Send(Vec<u8>, Reply<usize>),
     /// Which capture runs, and how late it is on its clock.
     Now(Reply<(String, String, Nanoseconds)>),
+    /// Go on to the next key of the key check that runs.
+    Skip(Reply<()>),
     /// The port's settings have changed; it takes them up when it is idle.
     Settings(PortConfig),
     /// End everything.

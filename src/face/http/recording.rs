@@ -6,7 +6,7 @@ use std::time::{Duration, Instant};
 use serde::Serialize;
 
 use crate::base::{Anchor, Event, Kind, Name, Nanoseconds};
-use crate::bench::{Loaded, SoakPlan, SoakRun};
+use crate::bench::{KeyRun, KeyState, Loaded, SoakPlan, SoakRun, Turn};
 use crate::decode::chassis::Chassis;
 use crate::decode::report::Report;
 use crate::face::http::app::Bench;
@@ -28,6 +28,8 @@ const SILENT: Nanoseconds = Nanoseconds(10_000_000_000);
 const SOAK_EVERY: Duration = Duration::from_millis(250);
 /// A port's state is told so often while bytes flow.
 const PORT_EVERY: Duration = Duration::from_secs(1);
+/// A key of a key check is waited for so long, seconds; the analysis counts an answer within ten.
+const PATIENCE_S: f64 = 10.0;
 /// Most events in one message.
 const MOST_EVENTS: usize = 512;
 
@@ -81,6 +83,7 @@ pub(super) struct Recording {
     hands: Hands,
     anchor: Anchor,
     soak: Option<Running>,
+    check: Option<KeyRun>,
     events: Vec<Event>,
     marks: Vec<Mark>,
     seen: u64,
@@ -110,6 +113,13 @@ struct EventsTold<'a> {
     stage: usize,
     base_s: f64,
     events: Vec<LaneEvent>,
+}
+
+#[derive(Serialize)]
+struct CheckTold<'a> {
+    job: &'a str,
+    port: &'a str,
+    check: KeyState,
 }
 
 #[derive(Serialize)]
@@ -174,6 +184,9 @@ impl Recording {
         if let Some(running) = &mut soak {
             running.run.announce(&mut session, &mut events)?;
         }
+        let mut check = begin.check.clone().map(|keys| KeyRun::new(keys, PATIENCE_S));
+        let known = check.as_mut().zip(own.as_deref());
+        let trouble = known.and_then(|(check, name)| check.chassis(name, &protocols).err());
         bench.job_changed(&entry);
         let now = Instant::now();
         Ok(Self {
@@ -187,12 +200,13 @@ impl Recording {
             hands: begin.hands,
             anchor,
             soak,
+            check,
             events,
             marks: Vec::new(),
             seen: 0,
             gaps: 0,
             gone: false,
-            trouble: None,
+            trouble: trouble.map(|error| error.sentence()),
             lost_by_port: 0,
             rate: Rate { at: now, bytes: 0, per_s: 0.0 },
             told: now,
@@ -267,6 +281,7 @@ impl Recording {
         self.seen += self.events.len() as u64;
         self.tell_events(port, bench);
         self.tell_soak(port, bench);
+        self.ask(port, bench);
         self.events.clear();
     }
 
@@ -313,6 +328,39 @@ impl Recording {
         }
     }
 
+    /// Goes on with the key check, and tells what it asks for.
+    fn ask(&mut self, port: &str, bench: &Bench) {
+        let (now, heard) = (self.session.now(), self.session.last_byte().is_some());
+        let Some(check) = &mut self.check else { return };
+        let before = KeyState { left_s: None, ..check.state() };
+        if let Some(choice) = self.session.choice().filter(|_| check.is_waiting_for_chassis())
+            && let Err(error) = check.chassis(&choice.name, &bench.protocols())
+        {
+            self.trouble = Some(error.sentence());
+        }
+        let turn = check.step(now, &self.events, heard);
+        let state = check.state();
+        let job = Arc::clone(&self.held.entry().name);
+        if let Turn::Ask(key) = turn {
+            let capture = self.capture.to_string();
+            // On the record before it is shown, so that no answer comes before its question.
+            if let Err(why) =
+                self.held.entry().with(|job| Ok(job.add_prompt(&capture, Prompt { t: now, key })?))
+            {
+                tracing::error!(port, %job, "a prompt could not be noted: {}", why.what());
+            }
+        }
+        if before != (KeyState { left_s: None, ..state.clone() }) {
+            bench.ring.tell("check", Some(Arc::clone(&job)), &CheckTold { job: &job, port, check: state });
+        }
+    }
+
+    /// Goes on without an answer; `false` when no key check runs.
+    pub(super) fn skip(&mut self) -> bool {
+        self.check.iter_mut().for_each(KeyRun::skip);
+        self.check.is_some()
+    }
+
     /// The soak as it stands.
     pub(super) fn soak(&self) -> Option<SoakShown> {
         self.soak.as_ref().map(|running| SoakShown::of(&running.run))
@@ -320,6 +368,7 @@ impl Recording {
 
     fn is_enough(&self) -> bool {
         self.soak.as_ref().is_some_and(|running| running.run.is_over())
+            || self.check.as_ref().is_some_and(|check| check.state().over)
     }
 
     /// Writes to the set; what is written is a remark in the recording before it is sent.
@@ -396,6 +445,7 @@ impl Recording {
         state.gaps = self.gaps;
         state.since = self.anchor.wall(Nanoseconds::ZERO);
         state.soak = self.soak();
+        state.check = self.check.as_ref().map(KeyRun::state);
         let bytes = (state.bytes, state.safe_bytes);
         let flowing = bytes != self.told_bytes && self.told.elapsed() >= PORT_EVERY;
         if changed || flowing {

@@ -1,7 +1,7 @@
 //! The JSON of ports, captures and events, as requests and subscribers get it.
 
 use crate::analysis::soak::BlindNow;
-use crate::bench::{Asked, SoakRun};
+use crate::bench::{Asked, KeyState, SoakRun};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -72,6 +72,9 @@ pub struct PortState {
     pub since: Option<String>,
     /// The soak that runs, as `soak --json` gives it.
     pub soak: Option<SoakShown>,
+    /// The key check that runs.
+    #[schemars(with = "Option<serde_json::Map<String, serde_json::Value>>")]
+    pub check: Option<KeyState>,
 }
 
 /// A soak and how long it may run.

@@ -50,6 +50,7 @@ impl Worker {
                 hands: worker.config.hands,
                 chassis: None,
                 soak: None,
+                check: None,
                 patient: true,
             };
             worker.doing = Doing::Waiting(begin, Instant::now());
@@ -128,6 +129,15 @@ impl Worker {
                 };
                 let _ = reply.send(answer);
             }
+            Order::Skip(reply) => {
+                let skipped = match &mut self.doing {
+                    Doing::Recording(recording) => recording.skip(),
+                    _ => false,
+                };
+                let answer =
+                    if skipped { Ok(()) } else { Err(Refusal::conflict("no key check runs on this port")) };
+                let _ = reply.send(answer);
+            }
             Order::Settings(config) => {
                 // A recording goes on as it is; the next one takes the new settings.
                 self.config = config;
@@ -154,8 +164,9 @@ impl Worker {
 
     fn begin(&mut self, begin: Begin) -> Answer<PortState> {
         if let Doing::Recording(recording) = &self.doing {
-            let makes_way =
-                begin.soak.is_some() && recording.hands() == Hands::On && **recording.job() == *begin.job;
+            let makes_way = (begin.soak.is_some() || begin.check.is_some())
+                && recording.hands() == Hands::On
+                && **recording.job() == *begin.job;
             if !makes_way {
                 return Err(Refusal::conflict(format!(
                     "{} is being recorded from this port in the job {}",

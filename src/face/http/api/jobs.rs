@@ -7,7 +7,7 @@ use axum::response::{IntoResponse, Response};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::base::{Anchor, Key, Nanoseconds};
+use crate::base::{Anchor, Nanoseconds};
 use crate::bench::SoakPlan;
 use crate::face::http::api::ports::Nothing;
 use crate::face::http::api::{App, In, Named, Route, wait};
@@ -15,7 +15,7 @@ use crate::face::http::config::is_name;
 use crate::face::http::port::{Begin, Order};
 use crate::face::http::refusal::{Answer, Refusal};
 use crate::face::http::shown::{PortState, SignsWord, SoakShown};
-use crate::timeline::job::{Hands, Job, JobInfo, Prompt, Step, StepKind};
+use crate::timeline::job::{Hands, Job, JobInfo, Step, StepKind};
 
 pub(super) fn routes() -> Vec<Route> {
     vec![
@@ -41,14 +41,6 @@ pub(super) fn routes() -> Vec<Route> {
             .gives::<SoakBegun>(),
         Route::new(Method::DELETE, "/api/v1/jobs/{job}/soak", "Ends the soak.", end_soak)
             .gives::<SoakEnded>(),
-        Route::new(
-            Method::POST,
-            "/api/v1/jobs/{job}/prompt",
-            "Notes that this key is asked for now.",
-            prompt,
-        )
-        .takes::<Asked>()
-        .gives::<AskedAt>(),
         Route::new(
             Method::POST,
             "/api/v1/jobs/{job}/close",
@@ -267,7 +259,7 @@ async fn cautions(
 }
 
 /// Works on a job on a thread that may wait, and tells subscribers.
-async fn change<T: Send + 'static>(
+pub(super) async fn change<T: Send + 'static>(
     bench: App,
     name: String,
     work: impl FnOnce(&mut Job) -> Answer<T> + Send + 'static,
@@ -406,6 +398,7 @@ async fn soak(
             full: wanted.full.unwrap_or(false),
             attended: wanted.signs != Some(SignsWord::None),
         }),
+        check: None,
         patient: false,
     };
     let state = port.ask(|reply| Order::Begin(begin, reply)).await?;
@@ -427,55 +420,6 @@ async fn end_soak(State(bench): State<App>, Named(name): Named) -> Answer<Json<S
     let port = bench.port(&running.name)?;
     let soak = port.ask(Order::End).await?;
     Ok(Json(SoakEnded { soak }))
-}
-
-#[derive(Debug, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
-struct Asked {
-    /// Name of the port.
-    port: String,
-    /// The key, `KEY_MENU`.
-    key: String,
-}
-
-#[derive(Debug, Serialize, JsonSchema)]
-struct AskedAt {
-    /// When, in seconds on the capture's clock.
-    t: f64,
-    /// In which capture.
-    capture: String,
-}
-
-async fn prompt(
-    State(bench): State<App>,
-    Named(name): Named,
-    In(wanted): In<Asked>,
-) -> Answer<Json<AskedAt>> {
-    let key = Key::from_name(&wanted.key).ok_or_else(|| {
-        let near = Key::nearest_name(&wanted.key).unwrap_or("KEY_VOLUMEUP");
-        Refusal::wrong("this is no key").remedy(format!("did you mean {near}?"))
-    })?;
-    bench.jobs.find(&name)?;
-    let port = bench.port(&wanted.port)?;
-    if port.state().capture.is_none() {
-        let begin = Begin {
-            job: name.clone(),
-            word: "keycheck",
-            hands: Hands::On,
-            chassis: None,
-            soak: None,
-            patient: false,
-        };
-        port.ask(|reply| Order::Begin(begin, reply)).await?;
-    }
-    let (job, capture, t) = port.ask(Order::Now).await?;
-    if job != name || port.state().hands == Some("off") {
-        return Err(Refusal::conflict("what is recorded from this port is no key check of this job")
-            .remedy("end it first"));
-    }
-    let inside = capture.clone();
-    change(bench, name, move |job| Ok(job.add_prompt(&inside, Prompt { t, key })?)).await?;
-    Ok(Json(AskedAt { t: t.seconds(), capture }))
 }
 
 async fn close(

@@ -1,4 +1,4 @@
-//! Closer looks at a job: raw bytes, a train folded at its period, the ladder, the key check, the report.
+//! Closer looks at a job: raw bytes, a train folded at its period, the ladder, the report.
 
 use std::io::{Read as _, Seek as _, SeekFrom};
 
@@ -35,12 +35,6 @@ pub(super) fn routes() -> Vec<Route> {
         )
         .asks::<Which>()
         .gives::<Folded>(),
-        Route::new(
-            Method::GET,
-            "/api/v1/jobs/{job}/keycheck",
-            "The key checks, as `keycheck --json`.",
-            keycheck,
-        ),
         Route::new(
             Method::GET,
             "/api/v1/jobs/{job}/ladder.svg",
@@ -262,18 +256,6 @@ async fn folded(
 /// Every n-th, so that `most` are left.
 fn thinned<T>(list: &[T], most: usize) -> impl Iterator<Item = &T> {
     list.iter().step_by(list.len().div_ceil(most).max(1))
-}
-
-async fn keycheck(State(bench): State<App>, Named(name): Named) -> Answer<Json<serde_json::Value>> {
-    wait(move || {
-        let entry = bench.jobs.find(&name)?;
-        let job = Job::read(&entry.folder)?;
-        if job.captures().all(|capture| capture.prompts.is_empty()) {
-            return Ok(Json(serde_json::json!({ "version": 1, "checks": [] })));
-        }
-        Ok(Json((bench.makers.keycheck)(&entry.folder, &bench.protocols())?))
-    })
-    .await
 }
 
 /// For which background.

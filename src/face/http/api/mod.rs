@@ -1,6 +1,7 @@
 //! The requests: one table of routes, from which the router and the OpenAPI description are made.
 
 mod jobs;
+mod keycheck;
 mod look;
 mod openapi;
 mod ports;
@@ -26,6 +27,7 @@ pub fn routes() -> Vec<Route> {
     routes.extend(jobs::routes());
     routes.extend(timeline::routes());
     routes.extend(look::routes());
+    routes.extend(keycheck::routes());
     routes.extend(stream::routes());
     routes
 }

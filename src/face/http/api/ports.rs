@@ -168,6 +168,7 @@ async fn open(State(bench): State<App>, Named(name): Named, In(wanted): In<Open>
         },
         chassis: wanted.chassis,
         soak: None,
+        check: None,
         patient: false,
     };
     Ok(Json(port.ask(|reply| Order::Begin(begin, reply)).await?))

@@ -6,19 +6,13 @@ import { get, jobPath, on, post } from "./link.js";
 import { failed } from "./news.js";
 import { chosenPort } from "./port.js";
 
-/** Seconds that a key is waited for; the analysis counts an answer within ten. */
-const PATIENCE = 10;
-
 /** Shows the key check in `root`. */
 export function keyCheck(root, job, go) {
   const panel = el("section.check", { "aria-labelledby": "check-title" });
   root.replaceChildren(panel);
-  let keys = [];
-  let turn = -1;
-  let answered = null;
+  let running = null;
   let tick = null;
-  let begun = 0;
-  const results = [];
+  let until = 0;
   const big = el("p.prompt", { id: "prompt", "aria-live": "assertive" });
   const seen = el("p.prompt-seen", { id: "prompt-seen", role: "status" });
   const left = el("p.prompt-left", { "aria-hidden": "true" });
@@ -33,68 +27,50 @@ export function keyCheck(root, job, go) {
       names.length ? el("fieldset", {}, el("legend", {}, W.check.keys), el("div.row", {}, boxes))
         : field(W.check.keys, list, W.check.noKeys),
       el("div.row", {}, button(W.check.begin, () => {
-        keys = names.length ? boxes.map((box) => box.firstChild).filter((box) => box.checked).map((box) => box.value)
+        const keys = names.length ? boxes.map((box) => box.firstChild).filter((box) => box.checked).map((box) => box.value)
           : list.value.split(/[\s,]+/).filter(Boolean);
-        if (keys.length) begin();
+        if (keys.length) begin(keys);
       }, { id: "check-begin" }, "strong"), back()));
   }
 
   const back = () => button(W.check.back, () => go(`#/job/${encodeURIComponent(job)}`), { id: "check-back" });
 
-  function begin() {
-    results.length = 0;
-    turn = -1;
-    redraw(panel, el("h1.unseen", { id: "check-title" }, W.check.title), el("p.prompt-word", {}, W.check.press), big, seen, left,
-      el("div.row.centre", {}, button(W.check.skip, () => next(null), { id: "check-skip" }),
-        button(W.check.stop, finish, { id: "check-stop" })));
-    next();
-  }
-
-  async function next(answer) {
-    if (turn >= 0 && answer === null) results.push([keys[turn], null]);
-    turn += 1;
-    answered = null;
-    clearInterval(tick);
-    if (turn >= keys.length) { finish(); return; }
+  async function begin(keys) {
     const port = chosenPort(job);
-    if (!port) { failed(new Error(W.check.noPort)); finish(); return; }
+    if (!port) { failed(new Error(W.check.noPort)); return; }
+    running = { port, keys, ended: false };
+    redraw(panel, el("h1.unseen", { id: "check-title" }, W.check.title), el("p.prompt-word", {}, W.check.press), big, seen, left,
+      el("div.row.centre", {}, button(W.check.skip, () => post(jobPath(job, "/keycheck/skip")).catch(failed), { id: "check-skip" }),
+        button(W.check.stop, finish, { id: "check-stop" })));
     big.className = "prompt";
     say(big, "…");
-    say(seen, `${turn + 1} / ${keys.length}`);
-    // Asked once it is on the record, so that no answer comes before its question.
-    const asked = await post(jobPath(job, "/prompt"), { port, key: keys[turn] }).catch(failed);
-    if (!asked) { finish(); return; }
-    say(big, key(keys[turn]));
-    begun = performance.now();
-    tick = setInterval(() => {
-      const rest = PATIENCE - (performance.now() - begun) / 1000;
-      say(left, W.check.wait(Math.max(0, Math.ceil(rest))));
-      if (rest <= 0) { say(seen, W.check.missing); next(null); }
-    }, 200);
+    clearInterval(tick);
+    tick = setInterval(() => say(left, until ? W.check.wait(Math.max(0, Math.ceil((until - performance.now()) / 1000))) : ""), 200);
+    const begun = await post(jobPath(job, "/keycheck"), { port, keys }).catch(failed);
+    if (!begun) { running = null; clearInterval(tick); first(); }
   }
 
-  const ends = [on("events", (message) => {
-    if (message.job !== job || turn < 0 || turn >= keys.length || answered) return;
-    const press = message.events.find((e) => e.kind === "press" && e.key);
-    // What comes before the prompt is on the record is not its answer.
-    if (!press || performance.now() - begun < 100 || !tick) return;
-    answered = press.key;
-    const right = press.key === keys[turn];
-    big.className = right ? "prompt right" : "prompt wrong";
-    say(seen, `${right ? "✓" : "✗"} ${W.check.seen(key(press.key))}${right ? "" : `, ${W.check.wrong}`}`);
-    results.push([keys[turn], press.key]);
-    clearInterval(tick);
-    tick = null;
-    setTimeout(() => { if (answered) next(); }, 900);
+  // Which key is asked for, and what came, the bench says.
+  const ends = [on("check", (message) => {
+    if (message.job !== job || !running) return;
+    const check = message.check;
+    if (check.over) { finish(); return; }
+    if (!check.asked) return;
+    until = check.left_s === null ? 0 : performance.now() + 1000 * check.left_s;
+    say(big, key(check.asked));
+    const right = check.seen === check.asked;
+    big.className = check.seen ? (right ? "prompt right" : "prompt wrong") : "prompt";
+    say(seen, check.seen ? `${right ? "✓" : "✗"} ${W.check.seen(key(check.seen))}${right ? "" : `, ${W.check.wrong}`}`
+      : `${check.number} / ${check.all}`);
   })];
 
   async function finish() {
     clearInterval(tick);
-    tick = null;
-    turn = keys.length;
-    answered = null;
-    const port = chosenPort(job);
-    if (port) await post(`/ports/${encodeURIComponent(port)}/close`).catch(failed);
+    if (!running || running.ended) return;
+    const { port, keys } = running;
+    running.ended = true;
+    await post(`/ports/${encodeURIComponent(port)}/close`).catch(failed);
+    running = null;
     const judged = await get(jobPath(job, "/keycheck")).catch(failed);
     const last = judged?.checks?.at(-1);
     redraw(panel, el("h1", { id: "check-title", tabindex: -1 }, W.check.done),
@@ -103,12 +79,11 @@ export function keyCheck(root, job, go) {
         table(W.check.title, W.check.columns, last.table.map((row) =>
           [key(row.asked), row.seen ? key(row.seen) : W.check.missing, String(row.count)])),
         (last.notes ?? []).map((note) => el("p", {}, note))]
-        : table(W.check.title, W.check.columns.slice(0, 2), results.map(([asked, saw]) =>
-          [key(asked), saw ? key(saw) : W.check.missing])),
-      el("div.row", {}, button(W.check.again, begin, { id: "check-again" }), back()));
+        : null,
+      el("div.row", {}, button(W.check.again, () => begin(keys), { id: "check-again" }), back()));
     document.getElementById("check-title")?.focus();
   }
 
   first();
-  return () => { clearInterval(tick); tick = null; ends.forEach((end) => end()); };
+  return () => { clearInterval(tick); ends.forEach((end) => end()); };
 }

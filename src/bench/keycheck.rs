@@ -1,47 +1,66 @@
-//! The key check of one capture, judged.
+//! A key check as it is judged: what was asked for, what the set made of it, and what nobody asked for.
+
+use std::collections::BTreeMap;
+use std::path::Path;
+
+use serde::Serialize;
 
 use crate::analysis::keycheck::{self, Confusion, Prompt};
 use crate::analysis::ladder::keycheck::{self as ladder, Checked};
 use crate::analysis::ladder::{Fit, Network};
 use crate::analysis::locate::{self, Collector, StepKind};
-use crate::base::{ControlPath, Event, EventKind, Key, Name, Nanoseconds, Result};
+use crate::base::{ControlPath, Error, Event, EventKind, Key, Name, Nanoseconds, Result};
+use crate::bench::load::Loaded;
 use crate::decode::chassis::Chassis;
-use crate::face::cli::load::Loaded;
 use crate::timeline::Protocols;
-use crate::timeline::job::{CaptureRef, Stage};
-use serde::Serialize;
-use std::collections::BTreeMap;
+use crate::timeline::job::{CaptureRef, JobReference, Stage};
 
 /// Most readings of one line, and most other events, that one check keeps; at 20 a second that is an hour.
-pub(crate) const MOST: usize = 100_000;
+const MOST: usize = 100_000;
 
 /// An input that answers no prompt.
 #[derive(Debug, Serialize)]
-pub(crate) struct Stray {
-    pub(crate) t: f64,
-    pub(crate) path: ControlPath,
-    pub(crate) kind: EventKind,
-    pub(crate) key: Option<Key>,
+pub struct Unasked {
+    /// When, seconds of the capture.
+    pub t: f64,
+    /// On which path.
+    pub path: ControlPath,
+    /// What.
+    pub kind: EventKind,
+    /// Which key, where it means one.
+    pub key: Option<Key>,
 }
 
 /// One capture with prompts, judged.
 #[derive(Debug, Serialize)]
-pub(crate) struct Check {
-    pub(crate) capture: String,
-    pub(crate) stage: Option<usize>,
-    chassis: Option<String>,
-    pub(crate) prompts: usize,
-    pub(crate) right: u64,
-    pub(crate) wrong: u64,
-    pub(crate) missing: u64,
-    pub(crate) table: Vec<Confusion>,
-    pub(crate) strays: Vec<Stray>,
-    pub(crate) lines: Vec<ladder::KeyCheck>,
-    pub(crate) notes: Vec<String>,
+pub struct Check {
+    /// Name of the capture.
+    pub capture: String,
+    /// Stage of the job; null for a file.
+    pub stage: Option<usize>,
+    /// The chassis that decoded it.
+    pub chassis: Option<String>,
+    /// Keys that were asked for.
+    pub prompts: usize,
+    /// Answered by the key that was asked for.
+    pub right: u64,
+    /// Answered by another key.
+    pub wrong: u64,
+    /// Not answered.
+    pub missing: u64,
+    /// Asked against seen.
+    pub table: Vec<Confusion>,
+    /// Input that nobody asked for.
+    pub strays: Vec<Unasked>,
+    /// The ladder of each line.
+    pub lines: Vec<ladder::KeyCheck>,
+    /// What a technician should know, in sentences.
+    pub notes: Vec<String>,
 }
 
 impl Check {
-    pub(crate) fn is_wrong(&self) -> bool {
+    /// Whether anything in it is not as it should be.
+    pub fn is_wrong(&self) -> bool {
         let outside = |row: &ladder::KeyRow| row.margin.is_some_and(|margin| margin < 0.0);
         self.wrong + self.missing > 0
             || !self.strays.is_empty()
@@ -50,16 +69,18 @@ impl Check {
 }
 
 /// What a capture says, as far as a key check needs it; memory is bounded.
-#[derive(Default)]
-pub(crate) struct Gathered {
-    pub(crate) readings: BTreeMap<Name, Vec<(Nanoseconds, u32)>>,
-    pub(crate) events: Vec<Event>,
-    pub(crate) cut: bool,
-    pub(crate) chassis: Option<String>,
+#[derive(Debug, Default)]
+pub struct Gathered {
+    readings: BTreeMap<Name, Vec<(Nanoseconds, u32)>>,
+    events: Vec<Event>,
+    cut: bool,
+    /// The chassis by name; that of the first keypad event unless it is set.
+    pub chassis: Option<String>,
 }
 
 impl Gathered {
-    pub(crate) fn take(&mut self, event: Event) {
+    /// Takes the next event.
+    pub fn take(&mut self, event: Event) {
         if self.chassis.is_none() && event.path == ControlPath::Keypad {
             let decoder = event.decoder.as_deref().and_then(|decoder| decoder.split('@').next());
             self.chassis = decoder.map(str::to_owned);
@@ -85,8 +106,36 @@ impl Gathered {
     }
 }
 
+/// Every capture with prompts of a job, or of one of its stages.
+///
+/// # Errors
+/// `Input` where nothing has prompts, and as [`Loaded::open`].
+pub fn checks(input: &Path, protocols: &Protocols) -> Result<Vec<Check>> {
+    let reference = JobReference::parse(&input.to_string_lossy())?;
+    let loaded = Loaded::open(&reference.folder, protocols, false)?;
+    if let Some(stage) = reference.stage {
+        loaded.job.stage(stage)?;
+    }
+    let wanted = |stage: &&Stage| reference.stage.is_none_or(|number| number == stage.number);
+    let mut checks = Vec::new();
+    for stage in loaded.job.stages().iter().filter(wanted) {
+        for capture in stage.captures.iter().filter(|capture| !capture.prompts.is_empty()) {
+            checks.push(of_capture(&loaded, stage.number, capture, protocols)?);
+        }
+    }
+    if checks.is_empty() {
+        return Err(Error::input("no capture here has prompts")
+            .at(input)
+            .remedy("make a key check: straykey keycheck JOB --port PORT"));
+    }
+    Ok(checks)
+}
+
 /// One capture of a job.
-pub(crate) fn of_capture(
+///
+/// # Errors
+/// `Machine` when the disk fails, `Usage` when its chassis is not known.
+pub fn of_capture(
     loaded: &Loaded,
     stage: usize,
     capture: &CaptureRef,
@@ -108,7 +157,10 @@ pub(crate) fn of_capture(
 }
 
 /// Judges what was gathered; `stages` are those up to the present one, for what was plugged.
-pub(crate) fn judge(
+///
+/// # Errors
+/// `Usage` when its chassis is not known.
+pub fn judge(
     prompts: &[Prompt],
     mut gathered: Gathered,
     stages: &[Stage],
@@ -123,11 +175,11 @@ pub(crate) fn judge(
         Some(chassis) => lines(chassis, &prompts, &gathered, &answers.strays, stages)?,
         None => Vec::new(),
     };
-    let strays: Vec<Stray> = answers
+    let strays: Vec<Unasked> = answers
         .strays
         .iter()
         .filter_map(|place| gathered.events.get(*place))
-        .map(|event| Stray { t: event.t.seconds(), path: event.path, kind: event.kind, key: event.key })
+        .map(|event| Unasked { t: event.t.seconds(), path: event.path, kind: event.kind, key: event.key })
         .collect();
     let mut check = Check {
         capture: String::new(),
@@ -147,7 +199,7 @@ pub(crate) fn judge(
 }
 
 /// The ladder of each line that has readings and a key that was asked for.
-pub(crate) fn lines(
+fn lines(
     chassis: &Chassis,
     prompts: &[Prompt],
     gathered: &Gathered,
@@ -176,12 +228,7 @@ pub(crate) fn lines(
 }
 
 /// The fault that explains the readings of one line, with the key board in the state in which the steps left it.
-pub(crate) fn fitted(
-    network: &Network,
-    name: &Name,
-    checked: &Checked,
-    stages: &[Stage],
-) -> Result<Option<Fit>> {
+fn fitted(network: &Network, name: &Name, checked: &Checked, stages: &[Stage]) -> Result<Option<Fit>> {
     let mut collector = Collector::new(vec![network.clone()]);
     let tree = locate::faults()?;
     for step in stages.iter().filter_map(|stage| stage.step.as_ref()) {
@@ -200,7 +247,7 @@ pub(crate) fn fitted(
     Ok(collector.fits().pop())
 }
 
-pub(crate) fn notes(check: &Check, cut: bool) -> Vec<String> {
+fn notes(check: &Check, cut: bool) -> Vec<String> {
     let mut notes = Vec::new();
     if !check.strays.is_empty() {
         notes.push(
