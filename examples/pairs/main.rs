@@ -83,11 +83,11 @@ impl Tally {
     }
 
     fn take(&mut self, pair: &Pair, found: &Comparison) {
-        let gone = found.verdict == Verdict::Gone;
+        let gone = found.figures.verdict == Verdict::Gone;
         let quiet = found.after.strays == 0;
         if pair.repair == Repair::None {
             self.false_95.take(gone);
-            self.false_99.take(found.hand_back);
+            self.false_99.take(found.figures.hand_back);
         }
         if quiet && found.before.strays > 0 {
             if pair.luck < 0.05 {
@@ -97,17 +97,17 @@ impl Tally {
                 }
             }
             if pair.luck < 0.01 {
-                self.found_99.take(found.hand_back);
+                self.found_99.take(found.figures.hand_back);
             }
             if pair.luck >= 0.12 {
                 self.luck_95.take(gone);
-                self.luck_99.take(found.hand_back);
+                self.luck_99.take(found.figures.hand_back);
             }
         }
         if !quiet && found.before.strays > 0 {
             match pair.repair {
-                Repair::None => self.changed.take(matches!(found.verdict, Verdict::Reduced | Verdict::Worse)),
-                Repair::Partial { .. } => self.reduced.take(found.verdict == Verdict::Reduced),
+                Repair::None => self.changed.take(matches!(found.figures.verdict, Verdict::Reduced | Verdict::Worse)),
+                Repair::Partial { .. } => self.reduced.take(found.figures.verdict == Verdict::Reduced),
                 Repair::Full => {}
             }
             if let Repair::None | Repair::Partial { .. } = pair.repair {
