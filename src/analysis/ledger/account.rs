@@ -20,6 +20,11 @@ impl Builder {
     }
 
     pub(super) fn path_ledger(&self, id: &PathId, path: &Path, span: Span) -> PathLedger {
+        let begun = span.start;
+        let past = path.past.as_ref();
+        // What is older is known by its sums.
+        let span = Span { start: past.map_or(span.start, |past| past.until.max(span.start)), end: span.end };
+        let whole = Intervals::one(span);
         let mut blind = self.common(span);
         let whole_time = |l: &Lasting| (Span { start: l.from, end: span.end }, l.why.clone());
         blind.extend(path.unseen.as_ref().map(whole_time));
@@ -40,10 +45,10 @@ impl Builder {
         let reports = if cadence.is_some() { reports.clamp(1.0, 1000.0) as u32 } else { 1 };
         let needed = if cadence.is_some() { path.debounce } else { 1 };
         blind.extend(self.windows.blind(reports, needed));
+        let base = base.and(&whole);
         let cuts: Intervals = blind.iter().map(|(span, _)| *span).filter(|cut| cut.start < cut.end).collect();
-        let observed = base.without(&cuts);
+        let mut observed = base.without(&cuts);
         let mut pending = Intervals::default();
-        let whole = Intervals::one(span);
         match &cadence {
             Some(cadence) => {
                 for gap in whole.without(&base).spans().iter().filter(|gap| gap.length().0 > 0) {
@@ -56,13 +61,13 @@ impl Builder {
                 }
             }
             None => {
-                let first = path.first.unwrap_or(span.end).min(span.end);
+                let first = path.first.unwrap_or(span.end).max(span.start).min(span.end);
                 if first > span.start {
                     let why = Blind::NoSign { last: None };
                     blind.push((Span { start: span.start, end: first }, why));
                 }
                 // A sign of life now would not make good what is blind for another reason.
-                let since = path.last.map(|last| Span { start: last, end: span.end });
+                let since = path.last.map(|last| Span { start: last.max(span.start), end: span.end });
                 if let Some(since) = since.filter(|since| since.start < since.end) {
                     pending = Intervals::one(since).without(&cuts);
                 }
@@ -74,12 +79,31 @@ impl Builder {
             .copied()
             .chain(path.down.map(|start| Span { start, end: span.end.max(start) }))
             .collect();
-        let share = held.and(&observed).length().seconds() / observed.length().seconds().max(1e-9);
+        let held_s = held.and(&observed).length().seconds() + past.map_or(0.0, |past| past.held.seconds());
+        let mut blind = listed(blind, span);
+        if let Some(past) = past {
+            // By their sums, in order: not observed, observed, pending.
+            let pends = Span { start: span.start - past.pending, end: span.start };
+            let seen = Span { start: pends.start - past.observed, end: pends.start };
+            if let Some(why) = past.why.clone().filter(|_| begun < seen.start) {
+                blind.insert(0, BlindSpan { from_s: begun.seconds(), to_s: seen.start.seconds(), why });
+            }
+            let before = |span: Span, later: Intervals| -> Intervals {
+                if span.start < span.end {
+                    [span].into_iter().chain(later.spans().iter().copied()).collect()
+                } else {
+                    later
+                }
+            };
+            pending = before(pends, pending);
+            observed = before(seen, observed);
+        }
+        let share = held_s / observed.length().seconds().max(1e-9);
         PathLedger {
             id: id.clone(),
             sign,
             held_share: if observed.length().0 > 0 { share } else { 0.0 },
-            blind: listed(blind, span),
+            blind,
             observed,
             pending,
             events: path.events,

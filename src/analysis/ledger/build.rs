@@ -17,8 +17,8 @@ use crate::timeline::{Signal, Unseen, UnseenWire, Watch};
 pub const PATIENCE: Nanoseconds = Nanoseconds(60_000_000_000);
 /// Hands count as on until so long after a release.
 const HANDS_LEAVE: Nanoseconds = Nanoseconds::SECOND;
-/// More runs, troubles or holds than this are not kept; the oldest go first.
-const MOST: usize = 2000;
+/// So many stretches in which anything came are kept: they tell only why a path was not observed.
+const MOST_HEARD: usize = 2000;
 /// Most paths of a capture.
 const MOST_PATHS: usize = 64;
 /// A recording that runs has a record every ten seconds at least, and is late by less than one.
@@ -55,10 +55,30 @@ pub(super) struct Path {
     pub(super) levels: BTreeMap<LineState, LevelStats>,
     /// Nothing on it could be seen, for this reason.
     pub(super) unseen: Option<Lasting>,
+    /// What is kept as sums.
+    pub(super) past: Option<Past>,
+}
+
+/// The older part of a path, of which only sums are kept.
+#[derive(Clone, Debug)]
+pub(super) struct Past {
+    /// It ends here.
+    pub(super) until: Nanoseconds,
+    pub(super) observed: Nanoseconds,
+    /// What of it waits for a sign of life.
+    pub(super) pending: Nanoseconds,
+    /// Held within what was observed.
+    pub(super) held: Nanoseconds,
+    /// Why the rest was not observed, for the most part.
+    pub(super) why: Option<Blind>,
 }
 
 impl Path {
     fn sign(&mut self, t: Nanoseconds) {
+        // Time between two signs is observed.
+        if let Some(past) = &mut self.past {
+            past.observed = past.observed + std::mem::take(&mut past.pending);
+        }
         self.first.get_or_insert(t);
         self.last = Some(self.last.map_or(t, |last| last.max(t)));
     }
@@ -80,7 +100,7 @@ pub(super) struct Lasting {
 pub struct Builder {
     expected: Vec<Expected>,
     known: BTreeMap<PathId, Cadence>,
-    paths: BTreeMap<PathId, Path>,
+    pub(super) paths: BTreeMap<PathId, Path>,
     pub(super) troubles: Vec<(Span, Blind)>,
     /// Until the port is back.
     pub(super) gone: Option<Lasting>,
@@ -140,6 +160,7 @@ impl Builder {
                 away: Vec::new(),
                 levels: BTreeMap::new(),
                 unseen: None,
+                past: None,
             };
             self.paths.insert(id.clone(), path);
         }
@@ -156,21 +177,14 @@ impl Builder {
             Some(run) if t - run.end <= HEARD => run.end = run.end.max(t),
             _ => self.heard.push(Span { start: t, end: t }),
         }
-        if self.heard.len() > 2 * MOST {
-            self.heard.drain(..MOST);
+        if self.heard.len() > 2 * MOST_HEARD {
+            self.heard.drain(..MOST_HEARD);
         }
+        self.fold();
     }
 
     fn trouble(&mut self, span: Span, why: Blind) {
         self.troubles.push((span, why));
-        if self.troubles.len() > 2 * MOST {
-            // The oldest become one: what was blind stays blind.
-            let old: Vec<(Span, Blind)> = self.troubles.drain(..MOST).collect();
-            if let (Some(first), Some(last)) = (old.first(), old.last()) {
-                let span = Span { start: first.0.start, end: last.0.end };
-                self.troubles.insert(0, (span, first.1.clone()));
-            }
-        }
     }
 
     /// A mark at `t` says why there was no record up to then: the program ran.
@@ -232,7 +246,6 @@ impl Builder {
                 let id = PathId { path: ControlPath::Keypad, line: Some(Name::clone(line)) };
                 if let Some(path) = self.path(&id) {
                     path.reporter.push(report.t, *counts);
-                    path.reporter.shorten(MOST);
                     path.sign(report.t);
                     path.levels.entry(*state).or_default().push(*counts);
                 }
@@ -256,9 +269,6 @@ impl Builder {
             }
             Reported::Good | Reported::Foreign => self.windows.push(report.t, false),
             Reported::Bad => self.windows.push(report.t, true),
-        }
-        if self.windows.worn.len() > 2 * MOST {
-            self.windows.worn.drain(..MOST);
         }
     }
 
@@ -312,7 +322,6 @@ impl Builder {
         match event.kind {
             EventKind::Frame if event.path == ControlPath::Cec && event.opcode.is_none() => {
                 path.reporter.push(event.t, 0);
-                path.reporter.shorten(MOST);
             }
             EventKind::Press | EventKind::Repeat | EventKind::Change => path.events += 1,
             _ => {}
@@ -324,9 +333,6 @@ impl Builder {
             EventKind::Release => {
                 if let Some(start) = path.down.take() {
                     path.held.push(Span { start, end: event.t.max(start) });
-                    if path.held.len() > 2 * MOST {
-                        path.held.drain(..MOST);
-                    }
                 }
             }
             _ => {}

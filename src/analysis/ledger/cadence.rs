@@ -151,11 +151,13 @@ impl Reporter {
         joined
     }
 
-    /// Forgets the oldest runs once there are more than twice `most`: that time is not observed then, which is the safe
-    /// side, and memory stays bounded.
-    pub(super) fn shorten(&mut self, most: usize) {
-        if self.runs.len() > 2 * most {
-            self.runs.drain(..most);
-        }
+    /// The runs as they were met, holes not yet judged.
+    pub(super) fn runs_met(&self) -> &Vec<Span> {
+        &self.runs
+    }
+
+    /// Forgets the runs that ended by then.
+    pub(super) fn forget(&mut self, until: Nanoseconds) {
+        self.runs.retain(|run| run.end > until);
     }
 }

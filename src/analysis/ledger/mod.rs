@@ -12,6 +12,7 @@ mod account;
 mod build;
 mod cadence;
 mod intervals;
+mod past;
 mod total;
 mod unreadable;
 
