@@ -261,12 +261,3 @@ pub fn weibull(gaps: &[f64]) -> Option<(f64, f64)> {
     });
     Some((shape, top * (sums(shape).0 / n).powf(1.0 / shape)))
 }
-
-/// Chance that a renewal process with Weibull gaps, looked at from an unrelated moment, stays quiet for `quiet`:
-/// Q(1/c, (quiet/scale)^c).
-///
-/// # Source
-/// Cox 1962, Renewal Theory, ch. 5 (forward recurrence time).
-pub fn weibull_quiet(shape: f64, scale: f64, quiet: f64) -> f64 {
-    gamma_upper(1.0 / shape, (quiet / scale).powf(shape))
-}

@@ -22,49 +22,6 @@ fn power(phases: &[f64], harmonic: f64) -> f64 {
     2.0 * (c * c + s * s) / phases.len().max(1) as f64
 }
 
-/// Chance of Z² with one harmonic among phases without a beat, with the series for few phases.
-///
-/// # Source
-/// Mardia & Jupp 2000, Directional Statistics, 6.3: exp(-z)(1 + (2z - z²)/4n - (24z - 132z² + 76z³ - 9z⁴)/288n²).
-#[allow(clippy::cast_precision_loss)]
-pub fn rayleigh_chance(z_squared: f64, count: usize) -> f64 {
-    let (z, n) = (z_squared / 2.0, count as f64);
-    let series = if count >= 50 {
-        1.0
-    } else {
-        1.0 + (2.0 * z - z * z) / (4.0 * n)
-            - (24.0 * z - 132.0 * z.powi(2) + 76.0 * z.powi(3) - 9.0 * z.powi(4)) / (288.0 * n * n)
-    };
-    ((-z).exp() * series).clamp(0.0, 1.0)
-}
-
-/// H and the number of harmonics at which it is reached: max over m to 20 of Z²_m - 4m + 4.
-///
-/// # Source
-/// de Jager, Raubenheimer & Swanepoel 1989, A&A 221:180.
-pub fn h_test(phases: &[f64]) -> (f64, u32) {
-    let mut sum = 0.0;
-    let mut best = (f64::NEG_INFINITY, 1);
-    for m in 1..=20u32 {
-        sum += power(phases, f64::from(m));
-        let h = sum - 4.0 * f64::from(m) + 4.0;
-        if h > best.0 {
-            best = (h, m);
-        }
-    }
-    best
-}
-
-/// Chance of H: exp(-0.4 H); five times that for fewer than 50 phases beyond H = 20, where the formula is too
-/// optimistic.
-///
-/// # Source
-/// de Jager & Büsching 2010, A&A 517:L9. The factor is our own simulation's, rounded up.
-pub fn h_chance(h: f64, count: usize) -> f64 {
-    let factor = if count < 50 && h > 20.0 { 5.0 } else { 1.0 };
-    (factor * (-0.4 * h).exp()).min(1.0)
-}
-
 /// Frequency at which `frequency` appears when sampled at `rate`, 0 to rate / 2.
 pub fn alias(frequency: f64, rate: f64) -> f64 {
     (frequency - rate * (frequency / rate).round()).abs()

@@ -30,7 +30,7 @@ pub use presses::{KeyChange, KeyChecks};
 pub use runner::{Asked, SoakPlan, SoakRun};
 pub use state::{
     Advice, AttributionRest, AttributionState, CaptureState, CreditState, JobState, PlanState, StageState,
-    captures, state, state_of, state_of_folder,
+    captures, state, state_of,
 };
 pub use views::{
     Reference, StageView, credit, keys, last_plan, options, options_of, reference, views, worth_telling,

@@ -1,7 +1,5 @@
 //! The whole state of a job as one value: what `job show --json` prints and the page shows.
 
-use std::path::Path;
-
 use serde::Serialize;
 
 use crate::analysis::attribution::{Attribution, StepCredit};
@@ -280,14 +278,6 @@ pub fn state_of(loaded: &Loaded, views: &[StageView], protocols: &Protocols) -> 
         levels: levels(loaded, views, options.seed)?,
         locate,
     })
-}
-
-/// Opens a job and looks at it.
-///
-/// # Errors
-/// As [`Loaded::open`] and [`state`].
-pub fn state_of_folder(folder: &Path, protocols: &Protocols) -> Result<JobState> {
-    state(&Loaded::open(folder, protocols, false)?, protocols)
 }
 
 fn stage(loaded: &Loaded, view: &StageView, options: &CompareOptions) -> StageState {

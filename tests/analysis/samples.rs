@@ -1,6 +1,5 @@
 use straykey::analysis::level::{
-    Readings, brunner_munzel, compare_levels, energy_chance, energy_distance, mann_whitney,
-    mann_whitney_exact, ripple, welch,
+    Readings, brunner_munzel, compare_levels, energy_chance, energy_distance, ripple, welch,
 };
 use straykey::analysis::random::Random;
 
@@ -25,12 +24,6 @@ fn two_sample_tests_agree_with_scipy() {
                 close(interval.0, number(&row, 4), 1e-9, &name);
                 close(interval.1, number(&row, 5), 1e-9, &name);
             }
-            "mann_whitney" => {
-                let found = mann_whitney(x, y);
-                close(found.statistic, statistic, 1e-12, &name);
-                close(found.p, p, 1e-9, &name);
-            }
-            "mann_whitney_exact" => close(mann_whitney_exact(x, y), p, 1e-10, &name),
             "brunner_munzel" => {
                 let found = brunner_munzel(x, y);
                 close(found.statistic, statistic, 1e-10, &name);
@@ -43,20 +36,15 @@ fn two_sample_tests_agree_with_scipy() {
     }
 }
 
-/// R manual, t.test on Student's sleep data: t = -1.8608, df = 17.776, p = 0.07939, -3.3654832 to 0.2054832; and
-/// wilcox.test on the permeability data of Hollander & Wolfe: W = 35, p = 0.1272.
+/// R manual, t.test on Student's sleep data: t = -1.8608, df = 17.776, p = 0.07939, -3.3654832 to 0.2054832.
 #[test]
-fn r_manual_examples_come_out() {
+fn the_r_manual_example_comes_out() {
     let one = [0.7, -1.6, -0.2, -1.2, -0.1, 3.4, 3.7, 0.8, 0.0, 2.0];
     let two = [1.9, 0.8, 1.1, 0.1, -0.1, 4.4, 5.5, 1.6, 4.6, 3.4];
     let (found, interval) = welch(&one, &two, 0.95);
     assert!((found.statistic + 1.8608).abs() < 5e-5 && (found.freedom - 17.776).abs() < 5e-4);
     assert!((found.p - 0.07939).abs() < 5e-6);
     assert!((interval.0 + 3.3654832).abs() < 5e-8 && (interval.1 - 0.2054832).abs() < 5e-8);
-    let x = [0.80, 0.83, 1.89, 1.04, 1.45, 1.38, 1.91, 1.64, 0.73, 1.46];
-    let y = [1.15, 0.88, 0.90, 0.74, 1.21];
-    assert!((mann_whitney_exact(&x, &y) - 0.1272).abs() < 5e-5);
-    assert_eq!(mann_whitney(&x, &y).statistic, 35.0);
 }
 
 /// Brunner & Munzel 2000, Biometrical J. 42:17, pain scores; as printed in the R manuals (package lawstat, from memory)

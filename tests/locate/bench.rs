@@ -1,11 +1,9 @@
-//! From events to readings to fits; the quick look; two lines with a leak between them.
+//! From events to readings to fits; the quick look.
 
 use straykey::analysis::ladder::keycheck::Asked;
-use straykey::analysis::ladder::{
-    Condition, Fault, Mechanism, Network, Place, leak_between, model_word, quick, solve_pair,
-};
+use straykey::analysis::ladder::{Condition, Fault, Mechanism, Network, Place, model_word, quick};
 use straykey::analysis::locate::{Collector, StepKind, faults};
-use straykey::base::{ControlPath, Event, EventKind, Nanoseconds, Volts};
+use straykey::base::{ControlPath, Event, EventKind, Nanoseconds};
 
 use super::cases::CODES;
 use super::ladders::{KEYS, conditions, key, readings, reference};
@@ -35,23 +33,6 @@ fn the_quick_look_names_the_transform_with_the_constant_shift() {
         assert_eq!(found, mechanism, "{case}: {number}");
         assert!((number / value - 1.0).abs() < within, "{case}: {number} against {value}");
     }
-}
-
-#[test]
-fn a_leak_between_lines_shows_only_while_a_key_is_pressed_and_is_sized_from_the_other_line() {
-    let network = reference(0.01);
-    let none: &[Fault] = &[];
-    let rest =
-        solve_pair((&network, &Condition::Idle, none), (&network, &Condition::Idle, none), 22e3).unwrap();
-    assert!((rest.0.0 - 3.3).abs() < 1e-12 && (rest.1.0 - 3.3).abs() < 1e-12);
-    let power = Condition::Key(key("KEY_POWER"));
-    let (a, b) = solve_pair((&network, &power, none), (&network, &Condition::Idle, none), 22e3).unwrap();
-    // Closed form: VB = (Vcc/Rpu + VA/RX) / (1/Rpu + 1/RX).
-    let expected = (3.3 / 10e3 + a.0 / 22e3) / (1.0 / 10e3 + 1.0 / 22e3);
-    assert!((b.0 - expected).abs() < 1e-12, "{b:?} against {expected}");
-    let leak = leak_between(&network, a, b).unwrap();
-    assert!((leak.0 / 22e3 - 1.0).abs() < 1e-9, "{leak:?}");
-    assert_eq!(leak_between(&network, a, Volts(3.3)), None);
 }
 
 fn reading(t_ms: i64, counts: u32) -> Event {

@@ -3,7 +3,6 @@
 Usage: python3 periods.py OUT      (OUT is a file, or a folder that gets periods.csv)
 Rows: power,frequency,power                       astropy LombScargle, standard normalisation, floating mean
       chance,power,highest,baluev,single          its false-alarm probabilities
-      rayleigh,z,n,p                              astropy rayleightest
       alias,frequency,rate,seen                   folding about the nearest multiple, in exact fractions
       pelt,kind,penalty,ends...;values...         ruptures Pelt(min_size=2, jump=1) or dynamic programming
 """
@@ -15,7 +14,6 @@ from fractions import Fraction
 import astropy
 import numpy as np
 import ruptures as rpt
-from astropy.stats import rayleightest
 from astropy.timeseries import LombScargle
 
 OUT = sys.argv[1]
@@ -66,10 +64,6 @@ with open(OUT, "w", encoding="utf-8", newline="\n") as out:
         # astropy rounds the highest frequency to its own grid before it uses it
         highest = ls.autofrequency(maximum_frequency=4.9, return_freq_limits=True)[1]
         out.write(f"chance,{z},{float(highest)!r},{float(baluev)!r},{float(single)!r}\n")
-    for phases in ([.02, .05, .98, .11, .93, .03, .40, .07, .95, .61], list(np.linspace(0, .5, 60))):
-        angle = 2 * np.pi * np.array(phases)
-        z = 2 / len(angle) * (np.cos(angle).sum() ** 2 + np.sin(angle).sum() ** 2)
-        out.write(f"rayleigh,{float(z)!r},{len(angle)},{float(rayleightest(angle))!r}\n")
     for rate in ("10", "20", "25", "30", "40", "50", "60", "62.5", "64", "80", "100", "125", "128", "200", "250", "500", "1000"):
         for f in ("50", "60", "100", "120", "180", "240", "480", "50.2", "59.98"):
             a, b = Fraction(f), Fraction(rate)

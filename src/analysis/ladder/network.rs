@@ -215,13 +215,6 @@ impl Network {
         (siemens > 1.0 / FLOATING_OHM).then(|| Volts(amperes / siemens * pin_ratio))
     }
 
-    /// What the line shows at its node on the main board: conductance (siemens) and short-circuit current
-    /// (amperes).
-    pub(super) fn norton(&self, condition: &Condition, faults: &[Fault]) -> (f64, f64) {
-        let (siemens, amperes, _) = self.node(condition, faults);
-        (siemens, amperes)
-    }
-
     /// The node's conductance and current, and the pin's share of the node's voltage.
     fn node(&self, condition: &Condition, faults: &[Fault]) -> (f64, f64, f64) {
         let state = self.state(faults);

@@ -60,17 +60,6 @@ pub struct Entry {
     pub part_by: Option<String>,
 }
 
-/// A reading that has not been taken and would part verdicts.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Separation {
-    /// The condition to read.
-    pub condition: Condition,
-    /// Largest difference between two verdicts' foreseen readings, in standard errors.
-    pub split: f64,
-    /// The verdicts' foreseen readings in counts, in the order of [`Fit::verdicts`]; `None` floats.
-    pub foreseen: Vec<Option<f64>>,
-}
-
 impl Fit {
     /// The leading model of a verdict.
     pub fn leader(&self, verdict: &Verdict) -> &Fitted {
@@ -327,28 +316,6 @@ impl Fit {
             );
         }
         (!ways.is_empty()).then(|| ways.join("; or "))
-    }
-
-    /// Readings not yet taken that would part the verdicts in play, the most telling first.
-    pub fn separations(&self) -> Vec<Separation> {
-        let in_play: Vec<&Fitted> = self.in_play().iter().map(|v| self.leader(v)).collect();
-        let taken = |c: &Condition| self.readings.iter().any(|r| r.condition == *c);
-        let mut list: Vec<Separation> = Vec::new();
-        for (index, condition) in self.probes.iter().enumerate().filter(|(_, c)| !taken(c)) {
-            let seen: Vec<Option<(f64, f64)>> =
-                in_play.iter().map(|f| self.seen(f.foreseen.get(index).copied().flatten())).collect();
-            let split = seen
-                .iter()
-                .enumerate()
-                .flat_map(|(i, a)| seen[..i].iter().map(move |b| split_at(*a, *b, self.sigma)))
-                .fold(0.0, f64::max);
-            if split >= 2.0 {
-                let foreseen = seen.iter().map(|s| s.map(|(counts, _)| counts)).collect();
-                list.push(Separation { condition: condition.clone(), split, foreseen });
-            }
-        }
-        list.sort_by(|a, b| b.split.total_cmp(&a.split));
-        list
     }
 
     /// A foreseen reading as the converter would give it: held to the scale.

@@ -7,9 +7,7 @@ use serde::Serialize;
 use crate::analysis::phase::{AliasCandidate, alias_candidates};
 use crate::analysis::special::quantile;
 use crate::analysis::spectrum::{Peak, periodogram, search_chance};
-pub use sample::{
-    TwoSample, brunner_munzel, energy_chance, energy_distance, mann_whitney, mann_whitney_exact, welch,
-};
+pub use sample::{TwoSample, brunner_munzel, energy_chance, energy_distance, welch};
 
 /// Readings of one line over time.
 #[derive(Clone, Debug, Default, PartialEq)]

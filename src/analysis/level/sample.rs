@@ -1,7 +1,7 @@
 //! Two-sample tests, each for a question of its own.
 
 use crate::analysis::random::Random;
-use crate::analysis::special::{normal_upper, student_quantile, student_upper};
+use crate::analysis::special::{student_quantile, student_upper};
 
 /// Statistic and two-sided p.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -62,48 +62,6 @@ fn ranks(values: &[f64]) -> (Vec<f64>, f64) {
         from = to;
     }
     (ranks, ties)
-}
-
-/// Whether one sample tends to be larger: U of the first, normal p with ties and continuity corrected.
-///
-/// # Source
-/// Mann & Whitney 1947, Ann. Math. Stat. 18:50; ties: Lehmann 1975.
-#[allow(clippy::cast_precision_loss)]
-pub fn mann_whitney(first: &[f64], second: &[f64]) -> TwoSample {
-    let joined: Vec<f64> = first.iter().chain(second).copied().collect();
-    let (ranks, ties) = ranks(&joined);
-    let (n1, n2) = (first.len() as f64, second.len() as f64);
-    let n = n1 + n2;
-    let statistic = ranks.iter().take(first.len()).sum::<f64>() - n1 * (n1 + 1.0) / 2.0;
-    let spread = (n1 * n2 / 12.0 * (n + 1.0 - ties / (n * (n - 1.0)))).sqrt();
-    let off = ((statistic - n1 * n2 / 2.0).abs() - 0.5).max(0.0);
-    let p = if spread > 0.0 { (2.0 * normal_upper(off / spread)).min(1.0) } else { 1.0 };
-    TwoSample { statistic, freedom: f64::NAN, p }
-}
-
-/// Exact one-sided p of the Mann-Whitney U of the first sample being so large, for samples without ties.
-///
-/// # Source
-/// The counting recurrence of Mann & Whitney 1947.
-#[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
-pub fn mann_whitney_exact(first: &[f64], second: &[f64]) -> f64 {
-    let (m, n) = (first.len(), second.len());
-    let above: usize = first.iter().map(|a| second.iter().filter(|b| a > *b).count()).sum();
-    // ways[j][u]: arrangements of i of the first and j of the second with U = u, row by row in i.
-    let mut ways = vec![vec![0.0f64; m * n + 1]; n + 1];
-    ways.iter_mut().for_each(|row| row[0] = 1.0);
-    for _ in 1..=m {
-        for j in 1..=n {
-            let (lower, upper) = ways.split_at_mut(j);
-            let (less, here) = (&lower[j - 1], &mut upper[0]);
-            // Last of the ordered values from the first sample: it beats all j of the second.
-            for u in (0..=m * n).rev() {
-                here[u] = less[u] + if u >= j { here[u - j] } else { 0.0 };
-            }
-        }
-    }
-    let row = &ways[n];
-    row.iter().skip(above).sum::<f64>() / row.iter().sum::<f64>()
 }
 
 /// Whether a value of the first sample is as likely below one of the second as above, spreads being free.

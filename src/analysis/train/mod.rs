@@ -33,12 +33,6 @@ impl Occurrence {
     pub fn held(&self) -> Option<Nanoseconds> {
         (self.held >= 0).then_some(Nanoseconds(self.held))
     }
-
-    /// The same with this hold.
-    #[must_use]
-    pub fn with_held(self, held: Nanoseconds) -> Self {
-        Self { held: held.0.max(0), ..self }
-    }
 }
 
 /// One capture within a train.

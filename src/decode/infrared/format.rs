@@ -212,22 +212,9 @@ impl Format {
         self.air.clock
     }
 
-    /// Smallest and largest stretch of a receiver's marks in microseconds.
-    ///
-    /// # Source
-    /// Vishay TSOP48.. data sheet, electrical table: output pulse width within -5/f0 and +6/f0 of the burst.
-    pub fn stretch_limits_us(&self) -> [f64; 2] {
-        self.air.stretch.map(|stretch| stretch / 1e3)
-    }
-
     /// Bits on air.
     pub fn bits(&self) -> u8 {
         self.layout.bits
-    }
-
-    /// How a held key is sent.
-    pub fn repeat_form(&self) -> RepeatForm {
-        self.form
     }
 
     /// From frame to frame of a held key, in microseconds.

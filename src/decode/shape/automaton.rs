@@ -222,15 +222,6 @@ impl Automaton {
         !matches!(self.engine, Engine::Lazy(_))
     }
 
-    /// Size of the table in bytes; 0 for a lazy automaton.
-    pub fn table_bytes(&self) -> usize {
-        match &self.engine {
-            Engine::Table(table) => (table.next.len() + table.verdict.len()) * 4,
-            Engine::Dense(dense) => dense.memory_usage(),
-            Engine::Lazy(_) => 0,
-        }
-    }
-
     /// Index of the first expression that matches at the start of `line`.
     #[inline]
     pub fn find(&self, scratch: &mut Scratch, line: &[u8]) -> Option<usize> {
