@@ -106,13 +106,15 @@ impl Tally {
         }
         if !quiet && found.before.strays > 0 {
             match pair.repair {
-                Repair::None => self.changed.take(matches!(found.figures.verdict, Verdict::Reduced | Verdict::Worse)),
+                Repair::None => {
+                    self.changed.take(matches!(found.figures.verdict, Verdict::Reduced | Verdict::Worse))
+                }
                 Repair::Partial { .. } => self.reduced.take(found.figures.verdict == Verdict::Reduced),
                 Repair::Full => {}
             }
             if let Repair::None | Repair::Partial { .. } = pair.repair {
                 let ratio = pair.repair.fold();
-                self.held.take(found.ratio_any_low <= ratio && ratio <= found.ratio_any_high);
+                self.held.take(found.figures.ratio_any_low <= ratio && ratio <= found.figures.ratio_any_high);
             }
         }
     }

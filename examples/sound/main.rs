@@ -2,7 +2,7 @@
 //! menu, and 600 captures of half a minute to half an hour. The table is in `examples/sound.md`.
 //!
 //!     cargo run --release --example sound [-- SEED]
-#![allow(clippy::unwrap_used, clippy::print_stdout, reason = "a report for developers")]
+#![allow(clippy::unwrap_used, clippy::print_stdout, clippy::print_stderr, reason = "a report for developers")]
 #![allow(unreachable_pub, dead_code, reason = "shared with the tests")]
 
 #[path = "../../tests/support/hearing.rs"]
@@ -16,6 +16,9 @@ use hearing::{Heard, live, saved};
 use random::Random;
 use sound::{Dialect, Plan};
 use straykey::timeline::Protocols;
+
+/// A capture taken and its paths judged.
+type Way = fn(&Plan, u64, &Protocols) -> Vec<Heard>;
 
 /// Further than this from the truth, a capture is called unobserved.
 const FAR: f64 = 0.02;
@@ -57,7 +60,7 @@ fn hours(seed: u64, protocols: &Protocols) {
 fn captures(seed: u64, protocols: &Protocols) {
     println!("\n| captures of | as | number | called unobserved | furthest from the truth, % |");
     println!("| --- | --- | --- | --- | --- |");
-    let ways: [(&str, fn(&Plan, u64, &Protocols) -> Vec<Heard>); 2] = [("live", live), ("saved log", saved)];
+    let ways: [(&str, Way); 2] = [("live", live), ("saved log", saved)];
     for dialect in Dialect::ALL {
         for (name, hear) in ways {
             let (mut unobserved, mut furthest) = (0, 0.0f64);
