@@ -5,6 +5,7 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use crate::analysis::episode::fold;
+use crate::analysis::locate::Located;
 use crate::analysis::pattern::Pattern;
 use crate::base::words::plural;
 use crate::base::{Anchor, Error, Nanoseconds, Result, write_output};
@@ -14,7 +15,7 @@ use crate::face::cli::load::Loaded;
 use crate::face::cli::topics;
 use crate::face::out::{Out, Outcome};
 use crate::face::report::{
-    self, Capture, Folded, Observed, ReportModel, Stage, StageTimeline, TimelineBuilder, Versions,
+    self, Capture, Cause, Folded, Observed, ReportModel, Stage, StageTimeline, TimelineBuilder, Versions,
 };
 use crate::timeline::Protocols;
 use crate::timeline::job::{CaptureSource, Hands};
@@ -60,6 +61,21 @@ pub(super) fn write(
     Ok(path)
 }
 
+fn also(causes: &[Located]) -> Result<Vec<Cause>> {
+    causes
+        .iter()
+        .map(|cause| {
+            let json = serde_json::to_value(cause).map_err(|error| unserialised(&error))?;
+            Ok(Cause {
+                path: cause.path.map(|path| path.word().to_owned()).unwrap_or_default(),
+                locations: part(&json, "locations")?,
+                next: part(&json, "next")?,
+                steps: part(&json, "steps")?,
+            })
+        })
+        .collect()
+}
+
 fn model(loaded: &Loaded, protocols: &Protocols) -> Result<ReportModel> {
     let views = views(loaded)?;
     let info = loaded.job.info();
@@ -78,6 +94,8 @@ fn model(loaded: &Loaded, protocols: &Protocols) -> Result<ReportModel> {
         notices: notices(loaded),
         concluding_stage: concluding(&views),
         captures: captures(loaded)?,
+        path: located.path.map(|path| path.word().to_owned()),
+        also: also(&located.also)?,
         locations: part(&located_json, "locations")?,
         ladder: part(&located_json, "ladder")?,
         next: part(&located_json, "next")?,

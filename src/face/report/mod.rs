@@ -20,8 +20,8 @@ mod timeline;
 pub mod words;
 
 pub use model::{
-    Capture, Comparison, Credit, Folded, LadderFit, Location, Motif, NextTest, Observed, Pattern, Rate,
-    ReportModel, Stage, Topic, Verdict, Versions,
+    Capture, Cause, Comparison, Credit, Folded, LadderFit, Location, Motif, NextTest, Observed, Pattern,
+    Rate, ReportModel, Stage, Topic, Verdict, Versions,
 };
 pub use timeline::{Lane, StageTimeline, Tick, TimelineBuilder};
 

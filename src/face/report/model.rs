@@ -36,6 +36,8 @@ pub struct ReportModel {
     pub patterns: Vec<Pattern>,
     /// Comparisons of two stages.
     pub comparisons: Vec<Comparison>,
+    /// The control path whose strays the locations explain; `None` where all strays came on one.
+    pub path: Option<String>,
     /// Where the fault is, most probable first.
     pub locations: Vec<Location>,
     /// Electrical models that fit the readings, best first.
@@ -46,6 +48,8 @@ pub struct ReportModel {
     pub next: Vec<NextTest>,
     /// Which step earned the credit.
     pub steps: Vec<Credit>,
+    /// The causes on the other control paths that strayed.
+    pub also: Vec<Cause>,
     /// What else the statistics say, topic by topic.
     pub topics: Vec<Topic>,
     /// Whole sentences about the methods and their limits.
@@ -54,6 +58,20 @@ pub struct ReportModel {
     pub masked: Vec<String>,
     /// What is needed to reproduce it.
     pub versions: Versions,
+}
+
+/// The cause of the strays on one more control path.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Cause {
+    /// The control path.
+    pub path: String,
+    /// Where it is, most probable first.
+    pub locations: Vec<Location>,
+    /// Tests that would tell most.
+    pub next: Vec<NextTest>,
+    /// Which step earned the credit.
+    pub steps: Vec<Credit>,
 }
 
 /// A finding with its sentences, a table, and the same for programs.

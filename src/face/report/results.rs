@@ -5,7 +5,7 @@ use crate::bench::Windows;
 use crate::face::drawing::svg::clip;
 use crate::face::drawing::{Theme, Width, ladder_svg};
 use crate::face::report::html::{Html, Part};
-use crate::face::report::model::{Comparison, LadderFit, NextTest, Pattern, ReportModel};
+use crate::face::report::model::{Comparison, Credit, LadderFit, Location, NextTest, Pattern, ReportModel};
 use crate::face::report::{folded, forest, timeline as strips, words};
 
 /// Patterns and the like in one table at most.
@@ -179,7 +179,10 @@ pub(super) fn place(html: &mut Html, model: &ReportModel) {
         return;
     }
     html.section("place", words::WHERE);
-    locations(html, model);
+    if let Some(path) = &model.path {
+        html.element("h3", &words::strays_on(path));
+    }
+    locations(html, &model.locations);
     for line in &model.windows {
         line_windows(html, line);
     }
@@ -190,19 +193,25 @@ pub(super) fn place(html: &mut Html, model: &ReportModel) {
         }
         html.end_table();
     }
-    credit(html, model);
+    credit(html, &model.steps);
     next_tests(html, &model.next);
+    for cause in &model.also {
+        html.element("h3", &words::strays_on(&cause.path));
+        locations(html, &cause.locations);
+        credit(html, &cause.steps);
+        next_tests(html, &cause.next);
+    }
     html.raw("</section>\n");
 }
 
 /// A row for each location that matters; the rest share the last one.
-fn locations(html: &mut Html, model: &ReportModel) {
-    if model.locations.is_empty() {
+fn locations(html: &mut Html, locations: &[Location]) {
+    if locations.is_empty() {
         return;
     }
     html.table("", &[words::LOCATION, words::BECAUSE, words::PROBABILITY], 2);
     let matters = |probability: f64| probability >= 0.01 || probability.is_nan();
-    for place in model.locations.iter().filter(|place| matters(place.probability)).take(MOST_ROWS) {
+    for place in locations.iter().filter(|place| matters(place.probability)).take(MOST_ROWS) {
         let cells = [
             words::location(&place.location).to_owned(),
             place.because.clone(),
@@ -210,8 +219,7 @@ fn locations(html: &mut Html, model: &ReportModel) {
         ];
         html.row(&cells, 2);
     }
-    let rest: Vec<&str> = model
-        .locations
+    let rest: Vec<&str> = locations
         .iter()
         .filter(|place| !matters(place.probability))
         .map(|place| words::location(&place.location))
@@ -255,10 +263,10 @@ fn line_windows(html: &mut Html, line: &Windows) {
     html.end_table();
 }
 
-fn credit(html: &mut Html, model: &ReportModel) {
-    if !model.steps.is_empty() {
+fn credit(html: &mut Html, steps: &[Credit]) {
+    if !steps.is_empty() {
         html.table(words::CREDIT, &[words::STEP, words::BECAUSE, words::CREDIT_SHARE], 2);
-        for step in model.steps.iter().take(MOST_ROWS) {
+        for step in steps.iter().take(MOST_ROWS) {
             html.row(&[step.step.clone(), step.because.clone(), words::share(step.credit)], 2);
         }
         html.end_table();

@@ -155,6 +155,11 @@ pub fn kind(kind: &str) -> &str {
     }
 }
 
+/// Heading of the cause of one control path's strays.
+pub fn strays_on(path: &str) -> String {
+    format!("Strays on {path}")
+}
+
 /// Words for a location of the fault.
 pub fn location(location: &str) -> &str {
     match location {

@@ -140,7 +140,12 @@ export function compare(state) {
 
 /** Places by probability, size of the fault, next test. */
 export function where(state) {
-  const located = state.locate;
+  const causes = state.locate ? [state.locate, ...(state.locate.also ?? [])] : [undefined];
+  return causes.flatMap((cause, i) => [cause?.path ? el("h3", {}, W.where.on(W.paths[cause.path] ?? cause.path)) : null,
+    ...cause_of(state, cause, i ? `-${cause.path}` : "")]);
+}
+
+function cause_of(state, located, suffix) {
   const places = [...(located?.locations ?? [])].sort((a, b) => b.probability - a.probability);
   if (!places.length || !state.stages.some((stage) => stage.figures)) return [el("p", {}, W.where.none)];
   const bar = (place) => el("li.place", {},
@@ -152,12 +157,12 @@ export function where(state) {
   const size = located.ladder?.[0];
   const next = located.next?.[0];
   return [el("ol.plain", {}, places.slice(0, 3).map(bar)),
-    el("details", { id: "all-places" }, el("summary", {}, W.where.more),
+    el("details", { id: `all-places${suffix}` }, el("summary", {}, W.where.more),
       el("ol.plain", {}, places.slice(3).map(bar)), el("p", {}, places[0].because)),
     size && size.value !== null ? el("p", {}, el("span.strong", {}, `${W.where.size}: `),
       `${size.line}: ${quantity(size.value, size.unit)} (${quantity(size.low, size.unit)} to ${quantity(size.high, size.unit)})`,
       `, ${share(size.weight)}`) : null,
     next ? el("p", {}, el("span.strong", {}, `${W.where.next}: `), next.text) : null,
-    el("details", { id: "where-method" }, el("summary", {}, W.where.method), located.notes.map((n) => el("p", {}, n)),
+    el("details", { id: `where-method${suffix}` }, el("summary", {}, W.where.method), located.notes.map((n) => el("p", {}, n)),
       (located.electrical ?? []).map((n) => el("p", {}, n)), el("p.hint", {}, located.method))];
 }

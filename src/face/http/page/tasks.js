@@ -93,7 +93,8 @@ export function isolateTask(job, state, did, repair) {
         { id: first ? "did-first" : `did-${test.test}` }, first ? "strong" : "")));
   }
   function update() {
-    const tests = state().locate?.next ?? [];
+    const causes = [state().locate, ...(state().locate?.also ?? [])];
+    const tests = causes.flatMap((cause) => cause?.next ?? []);
     redraw(root, el("h2", {}, W.isolate.title), el("p.lead", {}, W.isolate.lead),
       tests.length ? el("ol.plain", {}, one(tests[0], true)) : el("p.notice", {}, W.isolate.none),
       tests.length > 1 ? el("details", { id: "more-tests" }, el("summary", {}, W.isolate.more(tests.length - 1)),

@@ -427,6 +427,7 @@ export const W = {
   },
   where: {
     title: "Where the fault is",
+    on: (path) => `Strays on ${path}`,
     none: "Nothing to say yet: a baseline soak comes first.",
     next: "Next test",
     because: "Why",
