@@ -318,8 +318,8 @@ fn toggle(steps: &[StepCredit], stages: &[StageCount], drift: bool) -> Option<To
     if !open || !worth {
         return None;
     }
-    // The same quiet that the soak after the step would ask for.
-    let minutes = |step: &StepCredit| stages[step.step - 1].likely_min;
+    // The same quiet that the soak after the step would ask for; where the stage before it cannot tell, as an earlier one.
+    let minutes = |step: &StepCredit| stages[..step.step].iter().rev().find_map(|stage| stage.likely_min);
     let cheapest = lasting()
         .filter(|step| step.posterior > 0.1 || step.step == best.step)
         .filter_map(|step| Some((minutes(step)?, step)))

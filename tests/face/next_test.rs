@@ -152,7 +152,7 @@ fn a_measurement_noted_as_a_step_moves_the_odds_without_a_soak() {
 }
 
 #[test]
-fn the_same_key_over_another_path_is_a_change() {
+fn the_same_key_over_another_path_is_another_cause() {
     // One key by the keypad, then by infrared: the fault that pressed it first is not what presses it now.
     let lines =
         |words: &str| (1..40).map(|i| format!("[{:5}.000000][  T103] {words}\n", i * 15)).collect::<String>();
@@ -163,8 +163,10 @@ fn the_same_key_over_another_path_is_a_change() {
     ];
     let stages: Vec<(&str, &str)> = stages.iter().map(|(step, log)| (*step, log.as_str())).collect();
     let job = build(folder.path(), "birch", &stages);
-    let note = located(&job)["stages"][1]["text"].to_string();
-    assert!(note.contains("the stray input changed"), "{note}");
+    let located = located(&job);
+    let note = located["stages"][1]["text"].to_string();
+    assert!(note.contains("the stray input stopped"), "{note}");
+    assert_eq!((&located["path"], &located["also"][0]["path"]), (&"keypad".into(), &"infrared".into()));
 }
 
 #[test]

@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
-use crate::base::{Error, Nanoseconds, Result};
+use crate::base::{Error, Key, Nanoseconds, Result};
 use crate::face::cli::args::serve::Serve;
 use crate::face::cli::report;
 use crate::face::http::config::PortConfig;
@@ -138,16 +138,22 @@ impl Demo {
     }
 }
 
-/// The set speaks at the pace of the wall clock; what is noted in the job is done to it.
+/// The set speaks at the pace of the wall clock; what is noted in the job is done to it, and keys that are asked for are
+/// pressed.
 fn speak(scenario: &Scenario, mut set: SimulatedSet, mut terminal: Terminal, job: &Path) {
     let mut noted = Vec::new();
+    let mut pressed = Job::read(job).map_or(0, |job| asked(&job).len());
     let mut begun = Instant::now();
     let mut looked: Option<Instant> = None;
     loop {
         std::thread::sleep(PIECE);
         if looked.is_none_or(|looked| looked.elapsed() > Duration::from_secs(1)) {
             looked = Some(Instant::now());
-            let steps = Job::read(job).map_or_else(|_| noted.clone(), |job| steps(&job));
+            let Ok(job) = Job::read(job) else { continue };
+            let keys = asked(&job);
+            keys.iter().skip(pressed).for_each(|key| set.answer(*key));
+            pressed = keys.len();
+            let steps = steps(&job);
             if steps != noted {
                 noted = steps;
                 if let Ok(faults) = scenario.faults(&noted) {
@@ -160,6 +166,10 @@ fn speak(scenario: &Scenario, mut set: SimulatedSet, mut terminal: Terminal, job
         // While nobody listens the set speaks into the void, as a real one does.
         let _ = terminal.offer(&set.advance(due));
     }
+}
+
+fn asked(job: &Job) -> Vec<Key> {
+    job.captures().flat_map(|capture| &capture.prompts).map(|prompt| prompt.key).collect()
 }
 
 fn steps(job: &Job) -> Vec<Step> {
