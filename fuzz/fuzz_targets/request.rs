@@ -32,7 +32,6 @@ static SOCKET: LazyLock<PathBuf> = LazyLock::new(|| {
         config: Box::new(move || Config::load(Some(&file))),
         makers: Makers {
             report: |folder, _| Ok(folder.join("report.html")),
-            keycheck: |_, _| Ok(serde_json::Value::Null),
         },
         ready: Box::new(move |_| listens.send(()).unwrap()),
     };

@@ -27,7 +27,7 @@ impl Asked {
     /// What to do, in a sentence.
     pub fn words(&self) -> String {
         let how = match self.path.path {
-            ControlPath::Infrared => "on the set's remote",
+            ControlPath::Infrared => "on the set's remote (any cover off the receiver for it)",
             ControlPath::Cec => "on the box that is connected by HDMI",
             _ => "on the set",
         };

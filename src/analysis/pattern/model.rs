@@ -88,7 +88,7 @@ pub struct Pattern {
     pub chance: f64,
     /// Bits by which it tells more than chance, the cost of the search taken off.
     pub bits: Option<f64>,
-    /// Bits saved in writing the train down when its unbroken beats are written as cycles (see [`code`]); for motifs
+    /// Bits saved in writing the train down when its unbroken beats are written as cycles (see `pattern::code`); for motifs
     /// of one event.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub saved_bits: Option<f64>,
