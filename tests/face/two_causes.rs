@@ -155,7 +155,8 @@ fn paths_say(seed: u64, seen: &[Seen]) {
         compare(&before, &after, &CompareOptions::of_job(&[&before])).figures.verdict
     };
     let (infrared, keypad) = (ControlPath::Infrared, ControlPath::Keypad);
-    // `None`: an isolation, where a soak of 40 minutes may be too short to prove what it shows.
+    // `None`: an isolation, where a soak of 40 minutes may be too short to prove what it shows; or a pair that no job compares,
+    // as the keypad strayed later in a stage of like condition.
     for (before, after, path, gone) in [
         (0, 1, infrared, Some(true)), // receiver covered
         (0, 1, keypad, Some(false)),
@@ -165,7 +166,7 @@ fn paths_say(seed: u64, seen: &[Seen]) {
         (2, 4, keypad, None),         // cable off at the main board
         (2, 5, keypad, Some(true)),   // cable replaced
         (0, 5, infrared, Some(true)), // the whole repair
-        (0, 5, keypad, Some(true)),
+        (0, 5, keypad, None),
     ] {
         let verdict = said(before, after, path);
         let place = format!("seed {seed}: {path:?}, stage {} against {}", after + 1, before + 1);
