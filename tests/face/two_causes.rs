@@ -4,6 +4,8 @@
 
 #![allow(clippy::unwrap_used)] // helpers of tests are not seen as tests by the lint
 
+use std::sync::atomic::{AtomicU32, Ordering};
+
 use straykey::analysis::Train;
 use straykey::analysis::compare::{CompareOptions, Observation, Verdict, compare};
 use straykey::base::{ControlPath, Event, EventKind, Key, Nanoseconds, Span};
@@ -86,6 +88,7 @@ fn all_are(presses: &[(Nanoseconds, Key)], name: &str) -> bool {
 /// their second halves as in their first.
 #[test]
 fn any_seed_tells_the_story() {
+    let undecided = AtomicU32::new(0);
     each(|seed, scenario, seen| {
         assert_eq!(seen.len(), MUST.len());
         for (number, (seen, must)) in seen.iter().zip(MUST).enumerate() {
@@ -112,8 +115,10 @@ fn any_seed_tells_the_story() {
         assert!(5 * warm > 6 * cold, "seed {seed}: {cold} cold, {warm} warm");
         // The remote control keeps its own beat and knows nothing of warmth.
         beats(seed, scenario, &seen[0].infrared);
-        paths_say(seed, seen);
+        undecided.fetch_add(paths_say(seed, seen), Ordering::Relaxed);
     });
+    // One of a hundred, on 28 November 2026.
+    assert!(undecided.into_inner() <= 2);
 }
 
 /// From train to train it is one beat, within five standard deviations of its jitter (0.4 %).
@@ -133,8 +138,10 @@ fn beats(seed: u64, scenario: &Scenario, presses: &[(Nanoseconds, Key)]) {
 }
 
 /// The verdict of each control path by itself, stage against stage with the same condition but for the step. The one
-/// place that knows how verdicts per path are asked for.
-fn paths_say(seed: u64, seen: &[Seen]) {
+/// place that knows how verdicts per path are asked for. Gives 1 where the pauses of this seed are so uneven that an hour of
+/// quiet does not prove the new cable.
+fn paths_say(seed: u64, seen: &[Seen]) -> u32 {
+    let mut undecided = 0;
     let soak = |presses: &[(Nanoseconds, Key)], path, time| {
         let mut train = Train::new();
         for (t, key) in presses {
@@ -155,7 +162,7 @@ fn paths_say(seed: u64, seen: &[Seen]) {
         compare(&before, &after, &CompareOptions::of_job(&[&before])).figures.verdict
     };
     let (infrared, keypad) = (ControlPath::Infrared, ControlPath::Keypad);
-    // `None`: an isolation, where a soak of 40 minutes may be too short to prove what it shows; or a pair that no job compares,
+    // `None`: not asked for certain. An isolation, where a soak of 40 minutes may be too short to prove what it shows; or a pair that no job compares,
     // as the keypad strayed later in a stage of like condition.
     for (before, after, path, gone) in [
         (0, 1, infrared, Some(true)), // receiver covered
@@ -164,7 +171,7 @@ fn paths_say(seed: u64, seen: &[Seen]) {
         (0, 2, keypad, Some(false)),
         (2, 3, keypad, Some(false)),  // cable off at the key board
         (2, 4, keypad, None),         // cable off at the main board
-        (2, 5, keypad, Some(true)),   // cable replaced
+        (2, 5, keypad, None),         // cable replaced
         (0, 5, infrared, Some(true)), // the whole repair
         (0, 5, keypad, None),
     ] {
@@ -174,7 +181,9 @@ fn paths_say(seed: u64, seen: &[Seen]) {
             Some(gone) => assert_eq!(verdict == Verdict::Gone, gone, "{place}: {verdict:?}"),
             None => assert!(matches!(verdict, Verdict::Gone | Verdict::Undecided), "{place}: {verdict:?}"),
         }
+        undecided += u32::from((before, after) == (2, 5) && verdict == Verdict::Undecided);
     }
+    undecided
 }
 
 /// The divider rule by hand: 5.1 kohm below 10 kohm is 1024 * 5.1 / 15.1 = 345.9 counts; Source is read below 470.5
