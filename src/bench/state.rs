@@ -252,9 +252,10 @@ pub fn state_of(loaded: &Loaded, views: &[StageView], protocols: &Protocols) -> 
         Verdict::Gone if !gone => Verdict::Reduced,
         verdict => verdict,
     });
+    let isolated = hand_back::is_isolated(&seen);
     let may = last.is_some_and(|(_, comparison)| comparison.figures.hand_back)
         && back.iter().all(|path| path.hand_back)
-        && !hand_back::is_isolated(&seen);
+        && !isolated;
     Ok(JobState {
         version: 1,
         job: loaded.job.folder().display().to_string(),
@@ -270,7 +271,7 @@ pub fn state_of(loaded: &Loaded, views: &[StageView], protocols: &Protocols) -> 
         seed: options.seed,
         verdict,
         hand_back: may,
-        advice: advice(loaded, views, attribution.as_ref(), &locate, &back),
+        advice: advice(loaded, views, attribution.as_ref(), &locate, &back, isolated),
         hand_back_paths: back,
         stages: views.iter().map(|view| stage(loaded, view, &options)).collect(),
         causes: loaded.causes().clone(),
@@ -368,6 +369,7 @@ fn advice(
     attribution: Option<&AttributionState>,
     located: &Located,
     back: &[PathBack],
+    isolated: bool,
 ) -> Advice {
     let say = |action, text: String| Advice { action, text, prerequisites: Vec::new(), cautions: Vec::new() };
     if let Some(at) = loaded.job.closed() {
@@ -377,9 +379,8 @@ fn advice(
         let plan = views.iter().rev().find_map(|view| view.plan.as_ref());
         return say("soak", words::soak_first(views.len(), plan.map(QuietPlan::advice).as_deref()));
     };
-    let seen: Vec<&StageSeen> = views.iter().map(|view| &view.stage).collect();
     // What an isolation shows is for the next test: a set with a part off is not handed back.
-    if let Some((_, comparison)) = last.comparison.as_ref().filter(|_| !hand_back::is_isolated(&seen)) {
+    if let Some((_, comparison)) = last.comparison.as_ref().filter(|_| !isolated) {
         if let (Verdict::Undecided, Some(path)) = (comparison.figures.verdict, words::unsigned(comparison)) {
             return say("soak", words::see_first(&path));
         }
