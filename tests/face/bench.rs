@@ -6,7 +6,8 @@ use std::path::Path;
 use std::time::{Duration, Instant};
 
 use super::program::{straykey, text};
-use crate::support::soak::{listening, new_job, readings, spawn};
+use crate::support::daemon::readings;
+use crate::support::soak::{listening, new_job, spawn};
 use crate::support::terminal::Terminal;
 
 #[test]

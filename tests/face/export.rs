@@ -5,25 +5,10 @@ use std::io::Cursor;
 
 use straykey::base::Event;
 
-use super::program::{refused, sample, straykey, text};
+use super::program::{refused, sample, text};
+use crate::support::program::{decoded, run};
 
 const WIRES: [&str; 4] = ["--wire", "bench.IR=infrared", "--wire", "bench.CEC=cec"];
-
-fn run(arguments: &[&str]) -> Vec<u8> {
-    let output = straykey(arguments);
-    assert_eq!(output.status.code(), Some(0), "{arguments:?}: {}", text(&output.stderr));
-    output.stdout
-}
-
-fn decoded(arguments: &[&str]) -> Vec<Event> {
-    let mut all = vec!["decode", "--json"];
-    all.extend(arguments);
-    run(&all)
-        .split(|b| *b == b'\n')
-        .filter(|l| !l.is_empty())
-        .map(|l| serde_json::from_slice(l).unwrap())
-        .collect()
-}
 
 #[test]
 fn json_lines_are_what_decode_prints() {

@@ -2,24 +2,17 @@
 
 use std::path::Path;
 use std::sync::Arc;
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 use straykey::base::Nanoseconds;
 use straykey::journal::{DiskLevel, FeedState, Group, Limits, Reader, RecordKind};
 
 use super::{ANCHOR, replay_reader};
 use crate::support::memory::{Fault, Memory};
+use crate::support::until;
 
 const WAIT: Duration = Duration::from_secs(20);
 const FOLDER: &str = "/raw/a.journal";
-
-fn until(what: impl Fn() -> bool) {
-    let end = Instant::now() + WAIT;
-    while !what() {
-        assert!(Instant::now() < end, "it never came to this");
-        std::thread::yield_now();
-    }
-}
 
 #[test]
 fn a_disk_that_does_not_answer_never_blocks_the_port_and_every_lost_byte_is_counted() {

@@ -8,23 +8,7 @@ use straykey::base::Event;
 
 #[cfg(feature = "parquet")]
 use crate::support::program::sample;
-use crate::support::program::{straykey, text};
-
-fn run(arguments: &[&str]) -> Vec<u8> {
-    let output = straykey(arguments);
-    assert_eq!(output.status.code(), Some(0), "{arguments:?}: {}", text(&output.stderr));
-    output.stdout
-}
-
-fn decoded(arguments: &[&str]) -> Vec<Event> {
-    let mut all = vec!["decode", "--json"];
-    all.extend(arguments);
-    run(&all)
-        .split(|b| *b == b'\n')
-        .filter(|l| !l.is_empty())
-        .map(|l| serde_json::from_slice(l).unwrap())
-        .collect()
-}
+use crate::support::program::{decoded, run, text};
 
 /// Rows as Python's csv module reads them, as JSON.
 fn by_python(file: &Path) -> Vec<BTreeMap<String, String>> {

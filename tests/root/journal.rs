@@ -1,22 +1,15 @@
 //! Recordings on a disk that is really full.
 
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 use straykey::base::Nanoseconds;
 use straykey::journal::{DiskLevel, FeedState, Group, Limits, Reader, RecordKind, Writer};
 
 use crate::support::replay::{ANCHOR, replay_reader};
 use crate::support::small_disk::SmallDisk;
+use crate::support::until;
 
 const WAIT: Duration = Duration::from_secs(20);
-
-fn until(what: impl Fn() -> bool) {
-    let end = Instant::now() + WAIT;
-    while !what() {
-        assert!(Instant::now() < end, "it never came to this");
-        std::thread::yield_now();
-    }
-}
 
 #[test]
 fn a_full_disk_loses_nothing_acknowledged_and_says_what_to_do() {

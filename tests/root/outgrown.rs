@@ -2,7 +2,6 @@
 
 use std::fs;
 use std::path::Path;
-use std::time::{Duration, Instant};
 
 use straykey::base::{Anchor, Nanoseconds};
 use straykey::journal::{FeedState, Group, Limits};
@@ -11,6 +10,7 @@ use straykey::timeline::job::{CaptureWriter, Job, JobInfo};
 
 use crate::support::jobs::hands_off;
 use crate::support::small_disk::SmallDisk;
+use crate::support::until;
 
 fn push(writer: &mut CaptureWriter, offset: &mut u64, bytes: usize) {
     let piece = vec![b'x'; 1000];
@@ -27,14 +27,6 @@ fn begin(disk: &Path, group: &Group) -> (Job, CaptureWriter) {
     let origin = serde_json::json!({});
     let writer = job.begin_capture_in(group, &hands_off(), "port", &origin, Anchor::now()).unwrap();
     (job, writer)
-}
-
-fn until(what: impl Fn() -> bool) {
-    let until = Instant::now() + Duration::from_secs(10);
-    while !what() {
-        assert!(Instant::now() < until, "it never came to this");
-        std::thread::sleep(Duration::from_millis(10));
-    }
 }
 
 /// Ended while the disk is full, with more captured than the buffer holds.

@@ -2,9 +2,10 @@
 
 use std::time::Duration;
 
+use crate::support::daemon::readings;
 use crate::support::program::{straykey, text};
 use crate::support::small_disk::SmallDisk;
-use crate::support::soak::{listening, new_job, readings, spawn};
+use crate::support::soak::{listening, new_job, spawn};
 use crate::support::terminal::Terminal;
 
 #[test]

@@ -11,6 +11,7 @@ pub(crate) mod hearing;
 pub(crate) mod jobs;
 pub(crate) mod ladder;
 pub(crate) mod memory;
+pub(crate) mod nec;
 pub(crate) mod outage;
 pub(crate) mod program;
 pub(crate) mod random;
@@ -24,4 +25,13 @@ pub(crate) mod terminal;
 pub(crate) fn python() -> std::process::Command {
     let installed = || concat!(env!("CARGO_MANIFEST_DIR"), "/target/reference/venv/bin/python").to_owned();
     std::process::Command::new(std::env::var("STRAYKEY_PYTHON").unwrap_or_else(|_| installed()))
+}
+
+/// Waits for twenty seconds at most until it is so.
+pub(crate) fn until(what: impl Fn() -> bool) {
+    let end = std::time::Instant::now() + std::time::Duration::from_secs(20);
+    while !what() {
+        assert!(std::time::Instant::now() < end, "it never came to this");
+        std::thread::yield_now();
+    }
 }

@@ -3,6 +3,8 @@
 use std::path::Path;
 use std::process::{Command, Output, Stdio};
 
+use straykey::base::Event;
+
 pub(crate) fn straykey(arguments: &[&str]) -> Output {
     Command::new(env!("CARGO_BIN_EXE_straykey"))
         .args(arguments)
@@ -29,4 +31,22 @@ pub(crate) fn refused(arguments: &[&str], status: i32, words: &[&str]) {
     for word in words {
         assert!(told.contains(word), "{arguments:?} does not say \"{word}\": {told}");
     }
+}
+
+/// What a command that succeeds prints.
+pub(crate) fn run(arguments: &[&str]) -> Vec<u8> {
+    let output = straykey(arguments);
+    assert_eq!(output.status.code(), Some(0), "{arguments:?}: {}", text(&output.stderr));
+    output.stdout
+}
+
+/// The events that `decode` prints.
+pub(crate) fn decoded(arguments: &[&str]) -> Vec<Event> {
+    let mut all = vec!["decode", "--json"];
+    all.extend(arguments);
+    run(&all)
+        .split(|b| *b == b'\n')
+        .filter(|l| !l.is_empty())
+        .map(|l| serde_json::from_slice(l).unwrap())
+        .collect()
 }

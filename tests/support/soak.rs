@@ -36,16 +36,6 @@ pub(crate) fn listening(child: &mut Child) -> std::thread::JoinHandle<String> {
     })
 }
 
-pub(crate) fn readings(from_ms: u64, key: bool, count: u64) -> String {
-    (0..count)
-        .map(|i| {
-            let ms = from_ms + 50 * i;
-            let counts = if key { 0x2eb } else { 0x3ff };
-            format!("[{}.{:03}] keyscan: line=KEY1 adc=0x{counts:03x}\r\n", ms / 1000, ms % 1000)
-        })
-        .collect()
-}
-
 pub(crate) fn new_job(folder: &Path) {
     let output =
         straykey(&["job", "new", folder.to_str().unwrap(), "--set", "kitchen set", "--chassis", "alder"]);

@@ -9,20 +9,10 @@ use straykey::timeline::{Options, Protocols, Summary, Unseen, decode_reader};
 
 /// A receiver's output, one sample each 50 µs, with these two voltages and a ripple of 1 % of their distance.
 fn receiver(low: f64, high: f64) -> String {
-    let mut edges = vec![10_000];
-    let mut lengths = vec![9000, 4500];
-    for byte in [4u8, !4, 8, !8] {
-        for bit in 0..8 {
-            lengths.extend([563, if byte >> bit & 1 == 1 { 1688 } else { 563 }]);
-        }
-    }
-    lengths.push(563);
-    for length in lengths {
-        edges.push(edges[edges.len() - 1] + length);
-    }
+    let edges = crate::support::nec::frame(10_000);
     let mut text = "Time [us],IR,rest\n".to_owned();
-    for t in (0..100_000).step_by(50) {
-        let idle = edges.iter().filter(|edge| **edge <= t).count() % 2 == 0;
+    for t in (0..100_000_i32).step_by(50) {
+        let idle = edges.iter().filter(|edge| **edge <= u64::from(t.unsigned_abs())).count() % 2 == 0;
         let ripple = 0.01 * (high - low) * f64::from(t / 50 % 5 - 2) / 2.0;
         writeln!(text, "{t},{:.4},{:.4}", if idle { high } else { low } + ripple, high + ripple).unwrap();
     }
