@@ -54,6 +54,11 @@ pub trait ByteSource {
 
     /// Wall clock at capture time zero, once known.
     fn anchor(&self) -> Option<Anchor>;
+
+    /// Receives nothing more. `true` when what was received and not yet pulled comes to an end: [`Pulled::End`].
+    fn stop(&mut self) -> bool {
+        false
+    }
 }
 
 /// The value that a channel takes.

@@ -5,16 +5,14 @@ use std::io::Read;
 use std::path::Path;
 use std::sync::Arc;
 
-use crate::base::{Anchor, ControlPath, Error, Event, EventKind, Kind, Name, Nanoseconds, Result, Span};
+use crate::base::{Anchor, Error, Event, Kind, Name, Nanoseconds, Result, Span};
 use crate::decode::Counters;
 use crate::decode::set_clock::TimeBasis;
 use crate::journal::{Reader, Recovered};
 use crate::source::csv::{CsvOptions, CsvSource};
 use crate::source::text::TextLog;
 use crate::source::vcd::{VcdOptions, VcdSource};
-use crate::source::{
-    ByteSource, FileKind, Mark, Pulled, SampleSource, open_wired, table_channels, text_remark,
-};
+use crate::source::{ByteSource, FileKind, Pulled, SampleSource, open_wired, table_channels, text_remark};
 use crate::timeline::channels::MOST_NAMES;
 use crate::timeline::protocols::Protocols;
 use crate::timeline::text_stage::{Choice, TextStage};
@@ -257,7 +255,7 @@ fn text(
             Pulled::Mark(mark) => {
                 watched.record(Some(mark.t).filter(|_| recorded), watch);
                 watch.mark(&mark);
-                events.push(fault(mark, capture));
+                stage.mark(mark, &mut events);
             }
             Pulled::Quiet(now) => {
                 watched.record(Some(now).filter(|_| recorded), watch);
@@ -289,14 +287,6 @@ fn text(
         ));
     }
     Ok(())
-}
-
-/// A remark on the capture as an event of it.
-pub(super) fn fault(mark: Mark, capture: &Name) -> Event {
-    let mut event = Event::new(mark.t, ControlPath::System, EventKind::Fault);
-    event.note = Some(mark.what.to_string().into());
-    event.capture = Some(Arc::clone(capture));
-    event
 }
 
 /// What a reader should know of a journal that was not closed.
@@ -351,6 +341,9 @@ fn samples(
     };
     let chassis = options.chassis.as_deref();
     let mut wiring = Wiring::new(&channels, &options.wires, protocols, chassis, capture, sampling)?;
+    if watch.looks() {
+        wiring.keep_reports();
+    }
     let mut changes = Vec::with_capacity(1 << 15);
     let mut events = Vec::with_capacity(4096);
     loop {

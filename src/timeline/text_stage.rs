@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use crate::base::{Cause, Error, Event, Name, Nanoseconds, Result};
+use crate::base::{Cause, ControlPath, Error, Event, EventKind, Name, Nanoseconds, Result};
 use crate::decode::Counters;
 use crate::decode::chassis::Chassis;
 use crate::decode::decoder::Decoder;
@@ -10,6 +10,7 @@ use crate::decode::library::Library;
 use crate::decode::recognise::Recognition;
 use crate::decode::report::Report;
 use crate::decode::set_clock::TimeBasis;
+use crate::source::Mark;
 
 /// Bytes of a file from which the chassis is recognised; always the first ones, so that the choice does not
 /// depend on how the bytes came.
@@ -34,15 +35,15 @@ pub struct Choice {
     pub because: String,
 }
 
-struct Piece {
-    arrival: Option<Nanoseconds>,
-    offset: u64,
-    bytes: Vec<u8>,
+/// What came before the chassis was known.
+enum Held {
+    Bytes { arrival: Option<Nanoseconds>, offset: u64, bytes: Vec<u8> },
+    Cut,
 }
 
 enum State {
     Listening {
-        held: Vec<Piece>,
+        held: Vec<Held>,
         sample: Vec<u8>,
         asked: usize,
     },
@@ -107,7 +108,7 @@ impl TextStage {
             State::Listening { held, sample, asked } => {
                 let room = SAMPLE.saturating_sub(sample.len());
                 sample.extend_from_slice(&bytes[..bytes.len().min(room)]);
-                held.push(Piece { arrival, offset, bytes: bytes.to_vec() });
+                held.push(Held::Bytes { arrival, offset, bytes: bytes.to_vec() });
                 let due = if self.live { *asked + LIVE_STEP } else { SAMPLE };
                 if sample.len() >= due.min(SAMPLE) {
                     *asked = sample.len();
@@ -115,6 +116,30 @@ impl TextStage {
                     self.choose(full, out)?;
                 }
                 Ok(())
+            }
+        }
+    }
+
+    /// Takes what happened to the capture itself, and appends its event.
+    pub fn mark(&mut self, mark: Mark, out: &mut Vec<Event>) {
+        if mark.what.is_gap() {
+            self.cut(out);
+        }
+        let mut event = Event::new(mark.t, ControlPath::System, EventKind::Fault);
+        event.note = Some(mark.what.to_string().into());
+        event.capture = Some(Arc::clone(&self.capture));
+        out.push(event);
+    }
+
+    fn cut(&mut self, out: &mut Vec<Event>) {
+        match &mut self.state {
+            State::Decoding(decoder) => decoder.cut(out),
+            State::Unknown => {}
+            State::Listening { held, sample, .. } => {
+                held.push(Held::Cut);
+                if sample.len() < SAMPLE {
+                    sample.push(b'\n');
+                }
             }
         }
     }
@@ -147,7 +172,10 @@ impl TextStage {
             self.keep_reports();
         }
         for piece in pieces {
-            self.push(piece.arrival, piece.offset, &piece.bytes, out)?;
+            match piece {
+                Held::Bytes { arrival, offset, bytes } => self.push(arrival, offset, &bytes, out)?,
+                Held::Cut => self.cut(out),
+            }
         }
         Ok(())
     }

@@ -158,6 +158,14 @@ impl Shape {
             .sum()
     }
 
+    /// Whether the line begins with fixed text, so that the rest of a line that lost its start does not fit.
+    pub fn begins_fixed(&self) -> bool {
+        self.parts
+            .iter()
+            .find(|part| **part != Part::Blank)
+            .is_some_and(|part| matches!(part, Part::Literal(_)))
+    }
+
     /// Regular expression of the whole line, for byte automata with Unicode off.
     pub fn regex(&self) -> String {
         let mut out = String::from(r"\A[ \t]*");

@@ -149,6 +149,11 @@ impl ByteSource for SerialPort {
     fn anchor(&self) -> Option<Anchor> {
         Some(self.anchor)
     }
+
+    fn stop(&mut self) -> bool {
+        self.queue.stop();
+        true
+    }
 }
 
 impl Drop for SerialPort {
