@@ -30,6 +30,9 @@ pub trait Decoder: Send {
     /// Nothing more will come.
     fn finish(&mut self, out: &mut Vec<Event>);
 
+    /// Arrivals are whole multiples of `quantum`, rounded down.
+    fn coarse(&mut self, _quantum: Nanoseconds) {}
+
     /// What became of the records so far.
     fn counters(&self) -> Counters;
 

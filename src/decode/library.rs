@@ -8,7 +8,7 @@ use std::sync::{Arc, LazyLock, OnceLock};
 use crate::base::{Error, Result, nearest};
 use crate::decode::chassis::Chassis;
 use crate::decode::index::Index;
-use crate::decode::recognise::{Recognition, recognise};
+use crate::decode::recognise::{Recognition, decoded, recognise};
 use crate::decode::{file, shipped};
 
 /// Where the built-in chassis files stand in the project.
@@ -137,6 +137,14 @@ impl Library {
         };
         Err(Error::usage(format!("no chassis is called {}", crate::base::quote(name.as_bytes())))
             .remedy(remedy))
+    }
+
+    /// How many of these lines are records of the chassis, or of the one that fits best.
+    pub fn fitting(&self, chassis: Option<&str>, lines: &[u8]) -> u64 {
+        let Some(chassis) = chassis else {
+            return self.recognise(lines).ranked.first().map_or(0, |best| best.decoded);
+        };
+        self.chassis(chassis).map_or(0, |chassis| decoded(&chassis, lines))
     }
 
     /// Which chassis wrote this text: the first stretch of a log, a few kilobytes are enough.

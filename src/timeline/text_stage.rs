@@ -61,6 +61,8 @@ pub struct TextStage {
     choice: Option<Choice>,
     /// Whether somebody asks what was met beside the events.
     reported: bool,
+    /// The step of the arrivals.
+    quantum: Nanoseconds,
     chassis: Option<Arc<Chassis>>,
 }
 
@@ -85,7 +87,16 @@ impl TextStage {
             }
             None => (State::Listening { held: Vec::new(), sample: Vec::new(), asked: 0 }, None, None),
         };
-        Ok(Self { library, capture, live, state, choice, reported: false, chassis })
+        Ok(Self {
+            library,
+            capture,
+            live,
+            state,
+            choice,
+            reported: false,
+            quantum: Nanoseconds::ZERO,
+            chassis,
+        })
     }
 
     /// Takes bytes as they come.
@@ -168,6 +179,7 @@ impl TextStage {
         });
         self.state = decoding(&chassis, &self.capture);
         self.chassis = Some(chassis);
+        self.coarse(self.quantum);
         if self.reported {
             self.keep_reports();
         }
@@ -178,6 +190,14 @@ impl TextStage {
             }
         }
         Ok(())
+    }
+
+    /// Arrivals are whole multiples of `quantum`, rounded down.
+    pub fn coarse(&mut self, quantum: Nanoseconds) {
+        self.quantum = quantum;
+        if let State::Decoding(decoder) = &mut self.state {
+            decoder.coarse(quantum);
+        }
     }
 
     /// Asks for reports from now on: see [`Decoder::reports`].

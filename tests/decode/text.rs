@@ -306,3 +306,36 @@ fn what_a_gap_parted_is_never_joined() {
         assert!(kept > bytes.len(), "{name}: lines that are whole are still read, {kept}");
     }
 }
+
+fn only(shape: &str, more: &str) -> TextDecoder {
+    let text = format!(
+        "[chassis]\nname = \"x\"\nversion = 1\nabout = \"a\"\nsource = \"s\"\n{more}\n[[record]]\nshape = \"{shape}\"\n"
+    );
+    TextDecoder::new(Arc::new(Chassis::parse(std::path::Path::new("x.toml"), &text).unwrap()), "c".into())
+}
+
+#[test]
+fn a_clock_and_ticks_are_times_of_the_set() {
+    let mut clock = only("{uptime:clock} {item:word} {value:word}\"\nevent = \"change", "");
+    let mut out = Vec::new();
+    clock.push(None, 0, b"0:59:59.5 a 1\n1:00:00,75 a 2\n25:00:00 a 3\n1:60:00 a 4\n1:00 a 5\n", &mut out);
+    let times: Vec<i64> = out.iter().map(|event| event.t.0 / 1_000_000).collect();
+    assert_eq!(times, [0, 1_250, 86_400_500]);
+    let mut ticks =
+        only("{uptime:integer} {item:word} {value:word}\"\nevent = \"change", "[clock]\nunit = \"4ms\"");
+    let mut out = Vec::new();
+    ticks.push(None, 0, b"1000 a 1\n1250 a 2\n", &mut out);
+    assert_eq!(out[1].t, Nanoseconds::from_millis(1_000));
+}
+
+/// One message in the ways in which programs print bytes; the operand is that of "volume up" in HDMI 1.4, CEC table 27.
+#[test]
+fn bytes_are_read_in_every_dress() {
+    for row in ["04 44 41", "04:44:41", "04-44-41", "04.44.41", "0x04 0x44 0x41", "044441"] {
+        let mut decoder = only("rx {message:bytes}\"\nevent = \"message", "");
+        let mut out = Vec::new();
+        decoder.push(None, 0, format!("rx {row}\n").as_bytes(), &mut out);
+        assert_eq!(out.len(), 1, "{row}");
+        assert_eq!(out[0].key.map(|key| key.name()), Some("KEY_VOLUMEUP"), "{row}");
+    }
+}

@@ -406,6 +406,10 @@ fn length(bytes: u64) -> u32 {
 }
 
 impl Decoder for TextDecoder {
+    fn coarse(&mut self, quantum: Nanoseconds) {
+        self.clock.coarse(quantum);
+    }
+
     fn push(&mut self, arrival: Option<Nanoseconds>, offset: u64, bytes: &[u8], out: &mut Vec<Event>) {
         Self::push(self, arrival, offset, bytes, out);
     }
