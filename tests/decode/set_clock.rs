@@ -113,7 +113,7 @@ fn coarse_arrivals_leave_the_sets_own_times_whole() {
             let off = t.seconds() - (printed - first);
             assert!((-2.02..=1.02).contains(&off), "{start}: {} at {printed}", t.seconds());
         }
-        // The clock is put right by what a lump of the adapter or the drift of one line makes, no more.
-        assert!(worst < 0.017, "{start}: a beat of 1.105 s is off by {worst} s");
+        // The clock is put right by what lumps of the adapter and the drift between them make, no more.
+        assert!(worst < 0.035, "{start}: a beat of 1.105 s is off by {worst} s");
     }
 }
