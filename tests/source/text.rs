@@ -189,16 +189,6 @@ fn a_byte_order_mark_is_no_text() {
 }
 
 #[test]
-fn the_choice_can_be_overruled() {
-    let bytes = b"00:00:01 uptime of the set\n00:00:02 uptime of the set\n";
-    let mut log = TextLog::with_stamp(drip(bytes, 0), Stamp::None).unwrap();
-    match log.pull().unwrap() {
-        Pulled::Chunk(chunk) => assert_eq!((chunk.arrival, chunk.bytes), (None, &bytes[..])),
-        other => panic!("{other:?}"),
-    }
-}
-
-#[test]
 fn a_gigabyte_without_line_end_comes_in_bounded_pieces() {
     for (head, stamped) in [(&b"10:00:00 "[..], true), (b"", false)] {
         let length = 1u64 << 30;

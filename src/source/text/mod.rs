@@ -38,27 +38,12 @@ impl TextLog {
     /// # Errors
     /// `Machine` when reading fails, `Input` for damaged compressed data.
     pub fn new(reader: Box<dyn Read + Send>) -> Result<Self> {
-        Self::start(reader, None)
-    }
-
-    /// A log whose stamps are known, or are to be left in the lines ([`Stamp::None`]).
-    ///
-    /// # Errors
-    /// As [`TextLog::new`].
-    pub fn with_stamp(reader: Box<dyn Read + Send>, stamp: Stamp) -> Result<Self> {
-        Self::start(reader, Some(stamp))
-    }
-
-    fn start(reader: Box<dyn Read + Send>, stamp: Option<Stamp>) -> Result<Self> {
         let mut block = Block::new(reader);
         while !block.ended() && block.bytes().len() < HEAD && count_lines(block.bytes()) < LINES {
             block.fill()?;
         }
         let head = first_lines(block.bytes());
-        let reader = match stamp {
-            Some(stamp) => stamp::Reader::given(stamp, head),
-            None => stamp::Reader::recognise(head),
-        };
+        let reader = stamp::Reader::recognise(head);
         let clock = HostClock::new(reader.stamp);
         Ok(Self { block, reader, clock, inside: false, first: true })
     }

@@ -94,14 +94,6 @@ impl Reader {
         Self { stamp: Stamp::None, separator: b"" }
     }
 
-    /// For a stamp that the caller chose.
-    pub(super) fn given(stamp: Stamp, head: &[u8]) -> Self {
-        let lines = head.split(|byte| *byte == b'\n').take(crate::source::text::LINES);
-        let reads: Vec<(Read, &[u8])> =
-            lines.filter_map(|line| read(stamp, line).map(|r| (r, line))).collect();
-        Self { stamp, separator: separator(&reads) }
-    }
-
     /// The stamp of a line and where the text after it begins.
     pub(super) fn read(&self, line: &[u8]) -> Option<(Read, usize)> {
         let read = read(self.stamp, line)?;
