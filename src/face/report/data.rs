@@ -1,16 +1,149 @@
-//! The model as a data block inside the page, and the hash that lets the page's style pass its own policy.
+//! The facts of a report as a data block inside the page, and the hash that lets the page's style pass its own policy.
 
+use std::collections::BTreeMap;
+
+use serde_json::{Value, json};
 use sha2::{Digest as _, Sha256};
 
-use crate::face::drawing::is_inert;
+use crate::base::words::plural;
+use crate::face::drawing::{Door, is_inert};
+use crate::face::report::facts::Report;
 use crate::face::report::html::Part;
-use crate::face::report::model::ReportModel;
+use crate::face::report::lanes::StageTimeline;
+use crate::face::report::sections::Section;
+use crate::timeline::job::Hands;
+use crate::timeline::mask::{Private, mask_text};
 
-/// `<script type="application/json">` with the model. Nothing in it can end the block or start another:
-/// `<`, `>`, `&` and the characters that hide or turn text are written as escapes, which mean the same in JSON.
-pub(super) fn block(model: &ReportModel) -> Part {
-    // The model has no maps with odd keys and no failing serializer; should it fail, the page stands without.
-    let text = serde_json::to_string(model).unwrap_or_else(|_| "null".to_owned());
+/// The facts without the timeline, and what was masked in them. Names of fields are those of the command line's JSON
+/// where there is one.
+pub(super) fn value(report: &Report<'_>, sections: &[Section]) -> (Value, Vec<String>) {
+    let state = report.state;
+    let located = &state.locate;
+    let mut value = json!({
+        "version": 1,
+        "set": state.set,
+        "chassis": report.chassis(),
+        "complaint": state.complaint.as_deref().unwrap_or_default(),
+        "technician": state.technician,
+        "written": report.written,
+        "notices": report.notices(),
+        "concluding_stage": report.conclusion().map(|(_, stage, _)| stage.stage),
+        "captures": captures(report),
+        "stages": stages(report),
+        // The labels alone, to be masked and counted; the page puts the lanes in.
+        "timeline": report.timeline.iter().flat_map(|stage| &stage.lanes).map(|lane| &lane.label).collect::<Vec<_>>(),
+        "patterns": patterns(report),
+        "comparisons": comparisons(report),
+        "path": located.path,
+        "locations": located.locations,
+        "ladder": located.ladder,
+        "windows": report.windows,
+        "next": located.next,
+        "steps": located.steps,
+        "also": located.also,
+        "topics": sections,
+        "method": report.methods(),
+        "masked": [],
+        "versions": {
+            "straykey": env!("CARGO_PKG_VERSION"),
+            "decoders": report.decoder.iter().collect::<Vec<_>>(),
+            "seed": state.seed,
+        },
+    });
+    let mut found: BTreeMap<(String, Private), u64> = BTreeMap::new();
+    if report.door == Door::Masking {
+        for (field, inside) in value.as_object_mut().into_iter().flatten() {
+            mask(inside, &mut |kind| *found.entry((field.clone(), kind)).or_default() += 1);
+        }
+    }
+    let masked: Vec<String> = found
+        .into_iter()
+        .map(|((field, kind), count)| format!("{} in {field}", plural(count, kind.words())))
+        .collect();
+    value["masked"] = json!(masked);
+    (value, masked)
+}
+
+fn mask(value: &mut Value, found: &mut dyn FnMut(Private)) {
+    match value {
+        Value::String(text) => {
+            let (masked, kinds) = mask_text(text);
+            kinds.into_iter().for_each(&mut *found);
+            *text = masked;
+        }
+        Value::Array(list) => list.iter_mut().for_each(|value| mask(value, found)),
+        Value::Object(fields) => fields.values_mut().for_each(|value| mask(value, found)),
+        _ => {}
+    }
+}
+
+fn captures(report: &Report<'_>) -> Vec<Value> {
+    let captures = report.state.stages.iter().flat_map(|stage| {
+        stage.captures.iter().map(|capture| {
+            json!({
+                "name": capture.name,
+                "stage": stage.stage,
+                "source": report.source(&capture.source),
+                "hands_off": capture.hands == Hands::Off,
+                "started": capture.started,
+                "span_s": capture.span_s.unwrap_or(0.0),
+                "bytes": capture.bytes.unwrap_or(0),
+                "sha256": capture.sha256,
+            })
+        })
+    });
+    captures.collect()
+}
+
+fn stages(report: &Report<'_>) -> Vec<Value> {
+    let stages = report.state.stages.iter().map(|stage| {
+        json!({
+            "number": stage.stage,
+            "step": stage.step,
+            "kind": stage.kind,
+            "parts": stage.parts,
+            "observed": stage.figures,
+            "keys": stage.keys,
+        })
+    });
+    stages.collect()
+}
+
+/// What is an object, with more fields.
+fn with(mut value: Value, more: &[(&str, Value)]) -> Value {
+    for (name, field) in more {
+        value[*name] = field.clone();
+    }
+    value
+}
+
+fn patterns(report: &Report<'_>) -> Vec<Value> {
+    let patterns = report.state.stages.iter().flat_map(|stage| {
+        stage.patterns.iter().map(|pattern| {
+            let folded = report.folded.get(&(stage.stage, pattern.id));
+            let more = [
+                ("id", json!(pattern.id.to_string())),
+                ("stage", json!(stage.stage)),
+                ("folded", json!(folded)),
+            ];
+            with(json!(pattern), &more)
+        })
+    });
+    patterns.collect()
+}
+
+fn comparisons(report: &Report<'_>) -> Vec<Value> {
+    let compared = report.compared().map(|(before, stage, comparison)| {
+        let more = [("before_stage", json!(before)), ("after_stage", json!(stage.stage))];
+        with(json!(comparison), &more)
+    });
+    compared.collect()
+}
+
+/// `<script type="application/json">` with the facts. Nothing in it can end the block or start another: `<`, `>`, `&`
+/// and the characters that hide or turn text are written as escapes, which mean the same in JSON.
+pub(super) fn block(value: &Value, timeline: &[StageTimeline]) -> Part {
+    let text = with(value.clone(), &[("timeline", json!(timeline))]).to_string();
     let mut out = String::from("<script type=\"application/json\" id=\"straykey-report\">");
     for c in text.chars() {
         match c {
