@@ -2,9 +2,7 @@
 //!
 //! A count here is a count of *episodes*; on raw events every one of these is wrong (a burst is one cause).
 
-use crate::analysis::special::{
-    beta, boundary, gamma_lower, gamma_lower_inverse, gamma_upper, gamma_upper_inverse,
-};
+use crate::analysis::special::{beta, boundary, gamma_lower_inverse, gamma_upper_inverse};
 
 /// A range; `high` may be infinite.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -41,36 +39,13 @@ pub struct Count {
 ///
 /// # Source
 /// Garwood 1936, Biometrika 28:437: lower P⁻¹(k, α/2), upper Q⁻¹(k+1, α/2). Conservative below ten counts.
-pub fn garwood(count: u64, confidence: f64) -> Interval {
-    garwood_scaled(count, 1.0, confidence)
-}
-
-/// The same for a count that clusters, widened by its dispersion as the ratio's interval is in [`compare_scaled`]. With a
-/// dispersion of one it is [`garwood`] to the last bit.
+/// A count that clusters is divided by its dispersion, as both are in [`compare_scaled`].
 #[allow(clippy::cast_precision_loss)]
 pub fn garwood_scaled(count: u64, dispersion: f64, confidence: f64) -> Interval {
     let tail = (1.0 - confidence) / 2.0;
     let k = count as f64 / dispersion;
     let low = if count == 0 { 0.0 } else { gamma_lower_inverse(k, tail) };
     Interval { low, high: gamma_upper_inverse(k + 1.0, tail) }.scaled(dispersion)
-}
-
-/// Mid-P interval for the mean of a Poisson count: half the chance of the count itself goes to each tail.
-/// Less conservative than [`garwood`]; it may miss its confidence by a little.
-///
-/// # Source
-/// Lancaster 1961, JASA 56:223; Cohen & Yang 1994, Statistics in Medicine 13:2189.
-#[allow(clippy::cast_precision_loss)]
-pub fn mid_p(count: u64, confidence: f64) -> Interval {
-    let tail = (1.0 - confidence) / 2.0;
-    let k = count as f64;
-    // P(X < k) + P(X = k)/2, as the mean of two cumulative sums, and its complement alike.
-    let lower_sum = |m: f64| 0.5 * (gamma_upper(k, m) + gamma_upper(k + 1.0, m));
-    let upper_sum = |m: f64| 0.5 * (gamma_lower(k, m) + gamma_lower(k + 1.0, m));
-    Interval {
-        low: if count == 0 { 0.0 } else { boundary(f64::MIN_POSITIVE, 1e18, |m| upper_sum(m) < tail) },
-        high: boundary(f64::MIN_POSITIVE, 1e18, |m| lower_sum(m) > tail),
-    }
 }
 
 /// What the exact comparison of two rates gives.
@@ -105,14 +80,7 @@ pub struct RatioTest {
 /// # Source
 /// Przyborowski & Wilenski 1940, Biometrika 31:313; Clopper & Pearson 1934, Biometrika 26:404; Fay 2010,
 /// The R Journal 2(1):53 on the agreement of test and interval; Lancaster 1961, JASA 56:223 (mid-P).
-pub fn compare_rates(before: Count, after: Count, confidence: f64) -> RatioTest {
-    compare_scaled(before, after, 1.0, confidence)
-}
-
-/// The same with both counts divided by a dispersion: episodes that still cluster tell as much as so many fewer
-/// independent ones. With a dispersion of one it is [`compare_rates`] to the last bit.
-///
-/// # Source
+/// Both counts are divided by a dispersion: episodes that still cluster tell as much as so many fewer independent ones.
 /// Scaling the counts is quasi-likelihood (Wedderburn 1974, Biometrika 61:439; Rao & Scott 1992, Biometrics 48:577);
 /// the beta form of the binomial tail takes counts that are not whole.
 #[allow(clippy::cast_precision_loss)]

@@ -26,6 +26,8 @@ pub struct Seen {
     pub hands_off: bool,
     /// The chassis of the last capture file.
     pub chassis: Option<String>,
+    /// When the last capture file began, RFC 3339 in UTC, where it says so.
+    pub started: Option<String>,
 }
 
 impl Seen {
@@ -42,6 +44,7 @@ impl Seen {
             taught: Vec::new(),
             hands_off,
             chassis: None,
+            started: None,
         }
     }
 
@@ -80,6 +83,7 @@ impl Seen {
             taught: self.taught.clone(),
             hands_off: self.hands_off,
             chassis: self.chassis.clone(),
+            started: self.started.clone(),
         }
     }
 

@@ -25,7 +25,7 @@ pub use hand_back::PathBack;
 pub use levels::{LineLevels, RateStretch, levels, rate_stretches, stretches_sentence};
 pub use lines::{LevelChange, Lines, Track, ripple_sentence};
 pub use load::{Loaded, Seen, StageSeen, taught, timed};
-pub use place::{chassis, concluding, located};
+pub use place::{chassis, located};
 pub use presses::{KeyChange, KeyChecks};
 pub use runner::{Asked, SoakPlan, SoakRun};
 pub use state::{
@@ -36,3 +36,4 @@ pub use views::{
     Reference, StageView, credit, keys, last_plan, options, options_of, reference, views, worth_telling,
 };
 pub use windows::{Level, Readings, WindowMark, Windows, key_windows};
+pub use words::shift_cells;

@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use crate::analysis::attribution::Toggle;
-use crate::analysis::compare::{Comparison, Verdict, alone, compare, plan};
+use crate::analysis::compare::{Comparison, alone, compare, plan};
 use crate::analysis::ladder::{Fit, Network};
 use crate::analysis::locate::{self, Collector, Located, Outcome as Seen, StageEvidence};
 use crate::base::{ControlPath, EventKind, Key, Result};
@@ -251,12 +251,4 @@ pub fn chassis(loaded: &Loaded, protocols: &Protocols) -> Result<Option<Chassis>
         }
     }
     Ok(None)
-}
-
-/// Whether any stage ended with the fault gone.
-pub fn concluding(views: &[StageView]) -> Option<u32> {
-    let last = views.iter().rev().find(|view| view.comparison.is_some())?;
-    let (_, comparison) = last.comparison.as_ref()?;
-    (comparison.figures.verdict != Verdict::Undecided)
-        .then(|| u32::try_from(last.stage.number).unwrap_or(u32::MAX))
 }

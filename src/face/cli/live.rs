@@ -12,7 +12,7 @@ use crate::bench::{Asked, SoakPlan, SoakRun, words};
 use crate::face::cli::args;
 use crate::face::cli::load::{Loaded, duration};
 use crate::face::cli::status::{SoakLook, Status, WatchLook};
-use crate::face::cli::{job, line, table, through};
+use crate::face::cli::{daemon, job, line, table};
 use crate::face::http::client::Client;
 use crate::face::out::{Out, Outcome};
 use crate::source::ByteSource;
@@ -201,7 +201,7 @@ pub(super) fn soak(options: &args::Soak, protocols: &Protocols, out: &mut Out) -
         return Err(Error::usage("--minutes must be more than 0").remedy("for example --minutes 30"));
     }
     if let Some(daemon) = Client::for_job(&options.job) {
-        let (soak, ended) = through::soak(&daemon, options, out)?;
+        let (soak, ended) = daemon::soak(&daemon, options, out)?;
         tell_value(&soak, out)?;
         return ended.map(|()| Outcome::Done);
     }
@@ -347,7 +347,7 @@ fn tell_value(soak: &serde_json::Value, out: &mut Out) -> Result<()> {
     ended(&state, out)
 }
 
-/// What people are told at the end.
+/// What people read at the end.
 #[derive(serde::Deserialize)]
 struct Ended {
     elapsed_s: f64,
