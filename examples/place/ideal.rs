@@ -15,7 +15,7 @@ pub(crate) struct Ideal {
 }
 
 /// ln of what counts as impossible.
-const NEVER: f64 = -60.0;
+const NEVER: f64 = -1e6;
 
 pub(crate) fn ideal(job: &Job) -> Ideal {
     let mut parts: Vec<(Kind, &'static str, f64)> = Vec::new();

@@ -267,6 +267,10 @@ impl Job {
                 self.show(*t, &mut lines, dice);
             }
         }
+        if self.dialect == Dialect::Birch {
+            // A line of something else, which shows that the cable lives.
+            lines.extend((0..=(seconds / 10.0) as usize).map(|i| (10.0 * i as f64, "mem: free 4711".to_owned())));
+        }
         if self.dialect == Dialect::Birch && !about.hdmi_off {
             // A box that asks for the power state now and then; nothing comes of it.
             let mut t = dice.between(0.0, 10.0);

@@ -246,6 +246,12 @@ fn show(number: u64, job: &Job, found: &Located, perfect: &Ideal) {
         .iter()
         .map(|stage| format!("{:?} {:.0}s {}", stage.about.line, stage.seconds, stage.shown))
         .collect();
+    for entry in found.ladder.iter().take(5) {
+        eprintln!("    {} {:?} {:?} weight {:.3} chi2 {:.1} p {:.3}", entry.model, entry.value, (entry.low, entry.high), entry.weight, entry.chi2, entry.p);
+    }
+    for note in &found.stages {
+        eprintln!("    {}", note.text);
+    }
     eprintln!(
         "{number} {:?} {:?} {}: {} ideal {:.2} | {} | ladder {lead} {:?} | {:?} | {}",
         job.kind,

@@ -7,7 +7,7 @@ use statrs::distribution::{ChiSquared, ContinuousCDF};
 use crate::base::{Key, Nanoseconds};
 
 use crate::analysis::ladder::fault::Condition;
-use crate::analysis::ladder::minimise::{Minimum, interval, minimise, variance};
+use crate::analysis::ladder::minimise::{Minimum, interval, minimise, spread_out, variance};
 use crate::analysis::ladder::model::{self, Mechanism, Model};
 use crate::analysis::ladder::network::Network;
 use crate::analysis::ladder::objective::{Evaluation, Objective, Point, faults};
@@ -137,7 +137,7 @@ pub fn fit(network: &Network, readings: &[Reading]) -> Fit {
             let near = bic - best < 2.0 * WINDOW;
             let freedom = objective.uncensored().saturating_sub(model.len());
             let estimates = estimates(&objective, model, minimum, near, &mut work);
-            let cost = minimum.total() + any(model) + spread_out(model, &estimates, near);
+            let cost = minimum.total() + any(model) + spread_out(&objective, model, minimum, &mut work);
             Fitted {
                 model: model.clone(),
                 estimates,
@@ -226,30 +226,6 @@ fn weigh(models: &mut [Fitted], network: &Network) {
     }
     let total: f64 = models.iter().map(|m| m.weight).sum();
     models.iter_mut().for_each(|m| m.weight /= total.max(f64::MIN_POSITIVE));
-}
-
-/// What it costs a model that its numbers might have been anything in their ranges: one that foresaw the readings whatever
-/// its number was, as a stuck switch does, is believed before one that had to be set to a hair.
-///
-/// # Source
-/// Laplace's approximation of the evidence; MacKay, Neural Computation 4 (1992) 415 (the Occam factor). The width is that of the
-/// profile interval, 2 × 1.96 deviations wide where it is normal.
-fn spread_out(model: &[Mechanism], estimates: &[Estimate], near: bool) -> f64 {
-    let share = |(mechanism, e): (&Mechanism, &Estimate)| {
-        let range = mechanism.range();
-        let at = |value: Option<f64>, end: f64| value.map_or(end, |value| range.coordinate(value));
-        let width = at(e.high, range.high) - at(e.low, range.low);
-        let deviations = (2.0 * std::f64::consts::PI).sqrt() / (2.0 * 1.96);
-        (width * deviations / (range.high - range.low)).clamp(1e-6, 1.0)
-    };
-    // The intervals of a model that is far behind are not worth their time.
-    let usual = |_: &Mechanism| 1e-2f64;
-    let shares: f64 = if near {
-        model.iter().zip(estimates).map(share).product()
-    } else {
-        model.iter().map(usual).product()
-    };
-    -2.0 * shares.ln()
 }
 
 /// Whether leaving out one of its mechanisms makes a model no worse, priors counted.

@@ -99,13 +99,8 @@ fn moved(objective: &Objective, model: &[Mechanism], point: &Point, step: &[f64]
 }
 
 impl Normal {
-    fn of(
-        objective: &Objective,
-        model: &[Mechanism],
-        point: &Point,
-        held: Option<usize>,
-        evaluation: &Evaluation,
-    ) -> Self {
+    /// Curvature and gradient of the sum of squares, nothing held.
+    fn curvature(point: &Point, evaluation: &Evaluation) -> Self {
         let free = point.parameters.len();
         let size = (free + point.scores.len()).min(MOST);
         let mut normal = Self { matrix: [[0.0; MOST]; MOST], gradient: [0.0; MOST], size };
@@ -124,6 +119,18 @@ impl Normal {
             normal.matrix[free + k][free + k] += 1.0;
             normal.gradient[free + k] += z;
         }
+        normal
+    }
+
+    fn of(
+        objective: &Objective,
+        model: &[Mechanism],
+        point: &Point,
+        held: Option<usize>,
+        evaluation: &Evaluation,
+    ) -> Self {
+        let mut normal = Self::curvature(point, evaluation);
+        let (free, size) = (point.parameters.len(), normal.size);
         for (i, mechanism) in model.iter().enumerate().take(free) {
             let range = mechanism.range();
             let u = point.parameters[i];
@@ -207,6 +214,35 @@ pub(super) fn variance(
         x[i] = (slope[i] - sum) / lower[i][i];
     }
     x[..normal.size].iter().map(|v| v * v).sum()
+}
+
+/// What it costs a model that its numbers might have been anything in their ranges, and the parts anything within their
+/// tolerance: one that foresaw the readings whatever its number was, as a stuck switch does, is believed before one that had to
+/// be set to a hair. As minus twice a logarithm.
+///
+/// # Formula
+/// `ln det A + Σ (2 ln range - ln 2π)`: A the curvature at the minimum with the parts' unit precision, and for each number that of
+/// its even range.
+///
+/// # Source
+/// Laplace's approximation of the evidence; MacKay, Neural Computation 4 (1992) 415 (the Occam factor).
+pub(super) fn spread_out(
+    objective: &Objective,
+    model: &[Mechanism],
+    minimum: &Minimum,
+    work: &mut Evaluation,
+) -> f64 {
+    objective.evaluate(model, &minimum.point, work);
+    let mut normal = Normal::curvature(&minimum.point, work);
+    let mut cost = 0.0;
+    for (i, mechanism) in model.iter().enumerate() {
+        let range = mechanism.range();
+        let width = range.high - range.low;
+        normal.matrix[i][i] += 12.0 / (width * width);
+        cost += 2.0 * width.ln() - (2.0 * std::f64::consts::PI).ln();
+    }
+    let Some(lower) = normal.cholesky(0.0) else { return f64::INFINITY };
+    cost + (0..normal.size).map(|i| 2.0 * lower[i][i].ln()).sum::<f64>()
 }
 
 /// The 95 % interval of one parameter by profile likelihood, in the parameter's own unit; an end is `None`
