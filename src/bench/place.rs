@@ -143,7 +143,11 @@ fn watched(view: &StageView, before: Option<&StageEvidence>, symptoms: &Symptoms
         (true, _) => Seen::Stops,
         (false, None) => Seen::Stays,
         (false, Some(before)) if before.outcome == Seen::Stops => Seen::Returns,
-        (false, Some(before)) if leading(&before.keys) != leading(&keys) || before.path != path => {
+        // Of another key: on a line that is another level; on other paths the next stray may be any.
+        (false, Some(before))
+            if before.path != path
+                || path == Some(ControlPath::Keypad) && leading(&before.keys) != leading(&keys) =>
+        {
             Seen::Changes
         }
         (false, Some(_)) => Seen::Stays,

@@ -175,7 +175,9 @@ impl Fit {
     /// is steadier.
     #[must_use]
     pub fn beside(mut self, rest: &Self) -> Self {
-        let Some(sound) = rest.models.iter().find(|m| m.model.is_empty()).map(|m| m.cost) else { return self };
+        let sound = rest.models.iter().find(|m| m.model.is_empty()).map(|m| m.cost);
+        // What no circuit explains tells nothing.
+        let Some(sound) = sound.filter(|_| rest.accepted) else { return self };
         for fitted in self.models.iter_mut().filter(|m| !m.model.is_empty()) {
             let Some(there) = rest.models.iter().find(|m| m.model == fitted.model) else { continue };
             // What any fault costs was paid already.

@@ -53,6 +53,8 @@ pub struct Entry {
     pub freedom: usize,
     /// Chance of a sum of squares this large if the model is true.
     pub p: f64,
+    /// The fault and about how large it is, in a few words.
+    pub short: String,
     /// The statement with its reasons.
     pub because: String,
     /// The measurement that would part the models in `also`, when there are any.
@@ -107,6 +109,7 @@ impl Fit {
             chi2: leader.chi2,
             freedom: leader.freedom,
             p: leader.p,
+            short: short(leader),
             because: self.because(verdict),
             part_by: self.part_by(verdict),
         }
@@ -371,6 +374,15 @@ impl Fit {
             .find(|m| m.model.is_empty())
             .map_or(0.0, |m| (-0.5 * (m.cost - best)).exp().min(1.0))
     }
+}
+
+/// A model with about its numbers.
+fn short(fitted: &Fitted) -> String {
+    let part = |(mechanism, e): (&Mechanism, &crate::analysis::ladder::Estimate)| {
+        format!("{}, about {}", mechanism.text(), mechanism.value_text(words::two_digits(e.value)))
+    };
+    let parts: Vec<String> = fitted.model.iter().zip(&fitted.estimates).map(part).collect();
+    if parts.is_empty() { "nothing wrong".to_owned() } else { parts.join(", and ") }
 }
 
 /// A model with its numbers and intervals, without the mechanisms in `known`.

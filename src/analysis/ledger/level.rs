@@ -159,3 +159,33 @@ fn state_word(state: LineState) -> Name {
         LineState::Key(key) => key.name().into(),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn level(readings: impl Iterator<Item = u32>) -> Level {
+        let mut levels = StateLevels::default();
+        readings.for_each(|counts| levels.push(counts));
+        levels.of(LineState::Rest)
+    }
+
+    #[test]
+    fn a_line_that_jumps_has_two_levels_and_one_that_wanders_has_one() {
+        // By hand: 30 readings of 900 and 901 by turns, 10 of 1023.
+        let jumps = level((0..40).map(|i| if i % 4 == 3 { 1023 } else { 900 + i % 2 }));
+        assert_eq!(jumps.n, 40);
+        let told: Vec<_> = jumps.modes.iter().map(|mode| (mode.n, mode.min, mode.max)).collect();
+        assert_eq!(told, [(30, 900, 901), (10, 1023, 1023)]);
+        assert_eq!((jumps.modes[1].at_max, jumps.modes[1].variance), (10, 0.0));
+        assert!(level((0..400).map(|i| 900 + i / 4)).modes.is_empty());
+    }
+
+    #[test]
+    fn readings_at_the_ends_are_counted_on_any_order() {
+        let one = level([5, 3, 3, 7, 7, 7].into_iter());
+        let other = level([7, 7, 3, 5, 7, 3].into_iter());
+        assert_eq!((one.at_min, one.at_max), (2, 3));
+        assert_eq!(one, other);
+    }
+}

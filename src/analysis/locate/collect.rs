@@ -221,7 +221,11 @@ impl Collector {
 /// A reading of a key check with all the readings of its level; the events hold only some.
 fn whole(reading: Reading, known: &[Level], full_scale: u32) -> Reading {
     let levels = known.iter().filter(|level| &*level.state != "between").flat_map(modes);
-    let near = |level: &&Level| (level.mean - reading.counts).abs() <= 4.0 + 2.0 * reading.spread;
+    // A level that is of several keys is wider than one key's noise.
+    let near = |level: &&Level| {
+        (level.mean - reading.counts).abs() <= 1.5 + 2.0 * reading.spread
+            && level.variance.sqrt() <= 1.0 + 2.0 * reading.spread
+    };
     match levels.filter(near).max_by_key(|level| level.n) {
         Some(level) if level.n > reading.n => Reading::of_level(reading.condition, level, full_scale),
         _ => reading,
@@ -239,6 +243,13 @@ impl Line {
         let (readings, rest) = self.joined();
         if readings.is_empty() {
             return None;
+        }
+        #[allow(clippy::print_stderr)]
+        if std::env::var_os("PLACE_DEBUG").is_some() {
+            for (word, list) in [("shows", &readings), ("rest", &rest)] {
+                for r in list { eprintln!("  {} {word} {:?} {:.2} spread {:.2} n {} ind {:.0} full {:.2}", self.network.name, r.condition, r.counts, r.spread, r.n, r.independent, r.at_full); }
+                if !list.is_empty() { for m in fit(&self.network, list).models.iter().take(8) { eprintln!("     {} {:?} cost {:.1} chi2 {:.1} bic {:.1}", crate::analysis::ladder::model_word(&m.model), m.estimates.first().map(|e| e.value), m.cost, m.chi2, m.bic); } }
+            }
         }
         let mut fitted = fit(&self.network, &readings);
         if !rest.is_empty() {
@@ -277,6 +288,17 @@ impl Line {
         list.retain(|(_, reading)| reading.n >= FEWEST);
         list.sort_by_key(|(_, reading)| std::cmp::Reverse(reading.n));
         let imitates = matches!(plug, Condition::Substituted(_));
+        // A resistor on one line leaves the other one open.
+        let expects = |plug: &Condition| {
+            let volts = self.network.solve(plug, &[]);
+            volts.map_or(f64::INFINITY, |volts| self.network.counts(volts).min(f64::from(full)))
+        };
+        let (open, held) = (expects(&Condition::Unplugged), expects(plug));
+        for (_, reading) in list.iter_mut().filter(|_| imitates) {
+            if (reading.counts - open).abs() < (reading.counts - held).abs() {
+                reading.condition = Condition::Unplugged;
+            }
+        }
         let at = list.iter().position(|(key, _)| imitates || key.is_none());
         let rest = at.map(|at| list.remove(at).1);
         let other = list.iter().position(|(key, _)| key.is_some()).or((!list.is_empty()).then_some(0));

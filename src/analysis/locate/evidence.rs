@@ -248,3 +248,23 @@ pub(super) fn undone<'a>(before: &'a [StageEvidence], stage: &StageEvidence) -> 
     let shares = |s: &&StageEvidence| s.parts.iter().any(|part| stage.parts.contains(part));
     steps().find(shares).or_else(|| steps().next())
 }
+
+#[cfg(test)]
+mod tests {
+    use super::CodeMix;
+
+    fn mix(codes: &[u32]) -> f64 {
+        let mut mix = CodeMix::default();
+        codes.iter().for_each(|code| mix.push(Some(4), Some(*code), None));
+        mix.many()
+    }
+
+    #[test]
+    fn one_code_over_and_over_is_a_remote_and_many_are_light() {
+        assert!(mix(&[26; 6]) < -6.0, "{}", mix(&[26; 6]));
+        assert!(mix(&[26, 30, 1, 99, 26, 3]) > 6.0);
+        // Ewens' formula by hand for two equal codes: 10 / (10 · 11) against 0.1 / (0.1 · 1.1).
+        assert!((mix(&[26, 26]) - (1.1f64 / 11.0).ln()).abs() < 1e-12);
+        assert_eq!(mix(&[]), 0.0);
+    }
+}

@@ -150,7 +150,12 @@ pub fn locate_with(tree: &FaultTree, stages: &[StageEvidence], fits: &[Fit]) -> 
     }
     let keypad = path.is_none_or(|path| path == ControlPath::Keypad);
     // Only what presses keys explains strays of the keypad, and it explains no others.
+    // A line that reads as it should says little of a fault on the other.
+    let any_off = fits.iter().any(off);
     for fit in fits.iter().filter(|fit| !fit.readings.is_empty() && keypad && !nothing_yet) {
+        if any_off && !off(fit) {
+            continue;
+        }
         let likelihood = electrical(fit, path == Some(ControlPath::Keypad));
         reasons.push(Reason { text: format!("the readings of {}", fit.network.name), likelihood });
         update(&mut chances, &likelihood);
