@@ -10,6 +10,7 @@ pub mod check;
 pub mod decoder;
 pub mod example;
 pub mod file;
+pub mod folder;
 pub mod frame;
 mod grams;
 mod index;

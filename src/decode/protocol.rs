@@ -148,6 +148,12 @@ pub enum ClockUnit {
     /// Microseconds.
     #[serde(rename = "us")]
     Microseconds,
+    /// Ticks of 10 ms, as kernels count at 100 Hz.
+    #[serde(rename = "10ms")]
+    TenMilliseconds,
+    /// Ticks of 4 ms, as kernels count at 250 Hz.
+    #[serde(rename = "4ms")]
+    FourMilliseconds,
 }
 
 impl ClockUnit {
@@ -157,6 +163,8 @@ impl ClockUnit {
             Self::Seconds => 1_000_000_000,
             Self::Milliseconds => 1_000_000,
             Self::Microseconds => 1_000,
+            Self::TenMilliseconds => 10_000_000,
+            Self::FourMilliseconds => 4_000_000,
         }
     }
 }
@@ -165,7 +173,7 @@ impl ClockUnit {
 #[derive(Clone, Debug, Default, Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields, default)]
 pub struct ClockRules {
-    /// Unit of `{uptime:integer}` and `{uptime:hex}`; `{uptime:seconds}` has none.
+    /// Unit of `{uptime:integer}` and `{uptime:hex}`; `{uptime:seconds}` and `{uptime:clock}` need none.
     pub unit: ClockUnit,
     /// Nominal time between two reading records, for sets that print no stamp.
     #[schemars(with = "Option<f64>")]

@@ -68,6 +68,13 @@ pub(super) fn recognise(index: &Index, known: usize, sample: &[u8]) -> Recogniti
     Recognition { ranked: proofs.into_iter().map(|(_, score)| score).collect(), choice, margin, because }
 }
 
+/// How many of these lines are records of the chassis.
+pub(super) fn decoded(chassis: &Arc<Chassis>, lines: &[u8]) -> u64 {
+    let mut decoder = chassis.begin(Name::from("lines"));
+    decoder.push(None, 0, lines, &mut Vec::new());
+    decoder.counters().decoded
+}
+
 #[allow(clippy::cast_precision_loss)]
 fn score(chassis: &Arc<Chassis>, sample: &[u8]) -> (f64, Score) {
     let mut decoder = TextDecoder::new(Arc::clone(chassis), Name::from("sample"));

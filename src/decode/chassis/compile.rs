@@ -287,8 +287,8 @@ impl Compiler<'_> {
                 (number.contains(&placeholder.form), "expected integer or hex")
             }
             Some(Role::Uptime | Role::Clock) => (
-                number.contains(&placeholder.form) || placeholder.form == Form::Seconds,
-                "expected seconds, integer or hex",
+                number.contains(&placeholder.form) || matches!(placeholder.form, Form::Seconds | Form::Clock),
+                "expected seconds, clock, integer or hex",
             ),
             Some(Role::Message) => (placeholder.form == Form::Bytes, "expected bytes"),
             _ => (true, ""),

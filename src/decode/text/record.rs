@@ -212,14 +212,7 @@ impl Records {
         out: &mut Vec<Event>,
     ) -> Result<(), Name> {
         let text = fields.get(Role::Message).map(|m| m.text).unwrap_or_default();
-        let digits: Vec<u8> = text
-            .iter()
-            .filter_map(|b| char::from(*b).to_digit(16))
-            .filter_map(|d| u8::try_from(d).ok())
-            .collect();
-        let bytes: Vec<u8> =
-            digits.chunks_exact(2).map(|pair| pair.iter().fold(0, |a, d| a << 4 | d)).collect();
-        let mut event = cec::message(&bytes, t);
+        let mut event = cec::message(&shape::bytes_of(text), t);
         if event.kind == EventKind::Fault {
             return Err(event.note.unwrap_or_default());
         }
@@ -334,7 +327,7 @@ impl Stamp {
             None => (Role::Clock, true),
         };
         let Some(captured) = fields.get(role) else { return Ok(Self { time: None, may_jump }) };
-        let seconds = pattern.stamp_form == Some(Form::Seconds);
+        let seconds = matches!(pattern.stamp_form, Some(Form::Seconds | Form::Clock));
         let unit = if seconds { 1 } else { chassis.file.clock.unit.nanoseconds() };
         match captured.number.checked_mul(unit) {
             Some(time) if time >= 0 => Ok(Self { time: Some(Nanoseconds(time)), may_jump }),

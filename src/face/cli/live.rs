@@ -165,14 +165,14 @@ fn print(events: &[Event], anchor: Option<Anchor>, out: &mut Out) -> Result<()> 
     if events.is_empty() { Ok(()) } else { out.flush() }
 }
 
-/// Ends a session: the last events, and the capture closed in its job.
+/// Ends a session: the last events, and the capture closed in its job. Gives the end on the capture clock.
 pub(super) fn finish(
     session: Session,
     watch: &mut dyn Watch,
     job: Option<&mut Job>,
     out: &mut Out,
     show: bool,
-) -> Result<()> {
+) -> Result<Nanoseconds> {
     if session.bytes() == 0 && session.adapter() == Adapter::Stayed {
         out.note("Nothing arrived: is the set on, its ground connected, and the rate right?");
     } else if session.bytes() > 0 && session.choice().is_none() {
@@ -180,7 +180,7 @@ pub(super) fn finish(
     }
     let anchor = session.anchor();
     let mut events = Vec::new();
-    let recorder = session.finish(watch, &mut events)?;
+    let (end, recorder) = session.finish(watch, &mut events)?;
     if show {
         print(&events, anchor, out)?;
     }
@@ -193,7 +193,7 @@ pub(super) fn finish(
             kept.sha256.as_deref().unwrap_or("not closed")
         ));
     }
-    Ok(())
+    Ok(end)
 }
 
 pub(super) fn soak(options: &args::Soak, protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
@@ -306,8 +306,7 @@ pub(super) fn run_soak(
         Ok(run.is_over())
     });
     display.end();
-    let end = session.now();
-    finish(session, &mut run, Some(&mut job), out, false)?;
+    let end = finish(session, &mut run, Some(&mut job), out, false)?;
     let state = run.tick(end).clone();
     let ended = followed.and_then(|()| if state.observed_s > 0.0 { Ok(()) } else { Err(unobserved(&state)) });
     Ok((job, state, ended))

@@ -14,6 +14,7 @@ use tokio::sync::watch;
 
 use crate::base::locked;
 use crate::base::{Anchor, Error, Result};
+use crate::decode::folder;
 use crate::face::http::app::{Access, AppState, Counts, Known, Makers, ThisStart};
 use crate::face::http::config::Config;
 use crate::face::http::jobs::Jobs;
@@ -399,9 +400,7 @@ impl Keeper {
     /// Takes changed protocol files; a broken edit keeps the last good file. Captures that run keep what they began with.
     fn protocols(&self, folder: &Path) {
         let mut known = locked(&self.bench.known);
-        let mut library = (*known.protocols.library).clone();
-        let mistakes = library.reload(folder);
-        known.protocols.library = Arc::new(library);
+        let mistakes = known.protocols.reload(folder);
         known.error = None;
         drop(known);
         match mistakes.first() {
@@ -423,15 +422,9 @@ fn changed_at(path: &Path) -> Option<SystemTime> {
 }
 
 fn listing(folder: &Path) -> Vec<(PathBuf, Option<SystemTime>, u64)> {
-    let mut list: Vec<_> = std::fs::read_dir(folder)
-        .into_iter()
-        .flatten()
-        .flatten()
-        .filter_map(|entry| {
-            let data = entry.metadata().ok()?;
-            Some((entry.path(), data.modified().ok(), data.len()))
-        })
-        .collect();
-    list.sort();
-    list
+    let stated = |path: PathBuf| {
+        let data = path.metadata().ok()?;
+        Some((path, data.modified().ok(), data.len()))
+    };
+    folder::files(folder).into_iter().flatten().filter_map(stated).collect()
 }

@@ -456,13 +456,13 @@ impl Recording {
 
     /// Ends the capture in good order; gives the soak that it was, as it stood at the end.
     pub(super) fn end(mut self, port: &str, bench: &AppState) -> (Option<LiveSoak>, Answer<()>) {
-        let now = self.session.now();
+        let before = self.session.now();
         let mut last = Vec::new();
         let mut soak = self.soak.as_mut().map(|running| &mut running.run);
         let mut watching = Watching { soak: soak.as_deref_mut(), marks: &mut self.marks };
         let ended = self.session.finish(&mut watching, &mut last).map_err(ApiError::from);
         let soak = soak.map(|run| {
-            run.tick(now);
+            run.tick(ended.as_ref().map_or(before, |(end, _)| *end));
             LiveSoak::of(run)
         });
         if let Some(soak) = soak.clone() {
@@ -470,7 +470,7 @@ impl Recording {
             bench.replay.send("soak", Some(Arc::clone(job)), &SoakTold { job, port, soak });
         }
         let entry = Arc::clone(self.held.entry());
-        let done = ended.and_then(|recorder| match recorder {
+        let done = ended.and_then(|(_, recorder)| match recorder {
             Some(recorder) => entry.with(|job| Ok(job.end_capture(recorder).map(|_| ())?)),
             None => Ok(()),
         });
