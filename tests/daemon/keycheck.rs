@@ -4,7 +4,7 @@ use std::time::Duration;
 
 use serde_json::{Value, json};
 
-use crate::support::daemon::{Daemon, bound, readings};
+use crate::support::daemon::{Daemon, PATIENCE, bound, readings};
 use crate::support::terminal::Terminal;
 
 fn begin(daemon: &Daemon, job: &str, check: &Value) -> u16 {
@@ -39,6 +39,14 @@ fn a_key_check_asks_takes_the_answer_and_ends() {
     let daemon = Daemon::start(folder.path(), &bound("a", terminal.path(), ""));
     daemon.job("one");
     let keys = json!({ "port": "a", "keys": ["KEY_MENU", "KEY_POWER"] });
+    let follow = daemon.follow("?job=one");
+    // Messages come in order, however late they are read.
+    let until = |is: &dyn Fn(&Value) -> bool| loop {
+        let (_, event, data) = follow.recv_timeout(PATIENCE).unwrap();
+        if event == "check" && is(&data["check"]) {
+            return data["check"].clone();
+        }
+    };
     let begun = daemon.post("/jobs/one/keycheck", &keys);
     assert_eq!((&begun["port"], &begun["capture"]), (&json!("a"), &json!("0001-keycheck")));
     let mut ms = 1000;
@@ -47,18 +55,17 @@ fn a_key_check_asks_takes_the_answer_and_ends() {
         ms += 50 * count;
     };
     prints(false, 20);
-    daemon.until("a", "asked for Menu", |port| port["check"]["asked"] == "KEY_MENU");
+    until(&|check| check["asked"] == "KEY_MENU");
+    // Who ends only what he began names it: another capture stays.
+    assert_eq!(daemon.ask("POST", "/ports/a/close", &json!({ "capture": "0009-keycheck" })).status, 409);
     std::thread::sleep(Duration::from_millis(300));
     prints(true, 6);
     prints(false, 6);
-    daemon.until("a", "seen", |port| port["check"]["seen"] == "KEY_MENU");
-    daemon.until("a", "asked for Power", |port| port["check"]["asked"] == "KEY_POWER");
-    daemon.post("/jobs/one/keycheck/skip", &json!({}));
-    let over = daemon.until("a", "over", |port| port["check"]["over"] == true);
-    assert_eq!((&over["check"]["number"], &over["check"]["all"]), (&json!(2), &json!(2)));
-    // Who ends only what he began names it: another capture stays.
-    assert_eq!(daemon.ask("POST", "/ports/a/close", &json!({ "capture": "0009-keycheck" })).status, 409);
-    assert_eq!(daemon.port("a")["capture"], "0001-keycheck");
+    until(&|check| check["seen"] == "KEY_MENU");
+    until(&|check| check["asked"] == "KEY_POWER");
+    daemon.ask("POST", "/jobs/one/keycheck/skip", &json!({}));
+    let over = until(&|check| check["over"] == true);
+    assert_eq!((&over["number"], &over["all"]), (&json!(2), &json!(2)));
     daemon.post("/ports/a/close", &json!({ "capture": "0001-keycheck" }));
     assert_eq!(daemon.port("a")["capture"], Value::Null);
     let check = &daemon.get("/jobs/one/keycheck")["checks"][0];

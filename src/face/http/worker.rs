@@ -148,12 +148,13 @@ impl Worker {
                 Err(ApiError::conflict("another capture is recorded from this port"))
             }
             Doing::Recording(_) => self.end(PortLevel::Off, None),
-            Doing::Waiting(..) => {
+            Doing::Waiting(..) if capture.is_none() => {
                 self.doing = Doing::Nothing;
                 self.settle(PortLevel::Off, None);
                 Ok(None)
             }
-            Doing::Nothing => Ok(None),
+            // What is named has ended by itself.
+            Doing::Waiting(..) | Doing::Nothing => Ok(None),
         };
         let _ = reply.send(answer);
     }

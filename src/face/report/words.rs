@@ -253,10 +253,10 @@ pub fn stages_compared(before: usize, after: usize) -> String {
     format!("Stage {after} against stage {before}")
 }
 
-/// What the set did, and where the fault is, as far as it is known.
+/// What the set did, and where the fault is, as far as it is known. Marks beside a text of people are ASCII: what masks it
+/// takes other letters for a part of it.
 pub fn wrong(state: &JobState) -> Vec<String> {
-    let mut out: Vec<String> =
-        state.complaint.iter().map(|words| format!("\u{201c}{words}\u{201d}")).collect();
+    let mut out: Vec<String> = state.complaint.iter().map(|words| format!("\"{words}\"")).collect();
     // The stage that strayed most is the one that shows the fault.
     let worst = state.stages.iter().filter(|stage| stage.strays > 0).max_by_key(|stage| stage.strays);
     if let Some(stage) = worst {

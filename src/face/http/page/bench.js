@@ -61,7 +61,8 @@ function board(root, job, first, go) {
   const current = () => state;
 
   const here = () => standing(state, runningPort(job));
-  const band = glance(job, here, () => show(here(), true));
+  // To be shown where the job stands is no wish to stay there.
+  const band = glance(job, here, () => { show(here(), true); chosenByHand = false; });
   const facts = detail(job);
   const lane = lanes(job, (event, focus) => facts.show(event, focus));
   const way = el("ol.way");

@@ -112,7 +112,8 @@ export function glance(job, here, go) {
     say(word, words);
     say(detail, more);
     const s = soak;
-    strays.box.hidden = verdict.box.hidden = !s;
+    verdict.box.hidden = !s;
+    strays.box.hidden = !s?.strays;
     // Of quiet there is nothing to say while strays come.
     const planned = s && (s.soak_more_s !== null || s.quiet_anyway < 1);
     quiet.box.hidden = needed.box.hidden = !s || s.strays > 0 || (!planned && (state?.stages?.length ?? 1) < 2);
@@ -132,7 +133,8 @@ export function glance(job, here, go) {
       say(needed.small, W.glance.needed95(more(s.soak_more_95_s)));
     }
     else for (const box of [strays, verdict, quiet, needed]) say(box.value, W.none);
-    say(next, soaking ? (s.ask ?? W.glance.wait) : state?.advice?.text ?? "");
+    const gone = port()?.state === "gone";
+    say(next, soaking ? (gone ? W.glance.plugIn : s.ask ?? W.glance.wait) : state?.advice?.text ?? "");
   }
 
   function take(events) {

@@ -176,6 +176,7 @@ export const W = {
     notYet: ["Waiting", "Hands off. Nothing was seen from the set yet."],
     handsOff: "Hands off the set and its remote.",
     wait: "Hands off, wait. The soak ends by itself.",
+    plugIn: "Plug the adapter in again. The soak goes on by itself.",
     doing: "Show the soak",
     does: {
       port: "Choose the port", baseline: "Soak", isolate: "Test", repair: "Note the repair", soak: "Soak",
