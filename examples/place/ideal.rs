@@ -84,7 +84,8 @@ fn features(job: &Job, kind: Kind) -> f64 {
         Kind::Remote if !one => NEVER,
         Kind::Remote => -(5f64.ln()),
         Kind::Light | Kind::Receiver => {
-            let known = |code: &(u32, u32)| if code.0 == 4 { (0.4f64 / 5.0).ln() } else { (0.4f64 / 65536.0).ln() };
+            let known =
+                |code: &(u32, u32)| if code.0 == 4 { (0.4f64 / 5.0).ln() } else { (0.4f64 / 65536.0).ln() };
             job.remote.iter().map(known).sum()
         }
         _ => 0.0,

@@ -4,7 +4,7 @@ use std::fmt::Write as _;
 use std::fs;
 use std::path::Path;
 
-use crate::set::{Dialect, Dice, Electric, Kind, Ladder, State, electric};
+use crate::set::{Dialect, Dice, Electric, Kind, Ladder, Mechanism, State, electric};
 
 /// What was so during a stage.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -85,7 +85,9 @@ impl Job {
         let dialect = match kind {
             Kind::Box => Dialect::Birch,
             Kind::Software if dice.chance(0.3) => Dialect::Rowan,
-            Kind::Light | Kind::Receiver | Kind::Remote | Kind::Software if dice.chance(0.5) => Dialect::Birch,
+            Kind::Light | Kind::Receiver | Kind::Remote | Kind::Software if dice.chance(0.5) => {
+                Dialect::Birch
+            }
             _ if (kind.is_electrical() || kind == Kind::Sound) && dice.chance(0.4) => Dialect::Rowan,
             _ => Dialect::Alder,
         };
@@ -94,11 +96,15 @@ impl Job {
             ladder.input = dice.log(3e6, 3e7);
             ladder.contact = dice.between(0.05, 30.0);
         }
-        let electric = electric(kind, &ladder, dice, plan.steady);
+        let mut electric = electric(kind, &ladder, dice, plan.steady);
+        let real = ladder.built(dice);
+        if let Some(electric) = electric.as_mut().filter(|e| e.mechanism == Mechanism::PullUp) {
+            electric.value *= real.pull_up / ladder.pull_up;
+        }
         let mut job = Self {
             kind,
             dialect,
-            real: ladder.built(dice),
+            real,
             ladder,
             electric,
             stages: Vec::new(),
@@ -129,26 +135,27 @@ impl Job {
             line: State::Rest,
         };
         let mut file = 0;
-        let mut stage = |job: &mut Self, dice: &mut Dice, head: String, about: About, check: bool, soak: f64| {
-            let _ = write!(manifest, "[[stage]]\n{head}");
-            for checks in [false, true] {
-                if (checks && !check) || (!checks && soak <= 0.0) {
-                    continue;
+        let mut stage =
+            |job: &mut Self, dice: &mut Dice, head: String, about: About, check: bool, soak: f64| {
+                let _ = write!(manifest, "[[stage]]\n{head}");
+                for checks in [false, true] {
+                    if (checks && !check) || (!checks && soak <= 0.0) {
+                        continue;
+                    }
+                    file += 1;
+                    let (text, prompts) = job.capture(about, if checks { None } else { Some(soak) }, dice);
+                    let hands = if checks { "on" } else { "off" };
+                    let _ = fs::write(folder.join(format!("{file}.log")), text);
+                    let _ = write!(
+                        manifest,
+                        "[[stage.capture]]\nfile = \"{file}.log\"\nname = \"c{file}\"\nhands = \"{hands}\"\n"
+                    );
+                    if !prompts.is_empty() {
+                        let _ = fs::write(folder.join(format!("{file}.jsonl")), prompts);
+                        let _ = writeln!(manifest, "prompts = \"{file}.jsonl\"");
+                    }
                 }
-                file += 1;
-                let (text, prompts) = job.capture(about, if checks { None } else { Some(soak) }, dice);
-                let hands = if checks { "on" } else { "off" };
-                let _ = fs::write(folder.join(format!("{file}.log")), text);
-                let _ = write!(
-                    manifest,
-                    "[[stage.capture]]\nfile = \"{file}.log\"\nname = \"c{file}\"\nhands = \"{hands}\"\n"
-                );
-                if !prompts.is_empty() {
-                    let _ = fs::write(folder.join(format!("{file}.jsonl")), prompts);
-                    let _ = writeln!(manifest, "prompts = \"{file}.jsonl\"");
-                }
-            }
-        };
+            };
         let wired = self.dialect != Dialect::Birch;
         let first = 60.0 * dice.between(4.0, 8.0);
         let check = wired && (plan.steady || self.kind == Kind::Sound || dice.chance(0.8))
@@ -253,7 +260,9 @@ impl Job {
                 hand.push((start, start + dice.between(0.4, 1.0), key));
                 let _ = writeln!(prompts, "{{\"t\": {t}, \"key\": \"{}\"}}", keys[key].0);
             }
-        } else if self.dialect != Dialect::Rowan && !(about.covered || about.receiver_off || about.remotes_out) {
+        } else if self.dialect != Dialect::Rowan
+            && !(about.covered || about.receiver_off || about.remotes_out)
+        {
             // The technician presses volume up at both ends: the set still prints what comes.
             for t in [0.5, seconds - 2.0] {
                 let _ = writeln!(prompts, "{{\"t\": {t}, \"key\": \"KEY_VOLUMEUP\"}}");
@@ -269,7 +278,9 @@ impl Job {
         }
         if self.dialect == Dialect::Birch {
             // A line of something else, which shows that the cable lives.
-            lines.extend((0..=(seconds / 10.0) as usize).map(|i| (10.0 * i as f64, "mem: free 4711".to_owned())));
+            lines.extend(
+                (0..=(seconds / 10.0) as usize).map(|i| (10.0 * i as f64, "mem: free 4711".to_owned())),
+            );
         }
         if self.dialect == Dialect::Birch && !about.hdmi_off {
             // A box that asks for the power state now and then; nothing comes of it.

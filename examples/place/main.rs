@@ -97,7 +97,9 @@ fn places(found: &Located, kind: Kind) -> Vec<(&'static str, f64)> {
 fn class(model: &str) -> &str {
     let first = model.split('+').next().unwrap_or(model);
     match first {
-        "key-board-leak-to-ground" | "cable-leak-to-ground" | "main-board-leak-to-ground"
+        "key-board-leak-to-ground"
+        | "cable-leak-to-ground"
+        | "main-board-leak-to-ground"
         | "input-pin-leak" => "leak",
         "pull-up-value" | "main-board-leak-to-supply" | "pull-up-on-key-board" => "pull-up-value",
         other if other.starts_with("switch-leak") => "switch-leak",
@@ -151,15 +153,8 @@ impl Row {
     }
 
     fn print(&self, name: &str) {
-        let cells = [
-            self.first,
-            self.two,
-            self.first_all,
-            self.ideal_all,
-            self.kind,
-            self.kind_all,
-            self.ideal_kind,
-        ];
+        let cells =
+            [self.first, self.two, self.first_all, self.ideal_all, self.kind, self.kind_all, self.ideal_kind];
         let cells: Vec<String> = cells.iter().map(|share| share.words()).collect();
         let mut instead: Vec<_> = self.instead.iter().collect();
         instead.sort_by_key(|(_, n)| std::cmp::Reverse(**n));
@@ -247,7 +242,15 @@ fn show(number: u64, job: &Job, found: &Located, perfect: &Ideal) {
         .map(|stage| format!("{:?} {:.0}s {}", stage.about.line, stage.seconds, stage.shown))
         .collect();
     for entry in found.ladder.iter().take(5) {
-        eprintln!("    {} {:?} {:?} weight {:.3} chi2 {:.1} p {:.3}", entry.model, entry.value, (entry.low, entry.high), entry.weight, entry.chi2, entry.p);
+        eprintln!(
+            "    {} {:?} {:?} weight {:.3} chi2 {:.1} p {:.3}",
+            entry.model,
+            entry.value,
+            (entry.low, entry.high),
+            entry.weight,
+            entry.chi2,
+            entry.p
+        );
     }
     for note in &found.stages {
         eprintln!("    {}", note.text);
@@ -270,7 +273,7 @@ fn show(number: u64, job: &Job, found: &Located, perfect: &Ideal) {
 fn coverage(faults: u64, seed: u64, protocols: &Protocols) {
     println!("\n| noise, counts | interval holds the value | nothing said of it |\n|---|---|---|");
     for noise in [0.05, 0.7, 1.5] {
-        let (mut holds, mut missing) = (Share::default(), 0);
+        let (mut holds, mut missing) = (Share::default(), BTreeMap::<&str, u32>::new());
         let mut by: BTreeMap<&str, Share> = BTreeMap::new();
         for number in 0..faults {
             let kind = KINDS[number as usize % 7];
@@ -290,11 +293,13 @@ fn coverage(faults: u64, seed: u64, protocols: &Protocols) {
                     holds.take(hit);
                     by.entry(word).or_default().take(hit);
                 }
-                None => missing += 1,
+                None => *missing.entry(word).or_default() += 1,
             }
         }
-        let by: Vec<String> = by.iter().map(|(word, share)| format!("{word} {}/{}", share.hit, share.of)).collect();
-        println!("| {noise} | {} ({}) | {missing} |", holds.words(), by.join(", "));
+        let by: Vec<String> =
+            by.iter().map(|(word, share)| format!("{word} {}/{}", share.hit, share.of)).collect();
+        let missing: Vec<String> = missing.iter().map(|(word, n)| format!("{word} {n}")).collect();
+        println!("| {noise} | {} ({}) | {} |", holds.words(), by.join(", "), missing.join(", "));
     }
 }
 
@@ -309,7 +314,8 @@ fn sound(sets: u64, seed: u64, protocols: &Protocols) {
             let (mut blamed, mut told, mut powered) = (Share::default(), Share::default(), Share::default());
             let mut which: BTreeMap<String, u32> = BTreeMap::new();
             for number in 0..sets {
-                let mut dice = Dice::new(seed.wrapping_mul(9_000_011) ^ number ^ ((noise * 1e3) as u64) << 40);
+                let mut dice =
+                    Dice::new(seed.wrapping_mul(9_000_011) ^ number ^ ((noise * 1e3) as u64) << 40);
                 let plan = Plan { noise, steady: false, sheet };
                 let (_, found) = run(Kind::Sound, plan, &mut dice, protocols);
                 let first = found.locations.first();
@@ -339,7 +345,9 @@ fn main() {
     let (jobs, seed, sets, faults) = (at(0, 1200), at(1, SEED), at(2, 300), at(3, 210));
     let protocols = Protocols::load(None).unwrap();
     println!("# Where the fault is, asked of known faults\n");
-    println!("Invented data. Made by `cargo run --release --example place -- {jobs} {seed} {sets} {faults}`.\n");
+    println!(
+        "Invented data. Made by `cargo run --release --example place -- {jobs} {seed} {sets} {faults}`.\n"
+    );
     if jobs > 0 {
         kinds(jobs, seed, &protocols);
     }

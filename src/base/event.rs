@@ -237,8 +237,7 @@ impl Event {
     /// # Source
     /// HDMI-CEC 1.4, message tables: one touch play, routing, standby, system audio, OSD string.
     pub fn can_act(&self) -> bool {
-        const ACTING: [u8; 12] =
-            [0x04, 0x0d, 0x36, 0x64, 0x70, 0x72, 0x7a, 0x7e, 0x80, 0x82, 0x86, 0x9d];
+        const ACTING: [u8; 12] = [0x04, 0x0d, 0x36, 0x64, 0x70, 0x72, 0x7a, 0x7e, 0x80, 0x82, 0x86, 0x9d];
         let acts = match self.kind {
             EventKind::Press | EventKind::Repeat | EventKind::Release => true,
             EventKind::Frame => {

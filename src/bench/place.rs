@@ -184,7 +184,8 @@ const UNSEEN: f64 = 0.05;
 /// `(T0 / (T0 + T1))^(k + 1/2)`: none in `T1` after `k` episodes in `T0`, the rate having Jeffreys' prior.
 fn quiet_anyway(view: &StageView, comparison: &Comparison) -> f64 {
     let before = &comparison.before;
-    let pending = view.stage.observation.paths.iter().map(|path| path.total.pending_s + path.total.observed.seconds());
+    let pending =
+        view.stage.observation.paths.iter().map(|path| path.total.pending_s + path.total.observed.seconds());
     let elapsed = pending.fold(0.0, f64::max);
     let known = before.observed_s.max(1.0);
     #[allow(clippy::cast_precision_loss)]

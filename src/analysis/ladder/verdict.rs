@@ -348,7 +348,8 @@ impl Fit {
     /// only the readings and not the complaint, and counts for a tenth.
     pub fn by_location(&self, stray_on_line: bool) -> BTreeMap<&'static str, f64> {
         let mut shares: BTreeMap<&'static str, (f64, f64)> = BTreeMap::new();
-        let best = self.models.iter().filter(|m| m.weight > 0.0).map(|m| m.cost).fold(f64::INFINITY, f64::min);
+        let best =
+            self.models.iter().filter(|m| m.weight > 0.0).map(|m| m.cost).fold(f64::INFINITY, f64::min);
         for fitted in self.models.iter().filter(|m| !m.model.is_empty()) {
             let explains = if stray_on_line && fitted.idle_key.is_none() { 0.1 } else { 1.0 };
             let likelihood =
@@ -368,7 +369,8 @@ impl Fit {
 
     /// How likely the readings are if the ladder is healthy, relative to the best model.
     pub fn healthy_likelihood(&self) -> f64 {
-        let best = self.models.iter().filter(|m| m.weight > 0.0).map(|m| m.cost).fold(f64::INFINITY, f64::min);
+        let best =
+            self.models.iter().filter(|m| m.weight > 0.0).map(|m| m.cost).fold(f64::INFINITY, f64::min);
         self.models
             .iter()
             .find(|m| m.model.is_empty())

@@ -40,8 +40,10 @@ impl LevelStats {
     }
 
     fn add(&mut self, other: &Self) {
-        self.at_min = if other.min < self.min { 0 } else { self.at_min } + u64::from(other.min <= self.min) * other.at_min;
-        self.at_max = if other.max > self.max { 0 } else { self.at_max } + u64::from(other.max >= self.max) * other.at_max;
+        self.at_min = if other.min < self.min { 0 } else { self.at_min }
+            + u64::from(other.min <= self.min) * other.at_min;
+        self.at_max = if other.max > self.max { 0 } else { self.at_max }
+            + u64::from(other.max >= self.max) * other.at_max;
         self.min = self.min.min(other.min);
         self.max = self.max.max(other.max);
         self.n += other.n;
