@@ -4,7 +4,7 @@ use std::fmt::Write as _;
 use std::fs;
 use std::path::Path;
 
-use crate::set::{Dialect, Dice, Electric, Kind, Ladder, State, electric};
+use crate::set::{Dialect, Dice, Electric, Kind, Ladder, Mechanism, State, electric};
 
 /// What was so during a stage.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -96,11 +96,15 @@ impl Job {
             ladder.input = dice.log(3e6, 3e7);
             ladder.contact = dice.between(0.05, 30.0);
         }
-        let electric = electric(kind, &ladder, dice, plan.steady);
+        let mut electric = electric(kind, &ladder, dice, plan.steady);
+        let real = ladder.built(dice);
+        if let Some(electric) = electric.as_mut().filter(|e| e.mechanism == Mechanism::PullUp) {
+            electric.value *= real.pull_up / ladder.pull_up;
+        }
         let mut job = Self {
             kind,
             dialect,
-            real: ladder.built(dice),
+            real,
             ladder,
             electric,
             stages: Vec::new(),

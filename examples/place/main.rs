@@ -273,7 +273,7 @@ fn show(number: u64, job: &Job, found: &Located, perfect: &Ideal) {
 fn coverage(faults: u64, seed: u64, protocols: &Protocols) {
     println!("\n| noise, counts | interval holds the value | nothing said of it |\n|---|---|---|");
     for noise in [0.05, 0.7, 1.5] {
-        let (mut holds, mut missing) = (Share::default(), 0);
+        let (mut holds, mut missing) = (Share::default(), BTreeMap::<&str, u32>::new());
         let mut by: BTreeMap<&str, Share> = BTreeMap::new();
         for number in 0..faults {
             let kind = KINDS[number as usize % 7];
@@ -293,12 +293,13 @@ fn coverage(faults: u64, seed: u64, protocols: &Protocols) {
                     holds.take(hit);
                     by.entry(word).or_default().take(hit);
                 }
-                None => missing += 1,
+                None => *missing.entry(word).or_default() += 1,
             }
         }
         let by: Vec<String> =
             by.iter().map(|(word, share)| format!("{word} {}/{}", share.hit, share.of)).collect();
-        println!("| {noise} | {} ({}) | {missing} |", holds.words(), by.join(", "));
+        let missing: Vec<String> = missing.iter().map(|(word, n)| format!("{word} {n}")).collect();
+        println!("| {noise} | {} ({}) | {} |", holds.words(), by.join(", "), missing.join(", "));
     }
 }
 

@@ -32,6 +32,10 @@ pub const WINDOW: f64 = 6.0;
 /// A price for the number of models tried: Chen and Chen, Biometrika 95 (2008) 759. The figure is set by simulation.
 const ANY_FAULT: f64 = 9.2;
 
+/// How a fault that comes and goes is while it does not show: gone, smaller, or gone beside another fault that stays. Common
+/// practice, no source.
+const AT_REST: [f64; 3] = [0.5, 0.4, 0.1];
+
 /// One number of a model.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Estimate {
@@ -170,21 +174,27 @@ pub fn fit(network: &Network, readings: &[Reading]) -> Fit {
 }
 
 impl Fit {
-    /// The fault of these readings, which came while it showed, with what the same line reads at other times: a fault that
-    /// comes and goes may be gone then, or be there but smaller. Where it is there its number is that of the line at rest, which
-    /// is steadier.
+    /// The fault of these readings, which came while it showed, with what the same line reads at other times: the fault may be
+    /// gone then, or be there but smaller, or the line has another one of its own. Where it is there its number is that of the
+    /// line at rest, which is steadier.
     #[must_use]
     pub fn beside(mut self, rest: &Self) -> Self {
-        let sound = rest.models.iter().find(|m| m.model.is_empty()).map(|m| m.cost);
         // What no circuit explains tells nothing.
-        let Some(sound) = sound.filter(|_| rest.accepted) else { return self };
-        for fitted in self.models.iter_mut().filter(|m| !m.model.is_empty()) {
-            let Some(there) = rest.models.iter().find(|m| m.model == fitted.model) else { continue };
-            // What any fault costs was paid already.
-            let cost = there.cost - ANY_FAULT;
-            let (low, high) = (cost.min(sound), cost.max(sound));
-            fitted.cost += low - sound - 2.0 * (0.5 * (1.0 + (-0.5 * (high - low)).exp())).ln();
-            if there.cost < sound && there.p >= REJECT {
+        let sound = rest.models.iter().find(|m| m.model.is_empty()).map(|m| m.cost).filter(|_| rest.accepted);
+        let Some(sound) = sound else { return self };
+        // What any fault costs was paid already.
+        let paid = |m: &Fitted| if m.model.is_empty() { m.cost } else { m.cost - ANY_FAULT };
+        let best = rest.models.iter().map(paid).fold(f64::INFINITY, f64::min);
+        let likely = |cost: f64| (-0.5 * (cost - best)).exp();
+        let priors: f64 = rest.models.iter().map(|m| model::prior(&m.model, &rest.network)).sum();
+        let whole = rest.models.iter().map(|m| model::prior(&m.model, &rest.network) * likely(paid(m)));
+        let any = whole.sum::<f64>() / priors;
+        for fitted in &mut self.models {
+            let there = rest.models.iter().find(|m| !m.model.is_empty() && m.model == fitted.model);
+            let same = there.map_or(0.0, |there| likely(paid(there)));
+            let [gone, smaller, other] = AT_REST;
+            fitted.cost -= 2.0 * (gone * likely(sound) + smaller * same + other * any).ln();
+            if let Some(there) = there.filter(|there| there.cost < sound && there.p >= REJECT) {
                 fitted.estimates.clone_from(&there.estimates);
             }
         }

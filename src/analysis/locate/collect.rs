@@ -244,29 +244,6 @@ impl Line {
         if readings.is_empty() {
             return None;
         }
-        #[allow(clippy::print_stderr)]
-        if std::env::var_os("PLACE_DEBUG").is_some() {
-            for (word, list) in [("shows", &readings), ("rest", &rest)] {
-                for r in list {
-                    eprintln!(
-                        "  {} {word} {:?} {:.2} spread {:.2} n {} ind {:.0} full {:.2}",
-                        self.network.name, r.condition, r.counts, r.spread, r.n, r.independent, r.at_full
-                    );
-                }
-                if !list.is_empty() {
-                    for m in fit(&self.network, list).models.iter().take(8) {
-                        eprintln!(
-                            "     {} {:?} cost {:.1} chi2 {:.1} bic {:.1}",
-                            crate::analysis::ladder::model_word(&m.model),
-                            m.estimates.first().map(|e| e.value),
-                            m.cost,
-                            m.chi2,
-                            m.bic
-                        );
-                    }
-                }
-            }
-        }
         let mut fitted = fit(&self.network, &readings);
         if !rest.is_empty() {
             fitted = fitted.beside(&fit(&self.network, &rest));
@@ -300,6 +277,15 @@ impl Line {
                 |level: &Level| (Key::from_name(&level.state), Reading::of_level(plug.clone(), level, full));
             states.flat_map(modes).map(reading).collect()
         };
+        // Sums do not tell whether a level wanders; the thinned readings do.
+        for (key, reading) in &mut list {
+            let thinned = self.levels.get(key).and_then(|gathered| gathered.reading(plug.clone(), full));
+            #[allow(clippy::cast_precision_loss)]
+            let wanders = thinned.filter(|thinned| 2.0 * thinned.independent < thinned.n as f64);
+            if let Some(thinned) = wanders {
+                reading.independent = reading.independent.min(thinned.independent);
+            }
+        }
         list.retain(|(_, reading)| reading.n >= FEWEST);
         list.sort_by_key(|(_, reading)| std::cmp::Reverse(reading.n));
         let imitates = matches!(plug, Condition::Substituted(_));
