@@ -38,7 +38,7 @@ fn figure(rows: &[(&StageState, &Side)], axis: &LogAxis, door: Door) -> Part {
     drawing.text((LEFT + WIDTH - RIGHT) / 2.0, bottom + 37.0, Anchor::Middle, "small", words::EPISODES_AXIS);
     for (i, (stage, observed)) in rows.iter().enumerate() {
         let y = TOP + ROW * (i as f64 + 0.5);
-        let label = format!("{} · {}", stage.stage, drawing.clip(&stage.step, 40));
+        let label = format!("{} · {}", stage.stage, drawing.clip(&stage.step, 36));
         drawing.text(10.0, y + 4.5, Anchor::Start, "label", &label);
         row(&mut drawing, axis, observed, y);
         if let Some(verdict) = stage.comparison.as_ref().map(|comparison| comparison.figures.verdict) {

@@ -93,7 +93,7 @@ pub const PARTS: [&str; 9] = [
     "key-switch",
     "main-board",
     "ground-bond",
-    "ir-receiver",
+    "infrared-receiver",
     "remote",
     "hdmi-cable",
     "software",

@@ -128,7 +128,7 @@ pub struct Step {
     #[arg(long, value_enum)]
     pub kind: StepWord,
     /// The part that you touched; one a step, or nobody can tell which one cured the set. One of key-board, key-cable,
-    /// key-switch, main-board, ground-bond, ir-receiver, remote, hdmi-cable, software, or other:WHAT
+    /// key-switch, main-board, ground-bond, infrared-receiver, remote, hdmi-cable, software, or other:WHAT
     #[arg(long, value_name = "PART", value_parser = part)]
     pub part: Vec<String>,
 }

@@ -142,11 +142,11 @@ export const W = {
     repair: "Repair: cleaned, tightened or replaced",
     restore: "Restore: an earlier step undone",
   },
-  parts: ["key-board", "key-cable", "key-switch", "main-board", "ground-bond", "ir-receiver", "remote", "hdmi-cable",
+  parts: ["key-board", "key-cable", "key-switch", "main-board", "ground-bond", "infrared-receiver", "remote", "hdmi-cable",
     "software"],
   partsSaid: {
     "key-board": "Key board", "key-cable": "Key cable", "key-switch": "One switch", "main-board": "Main board",
-    "ground-bond": "Ground bond", "ir-receiver": "Infrared receiver", remote: "Remote",
+    "ground-bond": "Ground bond", "infrared-receiver": "Infrared receiver", remote: "Remote",
     "hdmi-cable": "HDMI cable or box", software: "Software",
   },
   verdicts: {
