@@ -2,7 +2,7 @@
 //!
 //! A count here is a count of *episodes*; on raw events every one of these is wrong (a burst is one cause).
 
-use crate::analysis::special::{beta, boundary, gamma_lower_inverse, gamma_upper_inverse};
+use crate::analysis::special::{beta, crossing, gamma_lower_inverse, gamma_upper_inverse};
 
 /// A range; `high` may be infinite.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -116,20 +116,47 @@ fn mid_tail(k: f64, rest: f64, p: f64) -> f64 {
     0.5 * (at_least(k, rest, p) + above)
 }
 
-/// Limits of the odds that an episode came before, at which the tail of either side falls to half of what the confidence
-/// leaves: Clopper-Pearson's with whole tails. Solved for the odds, so that a share next to one keeps its digits.
-fn ratio_interval(k1: f64, k2: f64, confidence: f64, tail: impl Fn(f64, f64, f64) -> f64) -> Interval {
-    let least = (1.0 - confidence) / 2.0;
-    let share = |odds: f64| odds / (1.0 + odds);
-    let rest = |odds: f64| 1.0 / (1.0 + odds);
-    let low = if k1 > 0.0 { boundary(1e-300, 1e300, |odds| tail(k1, k2, share(odds)) < least) } else { 0.0 };
-    let high = if k2 > 0.0 {
-        boundary(1e-300, 1e300, |odds| tail(k2, k1, rest(odds)) > least)
-    } else {
-        f64::INFINITY
-    };
-    Interval { low, high }
+/// The mid-P interval of the ratio alone, as [`compare_scaled`] gives it.
+#[allow(clippy::cast_precision_loss)]
+pub fn interval_mid(before: Count, after: Count, dispersion: f64, confidence: f64) -> Interval {
+    let (k1, k2) = (before.count as f64 / dispersion, after.count as f64 / dispersion);
+    ratio_interval(k1, k2, confidence, mid_tail).scaled(after.exposure / before.exposure)
 }
+
+/// Limits of the odds that an episode came before, at which the tail of either side falls to half of what the confidence
+/// leaves: Clopper-Pearson's with whole tails. Solved for the logarithm of the odds, in which that of a tail is near a
+/// line, so that a share next to one keeps its digits.
+fn ratio_interval(k1: f64, k2: f64, confidence: f64, tail: impl Fn(f64, f64, f64) -> f64) -> Interval {
+    let least = ((1.0 - confidence) / 2.0).ln();
+    let start = ((k1 + 0.5) / (k2 + 0.5)).ln();
+    let share = |log: f64| 1.0 / (1.0 + (-log).exp());
+    let low = |log: f64| least - tail(k1, k2, share(log)).ln();
+    let high = |log: f64| tail(k2, k1, share(-log)).ln() - least;
+    Interval {
+        low: if k1 > 0.0 { limit(start, low).exp() } else { 0.0 },
+        high: if k2 > 0.0 { limit(start, high).exp() } else { f64::INFINITY },
+    }
+}
+
+/// Where a falling function goes through zero, looked for from `start` on.
+fn limit(start: f64, above: impl Fn(f64) -> f64) -> f64 {
+    let (mut low, mut high, mut step) = (start, start, 1.0);
+    if above(start) > 0.0 {
+        while high < FURTHEST && above(high) > 0.0 {
+            (low, high) = (high, high + step);
+            step *= 2.0;
+        }
+    } else {
+        while low > -FURTHEST && above(low) <= 0.0 {
+            (high, low) = (low, low - step);
+            step *= 2.0;
+        }
+    }
+    crossing(low, high, 1e-13, above)
+}
+
+/// Logarithms of odds that no double goes beyond.
+const FURTHEST: f64 = 690.0;
 
 /// The chance that an unrepaired set would have been quiet for `quiet`, its rate being known only from what
 /// was seen before: (1 + T2/T1)^(-k1). One when nothing was seen before.

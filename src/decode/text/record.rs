@@ -36,6 +36,8 @@ pub(super) struct Records {
     pub(super) silent: usize,
     /// Sum over records of how much of the line was fixed text, at most 8 characters each.
     pub(super) weight: u64,
+    /// Whether the set's uptime was reported.
+    told_uptime: bool,
     /// What was met, where somebody asks for it.
     pub(super) reports: Option<Vec<Report>>,
 }
@@ -59,6 +61,7 @@ impl Records {
             restart: "the set restarted".into(),
             silent: 0,
             weight: 0,
+            told_uptime: false,
             reports: None,
         }
     }
@@ -101,6 +104,12 @@ impl Records {
         let step = chassis.period.filter(|_| pattern.meaning == Meaning::Reading);
         let placed = clock.place(arrival, stamp.time, step, stamp.may_jump);
         let t = placed.t;
+        if let Some(uptime) = stamp.time.filter(|_| !stamp.may_jump && !self.told_uptime)
+            && let Some(reports) = &mut self.reports
+        {
+            self.told_uptime = true;
+            reports.push(Report { t, what: Reported::Uptime(uptime) });
+        }
         self.weight += pattern.weight;
         self.silent = self.expire(t, out);
         if let Some(before) = placed.restarted_from {
