@@ -187,7 +187,7 @@ fn sections(html: &mut Html, sections: &[Section]) {
     }
     html.section("statistics", words::STATISTICS);
     for section in sections {
-        html.element("h3", &section.title).raw("<ul>");
+        html.element("h3", section.title).raw("<ul>");
         for sentence in section.sentences.iter().take(MOST_ROWS) {
             html.element("li", sentence);
         }
