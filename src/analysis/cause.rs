@@ -76,10 +76,6 @@ impl CauseFinder {
     /// Takes one event, in time order. O(1), some thirty bytes each.
     pub fn push(&mut self, event: &Event) {
         let t = event.t.0.saturating_add(self.shift);
-        let acts = matches!(
-            event.kind,
-            EventKind::Press | EventKind::Repeat | EventKind::Release | EventKind::Frame
-        );
         if event.path == ControlPath::Menu && event.kind == EventKind::Change {
             let held = (0..3)
                 .filter_map(|path| Some((path, self.down[path]?)))
@@ -87,7 +83,7 @@ impl CauseFinder {
                 .max_by_key(|(_, since)| *since);
             self.changes.push((t, held));
         } else if let Some(path) =
-            INPUTS.iter().position(|path| *path == event.path).filter(|_| acts && event.comes_in())
+            INPUTS.iter().position(|path| *path == event.path).filter(|_| event.can_act())
         {
             match event.kind {
                 EventKind::Press | EventKind::Repeat => self.down[path] = self.down[path].or(Some(t)),

@@ -231,6 +231,23 @@ impl Event {
         self.path.is_input() && self.initiator != Some(0)
     }
 
+    /// Whether the set may do something visible because of it: of a bus the messages that switch it, its input or its sound, or
+    /// write on its screen; a poll or a question changes no menu.
+    ///
+    /// # Source
+    /// HDMI-CEC 1.4, message tables: one touch play, routing, standby, system audio, OSD string.
+    pub fn can_act(&self) -> bool {
+        const ACTING: [u8; 12] = [0x04, 0x0d, 0x36, 0x64, 0x70, 0x72, 0x7a, 0x7e, 0x80, 0x82, 0x86, 0x9d];
+        let acts = match self.kind {
+            EventKind::Press | EventKind::Repeat | EventKind::Release => true,
+            EventKind::Frame => {
+                self.path != ControlPath::Cec || self.opcode.is_some_and(|opcode| ACTING.contains(&opcode))
+            }
+            _ => false,
+        };
+        acts && self.comes_in()
+    }
+
     /// JSON Schema of the event, generated from this type.
     pub fn json_schema() -> serde_json::Value {
         serde_json::Value::from(schemars::schema_for!(Event))

@@ -382,6 +382,24 @@ impl Loaded {
     }
 }
 
+type Chassis = std::sync::Arc<crate::decode::chassis::Chassis>;
+
+/// The job's chassis, named or as its captures were recognised.
+///
+/// # Errors
+/// `Machine` when the disk fails, `Usage` when the chassis is not known.
+pub fn chassis(loaded: &Loaded, protocols: &Protocols) -> Result<Option<Chassis>> {
+    if let Some(name) = &loaded.job.info().chassis {
+        return protocols.library.chassis(name).map(Some);
+    }
+    for capture in loaded.job.captures() {
+        if let Some(name) = loaded.keypad_chassis(capture)? {
+            return protocols.library.chassis(&name).map(Some);
+        }
+    }
+    Ok(None)
+}
+
 fn kept_ledger(store: &Store, capture: &str) -> Result<Option<Ledger>> {
     Ok(store.finding(capture, LEDGER)?.and_then(|text| serde_json::from_str(&text).ok()))
 }

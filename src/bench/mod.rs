@@ -15,6 +15,7 @@ mod place;
 mod presses;
 mod runner;
 mod state;
+mod symptoms;
 mod views;
 mod windows;
 pub mod words;
@@ -24,8 +25,8 @@ pub use causes::{CausePath, JobCauses, Orphan};
 pub use hand_back::PathBack;
 pub use levels::{LineLevels, RateStretch, levels, rate_stretches, stretches_sentence};
 pub use lines::{LevelChange, Lines, Track, ripple_sentence};
-pub use load::{Loaded, Seen, StageSeen, taught, timed};
-pub use place::{chassis, located};
+pub use load::{Loaded, Seen, StageSeen, chassis, taught, timed};
+pub use place::{concluding, located};
 pub use presses::{KeyChange, KeyChecks};
 pub use runner::{Asked, SoakPlan, SoakRun};
 pub use state::{

@@ -3,14 +3,14 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use crate::analysis::attribution::Toggle;
-use crate::analysis::compare::{Comparison, alone, compare, plan};
-use crate::analysis::ladder::{Fit, Network};
-use crate::analysis::locate::{self, Collector, Located, Outcome as Seen, StageEvidence};
+use crate::analysis::compare::{Comparison, Verdict, alone, compare, plan};
+use crate::analysis::locate::{self, CodeMix, Located, Outcome as Seen, StageEvidence};
+use crate::analysis::train::Occurrence;
 use crate::base::{ControlPath, EventKind, Key, Result};
 use crate::bench::load::{Loaded, StageSeen};
+use crate::bench::symptoms::Symptoms;
 use crate::bench::views::{StageView, credit, free_s, measures, options};
 use crate::timeline::Protocols;
-use crate::timeline::job::Hands;
 
 /// Weighs all that a job holds.
 ///
@@ -18,19 +18,18 @@ use crate::timeline::job::Hands;
 /// `Machine` when the disk fails, `Input` when the built-in fault tree is broken, `Usage` when the chassis of the job is
 /// not known.
 pub fn located(loaded: &Loaded, views: &[StageView], protocols: &Protocols) -> Result<Located> {
-    let fits = fits(loaded, protocols)?;
+    let symptoms = Symptoms::of(loaded, protocols)?;
     let tree = locate::faults()?;
     let strayed = views.iter().flat_map(|view| view.stage.seen.strayed()).map(|id| id.path);
     let paths: BTreeSet<ControlPath> = strayed.filter(|path| path.is_input()).collect();
     if paths.len() < 2 {
-        return Ok(of_views(tree, views, &fits));
+        return Ok(of_views(tree, views, &symptoms));
     }
-    // Each path may have a cause of its own, and a ladder explains keypad strays alone.
-    let mut causes = paths.into_iter().map(|path| {
-        let fits = if path == ControlPath::Keypad { &fits[..] } else { &[] };
-        Located { path: Some(path), ..of_views(tree, &only(views, path), fits) }
-    });
-    let first = causes.next().unwrap_or_else(|| of_views(tree, views, &fits));
+    // Each path may have a cause of its own.
+    let mut causes = paths
+        .into_iter()
+        .map(|path| Located { path: Some(path), ..of_views(tree, &only(views, path), &symptoms) });
+    let first = causes.next().unwrap_or_else(|| of_views(tree, views, &symptoms));
     Ok(Located { also: causes.collect(), ..first })
 }
 
@@ -60,9 +59,10 @@ fn only(views: &[StageView], path: ControlPath) -> Vec<StageView> {
     stages.into_iter().zip(compared).zip(views).map(view).collect()
 }
 
-fn of_views(tree: &locate::FaultTree, views: &[StageView], fits: &[Fit]) -> Located {
-    let (numbers, evidence): (Vec<usize>, Vec<StageEvidence>) = evidence(views, tree).into_iter().unzip();
-    let mut located = locate::locate_with(tree, &evidence, fits);
+fn of_views(tree: &locate::FaultTree, views: &[StageView], symptoms: &Symptoms) -> Located {
+    let (numbers, evidence): (Vec<usize>, Vec<StageEvidence>) =
+        evidence(views, tree, symptoms).into_iter().unzip();
+    let mut located = locate::locate_with(tree, &evidence, &symptoms.fits);
     // Stages that show nothing were left out; from here on they have the job's numbers.
     let number = |place: usize| place.checked_sub(1).and_then(|i| numbers.get(i)).copied().unwrap_or(place);
     located.stages.iter_mut().for_each(|note| note.stage = number(note.stage));
@@ -94,7 +94,11 @@ fn settle(
 
 /// What each stage showed, with its number in the job: those that were watched with hands off, and measurements with
 /// their result.
-fn evidence(views: &[StageView], tree: &locate::FaultTree) -> Vec<(usize, StageEvidence)> {
+fn evidence(
+    views: &[StageView],
+    tree: &locate::FaultTree,
+    symptoms: &Symptoms,
+) -> Vec<(usize, StageEvidence)> {
     let mut list: Vec<(usize, StageEvidence)> = Vec::with_capacity(views.len());
     // The last watched stage.
     let mut before: Option<usize> = None;
@@ -104,7 +108,7 @@ fn evidence(views: &[StageView], tree: &locate::FaultTree) -> Vec<(usize, StageE
             list.push((view.stage.number, measured(view, outcome)));
         } else if view.stage.is_watched() {
             let before_it = before.and_then(|i| list.get(i)).map(|(_, evidence)| evidence);
-            list.push((view.stage.number, watched(view, before_it)));
+            list.push((view.stage.number, watched(view, before_it, symptoms)));
             before = Some(list.len() - 1);
         }
     }
@@ -125,21 +129,28 @@ fn measured(view: &StageView, outcome: Seen) -> StageEvidence {
         keys: Vec::new(),
         path: None,
         compared_strayed: None,
+        misread: (0, 0),
+        codes: CodeMix::default(),
     }
 }
 
 /// A stage that was watched with hands off, against the watched one before it.
-fn watched(view: &StageView, before: Option<&StageEvidence>) -> StageEvidence {
-    let (keys, path) = (keys(view), path(view));
-    let strays = !view.stage.seen.train.is_empty();
-    let outcome = match (strays, before) {
-        (false, _) => Seen::Stops,
-        (true, None) => Seen::Stays,
-        (true, Some(before)) if before.outcome == Seen::Stops => Seen::Returns,
-        (true, Some(before)) if leading(&before.keys) != leading(&keys) || before.path != path => {
+fn watched(view: &StageView, before: Option<&StageEvidence>, symptoms: &Symptoms) -> StageEvidence {
+    let number = view.stage.number;
+    let strays = symptoms.strays(view);
+    let (keys, path) = (keys(view, &strays), path(view, &strays));
+    let outcome = match (strays.is_empty(), before) {
+        (true, _) => Seen::Stops,
+        (false, None) => Seen::Stays,
+        (false, Some(before)) if before.outcome == Seen::Stops => Seen::Returns,
+        // Of another key: on a line that is another level; on other paths the next stray may be any.
+        (false, Some(before))
+            if before.path != path
+                || path == Some(ControlPath::Keypad) && leading(&before.keys) != leading(&keys) =>
+        {
             Seen::Changes
         }
-        (true, Some(_)) => Seen::Stays,
+        (false, Some(_)) => Seen::Stays,
     };
     let comparison = view.comparison.as_ref().map(|(_, comparison)| comparison);
     StageEvidence {
@@ -147,17 +158,42 @@ fn watched(view: &StageView, before: Option<&StageEvidence>) -> StageEvidence {
         text: view.stage.text.clone(),
         parts: view.stage.step.as_ref().map(|step| step.parts.clone()).unwrap_or_default(),
         outcome,
-        quiet_anyway: comparison.map(|comparison| comparison.figures.quiet_anyway),
+        quiet_anyway: comparison.map(|comparison| quiet_anyway(view, comparison)),
         // As for the credit of the steps, so that both propose the same.
         exposure_s: view
             .alone
             .as_ref()
             .map_or_else(|| view.stage.observation.train.exposure().seconds(), free_s),
-        episodes: view.alone.as_ref().map_or(u64::from(strays), |side| side.episodes),
+        episodes: if strays.is_empty() { 0 } else { view.alone.as_ref().map_or(1, |side| side.episodes) },
         keys,
         path,
         compared_strayed: comparison.map(|comparison| comparison.before.strays > 0),
+        misread: symptoms.misread.get(&number).copied().unwrap_or_default(),
+        codes: symptoms.codes.get(&number).cloned().unwrap_or_default(),
     }
+}
+
+/// Chance that time without a sign of life would have left no event though a stray came: the log itself went on, and the same
+/// record came before. Common practice, no source.
+const UNSEEN: f64 = 0.05;
+
+/// Chance that an unchanged fault was quiet for so long: as the comparison has it; where a step takes away what would give a sign
+/// of life, as tape on the receiver does, time without one tells the place of the fault too, though no verdict rests on it.
+///
+/// # Formula
+/// `(T0 / (T0 + T1))^(k + 1/2)`: none in `T1` after `k` episodes in `T0`, the rate having Jeffreys' prior.
+fn quiet_anyway(view: &StageView, comparison: &Comparison) -> f64 {
+    let before = &comparison.before;
+    let pending =
+        view.stage.observation.paths.iter().map(|path| path.total.pending_s + path.total.observed.seconds());
+    let elapsed = pending.fold(0.0, f64::max);
+    let known = before.observed_s.max(1.0);
+    #[allow(clippy::cast_precision_loss)]
+    let episodes = before.episodes as f64 / comparison.dispersion.max(1.0);
+    let plain = (known / (known + elapsed)).powf(episodes + 0.5);
+    let own = UNSEEN + (1.0 - UNSEEN) * plain;
+    // Strays that are none, of a known resistor, leave the comparison without a quiet.
+    if comparison.after.strays > 0 { own } else { comparison.figures.quiet_anyway.min(own) }
 }
 
 /// Asks for the result of every measurement whose step does not say it.
@@ -179,11 +215,11 @@ fn leading(keys: &[Key]) -> Option<Key> {
 }
 
 /// The stray keys of a stage, the most frequent first.
-fn keys(view: &StageView) -> Vec<Key> {
-    let train = &view.stage.seen.train;
+fn keys(view: &StageView, strays: &[Occurrence]) -> Vec<Key> {
+    let symbols = view.stage.seen.train.symbols();
     let mut counts: BTreeMap<Key, u64> = BTreeMap::new();
-    for occurrence in train.occurrences().iter().filter(|occurrence| occurrence.kind == EventKind::Press) {
-        if let Some(key) = train.symbols().get(occurrence.symbol as usize).and_then(|symbol| symbol.key) {
+    for occurrence in strays.iter().filter(|occurrence| occurrence.kind == EventKind::Press) {
+        if let Some(key) = symbols.get(occurrence.symbol as usize).and_then(|symbol| symbol.key) {
             *counts.entry(key).or_default() += 1;
         }
     }
@@ -193,62 +229,20 @@ fn keys(view: &StageView) -> Vec<Key> {
 }
 
 /// The control path of most strays of a stage.
-fn path(view: &StageView) -> Option<ControlPath> {
-    let train = &view.stage.seen.train;
+fn path(view: &StageView, strays: &[Occurrence]) -> Option<ControlPath> {
     let mut counts: BTreeMap<ControlPath, u64> = BTreeMap::new();
-    for occurrence in train.occurrences() {
-        if let Some(symbol) = train.symbols().get(occurrence.symbol as usize) {
+    for occurrence in strays {
+        if let Some(symbol) = view.stage.seen.train.symbols().get(occurrence.symbol as usize) {
             *counts.entry(symbol.path).or_default() += 1;
         }
     }
     counts.into_iter().max_by_key(|(path, count)| (*count, std::cmp::Reverse(*path))).map(|(path, _)| path)
 }
 
-/// The ladder of each line fitted to the readings of all stages up to the first repair.
-fn fits(loaded: &Loaded, protocols: &Protocols) -> Result<Vec<Fit>> {
-    let Some(chassis) = chassis(loaded, protocols)? else { return Ok(Vec::new()) };
-    let mut collector =
-        Collector::new(chassis.lines().map(|(_, windows)| Network::from(windows.line())).collect());
-    let tree = locate::faults()?;
-    let mut strays: BTreeSet<String> = BTreeSet::new();
-    for stage in loaded.job.stages() {
-        if let Some(step) = &stage.step {
-            collector.stage(tree, step.kind, &step.text, &step.parts);
-        }
-        for capture in &stage.captures {
-            let off = capture.hands == Hands::Off;
-            collector.capture(off, &capture.prompts);
-            loaded.readings(capture, &mut |line, t, counts| {
-                collector.reading(line, t, counts);
-                Ok(())
-            })?;
-            loaded.acts(capture, &mut |event| {
-                collector.event(&event);
-                if off && event.kind == EventKind::Press {
-                    strays.extend(event.line.as_deref().map(str::to_owned));
-                }
-                Ok(())
-            })?;
-        }
-    }
-    // Where strays sit on one line, another line's healthy readings say nothing about them.
-    Ok(collector.fits_of(|line| strays.is_empty() || strays.contains(line)))
-}
-
-type Chassis = std::sync::Arc<crate::decode::chassis::Chassis>;
-
-/// The job's chassis, named or as its captures were recognised.
-///
-/// # Errors
-/// `Machine` when the disk fails, `Usage` when the chassis is not known.
-pub fn chassis(loaded: &Loaded, protocols: &Protocols) -> Result<Option<Chassis>> {
-    if let Some(name) = &loaded.job.info().chassis {
-        return protocols.library.chassis(name).map(Some);
-    }
-    for capture in loaded.job.captures() {
-        if let Some(name) = loaded.keypad_chassis(capture)? {
-            return protocols.library.chassis(&name).map(Some);
-        }
-    }
-    Ok(None)
+/// Whether any stage ended with the fault gone.
+pub fn concluding(views: &[StageView]) -> Option<u32> {
+    let last = views.iter().rev().find(|view| view.comparison.is_some())?;
+    let (_, comparison) = last.comparison.as_ref()?;
+    (comparison.figures.verdict != Verdict::Undecided)
+        .then(|| u32::try_from(last.stage.number).unwrap_or(u32::MAX))
 }

@@ -12,6 +12,9 @@ use crate::source::{Mark, What};
 use crate::timeline::Watch;
 use crate::timeline::live::Session;
 
+/// A set that prints has printed by then: before, nobody is told that it says nothing.
+const FIRST_WORD: Nanoseconds = Nanoseconds(2_000_000_000);
+
 /// A key that is to be pressed now, so that a path shows that it reports.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Asked {
@@ -158,10 +161,12 @@ impl SoakRun {
         &self.state
     }
 
-    /// What is not seen just now. A gap that is over is no such thing, though nothing has come since.
+    /// What is not seen just now. A gap that is over is no such thing, though nothing has come since; nor is a path of
+    /// which nothing came in the first moments of a soak.
     pub fn blind(&self) -> impl Iterator<Item = &BlindNow> {
         let waits = self.waits().is_some();
-        self.state.blind.iter().filter(move |blind| waits || blind.why != Blind::PortGone)
+        let begun = self.now >= FIRST_WORD;
+        self.state.blind.iter().filter(move |blind| waits || begun && blind.why != Blind::PortGone)
     }
 
     /// What is asked for just now.

@@ -60,6 +60,9 @@ pub struct ChassisFile {
     #[serde(default)]
     #[schemars(with = "BTreeMap<String, Key>")]
     pub keys: BTreeMap<String, Spanned<Key>>,
+    /// What infrared formats are called that the set prints in words of its own.
+    #[serde(default)]
+    pub formats: BTreeMap<String, String>,
     /// Line shapes and their meaning.
     #[serde(default)]
     pub record: Vec<Record>,

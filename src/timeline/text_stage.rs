@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use crate::base::{Cause, ControlPath, Error, Event, EventKind, Name, Nanoseconds, Result};
+use crate::base::{Cause, ControlPath, Error, Event, EventKind, Name, Nanoseconds, Result, quote};
 use crate::decode::Counters;
 use crate::decode::chassis::Chassis;
 use crate::decode::decoder::Decoder;
@@ -163,10 +163,11 @@ impl TextStage {
             if !must {
                 return Ok(());
             }
+            let error = unknown(&recognition, sample);
             if self.live {
                 self.state = State::Unknown;
             }
-            return Err(unknown(&recognition));
+            return Err(error);
         };
         let chassis = self.library.chassis(name)?;
         let pieces = std::mem::take(held);
@@ -278,17 +279,14 @@ fn decoding(chassis: &Arc<Chassis>, capture: &Name) -> State {
     State::Decoding(chassis.begin(Arc::clone(capture)))
 }
 
-fn unknown(recognition: &Recognition) -> Error {
-    let best: Vec<String> = recognition
-        .ranked
-        .iter()
-        .take(3)
-        .map(|score| format!("{} ({} of {} lines)", score.name, score.decoded, score.lines))
-        .collect();
-    let nearest = if best.is_empty() { String::new() } else { format!("; nearest were {}", best.join(", ")) };
-    Error::input(format!("no known chassis wrote this: {}", recognition.because))
+fn unknown(recognition: &Recognition, sample: &[u8]) -> Error {
+    let lines = sample.split(|byte| matches!(byte, b'\n' | b'\r'));
+    let first = lines.map(<[u8]>::trim_ascii).find(|line| !line.is_empty()).unwrap_or_default();
+    let what = if recognition.is_tied() { "more than one chassis fits" } else { "no known chassis fits" };
+    Error::input(format!("{what}: {}; first line: \"{}\"", recognition.because, quote(first)))
         .means(Cause::ChassisUnknown)
-        .remedy(format!(
-            "name one with --chassis if you know it, or describe the set in a protocol file{nearest}"
-        ))
+        .remedy(
+            "name the chassis with --chassis if you know it; to read what the set prints: straykey decode FILE --text; \
+             to describe it: straykey protocol learn FILE",
+        )
 }

@@ -368,3 +368,20 @@ fn shells_and_the_manual_know_every_command() {
         assert!(text.starts_with(".ie") && text.contains(".SH NAME"), "{page}: {text}");
     }
 }
+
+/// What an unknown set prints can be read, from a log or a wire, and nothing in it acts on the terminal.
+#[test]
+fn the_text_of_any_set_is_shown() {
+    let folder = tempfile::tempdir().unwrap();
+    let log = folder.path().join("any.log");
+    std::fs::write(&log, b"boot \x1b[2J ok\r\nadc 85\n").unwrap();
+    let output = straykey(&["decode", log.to_str().unwrap(), "--text"]);
+    let shown = text(&output.stdout);
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+    assert!(shown.contains("text = boot \\x1b[2J ok") && shown.contains("text = adc 85"), "{shown}");
+    let wire =
+        straykey(&["decode", &sample("logic/port-and-receiver.csv"), "--wire", "CH0=uart@9600", "--text"]);
+    let shown = text(&wire.stdout);
+    assert!(shown.lines().filter(|line| line.contains("text = [")).count() > 10, "{shown}");
+    refused(&["decode", log.to_str().unwrap(), "--text", "--chassis", "alder"], 2, &["--text"]);
+}

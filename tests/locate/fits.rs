@@ -257,7 +257,8 @@ fn a_fault_that_is_hardly_better_than_a_sound_ladder_is_told_as_perhaps_luck() {
     let healthy = fit_case("F01", 0.0);
     let model = find(&healthy, "healthy");
     let menu = Condition::Key(key("KEY_MENU"));
-    let mut sign = 1.0;
+    // The first reads the zero of the scale, below which no mean lies.
+    let mut sign = -1.0;
     let list: Vec<Reading> = healthy
         .probes
         .iter()

@@ -262,6 +262,8 @@ fn stages(network: &Network, fit: &Fit) -> Vec<StageEvidence> {
         keys: Vec::new(),
         path,
         compared_strayed: None,
+        misread: (0, 0),
+        codes: Default::default(),
     };
     let keypad = Some(ControlPath::Keypad);
     let mut list = vec![stage(None, "as received", Outcome::Stays, keypad)];

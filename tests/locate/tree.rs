@@ -24,6 +24,8 @@ pub(crate) fn stage(kind: Option<StepKind>, text: &str, parts: &[&str], outcome:
         keys: vec![key("KEY_MENU")],
         path: (outcome != Outcome::Stops).then_some(ControlPath::Keypad),
         compared_strayed: None,
+        misread: (0, 0),
+        codes: Default::default(),
     }
 }
 

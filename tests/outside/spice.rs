@@ -62,6 +62,9 @@ fn write_parts(out: &mut String, n: usize, c: &Circuit) {
         resistor(out, &format!("s{n}"), home, pull.0);
     }
     resistor(out, &line, &pin, net.pin_ohm.max(1e-3));
+    if net.input_ohm.is_finite() {
+        resistor(out, &pin, "0", net.input_ohm);
+    }
     // A voltmeter of an exaohm gives the pin a path where it would have none.
     resistor(out, &pin, "0", 1e18);
     for (i, fault) in c.faults.iter().enumerate() {
@@ -175,6 +178,7 @@ fn random_network(random: &mut Pcg64) -> Network {
     let mut network = ladder(&ohms, topology, 0.0);
     network.supply_volts = 1.8 + 3.2 * unit(random);
     network.pull_up_ohm = between(random, 1e3, 200e3);
+    network.input_ohm = if pick(random, 2) == 0 { f64::INFINITY } else { between(random, 1e6, 50e6) };
     network.pin_ohm = if pick(random, 2) == 0 { 1e-3 } else { between(random, 100.0, 10e3) };
     network.end_of_line_ohm = (pick(random, 5) == 0).then(|| between(random, 10e3, 100e3));
     network.series_ohm = 1e-3;

@@ -26,16 +26,16 @@ WIRE = 0.01
 
 # name: (logarithmic, low, high) in search coordinates
 RANGE = {
-    "main-board-leak-to-ground": (True, 0.0, 8.0),
-    "main-board-leak-to-supply": (True, 0.0, 8.0),
-    "main-board-leak-to-higher-supply": (True, 0.0, 8.0),
-    "key-board-leak-to-ground": (True, 0.0, 8.0),
-    "key-board-leak-to-supply": (True, 0.0, 8.0),
-    "key-board-leak-to-higher-supply": (True, 0.0, 8.0),
+    "main-board-leak-to-ground": (True, 2.0, 8.0),
+    "main-board-leak-to-supply": (True, 2.0, 8.0),
+    "main-board-leak-to-higher-supply": (True, 2.0, 8.0),
+    "key-board-leak-to-ground": (True, 2.0, 8.0),
+    "key-board-leak-to-supply": (True, 2.0, 8.0),
+    "key-board-leak-to-higher-supply": (True, 2.0, 8.0),
     "series-resistance": (True, -2.0, 4.0),
-    "ground-offset": (False, -0.5, 0.5),
-    "pull-up-value": (True, 3.0, 6.0),
-    "pull-up-on-key-board": (True, 3.0, 6.0),
+    "ground-offset": (False, -1.2, 1.2),
+    "pull-up-value": (True, 3.0, 7.0),
+    "pull-up-on-key-board": (True, 3.0, 7.0),
     "supply-or-reference": (False, 0.5, 1.5),
 }
 KEYS = ["power", "volumedown", "volumeup", "channeldown", "channelup", "menu"]
@@ -87,6 +87,13 @@ def solve(net, faults, condition):
     return float(numpy.linalg.solve(matrix, current)[0])
 
 
+def cut(mean, full, spread):
+    """Mean of a normal variable that the ends of the scale cut (SciPy's truncated normal would leave out what they cut)."""
+    low, high = -mean / spread, (full - mean) / spread
+    inside = norm.cdf(high) - norm.cdf(low)
+    return mean * inside + spread * (norm.pdf(low) - norm.pdf(high)) + full * norm.sf(high)
+
+
 def number(name, u):
     return 10.0**u if RANGE[name][0] else u
 
@@ -108,12 +115,7 @@ class Fit:
         out = []
         for condition, code in zip(self.conditions, self.codes):
             m = (full + 1) * solve(net, faults, condition) / net["reference"] - 0.5
-            if code >= full:
-                out.append(math.sqrt(-2.0 * norm.logcdf((m - (full - 0.5)) / self.sigma)))
-            elif code <= 0:
-                out.append(math.sqrt(-2.0 * norm.logcdf((0.5 - m) / self.sigma)))
-            else:
-                out.append((m - code) / self.sigma)
+            out.append((cut(m, full, self.sigma) - code) / self.sigma)
         return numpy.array(out + list(z))
 
     def run(self, model, start, held=None):

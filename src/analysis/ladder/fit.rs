@@ -7,7 +7,7 @@ use statrs::distribution::{ChiSquared, ContinuousCDF};
 use crate::base::{Key, Nanoseconds};
 
 use crate::analysis::ladder::fault::Condition;
-use crate::analysis::ladder::minimise::{Minimum, interval, minimise, variance};
+use crate::analysis::ladder::minimise::{Minimum, interval, minimise, spread_out, variance};
 use crate::analysis::ladder::model::{self, Mechanism, Model};
 use crate::analysis::ladder::network::Network;
 use crate::analysis::ladder::objective::{Evaluation, Objective, Point, faults};
@@ -31,6 +31,10 @@ pub const WINDOW: f64 = 6.0;
 /// # Source
 /// A price for the number of models tried: Chen and Chen, Biometrika 95 (2008) 759. The figure is set by simulation.
 const ANY_FAULT: f64 = 9.2;
+
+/// How a fault that comes and goes is while it does not show: gone, smaller, or gone beside another fault that stays. Common
+/// practice, no source.
+const AT_REST: [f64; 3] = [0.5, 0.4, 0.1];
 
 /// One number of a model.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -58,6 +62,9 @@ pub struct Fitted {
     pub p: f64,
     /// `chi2 + numbers * ln(readings)`, what any fault costs against none, and what floating predictions cost.
     pub bic: f64,
+    /// Minus twice the logarithm of how likely the readings are, its numbers averaged over their ranges, up to a number that
+    /// is the same for all models.
+    pub cost: f64,
     /// Posterior weight among all models.
     pub weight: f64,
     /// Predicted reading and its variance (counts, counts²) in every probe condition, in the order of
@@ -133,25 +140,23 @@ pub fn fit(network: &Network, readings: &[Reading]) -> Fit {
             let bic = bic(model, minimum);
             let near = bic - best < 2.0 * WINDOW;
             let freedom = objective.uncensored().saturating_sub(model.len());
+            let estimates = estimates(&objective, model, minimum, near, &mut work);
+            let cost = minimum.total() + any(model) + spread_out(&objective, model, minimum, &mut work);
             Fitted {
                 model: model.clone(),
-                estimates: estimates(&objective, model, minimum, near, &mut work),
+                estimates,
+                cost,
                 chi2: minimum.chi2,
                 freedom,
                 p: tail(minimum.chi2, freedom),
                 bic,
-                weight: if needless(model, bic, &bics, network) {
-                    0.0
-                } else {
-                    model::prior(model, network) * likelihood(bic - best)
-                },
+                weight: if needless(model, bic, &bics, network) { 0.0 } else { 1.0 },
                 foreseen: foreseen(&objective, model, minimum, &probes, near, &mut work),
                 idle_key: idle_key(network, &windows, model, minimum),
             }
         })
         .collect();
-    let total: f64 = models.iter().map(|m| m.weight).sum();
-    models.iter_mut().for_each(|m| m.weight /= total.max(f64::MIN_POSITIVE));
+    weigh(&mut models, network);
     let sigma = objective.typical_sigma();
     let verdicts = merge(&models, sigma);
     let accepted = models.first().is_some_and(|m| m.p >= REJECT) && objective.len() > 0;
@@ -169,6 +174,35 @@ pub fn fit(network: &Network, readings: &[Reading]) -> Fit {
 }
 
 impl Fit {
+    /// The fault of these readings, which came while it showed, with what the same line reads at other times: the fault may be
+    /// gone then, or be there but smaller, or the line has another one of its own. Where it is there its number is that of the
+    /// line at rest, which is steadier.
+    #[must_use]
+    pub fn beside(mut self, rest: &Self) -> Self {
+        // What no circuit explains tells nothing.
+        let sound = rest.models.iter().find(|m| m.model.is_empty()).map(|m| m.cost).filter(|_| rest.accepted);
+        let Some(sound) = sound else { return self };
+        // What any fault costs was paid already.
+        let paid = |m: &Fitted| if m.model.is_empty() { m.cost } else { m.cost - ANY_FAULT };
+        let best = rest.models.iter().map(paid).fold(f64::INFINITY, f64::min);
+        let likely = |cost: f64| (-0.5 * (cost - best)).exp();
+        let priors: f64 = rest.models.iter().map(|m| model::prior(&m.model, &rest.network)).sum();
+        let whole = rest.models.iter().map(|m| model::prior(&m.model, &rest.network) * likely(paid(m)));
+        let any = whole.sum::<f64>() / priors;
+        for fitted in &mut self.models {
+            let there = rest.models.iter().find(|m| !m.model.is_empty() && m.model == fitted.model);
+            let same = there.map_or(0.0, |there| likely(paid(there)));
+            let [gone, smaller, other] = AT_REST;
+            fitted.cost -= 2.0 * (gone * likely(sound) + smaller * same + other * any).ln();
+            if let Some(there) = there.filter(|there| there.cost < sound && there.p >= REJECT) {
+                fitted.estimates.clone_from(&there.estimates);
+            }
+        }
+        weigh(&mut self.models, &self.network);
+        self.verdicts = merge(&self.models, self.sigma);
+        self
+    }
+
     /// With the hum that was found in some conditions.
     #[must_use]
     pub fn with_ripples(mut self, found: &[(Condition, Ripple)]) -> Self {
@@ -196,8 +230,14 @@ fn probes(network: &Network, readings: &[Reading]) -> Vec<Condition> {
     probes
 }
 
-fn likelihood(excess: f64) -> f64 {
-    (-0.5 * excess).exp()
+/// Weights from priors and costs, of the models that are not needless.
+fn weigh(models: &mut [Fitted], network: &Network) {
+    let best = models.iter().filter(|m| m.weight > 0.0).map(|m| m.cost).fold(f64::INFINITY, f64::min);
+    for fitted in models.iter_mut().filter(|m| m.weight > 0.0) {
+        fitted.weight = model::prior(&fitted.model, network) * (-0.5 * (fitted.cost - best)).exp();
+    }
+    let total: f64 = models.iter().map(|m| m.weight).sum();
+    models.iter_mut().for_each(|m| m.weight /= total.max(f64::MIN_POSITIVE));
 }
 
 /// Whether leaving out one of its mechanisms makes a model no worse, priors counted.
@@ -341,6 +381,9 @@ fn merge(models: &[Fitted], sigma: f64) -> Vec<Verdict> {
             }
             None => verdicts.push(Verdict { members: vec![index], weight: fitted.weight }),
         }
+    }
+    for verdict in &mut verdicts {
+        verdict.members.sort_by(|a, b| models[*b].weight.total_cmp(&models[*a].weight));
     }
     verdicts.sort_by(|a, b| b.weight.total_cmp(&a.weight));
     verdicts

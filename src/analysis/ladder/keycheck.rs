@@ -25,6 +25,9 @@ const NEAR: u32 = 64;
 /// A band is so many standard deviations of noise.
 const DEVIATIONS: f64 = 5.0;
 
+/// Counts within which the answers to one key lie, at least.
+const LIKE: u32 = 8;
+
 /// What became of one key.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct KeyRow {
@@ -184,11 +187,14 @@ fn pressed(network: &Network, checked: &Checked, idle: Idle, key: Key) -> Option
     let windows = Windows::of(network);
     let mut steady = Gatherer::default();
     let prompts = checked.asked.iter().enumerate().filter(|(_, a)| a.key == key);
-    for (i, _) in prompts {
-        let answer = checked.within(checked.answer(i));
-        if let Some(press) = press(answer, idle, &windows) {
-            answer.iter().filter(|r| idle.is_steady(r.1, press.level)).for_each(|r| steady.push(r.1));
-        }
+    let answers = prompts.map(|(i, _)| checked.within(checked.answer(i)));
+    let pressed: Vec<(&[(Nanoseconds, u32)], u32)> =
+        answers.filter_map(|answer| Some((answer, press(answer, idle, &windows)?.level))).collect();
+    // A stray in the answer to one prompt is no reading of the key.
+    let usual = middle(&mut pressed.iter().map(|(_, level)| *level).collect::<Vec<_>>());
+    let like = |level: u32| level.abs_diff(usual) <= idle.band.max(LIKE);
+    for (answer, level) in pressed.into_iter().filter(|(_, level)| like(*level)) {
+        answer.iter().filter(|r| idle.is_steady(r.1, level)).for_each(|r| steady.push(r.1));
     }
     steady.reading(Condition::Key(key), network.full_scale)
 }

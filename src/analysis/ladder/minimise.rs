@@ -12,9 +12,6 @@ pub(super) const CUT_95: f64 = 3.841_458_820_694_124;
 /// Most parameters and part scores together; a ladder of more keys keeps its further parts at nominal.
 const MOST: usize = 20;
 
-/// Bound of a part's standard score: beyond it a resistor would turn negative at a tolerance of 20 %.
-const FARTHEST: f64 = 8.0;
-
 /// A minimum.
 #[derive(Clone, Debug)]
 pub(super) struct Minimum {
@@ -56,14 +53,14 @@ pub(super) fn minimise(
     let (mut chi2, mut floating) = (work.chi2, work.floating);
     let mut damping = 1e-3;
     for _ in 0..60 {
-        let normal = Normal::of(model, &point, held, work);
+        let normal = Normal::of(objective, model, &point, held, work);
         let mut improved = None;
         for _ in 0..12 {
             let Some(step) = normal.step(damping) else {
                 damping *= 10.0;
                 continue;
             };
-            let next = moved(model, &point, &step);
+            let next = moved(objective, model, &point, &step);
             let (value, cost) = objective.value(model, &next);
             if value + cost < chi2 + floating {
                 improved = Some((next, value, cost));
@@ -88,20 +85,22 @@ pub(super) fn minimise(
     Minimum { point, chi2, floating }
 }
 
-fn moved(model: &[Mechanism], point: &Point, step: &[f64]) -> Point {
+fn moved(objective: &Objective, model: &[Mechanism], point: &Point, step: &[f64]) -> Point {
     let mut next = point.clone();
     for ((u, mechanism), s) in next.parameters.iter_mut().zip(model).zip(step) {
         let range = mechanism.range();
         *u = (*u + s).clamp(range.low, range.high);
     }
-    for (z, s) in next.scores.iter_mut().zip(&step[point.parameters.len()..]) {
-        *z = (*z + s).clamp(-FARTHEST, FARTHEST);
+    for (part, (z, s)) in next.scores.iter_mut().zip(&step[point.parameters.len()..]).enumerate() {
+        let (low, high) = objective.bounds(part);
+        *z = (*z + s).clamp(low, high);
     }
     next
 }
 
 impl Normal {
-    fn of(model: &[Mechanism], point: &Point, held: Option<usize>, evaluation: &Evaluation) -> Self {
+    /// Curvature and gradient of the sum of squares, nothing held.
+    fn curvature(point: &Point, evaluation: &Evaluation) -> Self {
         let free = point.parameters.len();
         let size = (free + point.scores.len()).min(MOST);
         let mut normal = Self { matrix: [[0.0; MOST]; MOST], gradient: [0.0; MOST], size };
@@ -120,6 +119,18 @@ impl Normal {
             normal.matrix[free + k][free + k] += 1.0;
             normal.gradient[free + k] += z;
         }
+        normal
+    }
+
+    fn of(
+        objective: &Objective,
+        model: &[Mechanism],
+        point: &Point,
+        held: Option<usize>,
+        evaluation: &Evaluation,
+    ) -> Self {
+        let mut normal = Self::curvature(point, evaluation);
+        let (free, size) = (point.parameters.len(), normal.size);
         for (i, mechanism) in model.iter().enumerate().take(free) {
             let range = mechanism.range();
             let u = point.parameters[i];
@@ -131,7 +142,8 @@ impl Normal {
         }
         for (k, z) in point.scores.iter().enumerate().take(size.saturating_sub(free)) {
             let slope = normal.gradient[free + k];
-            if (*z <= -FARTHEST && slope > 0.0) || (*z >= FARTHEST && slope < 0.0) {
+            let (low, high) = objective.bounds(k);
+            if (*z <= low && slope > 0.0) || (*z >= high && slope < 0.0) {
                 normal.leave_out(free + k);
             }
         }
@@ -194,7 +206,7 @@ pub(super) fn variance(
     work: &mut Evaluation,
 ) -> f64 {
     objective.evaluate(model, point, work);
-    let normal = Normal::of(model, point, None, work);
+    let normal = Normal::of(objective, model, point, None, work);
     let Some(lower) = normal.cholesky(1e-9) else { return f64::INFINITY };
     let mut x = [0.0; MOST];
     for i in 0..normal.size {
@@ -202,6 +214,35 @@ pub(super) fn variance(
         x[i] = (slope[i] - sum) / lower[i][i];
     }
     x[..normal.size].iter().map(|v| v * v).sum()
+}
+
+/// What it costs a model that its numbers might have been anything in their ranges, and the parts anything within their
+/// tolerance: one that foresaw the readings whatever its number was, as a stuck switch does, is believed before one that had to
+/// be set to a hair. As minus twice a logarithm.
+///
+/// # Formula
+/// `ln det A + Σ (2 ln range - ln 2π)`: A the curvature at the minimum with the parts' unit precision, and for each number that of
+/// its even range.
+///
+/// # Source
+/// Laplace's approximation of the evidence; MacKay, Neural Computation 4 (1992) 415 (the Occam factor).
+pub(super) fn spread_out(
+    objective: &Objective,
+    model: &[Mechanism],
+    minimum: &Minimum,
+    work: &mut Evaluation,
+) -> f64 {
+    objective.evaluate(model, &minimum.point, work);
+    let mut normal = Normal::curvature(&minimum.point, work);
+    let mut cost = 0.0;
+    for (i, mechanism) in model.iter().enumerate() {
+        let range = mechanism.range();
+        let width = range.high - range.low;
+        normal.matrix[i][i] += 12.0 / (width * width);
+        cost += 2.0 * width.ln() - (2.0 * std::f64::consts::PI).ln();
+    }
+    let Some(lower) = normal.cholesky(0.0) else { return f64::INFINITY };
+    cost + (0..normal.size).map(|i| 2.0 * lower[i][i].ln()).sum::<f64>()
 }
 
 /// The 95 % interval of one parameter by profile likelihood, in the parameter's own unit; an end is `None`

@@ -174,12 +174,15 @@ impl Mechanism {
     /// reproduces almost any idle reading.
     pub(super) fn range(self) -> Range {
         match self {
-            Self::PullUp | Self::PullUpOnKeyBoard => Range { log: true, low: 3.0, high: 6.0 },
+            // Up to an open one behind which leakage or a weak pull-up of the converter's own is left.
+            Self::PullUp | Self::PullUpOnKeyBoard => Range { log: true, low: 3.0, high: 7.0 },
             Self::Series => Range { log: true, low: -2.0, high: 4.0 },
             Self::Contact(_) => Range { log: true, low: -2.0, high: 6.0 },
-            Self::GroundOffset => Range { log: false, low: -0.5, high: 0.5 },
+            Self::GroundOffset => Range { log: false, low: -1.2, high: 1.2 },
             Self::Supply => Range { log: false, low: 0.5, high: 1.5 },
-            _ => Range { log: true, low: 0.0, high: 8.0 },
+            Self::SwitchLeak(_) => Range { log: true, low: 0.0, high: 8.0 },
+            // What conducts better than dirt can is a switch.
+            _ => Range { log: true, low: 2.0, high: 8.0 },
         }
     }
 

@@ -12,6 +12,14 @@ use crate::analysis::ladder::fault::{Condition, Fault, Place};
 /// Contact resistance of new 6 mm tactile switches, 50 mΩ at most: distributor's data sheet, 2021.
 pub const CLOSED_OHM: f64 = 0.05;
 
+/// What the input resistance of a converter may be where the file does not give it: conductances up to about this, siemens
+/// (5 megohms), are no fault. Common practice, no source.
+pub(super) const INPUT_SIEMENS: f64 = 2e-7;
+
+/// The same of the contacts: up to about this is no fault, ohms; carbon pills have more than metal domes. Common practice, no
+/// source.
+pub(super) const CONTACT_OHM: f64 = 20.0;
+
 /// A pin that is held by more than this is floating: its reading means nothing. Common practice, no source.
 pub const FLOATING_OHM: f64 = 20e6;
 
@@ -59,8 +67,14 @@ pub struct Network {
     pub pull_up_on: Board,
     /// Resistance between ladder node and converter pin, ohms.
     pub pin_ohm: f64,
+    /// Input resistance of the converter, ohms; infinite is an ideal one.
+    pub input_ohm: f64,
+    /// Whether the file gives it; else the readings have to tell it.
+    pub input_known: bool,
     /// Resistance of a closed switch, ohms.
     pub closed_ohm: f64,
+    /// Whether the file gives it; else the readings have to tell it.
+    pub closed_known: bool,
     /// Resistor from signal to return on the key board that is there on purpose, ohms.
     pub end_of_line_ohm: Option<f64>,
     /// Resistance of the return wire and pin, ohms; zero is an ideal wire.
@@ -137,7 +151,10 @@ impl From<&Line> for Network {
             pull_up_assumed: line.pull_up_ohm.is_none(),
             pull_up_on: line.pull_up_on,
             pin_ohm: line.pin_ohm.max(0.0),
-            closed_ohm: CLOSED_OHM,
+            input_ohm: line.input_ohm.filter(|ohm| *ohm > 0.0).unwrap_or(f64::INFINITY),
+            input_known: line.input_ohm.is_some(),
+            closed_ohm: line.contact_ohm.map_or(CLOSED_OHM, |ohm| ohm.max(0.0)),
+            closed_known: line.contact_ohm.is_some(),
             end_of_line_ohm,
             return_ohm: 0.0,
             series_ohm: 0.0,
@@ -310,7 +327,7 @@ impl Network {
             main: 0.0,
             cable: 0.0,
             board: 0.0,
-            pin_siemens: 0.0,
+            pin_siemens: 1.0 / self.input_ohm,
             series_ohm: self.series_ohm,
             return_ohm: self.return_ohm,
             return_ampere: 0.0,

@@ -5,25 +5,17 @@ use crate::decode::ladder::Topology;
 
 use crate::analysis::ladder::fault::{Condition, Fault};
 use crate::analysis::ladder::model::{Mechanism, Range};
-use crate::analysis::ladder::network::Network;
+use crate::analysis::ladder::network::{CONTACT_OHM, INPUT_SIEMENS, Network};
 use crate::analysis::ladder::reading::{CUT, Reading, spreads};
-
-/// How a reading binds the model.
-#[derive(Clone, Copy, Debug, PartialEq)]
-enum Bound {
-    /// The mean is the mean.
-    Exact,
-    /// At zero: the true level is there or below.
-    Low,
-    /// At full scale: the true level is there or above.
-    High,
-}
 
 struct Observation {
     condition: Condition,
     counts: f64,
     sigma: f64,
-    bound: Bound,
+    /// Standard deviation of single readings, rounding included: what an end of the scale cuts.
+    spread: f64,
+    /// Whether an end of the scale cuts many of its readings.
+    is_cut: bool,
 }
 
 /// The readings and the circuit, ready to be fitted. Parameters are searched in their [`Range`]'s
@@ -90,12 +82,8 @@ impl Objective {
                 condition: reading.condition.clone(),
                 counts: reading.counts,
                 sigma: reading.sigma_at(spread),
-                // A reading that touches an end in some samples is pulled inwards by the end.
-                bound: match () {
-                    () if reading.at_full > CUT => Bound::High,
-                    () if reading.at_zero > CUT => Bound::Low,
-                    () => Bound::Exact,
-                },
+                spread: (spread * spread + 1.0 / 12.0).sqrt(),
+                is_cut: reading.at_full > CUT || reading.at_zero > CUT,
             })
             .collect();
         Self { network: network.clone(), observations, part_sigma: network.tolerance / 3f64.sqrt() }
@@ -108,12 +96,23 @@ impl Objective {
 
     /// Number of observations that are not at an end of the scale.
     pub(super) fn uncensored(&self) -> usize {
-        self.observations.iter().filter(|o| o.bound == Bound::Exact).count()
+        self.observations.iter().filter(|o| !o.is_cut).count()
     }
 
-    /// How many parts have a score.
+    /// How many parts have a score: pull-up, keys, the converter's input, the contacts. None where all was measured.
     pub(super) fn parts(&self) -> usize {
-        if self.part_sigma > 0.0 { self.network.keys.len() + 1 } else { 0 }
+        if self.part_sigma > 0.0 { self.network.keys.len() + 3 } else { 0 }
+    }
+
+    /// The least score of a part: what the converter's input and the contacts have cannot be less than nothing, and is not
+    /// free where the file gives it.
+    pub(super) fn bounds(&self, part: usize) -> (f64, f64) {
+        let most = |known: bool| (0.0, if known { 0.0 } else { FARTHEST });
+        match part.checked_sub(self.network.keys.len() + 1) {
+            None => (-FARTHEST, FARTHEST),
+            Some(0) => most(self.network.input_known),
+            Some(_) => most(self.network.closed_known),
+        }
     }
 
     /// Mean standard error of the observations in counts, at least that of rounding.
@@ -126,7 +125,7 @@ impl Objective {
     pub(super) fn network_with(&self, scores: &[f64]) -> Network {
         let mut network = self.network.clone();
         for (part, score) in scores.iter().enumerate() {
-            set_part(&mut network, &self.network, part, 1.0 + self.part_sigma * score);
+            self.set_part(&mut network, part, *score);
         }
         network
     }
@@ -212,11 +211,11 @@ impl Objective {
                 continue;
             }
             const H: f64 = 1e-4;
-            set_part(network, &self.network, part, 1.0 + self.part_sigma * (score + H));
+            self.set_part(network, part, score + H);
             if let Some(moved) = predict(network, model, &point.parameters, condition) {
                 slope[free + part] = (moved - counts) / H;
             }
-            set_part(network, &self.network, part, 1.0 + self.part_sigma * score);
+            self.set_part(network, part, *score);
         }
     }
 
@@ -237,8 +236,10 @@ impl Objective {
 
     /// Whether a part can move the reading at all; spares most solutions.
     fn matters(&self, model: &[Mechanism], part: usize, condition: &Condition) -> bool {
-        let Some(key) = part.checked_sub(1).map(|i| self.network.keys[i].key) else {
-            return true;
+        let Some(i) = part.checked_sub(1) else { return true };
+        let Some(key) = self.network.keys.get(i).map(|k| k.key) else {
+            let pressed = matches!(condition, Condition::Key(_) | Condition::Keys(_));
+            return self.bounds(part).1 > 0.0 && (pressed || part == self.network.keys.len() + 1);
         };
         if matches!(condition, Condition::Unplugged | Condition::Substituted(_) | Condition::CableOnly) {
             return false;
@@ -260,27 +261,43 @@ fn predict(network: &Network, model: &[Mechanism], u: &[f64], condition: &Condit
     network.solve(condition, &faults[..model.len()]).map(|volts| network.counts(volts))
 }
 
-/// Sets one part to a multiple of its nominal value: the pull-up, then the keys' resistors.
-fn set_part(network: &mut Network, nominal: &Network, part: usize, factor: f64) {
-    match part.checked_sub(1) {
-        None => network.pull_up_ohm = nominal.pull_up_ohm * factor,
-        Some(i) => network.keys[i].ohm = nominal.keys[i].ohm * factor,
+/// Bound of a part's standard score: beyond it a resistor would turn negative at a tolerance of 20 %.
+const FARTHEST: f64 = 8.0;
+
+impl Objective {
+    /// Sets one part by its score: the pull-up, the keys' resistors, the converter's input, the contacts.
+    fn set_part(&self, network: &mut Network, part: usize, score: f64) {
+        let factor = 1.0 + self.part_sigma * score;
+        let keys = self.network.keys.len();
+        match part.checked_sub(1) {
+            None => network.pull_up_ohm = self.network.pull_up_ohm * factor,
+            Some(i) if i < keys => network.keys[i].ohm = self.network.keys[i].ohm * factor,
+            Some(i) if i == keys => {
+                network.input_ohm = 1.0 / (1.0 / self.network.input_ohm + INPUT_SIEMENS * score);
+            }
+            Some(_) => network.closed_ohm = self.network.closed_ohm + CONTACT_OHM * score,
+        }
     }
 }
 
 impl Observation {
     /// Weighted residual and its slope by the predicted counts.
     ///
-    /// A reading at an end of the scale says only that the level is there or beyond: its residual is the
-    /// square root of minus twice the logarithm of the normal tail, which is smooth and one-sided.
+    /// An end of the scale cuts the readings beyond it, so that their mean is drawn inwards: what is foreseen is the mean of
+    /// the readings as the end leaves them.
+    ///
+    /// # Formula
+    /// Of a normal `X` with mean `m` below zero by `u` deviations `E[min(X, 0)] = m Φ(-m/s) - s φ(m/s)`.
+    ///
+    /// # Source
+    /// Censored normal mean: Tobin, Econometrica 26 (1958) 24.
     fn residual(&self, network: &Network, predicted: f64) -> (f64, f64) {
-        let (tail, sign) = match self.bound {
-            Bound::Exact => return ((predicted - self.counts) / self.sigma, 1.0 / self.sigma),
-            Bound::High => (predicted - (f64::from(network.full_scale) - 0.5), 1.0),
-            Bound::Low => (0.5 - predicted, -1.0),
-        };
-        let (residual, slope) = one_sided(tail / self.sigma);
-        (residual, sign * slope / self.sigma)
+        let full = f64::from(network.full_scale);
+        let (over, over_slope) = below(predicted - full, self.spread);
+        let (under, under_slope) = below(-predicted, self.spread);
+        let expected = full + over - predicted - under;
+        let slope = over_slope + under_slope - 1.0;
+        ((expected - self.counts) / self.sigma, slope / self.sigma)
     }
 
     /// Minus twice the log-likelihood ratio of an even spread over the scale to the reading's own peak.
@@ -290,42 +307,29 @@ impl Observation {
     }
 }
 
-/// `sqrt(-2 ln Φ(u))` and its derivative.
-fn one_sided(u: f64) -> (f64, f64) {
-    if u > 8.0 {
-        return (0.0, 0.0);
+/// Mean of what is below zero of a normal variable, and its slope by the variable's mean.
+fn below(mean: f64, spread: f64) -> (f64, f64) {
+    let z = mean / spread;
+    if z < -8.0 {
+        return (mean, 1.0);
     }
-    if u < -30.0 {
-        // Mills' ratio: Φ(u) ≈ φ(u)/|u| (1 - 1/u² + 3/u⁴); the tail itself leaves a double's range at -38.
-        let log = -0.5 * u * u - (-u * (2.0 * std::f64::consts::PI).sqrt()).ln()
-            + (-1.0 / (u * u) + 3.0 / u.powi(4)).ln_1p();
-        let residual = (-2.0 * log).sqrt();
-        return (residual, (u - 1.0 / u.abs()) / residual);
-    }
-    let tail = 0.5 * statrs::function::erf::erfc(-u / std::f64::consts::SQRT_2);
-    let log = if u > 0.0 {
-        (-0.5 * statrs::function::erf::erfc(u / std::f64::consts::SQRT_2)).ln_1p()
-    } else {
-        tail.ln()
-    };
-    let residual = (-2.0 * log).max(0.0).sqrt();
-    let density = (-0.5 * u * u).exp() / (2.0 * std::f64::consts::PI).sqrt();
-    (residual, if residual > 0.0 { -density / (tail * residual) } else { 0.0 })
+    let density = (-0.5 * z * z).exp() / (2.0 * std::f64::consts::PI).sqrt();
+    let share = 0.5 * statrs::function::erf::erfc(z / std::f64::consts::SQRT_2);
+    (mean * share - spread * density, share)
 }
 
 #[cfg(test)]
 mod tests {
-    use super::one_sided;
+    use super::below;
 
     #[test]
-    fn the_censored_residual_is_smooth_and_its_slope_is_its_derivative() {
-        for u in [-40.0, -30.001, -29.999, -12.0, -5.0, -1.0, -0.01, 0.01, 1.0, 3.0, 6.0f64] {
-            let h = 1e-5 * u.abs().max(1.0);
-            let numeric = (one_sided(u + h).0 - one_sided(u - h).0) / (2.0 * h);
-            let slope = one_sided(u).1;
-            assert!((slope - numeric).abs() < 2e-4 * slope.abs().max(1e-3), "{u}: {slope} against {numeric}");
+    fn the_mean_of_what_an_end_cuts_is_smooth_and_its_slope_is_its_derivative() {
+        for mean in [-40.0, -7.9, -3.0, -1.0, -0.01, 0.01, 1.0, 3.0, 6.0f64] {
+            let h = 1e-5;
+            let numeric = (below(mean + h, 0.7).0 - below(mean - h, 0.7).0) / (2.0 * h);
+            assert!((below(mean, 0.7).1 - numeric).abs() < 1e-6, "{mean}: {numeric}");
         }
-        // Φ(0) = 1/2: sqrt(2 ln 2).
-        assert!((one_sided(0.0).0 - (2.0 * std::f64::consts::LN_2).sqrt()).abs() < 1e-12);
+        // Half of a standard normal lies below zero with mean -sqrt(2/π): E[min(X, 0)] = -1/sqrt(2π).
+        assert!((below(0.0, 1.0).0 + 0.398_942_280_401_432_7).abs() < 1e-12);
     }
 }

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use crate::base::{Event, EventKind};
 
 use crate::analysis::ladder::fault::Condition;
+use crate::analysis::ledger::Level;
 
 /// What the converter said in one condition.
 #[derive(Clone, Debug, PartialEq)]
@@ -39,6 +40,22 @@ impl Reading {
             independent: 1.0,
             at_zero: if code == 0 { 1.0 } else { 0.0 },
             at_full: if code >= full_scale { 1.0 } else { 0.0 },
+            levels: None,
+        }
+    }
+
+    /// From a level of the ledger of evidence, which knows every reading.
+    pub fn of_level(condition: Condition, level: &Level, full_scale: u32) -> Self {
+        let n = level.n.max(1) as f64;
+        let share = |at: u64, is_end: bool| if is_end { at as f64 / n } else { 0.0 };
+        Self {
+            condition,
+            counts: level.mean,
+            spread: (level.variance * n / (n - 1.0).max(1.0)).sqrt(),
+            n: level.n,
+            independent: n,
+            at_zero: share(level.at_min, level.min == 0),
+            at_full: share(level.at_max, level.max >= full_scale),
             levels: None,
         }
     }

@@ -53,6 +53,8 @@ pub struct Entry {
     pub freedom: usize,
     /// Chance of a sum of squares this large if the model is true.
     pub p: f64,
+    /// The fault and about how large it is, in a few words.
+    pub short: String,
     /// The statement with its reasons.
     pub because: String,
     /// The measurement that would part the models in `also`, when there are any.
@@ -107,6 +109,7 @@ impl Fit {
             chi2: leader.chi2,
             freedom: leader.freedom,
             p: leader.p,
+            short: short(leader),
             because: self.because(verdict),
             part_by: self.part_by(verdict),
         }
@@ -345,11 +348,12 @@ impl Fit {
     /// only the readings and not the complaint, and counts for a tenth.
     pub fn by_location(&self, stray_on_line: bool) -> BTreeMap<&'static str, f64> {
         let mut shares: BTreeMap<&'static str, (f64, f64)> = BTreeMap::new();
-        let best = self.models.iter().filter(|m| m.weight > 0.0).map(|m| m.bic).fold(f64::INFINITY, f64::min);
+        let best =
+            self.models.iter().filter(|m| m.weight > 0.0).map(|m| m.cost).fold(f64::INFINITY, f64::min);
         for fitted in self.models.iter().filter(|m| !m.model.is_empty()) {
             let explains = if stray_on_line && fitted.idle_key.is_none() { 0.1 } else { 1.0 };
             let likelihood =
-                if fitted.weight > 0.0 { (-0.5 * (fitted.bic - best)).exp() * explains } else { 0.0 };
+                if fitted.weight > 0.0 { (-0.5 * (fitted.cost - best)).exp() * explains } else { 0.0 };
             let prior = model::prior(&fitted.model, &self.network);
             for mechanism in &fitted.model {
                 for (location, share) in mechanism.locations() {
@@ -365,12 +369,22 @@ impl Fit {
 
     /// How likely the readings are if the ladder is healthy, relative to the best model.
     pub fn healthy_likelihood(&self) -> f64 {
-        let best = self.models.iter().filter(|m| m.weight > 0.0).map(|m| m.bic).fold(f64::INFINITY, f64::min);
+        let best =
+            self.models.iter().filter(|m| m.weight > 0.0).map(|m| m.cost).fold(f64::INFINITY, f64::min);
         self.models
             .iter()
             .find(|m| m.model.is_empty())
-            .map_or(0.0, |m| (-0.5 * (m.bic - best)).exp().min(1.0))
+            .map_or(0.0, |m| (-0.5 * (m.cost - best)).exp().min(1.0))
     }
+}
+
+/// A model with about its numbers.
+fn short(fitted: &Fitted) -> String {
+    let part = |(mechanism, e): (&Mechanism, &crate::analysis::ladder::Estimate)| {
+        format!("{}, about {}", mechanism.text(), mechanism.value_text(words::two_digits(e.value)))
+    };
+    let parts: Vec<String> = fitted.model.iter().zip(&fitted.estimates).map(part).collect();
+    if parts.is_empty() { "nothing wrong".to_owned() } else { parts.join(", and ") }
 }
 
 /// A model with its numbers and intervals, without the mechanisms in `known`.

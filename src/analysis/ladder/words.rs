@@ -13,6 +13,15 @@ pub fn ohms(ohm: f64) -> String {
     format!("{} {unit}", three_digits(value))
 }
 
+/// The same number to two significant digits.
+pub(super) fn two_digits(value: f64) -> f64 {
+    if value == 0.0 || !value.is_finite() {
+        return value;
+    }
+    let unit = 10f64.powf(value.abs().log10().floor() - 1.0);
+    (value / unit).round() * unit
+}
+
 /// `+80 mV`, `-1.2 V`.
 pub fn volts(volts: f64) -> String {
     if volts.abs() < 1.0 {

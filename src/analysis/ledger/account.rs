@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 
 use crate::analysis::ledger::build::{Builder, HEARD, Lasting, Path};
 use crate::analysis::ledger::unreadable::SHORTEST_PRESS_S;
-use crate::analysis::ledger::{Blind, BlindSpan, Intervals, Level, PathId, PathLedger, Sign, state_word};
+use crate::analysis::ledger::{Blind, BlindSpan, Intervals, PathId, PathLedger, Sign};
 use crate::base::{Nanoseconds, Span};
 
 impl Builder {
@@ -107,18 +107,7 @@ impl Builder {
             observed,
             pending,
             events: path.events,
-            levels: path
-                .levels
-                .iter()
-                .map(|(state, stats)| Level {
-                    state: state_word(*state),
-                    n: stats.n,
-                    mean: stats.mean(),
-                    variance: stats.variance(),
-                    min: stats.min,
-                    max: stats.max,
-                })
-                .collect(),
+            levels: path.levels.iter().map(|(state, levels)| levels.of(*state)).collect(),
         }
     }
 

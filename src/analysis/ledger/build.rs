@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use crate::analysis::ledger::cadence::{Cadence, Reporter};
 use crate::analysis::ledger::unreadable::Windows;
-use crate::analysis::ledger::{Blind, Intervals, Ledger, LevelStats, PathId, Prompted};
+use crate::analysis::ledger::{Blind, Intervals, Ledger, PathId, Prompted, StateLevels};
 use crate::analysis::power::Power;
 use crate::base::{ControlPath, Event, EventKind, Key, Name, Nanoseconds, Span};
 use crate::decode::chassis::Chassis;
@@ -52,7 +52,7 @@ pub(super) struct Path {
     pub(super) held: Vec<Span>,
     /// When its probe was not on the line.
     pub(super) away: Vec<Span>,
-    pub(super) levels: BTreeMap<LineState, LevelStats>,
+    pub(super) levels: BTreeMap<LineState, StateLevels>,
     /// Nothing on it could be seen, for this reason.
     pub(super) unseen: Option<Lasting>,
     /// What is kept as sums.

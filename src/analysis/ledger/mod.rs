@@ -12,6 +12,7 @@ mod account;
 mod build;
 mod cadence;
 mod intervals;
+mod level;
 mod past;
 mod total;
 mod unreadable;
@@ -23,11 +24,13 @@ use serde::{Deserialize, Serialize};
 pub use build::{Builder, Expected, PATIENCE};
 pub use cadence::Cadence;
 pub use intervals::Intervals;
+pub use level::{Level, LevelStats};
 pub use total::PathTotal;
+
+use level::StateLevels;
 
 use crate::base::words::interval;
 use crate::base::{ControlPath, Event, Key, Name, Nanoseconds, Span};
-use crate::decode::report::LineState;
 
 /// Time in which a stray would have left an event. Only the ledger makes one.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]
@@ -214,62 +217,6 @@ pub struct BlindSpan {
     pub why: Blind,
 }
 
-/// All readings of a line in one state, before any is thinned. Integers, so that the sums are equal on any chunking.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct LevelStats {
-    /// How many.
-    pub n: u64,
-    /// Sum of the counts.
-    pub sum: u64,
-    /// Sum of their squares.
-    pub squares: u128,
-    /// Lowest.
-    pub min: u32,
-    /// Highest.
-    pub max: u32,
-}
-
-impl LevelStats {
-    fn push(&mut self, counts: u32) {
-        self.min = if self.n == 0 { counts } else { self.min.min(counts) };
-        self.max = self.max.max(counts);
-        self.n += 1;
-        self.sum = self.sum.saturating_add(u64::from(counts));
-        self.squares = self.squares.saturating_add(u128::from(counts) * u128::from(counts));
-    }
-
-    /// Mean in counts.
-    #[allow(clippy::cast_precision_loss)]
-    pub fn mean(&self) -> f64 {
-        self.sum as f64 / self.n.max(1) as f64
-    }
-
-    /// Variance in counts squared, of the population: from integers, so nothing cancels.
-    #[allow(clippy::cast_precision_loss)]
-    pub fn variance(&self) -> f64 {
-        let n = u128::from(self.n.max(1));
-        let sum = u128::from(self.sum);
-        (n * self.squares).saturating_sub(sum * sum) as f64 / (n * n) as f64
-    }
-}
-
-/// Levels of one line in one state, as JSON shows them.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct Level {
-    /// `rest`, `between`, or the key.
-    pub state: Name,
-    /// How many readings.
-    pub n: u64,
-    /// Mean in counts.
-    pub mean: f64,
-    /// Variance in counts squared.
-    pub variance: f64,
-    /// Lowest.
-    pub min: u32,
-    /// Highest.
-    pub max: u32,
-}
-
 /// A key that was asked for, and what answered.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Prompted {
@@ -404,13 +351,5 @@ impl Ledger {
         let span = self.span?;
         let last = self.heard.unwrap_or(span.start);
         ((span.end - last).seconds() > SILENT_S).then_some(last)
-    }
-}
-
-fn state_word(state: LineState) -> Name {
-    match state {
-        LineState::Rest => "rest".into(),
-        LineState::Between => "between".into(),
-        LineState::Key(key) => key.name().into(),
     }
 }

@@ -150,7 +150,15 @@ fn joined(one: &Level, two: &Level) -> Level {
         variance: squares / n,
         min: one.min.min(two.min),
         max: one.max.max(two.max),
+        at_min: of_end(one.min <= two.min, one.at_min) + of_end(two.min <= one.min, two.at_min),
+        at_max: of_end(one.max >= two.max, one.at_max) + of_end(two.max >= one.max, two.at_max),
+        // The levels of two captures are not one another's.
+        modes: Vec::new(),
     }
+}
+
+fn of_end(is_end: bool, readings: u64) -> u64 {
+    if is_end { readings } else { 0 }
 }
 
 impl Ledger {

@@ -1,12 +1,14 @@
-//! From the events of a job's stages to readings per line and condition, and to fits.
+//! From the events and the evidence of a job's stages to readings per line and condition, and to fits.
 //!
-//! What the line says depends on what was plugged and pressed, so that each stage is told what its step was. A
-//! repair changes the circuit: only what was read before the first repair tells what was wrong.
+//! What the line says depends on what was plugged and pressed, so that each stage is told what its step was. A fault that
+//! comes and goes makes two lines of one: what was read while it showed, and what the line reads at rest. A repair changes the
+//! circuit: the last one that was not sound is asked.
 
 use std::collections::BTreeMap;
 
 use crate::analysis::ladder::keycheck::{self, Asked, Checked};
 use crate::analysis::ladder::{Condition, Fit, Gatherer, Network, Reading, Windows, fit};
+use crate::analysis::ledger::{Ledger, Level, PathId};
 use crate::base::{Event, EventKind, Key, Nanoseconds};
 
 use crate::analysis::locate::evidence::StepKind;
@@ -24,7 +26,6 @@ const FEWEST: u64 = 5;
 pub struct Collector {
     lines: Vec<Line>,
     plug: Condition,
-    repaired: bool,
     /// Whether something stands in place of the key board whose value is not known.
     unknown: bool,
     hands_off: bool,
@@ -35,14 +36,38 @@ pub struct Collector {
 struct Line {
     network: Network,
     windows: Windows,
-    /// Levels of the present hands-off capture, by the key that they mean.
+    /// Levels of the present hands-off capture, by the key that they mean: where no ledger has them all.
     levels: BTreeMap<Option<Key>, Gatherer>,
+    /// Levels of the present capture from its ledger.
+    known: Vec<Level>,
     /// Readings and presses of the present key check.
     checked: Vec<(Nanoseconds, u32)>,
     seen: Vec<(Nanoseconds, Key)>,
-    resting: Vec<Reading>,
-    keys: Vec<Reading>,
+    now: Circuit,
+    /// Before the last repair, if the line was not sound then.
+    before: Option<Circuit>,
     hum: Hum,
+}
+
+/// What was read of one circuit: between two repairs.
+#[derive(Clone, Debug, Default)]
+struct Circuit {
+    /// With hands off and no key seen, the known resistor aside.
+    rest: Vec<Reading>,
+    /// With hands off, while the line stood elsewhere than at rest.
+    shows: Vec<Reading>,
+    /// In key checks.
+    keys: Vec<Reading>,
+}
+
+impl Circuit {
+    fn is_sound(&self, network: &Network) -> bool {
+        let healthy = network.solve(&Condition::Idle, &[]).map_or(0.0, |volts| network.counts(volts));
+        let idle = self.rest.iter().filter(|r| r.condition == Condition::Idle);
+        let full = f64::from(network.full_scale);
+        let off = |r: &Reading| (r.counts - healthy.min(full)).abs() > full / 100.0 + 3.0 * r.spread;
+        self.shows.is_empty() && !idle.clone().any(off)
+    }
 }
 
 impl Collector {
@@ -52,16 +77,16 @@ impl Collector {
             windows: Windows::of(&network),
             network,
             levels: BTreeMap::new(),
+            known: Vec::new(),
             checked: Vec::new(),
             seen: Vec::new(),
-            resting: Vec::new(),
-            keys: Vec::new(),
+            now: Circuit::default(),
+            before: None,
             hum: Hum::default(),
         };
         Self {
             lines: networks.into_iter().map(line).collect(),
             plug: Condition::Idle,
-            repaired: false,
             unknown: false,
             hands_off: true,
             asked: Vec::new(),
@@ -73,7 +98,7 @@ impl Collector {
         self.end_capture();
         let name = tree.recognise(text, parts).map(|t| t.name.as_str());
         match (kind, name) {
-            (StepKind::Repair, _) => self.repaired = true,
+            (StepKind::Repair, _) => self.lines.iter_mut().for_each(Line::repaired),
             (StepKind::Isolate, Some("unplug-key-board")) => self.plug = Condition::Unplugged,
             (StepKind::Isolate, Some("unplug-cable-at-key-board")) => self.plug = Condition::CableOnly,
             (StepKind::Isolate, Some("substitute-known-resistor")) => {
@@ -94,6 +119,22 @@ impl Collector {
         self.end_capture();
         self.hands_off = hands_off;
         self.asked = asked.to_vec();
+    }
+
+    /// Takes the evidence of the present capture: its levels are of all readings, and the events only of some.
+    pub fn ledger(&mut self, ledger: &Ledger) {
+        for line in &mut self.lines {
+            let path = ledger.path(&PathId::line(line.network.name.as_str()));
+            line.known = path.map(|path| path.levels.clone()).unwrap_or_default();
+        }
+    }
+
+    /// What the known resistor that stands in place of the key board reads as: no stray.
+    pub fn imitated(&self, line: &str) -> Option<Key> {
+        let line = self.lines.iter().find(|own| own.network.name == line)?;
+        let volts = line.network.solve(&self.plug, &[])?;
+        matches!(self.plug, Condition::Substituted(_))
+            .then(|| line.windows.key(line.network.counts(volts) + 0.5))?
     }
 
     /// Takes an event of the present capture: a reading or a press; the two may come one after the other or mixed,
@@ -125,35 +166,42 @@ impl Collector {
 
     /// The line of that name while its readings tell of the fault.
     fn line(&mut self, name: &str) -> Option<&mut Line> {
-        let open = !self.repaired && !self.unknown;
+        let open = !self.unknown;
         self.lines.iter_mut().find(|line| open && line.network.name == name)
     }
 
     /// Closes the present capture: its readings become those of a condition.
     fn end_capture(&mut self) {
         for line in &mut self.lines {
-            if self.hands_off {
-                line.resting.extend(line.rest(&self.plug));
+            if self.hands_off && !self.unknown {
+                line.close(&self.plug);
                 line.hum.close(&self.plug);
             } else if !self.asked.is_empty() && self.plug == Condition::Idle {
                 let checked = Checked { asked: &self.asked, readings: &line.checked, seen: &line.seen };
-                line.keys.extend(keycheck::readings(&line.network, &checked));
+                let readings = keycheck::readings(&line.network, &checked);
+                let whole = |reading| whole(reading, &line.known, line.network.full_scale);
+                line.now.keys.extend(readings.into_iter().map(whole));
                 line.hum.checked(&checked, &line.windows);
             }
             line.levels.clear();
+            line.known.clear();
             line.checked.clear();
             line.seen.clear();
         }
         self.asked.clear();
     }
 
-    /// The readings per line, for the fit.
+    /// The readings per line, for the fit: those that came while the fault showed, and those of the line at rest where they
+    /// are of another circuit.
     ///
-    /// Several readings of one condition stand side by side. Key readings are left out when the line rested
-    /// elsewhere during the key check than in the soak: the fault was away, and they belong to another circuit.
-    pub fn readings(&mut self) -> Vec<(Network, Vec<Reading>)> {
+    /// Several readings of one condition stand side by side.
+    pub fn readings(&mut self) -> Vec<(Network, Vec<Reading>, Vec<Reading>)> {
         self.end_capture();
-        self.lines.iter().map(|line| (line.network.clone(), line.joined())).collect()
+        let of = |line: &Line| {
+            let (shows, rest) = line.joined();
+            (line.network.clone(), shows, rest)
+        };
+        self.lines.iter().map(of).collect()
     }
 
     /// One fit a line that has readings.
@@ -170,43 +218,126 @@ impl Collector {
     }
 }
 
+/// A reading of a key check with all the readings of its level; the events hold only some.
+fn whole(reading: Reading, known: &[Level], full_scale: u32) -> Reading {
+    let levels = known.iter().filter(|level| &*level.state != "between").flat_map(modes);
+    // A level that is of several keys is wider than one key's noise.
+    let near = |level: &&Level| {
+        (level.mean - reading.counts).abs() <= 1.5 + 2.0 * reading.spread
+            && level.variance.sqrt() <= 1.0 + 2.0 * reading.spread
+    };
+    match levels.filter(near).max_by_key(|level| level.n) {
+        Some(level) if level.n > reading.n => Reading::of_level(reading.condition, level, full_scale),
+        _ => reading,
+    }
+}
+
+/// The levels of one state of the line.
+fn modes(level: &Level) -> impl Iterator<Item = &Level> {
+    let whole = level.modes.is_empty().then_some(level);
+    whole.into_iter().chain(&level.modes)
+}
+
 impl Line {
     fn fitted(&self) -> Option<Fit> {
-        let readings = self.joined();
+        let (readings, rest) = self.joined();
         if readings.is_empty() {
             return None;
         }
-        let fitted = fit(&self.network, &readings).with_ripples(&self.hum.ripples());
+        let mut fitted = fit(&self.network, &readings);
+        if !rest.is_empty() {
+            fitted = fitted.beside(&fit(&self.network, &rest));
+        }
+        let fitted = fitted.with_ripples(&self.hum.ripples());
         Some(match self.hum.period() {
             Some(period) => fitted.with_scan(period, &[]),
             None => fitted,
         })
     }
 
-    /// The resting level of a hands-off capture. A fault that comes and goes shows two levels; the one that means
-    /// a key is the fault's.
-    fn rest(&self, plug: &Condition) -> Option<Reading> {
-        let enough = |entry: &(&Option<Key>, &Gatherer)| entry.1.n() >= FEWEST;
-        let most = |key: bool| {
-            let levels = self.levels.iter().filter(|(k, _)| k.is_some() == key).filter(enough);
-            levels.max_by_key(|(_, gatherer)| gatherer.n()).map(|(_, gatherer)| gatherer)
-        };
-        most(true).or(most(false))?.reading(plug.clone(), self.network.full_scale)
+    fn repaired(&mut self) {
+        let done = std::mem::take(&mut self.now);
+        if self.before.is_none() || !done.is_sound(&self.network) {
+            self.before = Some(done);
+        }
     }
 
-    fn joined(&self) -> Vec<Reading> {
-        let mut all = self.resting.clone();
-        let idle = |r: &&Reading| r.condition == Condition::Idle;
-        let same = match (all.iter().find(idle), self.keys.iter().find(idle)) {
-            (Some(soak), Some(check)) => {
-                (soak.counts - check.counts).abs() <= 4.0 + 3.0 * soak.spread.max(check.spread)
-            }
-            _ => true,
+    /// The levels of a hands-off capture: of the line at rest, and of what showed beside it.
+    fn close(&mut self, plug: &Condition) {
+        let full = self.network.full_scale;
+        // Each level with the key that it means, and how many readings it has.
+        let mut list: Vec<(Option<Key>, Reading)> = if self.known.is_empty() {
+            let reading = |(key, gathered): (&Option<Key>, &Gatherer)| {
+                Some((*key, gathered.reading(plug.clone(), full)?))
+            };
+            self.levels.iter().filter_map(reading).collect()
+        } else {
+            let states = self.known.iter().filter(|level| &*level.state != "between");
+            let reading =
+                |level: &Level| (Key::from_name(&level.state), Reading::of_level(plug.clone(), level, full));
+            states.flat_map(modes).map(reading).collect()
         };
-        if same {
-            all.extend(self.keys.iter().cloned());
+        // Sums do not tell whether a level wanders; the thinned readings do.
+        for (key, reading) in &mut list {
+            let thinned = self.levels.get(key).and_then(|gathered| gathered.reading(plug.clone(), full));
+            #[allow(clippy::cast_precision_loss)]
+            let wanders = thinned.filter(|thinned| 2.0 * thinned.independent < thinned.n as f64);
+            if let Some(thinned) = wanders {
+                reading.independent = reading.independent.min(thinned.independent);
+            }
         }
-        all
+        list.retain(|(_, reading)| reading.n >= FEWEST);
+        list.sort_by_key(|(_, reading)| std::cmp::Reverse(reading.n));
+        let imitates = matches!(plug, Condition::Substituted(_));
+        // A resistor on one line leaves the other one open.
+        let expects = |plug: &Condition| {
+            let volts = self.network.solve(plug, &[]);
+            volts.map_or(f64::INFINITY, |volts| self.network.counts(volts).min(f64::from(full)))
+        };
+        let (open, held) = (expects(&Condition::Unplugged), expects(plug));
+        for (_, reading) in list.iter_mut().filter(|_| imitates) {
+            if (reading.counts - open).abs() < (reading.counts - held).abs() {
+                reading.condition = Condition::Unplugged;
+            }
+        }
+        let at = list.iter().position(|(key, _)| imitates || key.is_none());
+        let rest = at.map(|at| list.remove(at).1);
+        let other = list.iter().position(|(key, _)| key.is_some()).or((!list.is_empty()).then_some(0));
+        self.now.shows.extend(other.map(|at| list.swap_remove(at).1));
+        self.now.rest.extend(rest);
+    }
+
+    /// The readings while the fault showed, and those of the line at rest where they are of another circuit.
+    fn joined(&self) -> (Vec<Reading>, Vec<Reading>) {
+        let circuit = match &self.before {
+            Some(before) if self.now.is_sound(&self.network) => before,
+            _ => &self.now,
+        };
+        let idle = |r: &&Reading| r.condition == Condition::Idle;
+        let like = |one: &Reading, other: &Reading| {
+            (one.counts - other.counts).abs() <= 4.0 + 3.0 * one.spread.max(other.spread)
+        };
+        let (mut shows, mut rest) = (circuit.shows.clone(), circuit.rest.clone());
+        let (shown, resting) = (shows.iter().find(idle).cloned(), rest.iter().find(idle).cloned());
+        // A fault that is there all the time: all readings are of one circuit.
+        if shown.is_some() && resting.is_none() {
+            shows.append(&mut rest);
+        }
+        match (circuit.keys.iter().find(idle), &shown, &resting) {
+            (Some(check), Some(shown), None) if like(check, shown) => {
+                shows.extend(circuit.keys.iter().cloned())
+            }
+            (Some(check), _, Some(resting)) if like(check, resting) => {
+                rest.extend(circuit.keys.iter().cloned())
+            }
+            (Some(check), Some(shown), _) if like(check, shown) => shows.extend(circuit.keys.iter().cloned()),
+            // Of a line that is not read at rest, or was not watched, the key check is all.
+            (None, None, None) | (Some(_), None, None) => rest.extend(circuit.keys.iter().cloned()),
+            (None, ..) => rest.extend(circuit.keys.iter().cloned()),
+            // The line rested elsewhere in the key check than in the soak: another circuit.
+            (Some(_), ..) => {}
+        }
+        if shows.is_empty() { (rest, Vec::new()) } else { (shows, rest) }
     }
 }
 

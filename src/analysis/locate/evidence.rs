@@ -1,5 +1,7 @@
 //! What each stage of a job showed, and how likely each location makes it.
 
+use std::collections::BTreeMap;
+
 use serde::{Deserialize, Serialize};
 
 use crate::base::{ControlPath, Key};
@@ -49,6 +51,60 @@ pub struct StageEvidence {
     /// Whether there was stray input in the stages of like condition that it is compared with; absent where the stage before
     /// it is the one to compare with.
     pub compared_strayed: Option<bool>,
+    /// Keys asked for in key checks, and how many of these were misread or not answered.
+    pub misread: (u64, u64),
+    /// The stray infrared codes.
+    pub codes: CodeMix,
+}
+
+/// Which infrared codes strayed how often. One over and over is a remote control; many are light, or a receiver that sees what is
+/// not there.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct CodeMix {
+    codes: BTreeMap<Code, u64>,
+    /// Edges that were no whole frame.
+    pub damaged: u64,
+}
+
+/// Address, command and key.
+type Code = (Option<u32>, Option<u32>, Option<Key>);
+
+/// Different codes that are counted; more say the same.
+const MOST_CODES: usize = 1000;
+
+impl CodeMix {
+    /// Takes a stray code.
+    pub fn push(&mut self, address: Option<u32>, command: Option<u32>, key: Option<Key>) {
+        let code = (address, command, key);
+        if self.codes.len() < MOST_CODES || self.codes.contains_key(&code) {
+            *self.codes.entry(code).or_default() += 1;
+        }
+    }
+
+    /// Together with another stage's.
+    pub fn add(&mut self, other: &Self) {
+        self.damaged += other.damaged;
+        for (code, count) in &other.codes {
+            *self.codes.entry(*code).or_default() += count;
+        }
+    }
+
+    /// How many strays there were.
+    pub fn strays(&self) -> u64 {
+        self.codes.values().sum()
+    }
+
+    /// How much likelier this mix is of a source that makes new codes readily than of a remote control, as a logarithm.
+    ///
+    /// # Source
+    /// Ewens, Theoretical Population Biology 3 (1972) 87: chance of a partition of `n` into `K` sorts, of which only
+    /// `θ^K / (θ (θ+1) … (θ+n-1))` depends on the source. The two θ are ours: light makes a new code at every other stray or so,
+    /// a remote control with a stuck key in one of fifty.
+    pub(super) fn many(&self) -> f64 {
+        let (sorts, strays) = (self.codes.len() as f64, self.strays().min(1000));
+        let ln = |theta: f64| sorts * theta.ln() - (0..strays).map(|i| (theta + i as f64).ln()).sum::<f64>();
+        ln(10.0) - ln(0.1)
+    }
 }
 
 /// Chance that an unchanged fault was quiet, where the caller does not know it; common practice, no source.
@@ -194,4 +250,24 @@ pub(super) fn undone<'a>(before: &'a [StageEvidence], stage: &StageEvidence) -> 
         || before.iter().rev().filter(|s| matches!(s.kind, Some(StepKind::Isolate | StepKind::Repair)));
     let shares = |s: &&StageEvidence| s.parts.iter().any(|part| stage.parts.contains(part));
     steps().find(shares).or_else(|| steps().next())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::CodeMix;
+
+    fn mix(codes: &[u32]) -> f64 {
+        let mut mix = CodeMix::default();
+        codes.iter().for_each(|code| mix.push(Some(4), Some(*code), None));
+        mix.many()
+    }
+
+    #[test]
+    fn one_code_over_and_over_is_a_remote_and_many_are_light() {
+        assert!(mix(&[26; 6]) < -6.0, "{}", mix(&[26; 6]));
+        assert!(mix(&[26, 30, 1, 99, 26, 3]) > 6.0);
+        // Ewens' formula by hand for two equal codes: 10 / (10 · 11) against 0.1 / (0.1 · 1.1).
+        assert!((mix(&[26, 26]) - (1.1f64 / 11.0).ln()).abs() < 1e-12);
+        assert_eq!(mix(&[]), 0.0);
+    }
 }

@@ -14,7 +14,7 @@ mod settle;
 
 pub use collect::Collector;
 pub use credit::{Credit, attributed};
-pub use evidence::{Outcome, StageEvidence, StepKind, finding};
+pub use evidence::{CodeMix, Outcome, StageEvidence, StepKind, finding};
 pub use faults::{FaultTree, LOCATIONS, Location, Risk, Test, TestKind, faults, parse};
 pub use next::{Proposal, expected_gain};
 pub use report::{Belief, Located, StageNote, locate, locate_with};

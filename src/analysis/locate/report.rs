@@ -7,7 +7,7 @@ use crate::analysis::ladder::{Entry, Fit, words};
 use crate::base::{ControlPath, Result};
 
 use crate::analysis::locate::credit::{Credit, credits};
-use crate::analysis::locate::evidence::{Outcome, StageEvidence, Weighed, weigh};
+use crate::analysis::locate::evidence::{CodeMix, Outcome, StageEvidence, Weighed, weigh};
 use crate::analysis::locate::faults::{FaultTree, LOCATIONS, faults};
 use crate::analysis::locate::next::{Proposal, Question, choose, entropy};
 use crate::analysis::locate::settle::mended;
@@ -63,6 +63,8 @@ pub struct Located {
     pub electrical: Vec<String>,
     /// Whether more must be known before a location may be named.
     pub undecided: bool,
+    /// Whether nothing was seen that a fault would explain: no stray, no misread key, no level that is off.
+    pub nothing_yet: bool,
     /// The method, for the report.
     pub method: &'static str,
     /// What else must be said.
@@ -110,9 +112,29 @@ pub fn locate_with(tree: &FaultTree, stages: &[StageEvidence], fits: &[Fit]) -> 
     }
     let mut reasons: Vec<Reason> = Vec::new();
     let path = stray_path(stages);
+    let misread: u64 = stages.iter().map(|stage| stage.misread.1).sum();
+    let off = |fit: &Fit| fit.models.iter().any(|m| m.model.is_empty() && m.weight < 0.5);
+    let nothing_yet = path.is_none() && misread == 0 && !fits.iter().any(off);
     if let Some(path) = path {
         let likelihood = path_likelihood(tree, path);
         reasons.push(Reason { text: format!("stray input on the {} path", path.word()), likelihood });
+        update(&mut chances, &likelihood);
+    } else if nothing_yet {
+        let likelihood = quiet(stages);
+        reasons.push(Reason { text: "no stray input in the time observed".into(), likelihood });
+        update(&mut chances, &likelihood);
+    } else {
+        // A key that is misread, or a level that is off, is a fault of the keypad, whatever strays are to come.
+        let mut likelihood = path_likelihood(tree, ControlPath::Keypad);
+        for (slot, _) in likelihood.iter_mut().zip(LOCATIONS).filter(|(_, name)| *name == "none") {
+            *slot *= 0.02;
+        }
+        reasons.push(Reason { text: "keys misread, or levels that are off".into(), likelihood });
+        update(&mut chances, &likelihood);
+    }
+    if path == Some(ControlPath::Infrared) {
+        let likelihood = codes(stages);
+        reasons.push(Reason { text: "the mix of the stray codes".into(), likelihood });
         update(&mut chances, &likelihood);
     }
     let weighed = weigh(tree, stages);
@@ -127,7 +149,13 @@ pub fn locate_with(tree: &FaultTree, stages: &[StageEvidence], fits: &[Fit]) -> 
         }
     }
     let keypad = path.is_none_or(|path| path == ControlPath::Keypad);
-    for fit in fits.iter().filter(|fit| !fit.readings.is_empty()) {
+    // Only what presses keys explains strays of the keypad, and it explains no others.
+    // A line that reads as it should says little of a fault on the other.
+    let any_off = fits.iter().any(off);
+    for fit in fits.iter().filter(|fit| !fit.readings.is_empty() && keypad && !nothing_yet) {
+        if any_off && !off(fit) {
+            continue;
+        }
         let likelihood = electrical(fit, path == Some(ControlPath::Keypad));
         reasons.push(Reason { text: format!("the readings of {}", fit.network.name), likelihood });
         update(&mut chances, &likelihood);
@@ -141,7 +169,7 @@ pub fn locate_with(tree: &FaultTree, stages: &[StageEvidence], fits: &[Fit]) -> 
     let question =
         Question { tree, posterior: &chances, done: &done, per_minute: rate(stages), fits, keypad };
     // Once a repair has ended it, a test could only settle which change did it: see `settle`.
-    let next = if mended(stages) { Vec::new() } else { choose(&question) };
+    let next = if mended(stages) || nothing_yet { Vec::new() } else { choose(&question) };
     let top = chances.iter().copied().fold(0.0, f64::max);
     Located {
         version: 1,
@@ -151,7 +179,8 @@ pub fn locate_with(tree: &FaultTree, stages: &[StageEvidence], fits: &[Fit]) -> 
         steps: credits(stages),
         stages: notes,
         electrical: fits.iter().map(Fit::statement).collect(),
-        undecided: top < 0.7,
+        undecided: top < 0.7 || nothing_yet,
+        nothing_yet,
         method: METHOD,
         notes: remarks(stages, fits, path),
         path: None,
@@ -183,6 +212,31 @@ fn path_likelihood(tree: &FaultTree, path: ControlPath) -> [f64; 12] {
         *slot = location.paths.get(path.word()).copied().unwrap_or(0.005).max(0.005);
     }
     likelihood
+}
+
+/// How a stretch without strays speaks for there being no fault: a set that is brought in has one as likely as not, and
+/// faults come from once in a minute to once in a day, evenly in the logarithm. Common practice, no source.
+fn quiet(stages: &[StageEvidence]) -> [f64; 12] {
+    let watched: f64 = stages.iter().map(|stage| stage.exposure_s).sum();
+    let rates = (0..24).map(|i| 60.0 * 1440f64.powf((f64::from(i) + 0.5) / 24.0));
+    let faulty = rates.map(|mean_s| (-watched / mean_s).exp()).sum::<f64>() / 24.0;
+    // The tree's prior of no fault is that of a set that strays.
+    let even = 99.0;
+    LOCATIONS.map(|name| if name == "none" { even } else { faulty })
+}
+
+/// How the mix of stray infrared codes moves the odds between a remote control and what sees codes that nobody sends.
+fn codes(stages: &[StageEvidence]) -> [f64; 12] {
+    let mut mix = CodeMix::default();
+    stages.iter().for_each(|stage| mix.add(&stage.codes));
+    // Strays of one burst are not independent: at most a thousand to one.
+    let odds = mix.many().clamp(-6.9, 6.9).exp();
+    let damaged = mix.damaged > 0 && 20 * mix.damaged >= mix.strays();
+    let light = if damaged { 3.0 } else { 1.0 };
+    LOCATIONS.map(|name| match name {
+        "infrared-ambient" | "infrared-receiver" => odds * light,
+        _ => 1.0,
+    })
 }
 
 /// Least likelihood that readings may give a location against the best: the circuit models are models.
@@ -356,7 +410,7 @@ fn hidden(fit: &Fit) -> Option<String> {
 fn remarks(stages: &[StageEvidence], fits: &[Fit], path: Option<ControlPath>) -> Vec<String> {
     let mut notes = Vec::new();
     if stages.iter().all(|s| s.outcome == Outcome::Stops) {
-        notes.push("No stray input was seen in any stage; without it no location can be named.".to_owned());
+        notes.push("No stray input was seen in any stage.".to_owned());
     }
     let other_path = path.filter(|p| *p != ControlPath::Keypad);
     for fit in fits.iter().filter(|fit| !fit.readings.is_empty()) {

@@ -140,7 +140,7 @@ impl Train {
                 self.down_since = None;
                 self.release(t, event);
             }
-            EventKind::Frame if event.comes_in() => self.last_cause = Some(t),
+            EventKind::Frame if event.can_act() => self.last_cause = Some(t),
             EventKind::Change if event.path == ControlPath::Menu => {
                 self.changes += 1;
                 let recent = self.last_cause.is_some_and(|cause| (t - cause).0 <= self.latency.0);
@@ -384,8 +384,7 @@ impl Train {
     pub fn push_asked(&mut self, event: &Event) {
         let t = self.place(event.t);
         self.power(t, event);
-        if event.comes_in() && !matches!(event.kind, EventKind::Reading | EventKind::Noise | EventKind::Fault)
-        {
+        if event.can_act() {
             self.last_cause = Some(t);
             self.down_since = (event.kind != EventKind::Release).then_some(t);
         }

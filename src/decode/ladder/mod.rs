@@ -82,6 +82,10 @@ pub struct Line {
     /// Resistance between the ladder node and the converter's pin.
     #[serde(default)]
     pub pin_ohm: f64,
+    /// Input resistance of the converter, from its data sheet.
+    pub input_ohm: Option<f64>,
+    /// Resistance of a closed switch, from its data sheet.
+    pub contact_ohm: Option<f64>,
     /// Tolerance of the resistors as a fraction (0.01 is 1 %).
     pub tolerance: Option<f64>,
     /// How the resistors are joined.

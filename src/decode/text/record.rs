@@ -276,7 +276,10 @@ impl Records {
             None => fixed.clone(),
         };
         event.line = text(Role::Line, &pattern.line);
-        event.format = text(Role::Format, &pattern.format);
+        event.format = match fields.get(Role::Format).and_then(|format| pattern.formats.get(format.text)) {
+            Some(known) => Some(known.clone()),
+            None => text(Role::Format, &pattern.format),
+        };
         event.note = text(Role::Note, &pattern.note);
         event.raw = text(Role::Raw, &None);
         event.item.clone_from(&pattern.item);
@@ -355,13 +358,18 @@ fn key_of<'a>(pattern: &Pattern, fields: &Fields<'a>) -> (Option<Key>, Option<&'
             let captured = fields.nth(*placeholder);
             match table.get(captured.text, captured.number) {
                 Some(key) => (Some(*key), None),
-                None => (None, Some(captured.text)),
+                // A set may print Linux names beside words of its own.
+                None => match std::str::from_utf8(captured.text).ok().and_then(Key::from_name) {
+                    Some(key) => (Some(key), None),
+                    None => (None, Some(captured.text)),
+                },
             }
         }
-        KeySource::Linux { placeholder, number } => {
+        KeySource::Linux { placeholder, number, own } => {
             let captured = fields.nth(*placeholder);
             let key = if *number {
-                u16::try_from(captured.number).ok().and_then(Key::from_code)
+                let linux = || u16::try_from(captured.number).ok().and_then(Key::from_code);
+                own.get(&captured.number).copied().or_else(linux)
             } else {
                 let text = std::str::from_utf8(captured.text).unwrap_or_default();
                 // Tools that print names print the code as four digits when it has none.

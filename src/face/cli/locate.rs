@@ -29,7 +29,10 @@ pub(super) fn run(options: &args::Locate, protocols: &Protocols, out: &mut Out) 
 }
 
 fn show(located: &Located, out: &mut Out) -> Result<()> {
-    out.line(if located.undecided { "Not yet decided. Odds so far:" } else { "Where the fault is:" })?;
+    out.line(table::wrap(&answer(located), 2))?;
+    if located.nothing_yet {
+        return Ok(());
+    }
     let mut list = table::new(&["  location", "odds", "because"], &[1]);
     for location in located.locations.iter().filter(|location| location.probability >= 0.01) {
         list.add_row([
@@ -56,6 +59,25 @@ fn show(located: &Located, out: &mut Out) -> Result<()> {
         out.line(table::wrap(&format!("- {}", safe(note)), 2))?;
     }
     Ok(())
+}
+
+/// The answer in a sentence.
+fn answer(located: &Located) -> String {
+    let Some(first) = located.locations.first() else { return "Nothing to locate yet.".to_owned() };
+    if located.nothing_yet {
+        return "Nothing to locate yet: no stray was seen, no key that was asked for was misread, and no line reads other than \
+                it should. Watch on, or make a key check."
+            .to_owned();
+    }
+    let chance = load::chance(first.probability);
+    // Of an electrical fault, what it is and how large.
+    let what = located.ladder.first().filter(|entry| entry.model != "healthy" && entry.weight >= 0.5);
+    let what = what.map_or_else(String::new, |entry| safe(&format!(" {}: {}.", entry.line, entry.short)));
+    if located.undecided {
+        format!("Not yet decided. Likeliest is {} ({chance}).{what}", safe(&first.text))
+    } else {
+        format!("The fault is in {} ({chance}).{what}", safe(&first.text))
+    }
 }
 
 /// The next test: what must be so first stands before what to do.

@@ -130,14 +130,14 @@ mod tests {
         let replay = Replay::default();
         assert!(numbers(&replay, 0).is_empty());
         for i in 0..10 {
-            replay.tell("job", None, &i);
+            replay.send("job", None, &i);
         }
         assert_eq!(numbers(&replay, 7), [8, 9, 10]);
         assert!(numbers(&replay, 10).is_empty());
         // A number from the future is one of another start.
         assert!(matches!(replay.since(11), Given::Gap(10)));
         for i in 0..MOST {
-            replay.tell("job", None, &i);
+            replay.send("job", None, &i);
         }
         assert!(matches!(replay.since(9), Given::Gap(_)));
         assert_eq!(numbers(&replay, 10).first(), Some(&11));
@@ -148,7 +148,7 @@ mod tests {
         let replay = Replay::default();
         let large = "x".repeat(100_000);
         for _ in 0..1000 {
-            replay.tell("events", None, &large);
+            replay.send("events", None, &large);
         }
         assert!(replay.bytes() <= MOST_BYTES);
         assert!(matches!(replay.since(0), Given::Gap(1000)));

@@ -194,6 +194,7 @@ fn belief(location: &'static str, probability: f64, because: &str) -> Belief {
 fn located() -> Located {
     Located {
         version: 1,
+        nothing_yet: false,
         locations: vec![
             belief(
                 "key-cable",
@@ -205,6 +206,7 @@ fn located() -> Located {
         ladder: vec![Entry {
             line: "KEY1".into(),
             model: "leak to ground in the key cable".into(),
+            short: "leaks to ground in the key cable".into(),
             value: Some(5_100.0),
             unit: Some("ohm"),
             low: Some(5_020.0),

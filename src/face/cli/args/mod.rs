@@ -212,6 +212,9 @@ pub struct Decode {
     /// How the files are read.
     #[command(flatten)]
     pub reading: Reading,
+    /// Show the text itself, of a set whose chassis is not known
+    #[arg(long, conflicts_with = "chassis")]
+    pub text: bool,
     /// Exit with status 1 when there is an input event
     #[arg(long)]
     pub check: bool,
