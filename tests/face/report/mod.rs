@@ -114,7 +114,7 @@ fn planted(text: &str) -> Sample {
     located.locations.iter_mut().for_each(|place| place.because = text());
     located.steps.iter_mut().for_each(|step| (step.step, step.because) = (text(), text()));
     for fit in &mut located.ladder {
-        (fit.line, fit.model, fit.because) = (text(), text(), text());
+        (fit.line, fit.model, fit.short, fit.because) = (text(), text(), text(), text());
     }
     for test in &mut located.next {
         (test.test, test.text) = (text(), text());
