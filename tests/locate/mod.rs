@@ -11,6 +11,6 @@ mod ladders; // the ladders that the tests share
 mod lines; // lines of protocol files as networks
 mod promises; // what is never proposed, never offered, never parted
 mod scipy; // values and intervals by SciPy
-#[allow(dead_code)] // the example prints more of it
+#[allow(dead_code)] // each layer uses a part of it
 mod simulation; // jobs made up with known faults; asserts nothing
 mod tree; // the fault tree and the odds

@@ -1,5 +1,5 @@
 //! Simulated jobs with known truth: which fault was put in, what the fit makes of it. Asserts nothing; used by
-//! the tests and by `examples/identifiability.rs`.
+//! the tests.
 //!
 //! Invented sets: ladders of E24 values, parts uniform within their tolerance, twenty noisy readings in each of
 //! the conditions that the technician took; idle is always among them.
@@ -308,13 +308,4 @@ impl Trial {
     pub(crate) fn is_place(&self, location: &str) -> bool {
         self.places.contains(&location)
     }
-}
-
-/// How often each location came first for each kind.
-pub(crate) fn confusion(trials: &[Trial]) -> Vec<BTreeMap<&'static str, usize>> {
-    let mut table = vec![BTreeMap::new(); KINDS.len()];
-    for trial in trials {
-        *table[trial.kind].entry(trial.first).or_default() += 1;
-    }
-    table
 }

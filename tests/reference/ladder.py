@@ -18,7 +18,6 @@ import numpy
 import scipy
 from scipy.optimize import brentq, least_squares
 from scipy.stats import chi2 as chi2_law
-from scipy.stats import norm
 
 CUT = float(chi2_law.ppf(0.95, 1))
 OPEN = 1e15
@@ -88,10 +87,16 @@ def solve(net, faults, condition):
 
 
 def cut(mean, full, spread):
-    """Mean of a normal variable that the ends of the scale cut (SciPy's truncated normal would leave out what they cut)."""
+    """Mean of a normal variable that the ends of the scale cut (a truncated normal would leave out what they cut)."""
+    def tail(z):
+        return 0.5 * math.erfc(z / math.sqrt(2.0))
+
+    def density(z):
+        return math.exp(-0.5 * z * z) / math.sqrt(2.0 * math.pi)
+
     low, high = -mean / spread, (full - mean) / spread
-    inside = norm.cdf(high) - norm.cdf(low)
-    return mean * inside + spread * (norm.pdf(low) - norm.pdf(high)) + full * norm.sf(high)
+    inside = tail(low) - tail(high)
+    return mean * inside + spread * (density(low) - density(high)) + full * tail(high)
 
 
 def number(name, u):

@@ -1,4 +1,5 @@
-//! What the fit makes of simulated jobs with known truth; the long run is `examples/identifiability.rs`.
+//! What the fit makes of simulated jobs with known truth, drawn with its own model; jobs of another simulator, through the
+//! decoder, are `examples/place`.
 
 use crate::simulation::{KINDS, coverage, run, sound};
 

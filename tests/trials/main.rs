@@ -14,7 +14,7 @@ mod selftest;
 mod sequences;
 #[path = "../analysis/simulate.rs"]
 mod simulate;
-#[allow(dead_code)] // the example prints more of it
+#[allow(dead_code)] // each layer uses a part of it
 #[path = "../locate/simulation.rs"]
 mod simulation;
 #[allow(dead_code)] // each layer uses a part of it
