@@ -12,7 +12,7 @@ use std::time::Duration;
 use libfuzzer_sys::fuzz_target;
 use straykey::face::http::app::Makers;
 use straykey::face::http::config::Config;
-use straykey::face::http::life::{Start, run};
+use straykey::face::http::lifecycle::{Start, run};
 use straykey::timeline::job::{Job, JobInfo};
 
 /// A daemon with one job, for the whole run.
