@@ -9,7 +9,7 @@ use std::sync::Arc;
 
 use straykey::base::Error;
 use straykey::decode::chassis::Chassis;
-use straykey::decode::library::read;
+use straykey::decode::folder::read;
 
 fn main() -> straykey::base::Result<()> {
     let mut paths = std::env::args().skip(1);

@@ -37,6 +37,8 @@ fn main() {
     println!(
         "\nPoisson, bursts, Weibull, Pareto, beats, turns and log-logistic gaps are laws of the average; the others are not."
     );
+    println!("\n## Quiet after a break of 2 to 15 min\n");
+    print!("{}", quiet::report_broken(seed, trials / 2));
     println!("\n## Quiet from a moment long after the baseline\n");
     print!("{}", quiet::report_unrelated(seed, trials / 3));
     println!("\n## Ratios\n");

@@ -1,7 +1,7 @@
 //! The truth of a pair: what the fault is, how its strays come, what the repair does, and what quiet is worth to somebody
 //! who knows all that.
 
-use crate::process::{Process, Source, Stream};
+use crate::process::{Process, Source, Stream, episodes};
 use straykey::analysis::Train;
 use straykey::analysis::compare::Observation;
 use straykey::base::{ControlPath, Event, EventKind, Key, Nanoseconds, Span};
@@ -80,6 +80,9 @@ pub(crate) struct Pair {
     pub(crate) after: Observation,
     /// Chance that the unrepaired set would be quiet for the whole soak, to somebody who knows how the strays come.
     pub(crate) luck: f64,
+    /// The same to somebody who knows the law and its shape, and has to estimate its scale from the baseline: the most that
+    /// a judge can know.
+    pub(crate) luck_by_baseline: f64,
 }
 
 /// Continuations of which the ideal observer counts the quiet ones.
@@ -102,6 +105,12 @@ impl Pair {
         let before_s = 60.0 * stream.log_between(10.0, 40.0);
         let break_s = if stream.unit() < 1.0 / 3.0 { 0.0 } else { 60.0 * stream.between(2.0, 15.0) };
         let after_s = 60.0 * stream.log_between(1.0, 30.0);
+        // How the age of the set is known before the step: it is switched on in the capture, it prints its uptime, or not at all.
+        let (born, age_s) = match stream.unit() {
+            u if u < 1.0 / 3.0 => (true, Some(0.0)),
+            u if u < 2.0 / 3.0 => (false, Some(stream.between(0.0, 3600.0))),
+            _ => (false, None),
+        };
         let cold = break_s > 0.0 && stream.unit() < 0.375;
         let repair = match stream.unit() {
             u if u < 0.4 => Repair::None,
@@ -110,10 +119,11 @@ impl Pair {
         };
         let begun = before_s + break_s;
         let needs = FAULTS[fault].warms_s;
-        // Warm throughout but after a cold start.
+        // Warm throughout but after a cold start; who knows no age sees a set that has been on for long.
+        let not_before = age_s.map_or(0.0, |age_s| (needs - age_s).max(0.0));
         let quiet_until = if cold { begun + needs } else { 0.0 };
         let all = source.strays(stream, begun + after_s);
-        let before: Vec<f64> = all.iter().copied().filter(|t| *t < before_s).collect();
+        let before: Vec<f64> = all.iter().copied().filter(|t| (not_before..before_s).contains(t)).collect();
         before.first()?;
         let after: Vec<f64> = match repair {
             Repair::Full => Vec::new(),
@@ -125,14 +135,20 @@ impl Pair {
             }
         };
         let luck = luck(stream, &source, &before, before_s, begun, quiet_until, after_s);
+        // A stream of its own: the pairs stay the same whatever is asked about them.
+        let mut own = Stream::new(luck.to_bits() ^ after_s.to_bits());
+        let luck_by_baseline = source.estimated(&before, before_s).map_or(1.0, |source| {
+            self::luck(&mut own, &source, &before, before_s, begun, quiet_until, after_s)
+        });
         let shift = |times: &[f64], by: f64| times.iter().map(|t| t - by).collect::<Vec<_>>();
         Some(Self {
             fault,
             repair,
             cold,
-            before: observed(stream, &FAULTS[fault], &before, before_s, false),
-            after: observed(stream, &FAULTS[fault], &shift(&after, begun), after_s, cold),
+            before: observed(stream, &FAULTS[fault], &before, (0.0, before_s), born, age_s),
+            after: observed(stream, &FAULTS[fault], &shift(&after, begun), (begun, after_s), cold, None),
             luck,
+            luck_by_baseline,
         })
     }
 }
@@ -167,6 +183,35 @@ fn luck(
 }
 
 impl Source {
+    /// The same law with the scale that fits these strays best; `None` where they show none.
+    fn estimated(&self, before: &[f64], before_s: f64) -> Option<Self> {
+        let joined = if self.process == Process::Bursts { 3.0 } else { 0.0 };
+        let seen = episodes(before, joined);
+        let gaps: Vec<f64> = seen.windows(2).map(|two| two[1].0 - two[0].1).collect();
+        let cut = [seen.first()?.0, before_s - seen.last()?.1];
+        let n = gaps.len() as f64;
+        let whole: f64 = gaps.iter().chain(&cut).sum();
+        let mean = match self.process {
+            _ if gaps.is_empty() => return None,
+            Process::Weibull => {
+                let power: f64 = gaps.iter().chain(&cut).map(|gap| gap.powf(0.4)).sum();
+                (power / n).powf(2.5) * 3.323_350_970_447_843
+            }
+            Process::Pareto => {
+                3.0 * gaps.iter().copied().fold(f64::INFINITY, f64::min) * (1.0 - 1.0 / (1.5 * n)).max(0.3)
+            }
+            Process::Turns => {
+                let short: Vec<f64> = gaps.iter().copied().filter(|gap| *gap < 0.5 * self.off).collect();
+                if short.is_empty() {
+                    return None;
+                }
+                short.iter().sum::<f64>() / short.len() as f64
+            }
+            _ => whole / (n + 1.0),
+        };
+        Some(Self { mean, ..*self })
+    }
+
     /// Strays after `before_s` of a process that went on as it was seen; `None` where the draw contradicts what was seen.
     fn following(
         &self,
@@ -226,8 +271,15 @@ impl Source {
     }
 }
 
-/// What a perfect decoder sees of these strays.
-fn observed(stream: &mut Stream, fault: &Fault, times: &[f64], length_s: f64, cold: bool) -> Observation {
+/// What a perfect decoder sees of these strays, from `begun` on the clock of the wall.
+fn observed(
+    stream: &mut Stream,
+    fault: &Fault,
+    times: &[f64],
+    (begun, length_s): (f64, f64),
+    cold: bool,
+    age_s: Option<f64>,
+) -> Observation {
     let mut train = Train::new();
     if cold {
         train.push(&Event::new(Nanoseconds::ZERO, ControlPath::System, EventKind::Boot));
@@ -243,5 +295,8 @@ fn observed(stream: &mut Stream, fault: &Fault, times: &[f64], length_s: f64, co
         }
     }
     train.observe(Span { start: Nanoseconds::ZERO, end: Nanoseconds::from_seconds(length_s) });
-    Observation::soak(train)
+    train.aged(age_s.filter(|_| !cold).map(Nanoseconds::from_seconds));
+    let wall =
+        Span { start: Nanoseconds::from_seconds(begun), end: Nanoseconds::from_seconds(begun + length_s) };
+    Observation { wall: Some(wall), ..Observation::soak(train) }
 }

@@ -9,7 +9,8 @@ use straykey::base::{Event, Nanoseconds};
 use straykey::decode::infrared::{Decoder, Formats};
 use straykey::signal::Pulse;
 
-static FORMATS: LazyLock<Arc<Formats>> = LazyLock::new(|| Formats::shipped().expect("shipped files are right"));
+static FORMATS: LazyLock<Arc<Formats>> =
+    LazyLock::new(|| Formats::shipped().expect("shipped files are right"));
 
 /// Lengths near the units of real formats are the fruitful ones: two bytes are 0 to 16 ms in quarters of a
 /// microsecond, except that the highest ones grow to seconds.

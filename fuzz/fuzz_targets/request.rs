@@ -30,9 +30,7 @@ static SOCKET: LazyLock<PathBuf> = LazyLock::new(|| {
     let (listens, ready) = channel();
     let start = Start {
         config: Box::new(move || Config::load(Some(&file))),
-        makers: Makers {
-            report: |folder, _| Ok(folder.join("report.html")),
-        },
+        makers: Makers { report: |folder, _| Ok(folder.join("report.html")) },
         ready: Box::new(move |_| listens.send(()).unwrap()),
     };
     std::thread::spawn(move || run(start).unwrap());

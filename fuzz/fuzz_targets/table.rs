@@ -10,10 +10,12 @@ use straykey::source::{Change, SampleSource};
 
 fn read(bytes: &[u8], most: usize, rate: Option<f64>) -> (Vec<Change>, Option<String>) {
     let mut all = Vec::new();
-    let outcome = CsvSource::new(drip::drip(bytes, most), CsvOptions { sample_rate_hz: rate }).and_then(|mut source| {
-        while source.pull(&mut all)? {}
-        Ok(())
-    });
+    let outcome = CsvSource::new(drip::drip(bytes, most), CsvOptions { sample_rate_hz: rate }).and_then(
+        |mut source| {
+            while source.pull(&mut all)? {}
+            Ok(())
+        },
+    );
     assert!(all.windows(2).all(|pair| pair[0].t <= pair[1].t), "in the order of time");
     (all, outcome.err().map(|error| error.to_string()))
 }

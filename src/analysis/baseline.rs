@@ -2,7 +2,7 @@
 
 use crate::analysis::episode::{episodes, fold};
 use crate::analysis::offtime::Stretches;
-use crate::analysis::quiet::{Demand, quiet_times};
+use crate::analysis::quiet::{Demand, NEAR, quiet_times};
 use crate::analysis::rate::Count;
 use crate::analysis::train::Train;
 use crate::base::Nanoseconds;
@@ -43,7 +43,7 @@ pub(super) struct Baseline {
 impl Baseline {
     pub(super) fn new(gap: Option<Nanoseconds>) -> Self {
         Self {
-            gap: gap.unwrap_or(SHORTEST_GAP).max(SHORTEST_GAP),
+            gap: gap.unwrap_or(SHORTEST_GAP).clamp(SHORTEST_GAP, NEAR),
             pauses: Stretches::default(),
             whole: 0,
             longest_s: 0.0,
@@ -101,10 +101,9 @@ impl Baseline {
             let begun = Count { count: count.count.saturating_sub(self.unseen), ..count };
             // Nothing is said of less than one pause.
             let longest_s = self.longest_s.max(self.gap.seconds());
-            let demand = Demand::of(seen, longest_s, begun, onset_s);
+            let asked = Demand::of(seen, longest_s, begun, onset_s).asked(begun);
             let more = |needed: f64| needed.max(onset_s);
-            let found =
-                Forecast { likely_s: demand.likely_s.map(more), certain_s: demand.certain_s.map(more) };
+            let found = Forecast { likely_s: asked.likely_s.map(more), certain_s: asked.certain_s.map(more) };
             self.forecast = (begun.count > 0).then_some((count.count, count.exposure, found));
         }
         self.forecast.as_ref().map(|forecast| forecast.2)

@@ -1,11 +1,9 @@
-//! How uneven the off-times of a fault are, as far as the stretches seen can tell, and what follows for a soak.
+//! How uneven the off-times of a fault are, as far as the stretches seen can tell, and how counts scatter for it.
 //!
 //! The quiet stretches are taken as a renewal process with Weibull gaps whose shape is *not known*: every shape is
-//! weighed by how well it explains them, and the chance of quiet is the mean over all. Few stretches leave long
-//! off-times possible, and the soak becomes long; many even ones exclude them. At shape one and nothing else it is
-//! the exact conditional answer (T1/(T1+T2))^k.
+//! weighed by how well it explains them.
 
-use crate::analysis::special::{beta, crossing, gamma_upper, ln_gamma, log_sum_exp};
+use crate::analysis::special::{gamma_upper, ln_gamma, log_sum_exp};
 
 /// Shapes considered: from off-times far more uneven than an exponential's to a worn clock's. Flat in its
 /// logarithm between them; a rule of our own where it ends.
@@ -15,9 +13,6 @@ const STEPS: u32 = 30;
 const FEWEST: usize = 2;
 /// Most stretches that enter; of more, every n-th does.
 const MOST: usize = 5000;
-
-/// Thirty million years: what would have to last longer is as good as never proved.
-const LONGEST_S: f64 = 1e15;
 
 /// Quiet stretches of one side, seconds.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -50,25 +45,8 @@ impl Stretches {
     }
 }
 
-/// One shape with its weight, and the Gamma posterior (shape `a`, inverse scale `s`) of the rate λ of x^c.
-#[derive(Clone, Copy, Debug, PartialEq)]
-struct Shape {
-    c: f64,
-    weight: f64,
-    a: f64,
-    s: f64,
-}
-
-/// The posterior over shapes.
-#[derive(Clone, Debug, PartialEq)]
-pub struct OffTimes {
-    shapes: Vec<Shape>,
-    scale: f64,
-}
-
 /// Logarithms of the stretches of one side in units of their mean: each shape takes other powers of the same.
 struct Logs {
-    scale: f64,
     /// The gap below which presses were joined, in the same units; not its logarithm.
     least: f64,
     whole: Vec<f64>,
@@ -85,7 +63,6 @@ impl Logs {
         let log = |gap: f64| (gap / scale).ln();
         let whole: Vec<f64> = side.thinned().map(log).collect();
         Self {
-            scale,
             least: side.least / scale,
             sum: whole.iter().sum(),
             whole,
@@ -118,66 +95,12 @@ fn shapes() -> impl Iterator<Item = f64> {
     (0..=STEPS).map(move |i| low * (high / low).powf(f64::from(i) / f64::from(STEPS)))
 }
 
-impl OffTimes {
-    /// Weighs the shapes by these stretches; `None` for fewer than two whole ones.
-    ///
-    /// # Source
-    /// Weibull renewal process in equilibrium: Cox 1962, Renewal Theory, ch. 5. The prior db/b · dc/c is the right
-    /// Haar measure of ln x as a location-scale family, whose predictions are calibrated for every shape and scale
-    /// (Severini, Mukerjee & Ghosh 2002, Biometrika 89:952), up to the ends of the range of shapes.
-    pub fn fit(side: &Stretches) -> Option<Self> {
-        if side.whole.len() < FEWEST {
-            return None;
-        }
-        let gaps = Logs::of(side);
-        let weighed: Vec<(f64, (f64, f64, f64))> = shapes().map(|c| (c, gaps.weigh(c))).collect();
-        let logs: Vec<f64> = weighed.iter().map(|(_, (evidence, _, _))| *evidence).collect();
-        let whole = log_sum_exp(&logs);
-        let shapes: Vec<Shape> = weighed
-            .into_iter()
-            .map(|(c, (evidence, a, s))| Shape { c, weight: (evidence - whole).exp(), a, s })
-            .filter(|shape| shape.weight > 1e-9)
-            .collect();
-        whole.is_finite().then_some(Self { shapes, scale: gaps.scale })
-    }
-
-    /// Chance that the fault, unrepaired, stays quiet for so many seconds from an unrelated moment.
-    ///
-    /// With G ~ Gamma(1/c) and λ's posterior, P(G > λ t^c) is the beta tail I(s/(s+t^c); a, 1/c).
-    pub fn quiet(&self, seconds: f64) -> f64 {
-        let chance = |shape: &Shape| {
-            let t = (seconds / self.scale).powf(shape.c);
-            shape.weight * beta(shape.a, 1.0 / shape.c, shape.s / (shape.s + t))
-        };
-        self.shapes.iter().map(chance).sum::<f64>().min(1.0)
-    }
-
-    /// The shortest soak, not under `least` seconds, whose [`OffTimes::quiet`] is at most `chance`.
-    pub fn needed(&self, chance: f64, least: f64) -> f64 {
-        if self.quiet(least) <= chance {
-            return least;
-        }
-        // Off-times may have tails like a power of the time: in logarithms their fall is near a line.
-        let above = |log: f64| (self.quiet(log.exp()) / chance).ln();
-        let (mut low, mut step) = (least.max(1e-3).ln(), 1.0);
-        while above(low + step) > 0.0 && low + step < LONGEST_S.ln() {
-            low += step;
-            step *= 2.0;
-        }
-        crossing(low, low + step, 1e-9, above).exp()
-    }
-
-    /// Mean of the shape.
-    pub fn shape(&self) -> f64 {
-        self.shapes.iter().map(|shape| shape.weight * shape.c).sum()
-    }
-}
-
 /// Variance to mean of episode counts, from the stretches of all sides: one shape for all, a rate for each; the
 /// mean over the shapes of the squared variation of what gaps reach beyond the joining gap. At least one.
 ///
 /// # Source
-/// The variance of a renewal count grows as its mean times the squared variation of the gaps: Cox 1962, ch. 4.
+/// The prior db/b · dc/c is the right Haar measure of ln x as a location-scale family (Severini, Mukerjee & Ghosh 2002,
+/// Biometrika 89:952). The variance of a renewal count grows as its mean times the squared variation of the gaps: Cox 1962, ch. 4.
 pub fn dispersion(sides: &[Stretches]) -> f64 {
     let sides: Vec<Logs> = sides.iter().filter(|side| side.whole.len() >= FEWEST).map(Logs::of).collect();
     if sides.is_empty() {

@@ -16,7 +16,7 @@ pub enum Origin {
 }
 
 /// A stretch in which the set was on without a pause.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub struct OnStretch {
     /// When it began, on the train's axis.
     pub start: Nanoseconds,
@@ -26,6 +26,8 @@ pub struct OnStretch {
     pub origin: Origin,
     /// In which capture.
     pub segment: u32,
+    /// How long the set had been on when it began, seconds, where that is known.
+    pub age_s: Option<f64>,
 }
 
 impl OnStretch {
@@ -49,12 +51,12 @@ impl OnTime {
     pub fn of(train: &Train) -> Self {
         let mut found = Self::default();
         let mut switches = train.switches().iter().peekable();
-        let mut clock = PowerClock::new(Nanoseconds::ZERO, 0);
+        let mut clock = PowerClock::new(Nanoseconds::ZERO, 0, None);
         let segments = train.segments();
         for (segment, number) in segments.iter().zip(0u32..) {
             // One capture is one stretch, whatever of it was observed: on the train's axis its parts lie end to end.
             if !segment.continues {
-                clock = PowerClock::new(segment.span.start, number);
+                clock = PowerClock::new(segment.span.start, number, segment.age_s());
             }
             while let Some(switch) = switches.next_if(|switch| switch.segment == number) {
                 found.stretches.extend(clock.take(*switch));
@@ -75,14 +77,16 @@ pub struct PowerClock {
     /// When it was switched off, and the same on the capture's clock.
     off: Option<(Nanoseconds, Nanoseconds)>,
     spoke: bool,
+    /// How long the set had been on when the capture began, seconds.
+    age_s: Option<f64>,
     segment: u32,
     asleep_s: f64,
 }
 
 impl PowerClock {
     /// From the start of a capture.
-    pub fn new(start: Nanoseconds, segment: u32) -> Self {
-        Self { on: Some((start, Origin::Found)), off: None, spoke: false, segment, asleep_s: 0.0 }
+    pub fn new(start: Nanoseconds, segment: u32, age_s: Option<f64>) -> Self {
+        Self { on: Some((start, Origin::Found)), off: None, spoke: false, age_s, segment, asleep_s: 0.0 }
     }
 
     /// Takes the next switch and gives the stretch that it ended. What lies before a first boot of which nothing was
@@ -115,7 +119,14 @@ impl PowerClock {
     /// The stretch that goes on, up to now.
     pub fn current(&self, now: Nanoseconds) -> Option<OnStretch> {
         let segment = self.segment;
-        self.on.map(|(start, origin)| OnStretch { start, end: now.max(start), origin, segment })
+        self.on.map(|(start, origin)| {
+            let age_s = match origin {
+                Origin::Cold => Some(0.0),
+                Origin::Found => self.age_s,
+                Origin::Warm => None,
+            };
+            OnStretch { start, end: now.max(start), origin, segment, age_s }
+        })
     }
 
     /// Seconds in standby so far.

@@ -3,7 +3,7 @@
 use serde::Serialize;
 
 use crate::analysis::drift::{Counted, Drift, Watched, drift};
-use crate::analysis::episode::Episode;
+use crate::analysis::episode::{Episode, episodes, fold};
 use crate::analysis::laws::{From, Laws, NO_VARIANCE, Proof};
 use crate::analysis::offtime::Stretches;
 use crate::analysis::power::{OnStretch, OnTime, Origin};
@@ -16,6 +16,10 @@ use crate::base::{ControlPath, Nanoseconds};
 pub const CERTAIN: f64 = 0.01;
 /// The chance of an unrepaired set being quiet that `gone` must not exceed.
 pub const LIKELY: f64 = 0.05;
+
+/// Strays further apart than this are no burst to the law of the quiet, whatever the pauses beside them: the laws know
+/// pauses of two kinds by themselves, and joined they would be too few to tell. A rule of our own.
+pub(super) const NEAR: Nanoseconds = Nanoseconds::from_millis(10_000);
 
 /// A set that was switched on in a soak counts as warm after so many seconds, when strays came on its keypad and the
 /// observation before the step did not show its switch-on: a leak may have come with warmth that was there before anybody
@@ -39,6 +43,8 @@ pub struct QuietPlan {
     pub onset_s: f64,
     /// Whether the set was seen to be switched on before one of the strays; without, it may have been warm already.
     pub switch_on_seen: bool,
+    /// The youngest age of the set, seconds, from which on it was watched until a stray came; null where no capture tells.
+    pub watched_from_s: Option<f64>,
     /// Whether that quiet is so long beside the rest that the fault seems to need warming up.
     pub warms_up: bool,
     /// Mean Weibull shape of the quiet stretches as far as they tell, when it is below one: off-times longer and more
@@ -52,6 +58,12 @@ pub struct QuietPlan {
     pub too_uneven: bool,
     #[serde(skip)]
     of_keypad: bool,
+    /// Episodes and the time they came in, as the law of the quiet counts them.
+    #[serde(skip)]
+    count: Count,
+    /// How long nobody watched between this and the soak.
+    #[serde(skip)]
+    away_s: Option<f64>,
     #[serde(skip)]
     pub(super) drift: Option<(Drift, Counted)>,
     #[serde(skip)]
@@ -72,42 +84,78 @@ impl QuietPlan {
     /// # Source
     /// See [`Laws`] and [`quiet_needed`]; the doubling is a rule of our own.
     pub fn new(train: &Train, episodes: &[Episode], joined: Option<Nanoseconds>) -> Self {
-        let seen = quiet_times(train, episodes, joined);
-        let (onset_s, switch_on_seen) = onset(train, episodes);
-        let exposure_s = exposure(train, episodes);
-        let count = Count { count: episodes.len() as u64, exposure: exposure_s };
+        let of_keypad = train
+            .occurrences()
+            .iter()
+            .filter_map(|stray| train.symbols().get(stray.symbol as usize))
+            .any(|symbol| symbol.path == ControlPath::Keypad);
+        let far = joined.is_some_and(|joined| joined > NEAR);
+        let near: Vec<Episode>;
+        let (own, joined) = if far {
+            near = self::episodes(&fold(train), Some(NEAR));
+            (&near[..], Some(NEAR))
+        } else {
+            (episodes, joined)
+        };
+        let seen = quiet_times(train, own, joined);
+        let Onset { longest_s: onset_s, switch_on_seen, watched_from_s } = onset(train, episodes);
+        let count = Count { count: own.len() as u64, exposure: exposure(train, own) };
         let whole_gaps = seen.whole.len();
-        let demand = Demand::of(seen, 0.0, count, onset_s);
+        let demand = Demand::of(seen, 0.0, count, if of_keypad { onset_s } else { 0.0 });
         let drift = drifting(train, episodes);
         Self {
-            episodes: count.count,
-            exposure_s,
+            episodes: episodes.len() as u64,
+            exposure_s: exposure(train, episodes),
             longest_gap_s: demand.longest_gap_s,
             whole_gaps,
             onset_s,
             switch_on_seen,
+            watched_from_s,
             warms_up: demand.warms_up,
             long_off_times: demand.laws.as_ref().map(Laws::shape).filter(|shape| *shape < 1.0),
             no_variance: demand.laws.as_ref().is_some_and(|laws| laws.no_variance() > NO_VARIANCE),
-            heavy_mean_gaps: demand.heavy_mean_gaps.filter(|gaps| gaps.is_finite()),
-            too_uneven: demand.likely_s.is_none() && !episodes.is_empty(),
-            of_keypad: train
-                .occurrences()
-                .iter()
-                .filter_map(|stray| train.symbols().get(stray.symbol as usize))
-                .any(|symbol| symbol.path == ControlPath::Keypad),
+            heavy_mean_gaps: None,
+            too_uneven: false,
+            of_keypad,
+            count,
+            away_s: None,
             drift,
             laws: demand.laws,
-            likely_s: demand.likely_s,
-            certain_s: demand.certain_s,
+            likely_s: None,
+            certain_s: None,
+        }
+        .asked()
+    }
+
+    /// The same for a soak that begins so long after this was seen.
+    #[must_use]
+    pub fn after(self, away_s: Option<f64>) -> Self {
+        Self { away_s, ..self }.asked()
+    }
+
+    /// With what is to be asked of the soak.
+    fn asked(self) -> Self {
+        let from = From::Break { seconds: self.away_s };
+        let asked = asked(self.laws.as_ref(), self.count, self.longest_gap_s, from);
+        Self {
+            heavy_mean_gaps: asked.heavy_mean_gaps.filter(|gaps| gaps.is_finite()),
+            too_uneven: asked.likely_s.is_none() && self.episodes > 0,
+            likely_s: asked.likely_s,
+            certain_s: asked.certain_s,
+            ..self
         }
     }
 
     /// The chance that the unrepaired set would have been quiet for so many seconds: by the average over laws, and never less
     /// than for independent episodes.
     pub fn quiet_anyway(&self, quiet_s: f64) -> f64 {
-        let exact = quiet_anyway(Count { count: self.episodes, exposure: self.exposure_s }, quiet_s);
-        self.laws.as_ref().map_or(exact, |laws| laws.quiet_from(From::Break, quiet_s).max(exact))
+        let exact = quiet_anyway(self.count, quiet_s);
+        let from = From::Break { seconds: self.away_s };
+        match &self.laws {
+            None => exact,
+            Some(laws) if laws.shape() < 1.0 => laws.quiet_from(from, quiet_s),
+            Some(laws) => laws.quiet_from(from, quiet_s).max(exact),
+        }
     }
 
     /// What to tell the technician before the repair begins.
@@ -144,22 +192,30 @@ impl QuietPlan {
 
     /// How long a stretch must have lasted before its quiet says anything: the set was too cold until then.
     ///
-    /// Only a keypad's fault needs warmth. Where the switch-on was seen before the step, what was learned from it counts;
-    /// a capture that found the set on goes on where the capture before it ended.
-    fn cold_s(&self, origin: Origin, still_cold_s: f64) -> f64 {
-        match origin {
-            _ if !self.of_keypad => 0.0,
+    /// Only a keypad's fault needs warmth. Quiet counts from the age on from which the set was watched before the step, and
+    /// the warming up that showed then; a capture that found the set on, nobody knows since when, goes on where the capture
+    /// before it ended.
+    fn cold_s(&self, stretch: &OnStretch, still_cold_s: f64) -> f64 {
+        if !self.of_keypad {
+            return 0.0;
+        }
+        let onset_s = if self.warms_up { self.onset_s } else { 0.0 };
+        let counts_from_s = match self.watched_from_s {
+            Some(age_s) if age_s <= WARM_S => age_s + onset_s,
             // A first pause that was long by chance is no warming up that was seen.
-            Origin::Cold | Origin::Warm if !self.switch_on_seen => self.onset_s.max(WARM_S),
-            _ if self.warms_up => self.onset_s,
-            Origin::Found => still_cold_s,
-            _ => 0.0,
+            _ => self.onset_s.max(WARM_S),
+        };
+        match (stretch.origin, stretch.age_s) {
+            (Origin::Found, Some(age_s)) => (counts_from_s - age_s).max(0.0),
+            (Origin::Found, None) if self.warms_up => self.onset_s,
+            (Origin::Found, None) => still_cold_s,
+            (Origin::Cold | Origin::Warm, _) => counts_from_s,
         }
     }
 
     /// What a further stretch of quiet is worth.
     pub fn credit(&self, earlier: Credit, stretch: &OnStretch) -> Credit {
-        let (age_s, cold_s) = (stretch.seconds(), self.cold_s(stretch.origin, earlier.warming_s));
+        let (age_s, cold_s) = (stretch.seconds(), self.cold_s(stretch, earlier.warming_s));
         Credit {
             quiet_s: earlier.quiet_s + (age_s - cold_s).max(0.0),
             longest_s: earlier.longest_s.max(age_s),
@@ -188,7 +244,8 @@ impl QuietPlan {
     /// and at least one stretch as long as the onset before.
     pub fn missing(&self, needed: Option<f64>, credit: Credit) -> Option<f64> {
         let still = |short: f64| if short > 0.0 { short + credit.warming_s } else { 0.0 };
-        needed.map(|needed| still(needed - credit.quiet_s).max(self.onset_s - credit.longest_s))
+        let onset_s = if self.of_keypad { self.onset_s } else { 0.0 };
+        needed.map(|needed| still(needed - credit.quiet_s).max(onset_s - credit.longest_s))
     }
 
     /// What to say of the set's warmth when a soak is quiet.
@@ -198,8 +255,8 @@ impl QuietPlan {
         }
         if credit.unseen_s > 0.0 {
             return Some(format!(
-                "The set was switched on in this soak, but before the step its switch-on was not seen: it may have been \
-                 warm. So the first {} after switching on prove nothing. A baseline from switching on shortens that.",
+                "The set was younger in this soak than it was watched before the step: it may have been warm then. So the \
+                 first {} prove nothing. A baseline from switching on shortens that.",
                 duration(credit.unseen_s)
             ));
         }
@@ -218,21 +275,16 @@ impl QuietPlan {
     }
 }
 
-/// What a soak must last, from what was seen of the quiet before it.
+/// What was seen of the quiet before a soak, as far as it says how long that must last.
 pub(super) struct Demand {
     longest_gap_s: f64,
     warms_up: bool,
     laws: Option<Laws>,
-    heavy_mean_gaps: Option<f64>,
-    /// Seconds for 95 %.
-    pub(super) likely_s: Option<f64>,
-    /// Seconds for 99 %.
-    pub(super) certain_s: Option<f64>,
 }
 
 impl Demand {
     /// From stretches of which none is longer than `longest_s` or one in `seen`, the count, and the longest quiet from
-    /// switching on to the first stray.
+    /// switching on to the first stray, where that may be warming up.
     #[allow(clippy::cast_precision_loss)]
     pub(super) fn of(mut seen: Stretches, longest_s: f64, count: Count, onset_s: f64) -> Self {
         let all = seen.whole.iter().chain(&seen.leading).chain(&seen.trailing);
@@ -243,21 +295,40 @@ impl Demand {
             // Warming up is no off-time, and is asked for by itself.
             seen.leading.clear();
         }
-        let laws = Laws::fit(&seen);
-        let mut heavy_mean_gaps = None;
-        let mut needed = |chance| match &laws {
-            None => quiet_needed(count, chance).map(|least| least.max(2.0 * longest_gap_s)),
-            Some(laws) => match laws.proof(From::Break, chance) {
-                Proof::After { seconds } => quiet_needed(count, chance).map(|exact| seconds.max(exact)),
-                Proof::TailsTooHeavy { mean_gaps } => {
-                    heavy_mean_gaps = Some(mean_gaps);
-                    None
-                }
-            },
-        };
-        let (likely_s, certain_s) = (needed(LIKELY), needed(CERTAIN));
-        Self { longest_gap_s, warms_up, laws, heavy_mean_gaps, likely_s, certain_s }
+        Self { longest_gap_s, warms_up, laws: Laws::fit(&seen) }
     }
+
+    /// What a soak would be asked for, nobody knows how long after this.
+    pub(super) fn asked(&self, count: Count) -> Asked {
+        asked(self.laws.as_ref(), count, self.longest_gap_s, From::Break { seconds: None })
+    }
+}
+
+/// What a soak must last.
+pub(super) struct Asked {
+    heavy_mean_gaps: Option<f64>,
+    /// Seconds for 95 %.
+    pub(super) likely_s: Option<f64>,
+    /// Seconds for 99 %.
+    pub(super) certain_s: Option<f64>,
+}
+
+fn asked(laws: Option<&Laws>, count: Count, longest_gap_s: f64, from: From) -> Asked {
+    let mut heavy_mean_gaps = None;
+    let mut needed = |chance| match laws {
+        None => quiet_needed(count, chance).map(|least| least.max(2.0 * longest_gap_s)),
+        Some(laws) => match laws.proof(from, chance) {
+            Proof::After { seconds } if laws.shape() < 1.0 => Some(seconds),
+            // Pauses more even than by chance may stumble.
+            Proof::After { seconds } => quiet_needed(count, chance).map(|exact| seconds.max(exact)),
+            Proof::TailsTooHeavy { mean_gaps } => {
+                heavy_mean_gaps = Some(mean_gaps);
+                None
+            }
+        },
+    };
+    let (likely_s, certain_s) = (needed(LIKELY), needed(CERTAIN));
+    Asked { heavy_mean_gaps, likely_s, certain_s }
 }
 
 /// What the quiet of a soak is worth against a plan.
@@ -317,9 +388,18 @@ fn drifting(train: &Train, episodes: &[Episode]) -> Option<(Drift, Counted)> {
     Some((drift(&[watched])?, watched.counted()))
 }
 
-/// Longest quiet from the beginning of warmth to the first episode after it, and whether that beginning was ever a
-/// switch-on that was seen. A restart while the set is warm is no beginning.
-fn onset(train: &Train, episodes: &[Episode]) -> (f64, bool) {
+/// How the first strays came.
+struct Onset {
+    /// Longest quiet from the beginning of warmth to the first episode after it, seconds.
+    longest_s: f64,
+    /// Whether that beginning was ever a switch-on that was seen.
+    switch_on_seen: bool,
+    /// The youngest known age at such a beginning.
+    watched_from_s: Option<f64>,
+}
+
+/// How the first strays came. A restart while the set is warm is no beginning.
+fn onset(train: &Train, episodes: &[Episode]) -> Onset {
     let on = OnTime::of(train);
     let mut begun: Vec<&OnStretch> = Vec::new();
     for stretch in &on.stretches {
@@ -327,7 +407,7 @@ fn onset(train: &Train, episodes: &[Episode]) -> (f64, bool) {
             begun.push(stretch);
         }
     }
-    let (mut longest, mut seen) = (0.0, false);
+    let mut found = Onset { longest_s: 0.0, switch_on_seen: false, watched_from_s: None };
     for (place, stretch) in begun.iter().enumerate() {
         let from = episodes
             .partition_point(|e| (train.capture_of(e.segment), e.start) < (stretch.segment, stretch.start));
@@ -337,11 +417,13 @@ fn onset(train: &Train, episodes: &[Episode]) -> (f64, bool) {
                 && next.is_none_or(|next| (train.capture_of(e.segment), e.start) < next)
         });
         if let Some(first) = first {
-            longest = f64::max(longest, (first.start - stretch.start).seconds());
-            seen |= stretch.origin == Origin::Cold;
+            found.longest_s = found.longest_s.max((first.start - stretch.start).seconds());
+            found.switch_on_seen |= stretch.origin == Origin::Cold;
+            let youngest = stretch.age_s.into_iter().chain(found.watched_from_s).reduce(f64::min);
+            found.watched_from_s = youngest;
         }
     }
-    (longest, seen)
+    found
 }
 
 /// Which ends of a quiet stretch were seen.

@@ -2,9 +2,7 @@
 //!
 //! A count here is a count of *episodes*; on raw events every one of these is wrong (a burst is one cause).
 
-use crate::analysis::special::{
-    beta, boundary, gamma_lower, gamma_lower_inverse, gamma_upper, gamma_upper_inverse,
-};
+use crate::analysis::special::{beta, crossing, gamma_lower_inverse, gamma_upper_inverse};
 
 /// A range; `high` may be infinite.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -41,36 +39,13 @@ pub struct Count {
 ///
 /// # Source
 /// Garwood 1936, Biometrika 28:437: lower P⁻¹(k, α/2), upper Q⁻¹(k+1, α/2). Conservative below ten counts.
-pub fn garwood(count: u64, confidence: f64) -> Interval {
-    garwood_scaled(count, 1.0, confidence)
-}
-
-/// The same for a count that clusters, widened by its dispersion as the ratio's interval is in [`compare_scaled`]. With a
-/// dispersion of one it is [`garwood`] to the last bit.
+/// A count that clusters is divided by its dispersion, as both are in [`compare_scaled`].
 #[allow(clippy::cast_precision_loss)]
 pub fn garwood_scaled(count: u64, dispersion: f64, confidence: f64) -> Interval {
     let tail = (1.0 - confidence) / 2.0;
     let k = count as f64 / dispersion;
     let low = if count == 0 { 0.0 } else { gamma_lower_inverse(k, tail) };
     Interval { low, high: gamma_upper_inverse(k + 1.0, tail) }.scaled(dispersion)
-}
-
-/// Mid-P interval for the mean of a Poisson count: half the chance of the count itself goes to each tail.
-/// Less conservative than [`garwood`]; it may miss its confidence by a little.
-///
-/// # Source
-/// Lancaster 1961, JASA 56:223; Cohen & Yang 1994, Statistics in Medicine 13:2189.
-#[allow(clippy::cast_precision_loss)]
-pub fn mid_p(count: u64, confidence: f64) -> Interval {
-    let tail = (1.0 - confidence) / 2.0;
-    let k = count as f64;
-    // P(X < k) + P(X = k)/2, as the mean of two cumulative sums, and its complement alike.
-    let lower_sum = |m: f64| 0.5 * (gamma_upper(k, m) + gamma_upper(k + 1.0, m));
-    let upper_sum = |m: f64| 0.5 * (gamma_lower(k, m) + gamma_lower(k + 1.0, m));
-    Interval {
-        low: if count == 0 { 0.0 } else { boundary(f64::MIN_POSITIVE, 1e18, |m| upper_sum(m) < tail) },
-        high: boundary(f64::MIN_POSITIVE, 1e18, |m| lower_sum(m) > tail),
-    }
 }
 
 /// What the exact comparison of two rates gives.
@@ -105,14 +80,7 @@ pub struct RatioTest {
 /// # Source
 /// Przyborowski & Wilenski 1940, Biometrika 31:313; Clopper & Pearson 1934, Biometrika 26:404; Fay 2010,
 /// The R Journal 2(1):53 on the agreement of test and interval; Lancaster 1961, JASA 56:223 (mid-P).
-pub fn compare_rates(before: Count, after: Count, confidence: f64) -> RatioTest {
-    compare_scaled(before, after, 1.0, confidence)
-}
-
-/// The same with both counts divided by a dispersion: episodes that still cluster tell as much as so many fewer
-/// independent ones. With a dispersion of one it is [`compare_rates`] to the last bit.
-///
-/// # Source
+/// Both counts are divided by a dispersion: episodes that still cluster tell as much as so many fewer independent ones.
 /// Scaling the counts is quasi-likelihood (Wedderburn 1974, Biometrika 61:439; Rao & Scott 1992, Biometrics 48:577);
 /// the beta form of the binomial tail takes counts that are not whole.
 #[allow(clippy::cast_precision_loss)]
@@ -148,20 +116,47 @@ fn mid_tail(k: f64, rest: f64, p: f64) -> f64 {
     0.5 * (at_least(k, rest, p) + above)
 }
 
-/// Limits of the odds that an episode came before, at which the tail of either side falls to half of what the confidence
-/// leaves: Clopper-Pearson's with whole tails. Solved for the odds, so that a share next to one keeps its digits.
-fn ratio_interval(k1: f64, k2: f64, confidence: f64, tail: impl Fn(f64, f64, f64) -> f64) -> Interval {
-    let least = (1.0 - confidence) / 2.0;
-    let share = |odds: f64| odds / (1.0 + odds);
-    let rest = |odds: f64| 1.0 / (1.0 + odds);
-    let low = if k1 > 0.0 { boundary(1e-300, 1e300, |odds| tail(k1, k2, share(odds)) < least) } else { 0.0 };
-    let high = if k2 > 0.0 {
-        boundary(1e-300, 1e300, |odds| tail(k2, k1, rest(odds)) > least)
-    } else {
-        f64::INFINITY
-    };
-    Interval { low, high }
+/// The mid-P interval of the ratio alone, as [`compare_scaled`] gives it.
+#[allow(clippy::cast_precision_loss)]
+pub fn interval_mid(before: Count, after: Count, dispersion: f64, confidence: f64) -> Interval {
+    let (k1, k2) = (before.count as f64 / dispersion, after.count as f64 / dispersion);
+    ratio_interval(k1, k2, confidence, mid_tail).scaled(after.exposure / before.exposure)
 }
+
+/// Limits of the odds that an episode came before, at which the tail of either side falls to half of what the confidence
+/// leaves: Clopper-Pearson's with whole tails. Solved for the logarithm of the odds, in which that of a tail is near a
+/// line, so that a share next to one keeps its digits.
+fn ratio_interval(k1: f64, k2: f64, confidence: f64, tail: impl Fn(f64, f64, f64) -> f64) -> Interval {
+    let least = ((1.0 - confidence) / 2.0).ln();
+    let start = ((k1 + 0.5) / (k2 + 0.5)).ln();
+    let share = |log: f64| 1.0 / (1.0 + (-log).exp());
+    let low = |log: f64| least - tail(k1, k2, share(log)).ln();
+    let high = |log: f64| tail(k2, k1, share(-log)).ln() - least;
+    Interval {
+        low: if k1 > 0.0 { limit(start, low).exp() } else { 0.0 },
+        high: if k2 > 0.0 { limit(start, high).exp() } else { f64::INFINITY },
+    }
+}
+
+/// Where a falling function goes through zero, looked for from `start` on.
+fn limit(start: f64, above: impl Fn(f64) -> f64) -> f64 {
+    let (mut low, mut high, mut step) = (start, start, 1.0);
+    if above(start) > 0.0 {
+        while high < FURTHEST && above(high) > 0.0 {
+            (low, high) = (high, high + step);
+            step *= 2.0;
+        }
+    } else {
+        while low > -FURTHEST && above(low) <= 0.0 {
+            (high, low) = (low, low - step);
+            step *= 2.0;
+        }
+    }
+    crossing(low, high, 1e-13, above)
+}
+
+/// Logarithms of odds that no double goes beyond.
+const FURTHEST: f64 = 690.0;
 
 /// The chance that an unrepaired set would have been quiet for `quiet`, its rate being known only from what
 /// was seen before: (1 + T2/T1)^(-k1). One when nothing was seen before.

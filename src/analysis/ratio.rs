@@ -1,7 +1,7 @@
 //! How many times the rate before is the rate after: an interval that keeps its promise for independent episodes and for
 //! clusters, at one look or at any, and what is excluded by it.
 
-use crate::analysis::rate::{Count, Interval, compare_scaled};
+use crate::analysis::rate::{Count, Interval, interval_mid};
 use crate::analysis::sequential::{Looks, confidence};
 use crate::analysis::special::student_quantile;
 
@@ -60,7 +60,7 @@ impl Ratio {
 
 /// The ratio at a time of looking that was fixed beforehand.
 ///
-/// Independent episodes have the mid-P interval of [`compare_scaled`], at the larger dispersion. Clusters are judged by the variance of each side's
+/// Independent episodes have the mid-P interval of [`interval_mid`], at the larger dispersion. Clusters are judged by the variance of each side's
 /// own clusters, with Student's t at Satterthwaite's degrees of freedom.
 ///
 /// # Source
@@ -73,7 +73,7 @@ pub fn ratio(before: &Side<'_>, after: &Side<'_>, confidence: f64) -> Ratio {
     if !before.clustered() && !after.clustered() {
         let count = |side: &Side<'_>| Count { count: side.count(), exposure: side.exposure };
         let dispersion = before.dispersion.max(after.dispersion);
-        let interval = compare_scaled(count(before), count(after), dispersion, confidence).interval_mid;
+        let interval = interval_mid(count(before), count(after), dispersion, confidence);
         return Ratio { ratio: estimate, interval };
     }
     if before.clusters.len() < 2 || after.clusters.len() < 2 {

@@ -254,12 +254,16 @@ impl std::error::Error for Error {
 /// assert_eq!(straykey::base::quote(b"ab\x1b[2J\xff"), "ab\\x1b[2J\\xff");
 /// ```
 pub fn quote(bytes: &[u8]) -> String {
-    const LONGEST: usize = 60;
+    quote_up_to(bytes, 60)
+}
+
+/// The same, cut after `longest` characters.
+pub fn quote_up_to(bytes: &[u8], longest: usize) -> String {
     let mut text = String::new();
     let mut shown = 0usize;
     for chunk in bytes.utf8_chunks() {
         for c in chunk.valid().chars() {
-            if shown == LONGEST {
+            if shown == longest {
                 text.push('…');
                 return text;
             }
@@ -273,7 +277,7 @@ pub fn quote(bytes: &[u8]) -> String {
             }
         }
         for byte in chunk.invalid() {
-            if shown == LONGEST {
+            if shown == longest {
                 text.push('…');
                 return text;
             }

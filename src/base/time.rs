@@ -239,6 +239,13 @@ impl Anchor {
         Some(instant.to_string())
     }
 
+    /// Date and clock time where the program runs, to the second, with the distance from UTC.
+    pub fn local(self) -> Option<String> {
+        let instant = jiff::Timestamp::from_nanosecond(i128::from(self.unix_ns)).ok()?;
+        let here = instant.to_zoned_datetime(jiff::tz::TimeZone::system());
+        Some(here.strftime("%Y-%m-%d %H:%M:%S %:z").to_string())
+    }
+
     /// From RFC 3339 text.
     pub fn parse(text: &str) -> Option<Self> {
         let instant: jiff::Timestamp = text.parse().ok()?;

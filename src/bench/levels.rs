@@ -66,7 +66,7 @@ pub struct RateStretch {
     pub per_min: f64,
 }
 
-/// A ripple is told when noise shows such a peak in fewer tries than this.
+/// A ripple is reported when noise shows such a peak in fewer tries than this.
 const RIPPLES: f64 = 0.001;
 /// A ripple that explains less of the scatter is of no account for a key.
 const SHARE: f64 = 0.1;

@@ -26,6 +26,8 @@ pub struct Seen {
     pub hands_off: bool,
     /// The chassis of the last capture file.
     pub chassis: Option<String>,
+    /// When the last capture file began, RFC 3339 in UTC, where it says so.
+    pub started: Option<String>,
 }
 
 impl Seen {
@@ -42,6 +44,7 @@ impl Seen {
             taught: Vec::new(),
             hands_off,
             chassis: None,
+            started: None,
         }
     }
 
@@ -57,6 +60,7 @@ impl Seen {
     /// Ends a capture.
     pub fn close(&mut self, ledger: Ledger) {
         self.train.observe(ledger.span.unwrap_or_default());
+        self.train.aged(ledger.age);
         self.ledgers.push(ledger);
     }
 
@@ -80,6 +84,7 @@ impl Seen {
             taught: self.taught.clone(),
             hands_off: self.hands_off,
             chassis: self.chassis.clone(),
+            started: self.started.clone(),
         }
     }
 
@@ -119,6 +124,7 @@ impl Seen {
             untimed: self.untimed(),
             span_s: self.ledgers.iter().map(|ledger| ledger.length().seconds()).sum(),
             paths: all.iter().map(path).collect(),
+            wall: None,
             planned_s: self.ledgers.iter().find_map(|ledger| ledger.planned_s),
         }
     }
@@ -144,7 +150,10 @@ pub struct StageSeen {
 impl StageSeen {
     /// These stages as one control path shows them: its strays alone, on the time in which it was observed.
     pub(super) fn only<'a>(stages: impl Iterator<Item = &'a Self>, path: ControlPath) -> Vec<Self> {
+        let stages: Vec<&Self> = stages.collect();
+        let walls: Vec<Option<Span>> = stages.iter().map(|stage| stage.observation.wall).collect();
         let mut stages: Vec<Self> = stages
+            .into_iter()
             .map(|stage| Self {
                 number: stage.number,
                 text: stage.text.clone(),
@@ -155,8 +164,8 @@ impl StageSeen {
             })
             .collect();
         let judged: BTreeSet<PathId> = stages.iter().flat_map(|stage| stage.seen.strayed()).collect();
-        for stage in &mut stages {
-            stage.observation = stage.seen.observation(&judged);
+        for (stage, wall) in stages.iter_mut().zip(walls) {
+            stage.observation = Observation { wall, ..stage.seen.observation(&judged) };
         }
         stages
     }
@@ -350,7 +359,7 @@ impl Loaded {
             number: stage.number,
             text: stage.text.clone(),
             step: stage.step.clone(),
-            observation: seen.observation(&judged),
+            observation: Observation { wall: self.wall(stage.captures.iter()), ..seen.observation(&judged) },
             seen,
             captures: stage.captures.clone(),
         };
@@ -365,11 +374,23 @@ impl Loaded {
         let judged: BTreeSet<PathId> = stages.iter().flat_map(|stage| stage.seen.strayed()).collect();
         let mut seen = Seen::with_latency(true, self.causes.latency());
         let captures =
-            members.iter().filter_map(|place| stages.get(*place)).flat_map(|stage| &stage.captures);
-        for capture in captures.filter(|capture| capture.hands == Hands::Off) {
+            || members.iter().filter_map(|place| stages.get(*place)).flat_map(|stage| &stage.captures);
+        for capture in captures().filter(|capture| capture.hands == Hands::Off) {
             self.add(capture, &mut seen)?;
         }
-        Ok(seen.observation(&judged))
+        Ok(Observation { wall: self.wall(captures()), ..seen.observation(&judged) })
+    }
+
+    /// From when to when these captures watched hands off, by the wall clock.
+    fn wall<'a>(&self, captures: impl Iterator<Item = &'a CaptureRef>) -> Option<Span> {
+        let span = |capture: &CaptureRef| {
+            let (zero, span) = capture.started.zip(self.span(capture))?;
+            let at = |t: Nanoseconds| Nanoseconds(zero.unix_ns.saturating_add(t.0));
+            Some(Span { start: at(span.start), end: at(span.end) })
+        };
+        let spans = captures.filter(|capture| capture.hands == Hands::Off).map(span);
+        let join = |one: Span, two: Span| Span { start: one.start.min(two.start), end: one.end.max(two.end) };
+        spans.reduce(|one, two| Some(join(one?, two?)))?
     }
 
     /// What the cadences of all captures so far teach the next one.

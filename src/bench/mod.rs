@@ -37,3 +37,4 @@ pub use views::{
     Reference, StageView, credit, keys, last_plan, options, options_of, reference, views, worth_telling,
 };
 pub use windows::{Level, Readings, WindowMark, Windows, key_windows};
+pub use words::shift_cells;

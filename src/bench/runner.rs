@@ -3,7 +3,7 @@
 use crate::analysis::compare::{CompareOptions, Observation};
 use crate::analysis::ledger::{Blind, Builder, Ledger, PathId, Sign};
 use crate::analysis::soak::{BlindNow, Soak, SoakState};
-use crate::base::{ControlPath, Event, Key, Nanoseconds, Result, Span};
+use crate::base::{Anchor, ControlPath, Event, Key, Nanoseconds, Result, Span};
 use crate::bench::hand_back;
 use crate::bench::load::{Loaded, StageSeen};
 use crate::bench::views::{options, reference};
@@ -11,6 +11,9 @@ use crate::decode::report::Report;
 use crate::source::{Mark, What};
 use crate::timeline::Watch;
 use crate::timeline::live::Session;
+
+/// A set that prints has printed by then: before, nobody is told that it says nothing.
+const FIRST_WORD: Nanoseconds = Nanoseconds(2_000_000_000);
 
 /// A key that is to be pressed now, so that a path shows that it reports.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -62,6 +65,8 @@ pub struct SoakRun {
     full: bool,
     attended: bool,
     compared: bool,
+    /// The stage was watched before.
+    goes_on: bool,
     announced: bool,
     now: Nanoseconds,
     /// When this phase began: what came before it is no sign of it.
@@ -102,9 +107,16 @@ impl SoakRun {
         let events = speaks_by_events(own.chain(others.iter().cloned()), loaded);
         let plan = SoakPlan { full: plan.full || !others.is_empty(), ..plan };
         let mut run = Self::new(before, &options, plan, Builder::new(loaded.taught()), events);
-        if let Some(present) = present.filter(|stage: &&StageSeen| stage.is_watched()) {
-            run.soak.resume(&present.observation);
+        let present = present.filter(|stage: &&StageSeen| stage.is_watched());
+        let now = Some(Nanoseconds(Anchor::now().unix_ns));
+        if let Some(wall) = present.map_or(now, |stage| stage.observation.wall.map(|wall| wall.start)) {
+            run.soak.begins(wall);
         }
+        if let Some(present) = present {
+            run.soak.resume(&present.observation);
+            run.goes_on = true;
+        }
+        run.state = run.soak.tick(&Ledger::NONE);
         Ok(run)
     }
 
@@ -131,6 +143,7 @@ impl SoakRun {
             full: plan.full,
             attended,
             compared: before.is_some(),
+            goes_on: false,
             announced: false,
             now: Nanoseconds::ZERO,
             since: Nanoseconds::ZERO,
@@ -158,10 +171,12 @@ impl SoakRun {
         &self.state
     }
 
-    /// What is not seen just now. A gap that is over is no such thing, though nothing has come since.
+    /// What is not seen just now. A gap that is over is no such thing, though nothing has come since; nor is a path of
+    /// which nothing came in the first moments of a soak.
     pub fn blind(&self) -> impl Iterator<Item = &BlindNow> {
         let waits = self.waits().is_some();
-        self.state.blind.iter().filter(move |blind| waits || blind.why != Blind::PortGone)
+        let begun = self.now >= FIRST_WORD;
+        self.state.blind.iter().filter(move |blind| waits || begun && blind.why != Blind::PortGone)
     }
 
     /// What is asked for just now.
@@ -258,12 +273,15 @@ impl SoakRun {
         self.phase == Phase::Over
     }
 
-    /// Writes the mark of the plan into the recording, once.
+    /// Writes the mark of the plan into the recording, once, and takes its clock for that of the soak.
     ///
     /// # Errors
     /// `Machine` when the disk fails.
     pub fn announce(&mut self, session: &mut Session, out: &mut Vec<Event>) -> Result<()> {
         if !std::mem::replace(&mut self.announced, true) {
+            if let Some(anchor) = session.anchor().filter(|_| !self.goes_on) {
+                self.soak.begins(Nanoseconds(anchor.unix_ns));
+            }
             let what = self.planned();
             session.mark(what, self, out)?;
         }

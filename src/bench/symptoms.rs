@@ -110,10 +110,10 @@ fn stray_of(
         return;
     }
     match (event.path, event.kind, event.line.as_deref()) {
-        (ControlPath::Keypad, EventKind::Press, Some(line)) => {
-            if !imitated.iter().any(|(own, key)| own == line && event.key == Some(*key)) {
-                lines.insert(line.to_owned());
-            }
+        (ControlPath::Keypad, EventKind::Press, Some(line))
+            if !imitated.iter().any(|(own, key)| own == line && event.key == Some(*key)) =>
+        {
+            lines.insert(line.to_owned());
         }
         (ControlPath::Infrared, EventKind::Press, _) => mix.push(event.address, event.command, event.key),
         (ControlPath::Infrared, EventKind::Noise | EventKind::Fault, _) => mix.damaged += 1,

@@ -2,9 +2,10 @@
 
 use crate::analysis::compare::{Comparison, PathComparison, Verdict, quiet_enough};
 use crate::analysis::ledger::Observed;
+use crate::analysis::level::LevelShift;
 use crate::analysis::soak::BlindNow;
 use crate::base::ControlPath;
-use crate::base::words::{capital, duration, number};
+use crate::base::words::{capital, chance, duration, number};
 
 /// No stray was seen yet in the first stage.
 pub const NOTHING_YET: &str =
@@ -139,4 +140,16 @@ pub fn blind(blind: &BlindNow) -> String {
         _ => blind.id.words(),
     };
     format!("BLIND since {}: {which}: {}", duration(blind.since_s.floor()), blind.why.words())
+}
+
+/// Level, spread and drift before and after, and the chances.
+pub fn shift_cells(found: &LevelShift) -> [String; 5] {
+    let (before, after) = (found.before, found.after);
+    [
+        format!("{:.0} → {:.0}", before.level, after.level),
+        format!("{:.1} → {:.1}", before.spread, after.spread),
+        format!("{:.2} → {:.2}", before.drift_per_min, after.drift_per_min),
+        chance(found.chance_any),
+        chance(found.chance_mean),
+    ]
 }

@@ -24,8 +24,14 @@ pub trait Decoder: Send {
     /// Tells a live decoder the time, on the capture's clock.
     fn tick(&mut self, now: Nanoseconds, out: &mut Vec<Event>);
 
+    /// Bytes are missing between those that came and those that will: what was begun does not go on.
+    fn cut(&mut self, _out: &mut Vec<Event>) {}
+
     /// Nothing more will come.
     fn finish(&mut self, out: &mut Vec<Event>);
+
+    /// Arrivals are whole multiples of `quantum`, rounded down.
+    fn coarse(&mut self, _quantum: Nanoseconds) {}
 
     /// What became of the records so far.
     fn counters(&self) -> Counters;

@@ -2,12 +2,15 @@
 
 use std::sync::Arc;
 
-use crate::base::{Event, write_event};
+use crate::base::{Event, Result, write_event};
 use crate::decode::Counters;
 use crate::decode::chassis::Chassis;
 use crate::decode::protocol::Example;
+use crate::decode::recognise::decoded;
 use crate::decode::shape;
 use crate::decode::text::TextDecoder;
+use crate::source::text::TextLog;
+use crate::source::{ByteSource as _, Pulled};
 
 /// What one example gave.
 #[derive(Clone, Debug)]
@@ -51,15 +54,38 @@ fn outcome(chassis: &Arc<Chassis>, number: usize, example: &Example) -> Outcome 
             return Outcome { number, line, span, difference: Some(why), counters, events };
         }
     };
-    decoder.push(None, 0, &bytes, &mut events);
+    match unstamped(chassis, example, bytes) {
+        Ok(bytes) => decoder.push(None, 0, &bytes, &mut events),
+        Err(error) => {
+            let counters = Counters::default();
+            return Outcome { number, line, span, difference: Some(error.to_string()), counters, events };
+        }
+    }
     decoder.finish(&mut events);
     let counters = decoder.counters();
     let difference = difference(example, &events, counters);
     Outcome { number, line, span, difference, counters, events }
 }
 
+/// What a log of these lines gives: examples and logs are to be taken alike.
+fn unstamped(chassis: &Arc<Chassis>, example: &Example, bytes: Vec<u8>) -> Result<Vec<u8>> {
+    if example.hex.is_some() {
+        return Ok(bytes);
+    }
+    let mut log =
+        TextLog::fitting(Box::new(std::io::Cursor::new(bytes)), &mut |lines| decoded(chassis, lines))?;
+    let mut text = Vec::new();
+    loop {
+        match log.pull()? {
+            Pulled::Chunk(chunk) => text.extend_from_slice(chunk.bytes),
+            Pulled::End => return Ok(text),
+            Pulled::Mark(_) | Pulled::Quiet(_) => {}
+        }
+    }
+}
+
 /// The bytes of an example, the last line ended, and where they stand in the file.
-fn input(example: &Example) -> (Result<Vec<u8>, String>, std::ops::Range<usize>) {
+fn input(example: &Example) -> (std::result::Result<Vec<u8>, String>, std::ops::Range<usize>) {
     match (&example.input, &example.hex) {
         (Some(input), None) => {
             let mut bytes = input.get_ref().clone().into_bytes();
@@ -77,7 +103,7 @@ fn input(example: &Example) -> (Result<Vec<u8>, String>, std::ops::Range<usize>)
 }
 
 /// Bytes from pairs of hexadecimal digits; `#` begins a remark up to the end of the line.
-fn from_hex(text: &str) -> Result<Vec<u8>, String> {
+fn from_hex(text: &str) -> std::result::Result<Vec<u8>, String> {
     let mut bytes = Vec::new();
     for word in text.lines().flat_map(|line| line.split('#').next().unwrap_or_default().split_whitespace()) {
         let pairs = word.as_bytes().chunks(2).map(|pair| {

@@ -1,23 +1,18 @@
 //! All chassis files: those that are built in, and the user's, which win.
 
 use std::collections::BTreeMap;
-use std::io::Read as _;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::sync::{Arc, LazyLock, OnceLock};
 
 use crate::base::{Error, Result, nearest};
 use crate::decode::chassis::Chassis;
+use crate::decode::folder::{self, Sort, read};
 use crate::decode::index::Index;
-use crate::decode::recognise::{Recognition, recognise};
-use crate::decode::{file, shipped};
+use crate::decode::recognise::{Recognition, decoded, recognise};
+use crate::decode::shipped;
 
 /// Where the built-in chassis files stand in the project.
 const CHASSIS: &str = "protocols/chassis/";
-/// Most protocol files that are read from a user's folder.
-const MOST_FILES: usize = 1_000;
-/// Most entries of such a folder that are looked at: one with more is no folder of protocol files.
-const MOST_ENTRIES: usize = 20_000;
-
 /// The chassis that can be named.
 #[derive(Clone, Debug, Default)]
 pub struct Library {
@@ -50,13 +45,16 @@ impl Library {
         Ok(library)
     }
 
-    /// Adds the `*.toml` of a folder; the same name there wins over the one built in, and [`Library::remarks`] says so.
+    /// Adds the chassis files in and below a folder; the same name there wins over the one built in, and [`Library::remarks`] says so.
     ///
     /// # Errors
     /// `Input` when the folder or a file cannot be read or a file is wrong.
     pub fn with_folder(mut self, folder: &Path) -> Result<Self> {
-        for path in toml_files(folder)? {
-            self.add(&path)?;
+        for path in folder::files(folder)? {
+            let text = read(&path)?;
+            if folder::sort(&text) == Sort::Chassis {
+                self.put(Chassis::parse(&path, &text)?);
+            }
         }
         Ok(self)
     }
@@ -88,7 +86,7 @@ impl Library {
     /// Reads a folder again, for a program that goes on meanwhile: a file that is wrong now leaves the last good
     /// one in place. Gives the mistakes, and an error for the folder itself; new remarks are in [`Library::remarks`].
     pub fn reload(&mut self, folder: &Path) -> Vec<Error> {
-        let paths = match toml_files(folder) {
+        let paths = match folder::files(folder) {
             Ok(paths) => paths,
             Err(error) => return vec![error],
         };
@@ -96,7 +94,7 @@ impl Library {
         for path in paths {
             let known = self.all().find(|chassis| chassis.path() == path).map(|chassis| chassis.text.clone());
             match read(&path) {
-                Ok(text) if Some(&text) == known.as_ref() => {}
+                Ok(text) if Some(&text) == known.as_ref() || folder::sort(&text) != Sort::Chassis => {}
                 Ok(text) => match Chassis::parse(&path, &text) {
                     Ok(chassis) => self.put(chassis),
                     Err(error) => mistakes.push(error),
@@ -139,62 +137,17 @@ impl Library {
             .remedy(remedy))
     }
 
+    /// How many of these lines are records of the chassis, or of the one that fits best.
+    pub fn fitting(&self, chassis: Option<&str>, lines: &[u8]) -> u64 {
+        let Some(chassis) = chassis else {
+            return self.recognise(lines).ranked.first().map_or(0, |best| best.decoded);
+        };
+        self.chassis(chassis).map_or(0, |chassis| decoded(&chassis, lines))
+    }
+
     /// Which chassis wrote this text: the first stretch of a log, a few kilobytes are enough.
     pub fn recognise(&self, sample: &[u8]) -> Recognition {
         let index = self.index.get_or_init(|| Arc::new(Index::new(self.all())));
         recognise(index, self.chassis.len(), sample)
     }
-}
-
-/// The `*.toml` of a folder, by name.
-fn toml_files(folder: &Path) -> Result<Vec<PathBuf>> {
-    let unreadable = |error| Error::io("cannot read the folder of protocol files", folder, error);
-    let too_many = |most: usize, what: &str| {
-        Error::input(format!("the folder of protocol files has more than {most} {what}"))
-            .at(folder)
-            .remedy("name a folder that holds protocol files only, or fewer of them")
-    };
-    let mut paths: Vec<PathBuf> = Vec::new();
-    for (number, entry) in std::fs::read_dir(folder).map_err(unreadable)?.enumerate() {
-        if number == MOST_ENTRIES {
-            return Err(too_many(MOST_ENTRIES, "entries"));
-        }
-        let path = entry.map_err(unreadable)?.path();
-        if path.extension().is_some_and(|extension| extension == "toml") {
-            if paths.len() == MOST_FILES {
-                return Err(too_many(MOST_FILES, "files"));
-            }
-            paths.push(path);
-        }
-    }
-    paths.sort();
-    Ok(paths)
-}
-
-/// The text of a protocol file.
-///
-/// # Errors
-/// `Input` when it is missing, too large or no UTF-8; `Machine` when the disk fails.
-pub fn read(path: &Path) -> Result<String> {
-    let failed = |error| Error::io("cannot read the protocol file", path, error);
-    // A pipe or a device never ends, and opening one may wait for ever.
-    if !std::fs::metadata(path).map_err(failed)?.is_file() {
-        return Err(Error::input("this is no regular file").at(path).remedy(
-            "name a protocol file (*.toml); folders go to `--protocols`, pipes and devices are not read",
-        ));
-    }
-    let mut bytes = Vec::new();
-    let limit = file::LARGEST as u64;
-    std::fs::File::open(path).map_err(failed)?.take(limit + 1).read_to_end(&mut bytes).map_err(failed)?;
-    if bytes.len() as u64 > limit {
-        return Err(Error::input(format!("the protocol file has more than {limit} bytes"))
-            .at(path)
-            .remedy("a protocol file describes one decoder; captures do not belong into it"));
-    }
-    String::from_utf8(bytes).map_err(|error| {
-        Error::input("the protocol file is no UTF-8 text")
-            .at(path)
-            .offset(error.utf8_error().valid_up_to() as u64)
-            .remedy("save it as UTF-8; protocol files are TOML")
-    })
 }

@@ -60,6 +60,9 @@ pub struct ChassisFile {
     #[serde(default)]
     #[schemars(with = "BTreeMap<String, Key>")]
     pub keys: BTreeMap<String, Spanned<Key>>,
+    /// What infrared formats are called that the set prints in words of its own.
+    #[serde(default)]
+    pub formats: BTreeMap<String, String>,
     /// Line shapes and their meaning.
     #[serde(default)]
     pub record: Vec<Record>,
@@ -148,6 +151,12 @@ pub enum ClockUnit {
     /// Microseconds.
     #[serde(rename = "us")]
     Microseconds,
+    /// Ticks of 10 ms, as kernels count at 100 Hz.
+    #[serde(rename = "10ms")]
+    TenMilliseconds,
+    /// Ticks of 4 ms, as kernels count at 250 Hz.
+    #[serde(rename = "4ms")]
+    FourMilliseconds,
 }
 
 impl ClockUnit {
@@ -157,6 +166,8 @@ impl ClockUnit {
             Self::Seconds => 1_000_000_000,
             Self::Milliseconds => 1_000_000,
             Self::Microseconds => 1_000,
+            Self::TenMilliseconds => 10_000_000,
+            Self::FourMilliseconds => 4_000_000,
         }
     }
 }
@@ -165,7 +176,7 @@ impl ClockUnit {
 #[derive(Clone, Debug, Default, Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields, default)]
 pub struct ClockRules {
-    /// Unit of `{uptime:integer}` and `{uptime:hex}`; `{uptime:seconds}` has none.
+    /// Unit of `{uptime:integer}` and `{uptime:hex}`; `{uptime:seconds}` and `{uptime:clock}` need none.
     pub unit: ClockUnit,
     /// Nominal time between two reading records, for sets that print no stamp.
     #[schemars(with = "Option<f64>")]

@@ -53,6 +53,14 @@ pub struct Recognition {
     pub because: String,
 }
 
+impl Recognition {
+    /// Whether none was chosen because two fit alike.
+    pub fn is_tied(&self) -> bool {
+        matches!(self.ranked.as_slice(), [best, second, ..] if self.choice.is_none()
+            && best.score > 0.0 && second.score > CLOSEST * best.score)
+    }
+}
+
 /// Which of the `known` chassis wrote the sample.
 pub(super) fn recognise(index: &Index, known: usize, sample: &[u8]) -> Recognition {
     let cut = sample.get(..LONGEST_SAMPLE).unwrap_or(sample);
@@ -66,6 +74,13 @@ pub(super) fn recognise(index: &Index, known: usize, sample: &[u8]) -> Recogniti
     proofs.sort_by(|a, b| b.1.score.total_cmp(&a.1.score).then(a.1.name.cmp(&b.1.name)));
     let (choice, margin, because) = choose(&proofs, known);
     Recognition { ranked: proofs.into_iter().map(|(_, score)| score).collect(), choice, margin, because }
+}
+
+/// How many of these lines are records of the chassis.
+pub(super) fn decoded(chassis: &Arc<Chassis>, lines: &[u8]) -> u64 {
+    let mut decoder = chassis.begin(Name::from("lines"));
+    decoder.push(None, 0, lines, &mut Vec::new());
+    decoder.counters().decoded
 }
 
 #[allow(clippy::cast_precision_loss)]
@@ -97,7 +112,7 @@ fn choose(ranked: &[(f64, Score)], known: usize) -> (Option<String>, f64, String
     let Some((proof, best)) = ranked.first() else {
         let because = match known {
             0 => "there is no chassis to choose from".into(),
-            _ => format!("none of these: no line fits any of {known} chassis"),
+            _ => format!("no line fits any of {known}"),
         };
         return (None, 0.0, because);
     };
@@ -112,7 +127,7 @@ fn choose(ranked: &[(f64, Score)], known: usize) -> (Option<String>, f64, String
         return (
             None,
             margin,
-            format!("none of these: {} of {} lines fit the best, {}", best.decoded, best.lines, best.name),
+            format!("{} of {} lines fit the nearest, {}", best.decoded, best.lines, best.name),
         );
     }
     if let Some(second) = second.filter(|second| second.score > CLOSEST * best.score) {

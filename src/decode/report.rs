@@ -35,6 +35,8 @@ pub enum Reported {
         /// Name of the line.
         line: Name,
     },
+    /// How long the set has been on, by its own clock; the first time that it says so.
+    Uptime(Nanoseconds),
     /// A whole record.
     Good,
     /// A record that is damaged, a line with unprintable bytes, bytes that are no frame.

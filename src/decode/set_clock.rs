@@ -55,8 +55,10 @@ pub struct SetClock {
     /// Smallest `arrival - uptime` per bucket, increasing from front to back.
     smallest: VecDeque<(i64, Nanoseconds)>,
     doubted: Option<Nanoseconds>,
-    /// `t - uptime` while no arrival is known.
+    /// `t - uptime` while no arrival is known, or only a coarse one.
     base: Nanoseconds,
+    /// Arrivals are whole multiples of it, rounded down.
+    quantum: Nanoseconds,
     basis: TimeBasis,
 }
 
@@ -64,6 +66,12 @@ impl SetClock {
     /// A clock that knows nothing yet.
     pub fn new() -> Self {
         Self::default()
+    }
+
+    /// Arrivals will be whole multiples of `quantum`, rounded down: they say no more than within which step a line
+    /// came, so the set's own times go before them.
+    pub fn coarse(&mut self, quantum: Nanoseconds) {
+        self.quantum = quantum;
     }
 
     /// What the times rest on so far; the best basis that was met.
@@ -102,6 +110,9 @@ impl SetClock {
         }
         let raw = match (arrival, uptime) {
             (Some(arrival), Some(uptime)) => self.with_both(arrival, uptime),
+            (Some(arrival), None) if self.quantum > Nanoseconds::ZERO => {
+                self.last.map_or(arrival, |last| self.within(last + step.unwrap_or_default(), arrival))
+            }
             (Some(arrival), None) => arrival,
             (None, Some(uptime)) => self.with_uptime(uptime),
             (None, None) => self.last.map_or(Nanoseconds::ZERO, |last| last + step.unwrap_or_default()),
@@ -160,8 +171,21 @@ impl SetClock {
             self.smallest.clear();
         }
         self.doubted = None;
+        let first = self.last_uptime.is_none();
         self.last_uptime = Some(self.last_uptime.map_or(uptime, |last| last.max(uptime)));
+        if self.quantum > Nanoseconds::ZERO {
+            let expected = if first { arrival } else { uptime + self.base };
+            let t = self.within(expected, arrival);
+            self.base = t - uptime;
+            return t;
+        }
         uptime + self.offset(arrival, arrival - uptime)
+    }
+
+    /// The time that is expected, as far as a coarse arrival allows: the first line may have come anywhere in its step,
+    /// and so may this one.
+    fn within(&self, expected: Nanoseconds, arrival: Nanoseconds) -> Nanoseconds {
+        expected.max(arrival - self.quantum).min(arrival + self.quantum)
     }
 
     /// Smallest `arrival - uptime` of the window that ends now.

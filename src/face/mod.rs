@@ -3,6 +3,7 @@
 pub mod cautions;
 pub mod cli;
 pub mod drawing;
+pub mod glossary;
 pub mod http;
 pub mod out;
 pub mod report;

@@ -15,7 +15,7 @@ const MOST_STATES: usize = 6;
 
 /// A group whose lines answer requests for keys.
 #[derive(Clone, Debug)]
-pub(super) struct Carrier {
+pub(super) struct KeyField {
     pub(super) group: usize,
     /// The column that carries the key.
     pub(super) column: usize,
@@ -26,7 +26,7 @@ pub(super) struct Carrier {
     pub(super) state: Option<(usize, BTreeMap<i64, KeyState>)>,
     /// What the line says by itself, without a state.
     pub(super) says: KeyState,
-    /// Share of the requests that this line answers rightly when each is foretold from the others.
+    /// Share of the requests that this line answers rightly when each is predicted from the others.
     pub(super) score: f64,
     /// Requests with an answer.
     pub(super) answered: usize,
@@ -35,8 +35,8 @@ pub(super) struct Carrier {
 }
 
 /// The groups that name keys, those that tell presses first.
-pub(super) fn find(groups: &[Group], tables: &[Table], windows: &[Window]) -> Vec<Carrier> {
-    let mut carriers: Vec<Carrier> = tables
+pub(super) fn find(groups: &[Group], tables: &[Table], windows: &[Window]) -> Vec<KeyField> {
+    let mut fields: Vec<KeyField> = tables
         .iter()
         .enumerate()
         .filter_map(|(group, table)| {
@@ -46,19 +46,19 @@ pub(super) fn find(groups: &[Group], tables: &[Table], windows: &[Window]) -> Ve
             scored.reduce(|best, next| if next.score > best.score + 0.02 { next } else { best })
         })
         .collect();
-    let best = carriers.iter().map(|carrier| carrier.score).fold(0.0, f64::max);
-    carriers.retain(|carrier| carrier.score >= LEAST.max(best - 0.3));
-    for carrier in &mut carriers {
-        if let Some(table) = tables.get(carrier.group) {
-            carrier.state = state(table, carrier, windows);
+    let best = fields.iter().map(|field| field.score).fold(0.0, f64::max);
+    fields.retain(|field| field.score >= LEAST.max(best - 0.3));
+    for field in &mut fields {
+        if let Some(table) = tables.get(field.group) {
+            field.state = state(table, field, windows);
         }
     }
-    order(groups, tables, windows, &mut carriers);
-    carriers
+    order(groups, tables, windows, &mut fields);
+    fields
 }
 
 /// How well a column foretells the key that was asked for.
-fn judge(group: usize, table: &Table, column: usize, windows: &[Window]) -> Option<Carrier> {
+fn judge(group: usize, table: &Table, column: usize, windows: &[Window]) -> Option<KeyField> {
     let values = table.columns.get(column)?;
     let none = resting(table, column, windows);
     let mut answers: Vec<(i64, Key)> = Vec::new();
@@ -83,7 +83,7 @@ fn judge(group: usize, table: &Table, column: usize, windows: &[Window]) -> Opti
     keys.sort_unstable();
     keys.dedup();
     let once = keys.len() == windows.len();
-    let foretold = if once {
+    let predicted = if once {
         // Each value one key, no key without a value, and hardly a value beside.
         let apart = counts.len() == answers.len() && counts.len() >= 3;
         let few = values.distinct(keys.len() + 2 + usize::from(none.is_some())).is_some();
@@ -101,14 +101,14 @@ fn judge(group: usize, table: &Table, column: usize, windows: &[Window]) -> Opti
                 .map(|(key, _)| (value, key))
         })
         .collect();
-    (foretold >= LEAST).then_some(Carrier {
+    (predicted >= LEAST).then_some(KeyField {
         group,
         column,
         keys: map,
         none,
         state: None,
         says: KeyState::Press,
-        score: foretold,
+        score: predicted,
         answered: answers.len(),
         once,
     })
@@ -130,7 +130,7 @@ fn resting(table: &Table, column: usize, windows: &[Window]) -> Option<i64> {
         .then_some(value)
 }
 
-impl Carrier {
+impl KeyField {
     /// The rows of an answer, without those that say that no key is down.
     pub(super) fn rows<'a>(&'a self, table: &'a Table, window: Window) -> impl Iterator<Item = usize> + 'a {
         let values =
@@ -140,8 +140,8 @@ impl Carrier {
 }
 
 /// The column whose value at the first line of an answer differs from that at the last.
-fn state(table: &Table, carrier: &Carrier, windows: &[Window]) -> Option<(usize, BTreeMap<i64, KeyState>)> {
-    for (index, column) in table.columns.iter().enumerate().filter(|(index, _)| *index != carrier.column) {
+fn state(table: &Table, field: &KeyField, windows: &[Window]) -> Option<(usize, BTreeMap<i64, KeyState>)> {
+    for (index, column) in table.columns.iter().enumerate().filter(|(index, _)| *index != field.column) {
         let Some(values) = column.distinct(MOST_STATES).filter(|values| values.len() >= 2) else { continue };
         let mut firsts: BTreeMap<i64, usize> = BTreeMap::new();
         let mut lasts: BTreeMap<i64, usize> = BTreeMap::new();
@@ -177,34 +177,34 @@ fn state(table: &Table, carrier: &Carrier, windows: &[Window]) -> Option<(usize,
 }
 
 /// Of several groups that name keys, the first in each answer tells the press; what the others tell.
-fn order(groups: &[Group], tables: &[Table], windows: &[Window], carriers: &mut [Carrier]) {
-    let firsts = |carrier: &Carrier| {
-        let table = tables.get(carrier.group);
+fn order(groups: &[Group], tables: &[Table], windows: &[Window], fields: &mut [KeyField]) {
+    let firsts = |field: &KeyField| {
+        let table = tables.get(field.group);
         let mut delays: Vec<f64> = windows
             .iter()
             .filter_map(|window| {
                 let table = table?;
-                let first = carrier.rows(table, *window).next()?;
+                let first = field.rows(table, *window).next()?;
                 Some(table.t.get(first)? - window.start)
             })
             .collect();
         median(&mut delays).unwrap_or(f64::INFINITY)
     };
-    carriers.sort_by(|a, b| firsts(a).total_cmp(&firsts(b)));
-    let paths: Vec<&str> = carriers.iter().map(|carrier| path(groups, carrier)).collect();
+    fields.sort_by(|a, b| firsts(a).total_cmp(&firsts(b)));
+    let paths: Vec<&str> = fields.iter().map(|field| path(groups, field)).collect();
     let first_path = paths.first().copied();
-    for (carrier, path) in carriers.iter_mut().zip(paths).skip(1) {
-        let (Some(group), Some(table)) = (groups.get(carrier.group), tables.get(carrier.group)) else {
+    for (field, path) in fields.iter_mut().zip(paths).skip(1) {
+        let (Some(group), Some(table)) = (groups.get(field.group), tables.get(field.group)) else {
             continue;
         };
-        if carrier.state.is_some() || Some(path) != first_path {
+        if field.state.is_some() || Some(path) != first_path {
             continue;
         }
         let words = shape::fixed_words(group).join(" ");
         let any = |list: &[&str]| list.iter().any(|word| words.contains(word));
         let rows: usize = windows.iter().map(|window| table.within(*window).len()).sum();
-        let one_each = share(rows, windows.len()) <= 1.15 && share(carrier.answered, windows.len()) >= 0.85;
-        carrier.says = if any(&["rpt", "repeat", "hold", "held"]) {
+        let one_each = share(rows, windows.len()) <= 1.15 && share(field.answered, windows.len()) >= 0.85;
+        field.says = if any(&["rpt", "repeat", "hold", "held"]) {
             KeyState::Repeat
         } else if any(&["release", "rel", " up", "off"]) || one_each {
             KeyState::Release
@@ -215,19 +215,19 @@ fn order(groups: &[Group], tables: &[Table], windows: &[Window], carriers: &mut 
 }
 
 /// The control path that the fixed words speak of.
-pub(super) fn path(groups: &[Group], carrier: &Carrier) -> &'static str {
-    let words = groups.get(carrier.group).map(shape::fixed_words).unwrap_or_default();
+pub(super) fn path(groups: &[Group], field: &KeyField) -> &'static str {
+    let words = groups.get(field.group).map(shape::fixed_words).unwrap_or_default();
     let any = |list: &[&str]| words.iter().any(|word| list.contains(&word.as_str()));
     if any(&["ir", "infrared", "remote", "rc", "rcu", "irx", "irq-ir"]) { "infrared" } else { "keypad" }
 }
 
 /// How a held key repeats: from the press to the first repeat, and from one to the next; `None` when no answer
 /// has enough lines.
-pub(super) fn repeats(carrier: &Carrier, table: &Table, windows: &[Window]) -> Option<(f64, f64)> {
+pub(super) fn repeats(field: &KeyField, table: &Table, windows: &[Window]) -> Option<(f64, f64)> {
     let (mut delays, mut periods) = (Vec::new(), Vec::new());
     for window in windows {
         let times: Vec<f64> =
-            carrier.rows(table, *window).filter_map(|row| table.t.get(row).copied()).collect();
+            field.rows(table, *window).filter_map(|row| table.t.get(row).copied()).collect();
         let gaps = times.windows(2).map(|pair| pair[1] - pair[0]).take_while(|gap| *gap < 1.5);
         for (i, gap) in gaps.enumerate() {
             if i == 0 { &mut delays } else { &mut periods }.push(gap);

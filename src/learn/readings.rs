@@ -59,7 +59,7 @@ pub(super) struct Readings {
     /// The column that names the line.
     pub(super) line: Option<usize>,
     pub(super) ladders: Vec<Ladder>,
-    /// Share of the requests that the readings answer rightly, each foretold from the others.
+    /// Share of the requests that the readings answer rightly, each predicted from the others.
     pub(super) score: f64,
     /// How often a press falls back to idle, on the worst line.
     returns: f64,
@@ -310,7 +310,7 @@ fn scheme(group: usize, line: Option<usize>, parts: &[&Part], windows: &[Window]
         }
     }
     let right = windows.iter().zip(&answers).filter(|(window, answer)| {
-        answer.is_some_and(|(part, value)| foretold(&by_key, part, value, window.key) == Some(window.key))
+        answer.is_some_and(|(part, value)| predicted(&by_key, part, value, window.key) == Some(window.key))
     });
     let score = share(right.count(), windows.len());
     let ladders = parts.iter().enumerate().map(|(i, part)| ladder(i, part, &by_key)).collect();
@@ -321,7 +321,7 @@ fn scheme(group: usize, line: Option<usize>, parts: &[&Part], windows: &[Window]
 }
 
 /// The key whose other presses lie nearest.
-fn foretold(by_key: &BTreeMap<(Key, usize), Vec<f64>>, part: usize, value: f64, own: Key) -> Option<Key> {
+fn predicted(by_key: &BTreeMap<(Key, usize), Vec<f64>>, part: usize, value: f64, own: Key) -> Option<Key> {
     let nearest = by_key.iter().filter(|((_, place), _)| *place == part).filter_map(|((key, _), values)| {
         let mut values = values.clone();
         if *key == own && values.len() > 1 {

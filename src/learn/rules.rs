@@ -7,7 +7,7 @@ use crate::base::words::plural;
 use crate::decode::protocol::KeyState;
 use crate::decode::shape::Form;
 use crate::learn::draft::{Draft, LadderRule, Rule, quoted};
-use crate::learn::named::{self, Carrier};
+use crate::learn::named::{self, KeyField};
 use crate::learn::readings::{self, Ladder, Readings};
 use crate::learn::table::{Table, Window};
 use crate::learn::{Mined, example, menu, shape};
@@ -19,7 +19,7 @@ const LEAST_LETTERS: usize = 3;
 
 /// What answers the requests for keys.
 struct Answers {
-    carriers: Vec<Carrier>,
+    fields: Vec<KeyField>,
     readings: Option<Readings>,
     /// Readings make the presses, since no line names keys surely enough.
     by_reading: bool,
@@ -42,9 +42,9 @@ pub(super) fn draft(mined: &Mined<'_>, name: &str, shown: &BTreeSet<Key>) -> Dra
             write_readings(mined, readings, &mut draft);
         }
     } else {
-        for carrier in &answers.carriers {
-            used.insert(carrier.group);
-            write_carrier(mined, carrier, &answers.carriers, &mut draft);
+        for field in &answers.fields {
+            used.insert(field.group);
+            write_field(mined, field, &answers.fields, &mut draft);
         }
         if let Some(readings) = answers.readings.as_ref().filter(|r| !used.contains(&r.group)) {
             used.insert(readings.group);
@@ -67,33 +67,33 @@ pub(super) fn draft(mined: &Mined<'_>, name: &str, shown: &BTreeSet<Key>) -> Dra
 
 fn answers(mined: &Mined<'_>, draft: &mut Draft) -> Answers {
     if mined.windows.is_empty() || mined.untimed {
-        return Answers { carriers: Vec::new(), readings: None, by_reading: false };
+        return Answers { fields: Vec::new(), readings: None, by_reading: false };
     }
-    let mut carriers = named::find(&mined.groups, &mined.tables, &mined.windows);
+    let mut fields = named::find(&mined.groups, &mined.tables, &mined.windows);
     let readings = readings::find(&mined.tables, &mined.windows);
-    let name = carriers.iter().map(|carrier| carrier.score).fold(0.0, f64::max);
+    let name = fields.iter().map(|field| field.score).fold(0.0, f64::max);
     let reading = readings.as_ref().map_or(0.0, |readings| readings.score);
     // One place may be taken both ways, when a key always gives the same number.
     if let Some(both) = &readings {
-        let here = |c: &Carrier| c.group == both.group && both.ladders.iter().any(|l| l.column == c.column);
-        if carriers.iter().any(here) {
+        let here = |c: &KeyField| c.group == both.group && both.ladders.iter().any(|l| l.column == c.column);
+        if fields.iter().any(here) {
             if both.is_analog(mined.groups.get(both.group)) {
-                carriers.retain(|c| !here(c));
-                let named = carriers.iter().any(|carrier| carrier.score >= reading - 0.05);
-                return Answers { carriers, readings, by_reading: !named };
+                fields.retain(|c| !here(c));
+                let named = fields.iter().any(|field| field.score >= reading - 0.05);
+                return Answers { fields, readings, by_reading: !named };
             }
-            if carriers.iter().any(|c| here(c) && c.state.is_none()) {
+            if fields.iter().any(|c| here(c) && c.state.is_none()) {
                 let unknown = "whether the keys' numbers are codes or readings of a converter: taken for codes, since a \
                                key always gave the same one and no word of the line speaks of a converter";
                 draft.unknown.push(unknown.into());
             }
-            return Answers { carriers, readings: None, by_reading: false };
+            return Answers { fields, readings: None, by_reading: false };
         }
     }
-    if carriers.is_empty() && readings.is_none() {
+    if fields.is_empty() && readings.is_none() {
         draft.unknown.push("which lines answer the requests for keys: none does reliably".into());
     }
-    Answers { carriers, readings, by_reading: reading > name + 0.05 || (name == 0.0 && reading > 0.0) }
+    Answers { fields, readings, by_reading: reading > name + 0.05 || (name == 0.0 && reading > 0.0) }
 }
 
 fn shape_of(mined: &Mined<'_>, group: usize, roles: &BTreeMap<usize, String>) -> Option<String> {
@@ -113,40 +113,39 @@ fn state_word(state: KeyState) -> &'static str {
     }
 }
 
-fn write_carrier(mined: &Mined<'_>, carrier: &Carrier, all: &[Carrier], draft: &mut Draft) {
-    let (Some(table), Some(group)) = (mined.tables.get(carrier.group), mined.groups.get(carrier.group))
-    else {
+fn write_field(mined: &Mined<'_>, field: &KeyField, all: &[KeyField], draft: &mut Draft) {
+    let (Some(table), Some(group)) = (mined.tables.get(field.group), mined.groups.get(field.group)) else {
         return;
     };
-    let Some(column) = table.columns.get(carrier.column) else { return };
+    let Some(column) = table.columns.get(field.column) else { return };
     let mut roles = BTreeMap::from([(column.place, "key".to_owned())]);
-    if let Some((state, _)) = &carrier.state {
+    if let Some((state, _)) = &field.state {
         roles.insert(place(table, *state), "state".to_owned());
     }
-    let Some(shape) = shape_of(mined, carrier.group, &roles) else {
+    let Some(shape) = shape_of(mined, field.group, &roles) else {
         draft
             .unknown
             .push(format!("a shape for `{}`, which names keys", String::from_utf8_lossy(&group.example)));
         return;
     };
-    let mut rule = Rule { shape, event: state_word(carrier.says), lines: group.lines, ..Rule::default() };
-    rule.confidence = Some(carrier.score);
+    let mut rule = Rule { shape, event: state_word(field.says), lines: group.lines, ..Rule::default() };
+    rule.confidence = Some(field.score);
     rule.because.push(format!(
         "answers {} of {} requests; {}",
-        carrier.answered,
+        field.answered,
         mined.windows.len(),
-        if carrier.once {
+        if field.once {
             "each key was asked for once only, so that nothing confirms it".to_owned()
         } else {
-            format!("its key is foretold rightly from the other presses in {:.0} %", 100.0 * carrier.score)
+            format!("its key is predicted rightly from the other presses in {:.0} %", 100.0 * field.score)
         }
     ));
-    let path = named::path(&mined.groups, carrier);
+    let path = named::path(&mined.groups, field);
     if path != "keypad" {
         rule.fields.push(format!("path = \"{path}\""));
     }
     let pairs: Vec<(String, String)> =
-        carrier.keys.iter().map(|(value, key)| (column.word(*value), key.name().to_owned())).collect();
+        field.keys.iter().map(|(value, key)| (column.word(*value), key.name().to_owned())).collect();
     if column.form == Form::Word && path == "keypad" {
         for pair in pairs {
             if !draft.keys.iter().any(|(word, _)| *word == pair.0) {
@@ -158,7 +157,7 @@ fn write_carrier(mined: &Mined<'_>, carrier: &Carrier, all: &[Carrier], draft: &
             pairs.iter().map(|(word, key)| format!("{} = {}", quoted(word), quoted(key))).collect();
         rule.fields.push(format!("key = {{ {} }}", map.join(", ")));
     }
-    if let Some((state, map)) = &carrier.state
+    if let Some((state, map)) = &field.state
         && let Some(states) = table.columns.get(*state)
     {
         let map: Vec<String> = map
@@ -168,44 +167,44 @@ fn write_carrier(mined: &Mined<'_>, carrier: &Carrier, all: &[Carrier], draft: &
         rule.event = "key";
         rule.fields.push(format!("state = {{ {} }}", map.join(", ")));
     }
-    let releases = |c: &Carrier| {
+    let releases = |c: &KeyField| {
         c.says == KeyState::Release
             || c.state.iter().any(|(_, m)| m.values().any(|s| *s == KeyState::Release))
     };
-    if carrier.says == KeyState::Press && !all.iter().any(releases) && draft.repeat.is_none() {
-        let repeating = all.iter().find(|c| c.says == KeyState::Repeat).unwrap_or(carrier);
+    if field.says == KeyState::Press && !all.iter().any(releases) && draft.repeat.is_none() {
+        let repeating = all.iter().find(|c| c.says == KeyState::Repeat).unwrap_or(field);
         let measured = mined
             .tables
             .get(repeating.group)
             .and_then(|table| named::repeats(repeating, table, &mined.windows));
         // A set that says when no key is down needs no time-out, unless it says a held key again and again.
-        if carrier.none.is_none() || measured.is_some() {
+        if field.none.is_none() || measured.is_some() {
             let (delay, period) = measured.unwrap_or((0.5, 0.1));
             draft.repeat = Some((delay.max(period), period.max(0.01), measured.is_none()));
         }
     }
     draft.rules.push(rule);
-    draft.rules.extend(none_down(mined, carrier, table, &roles));
+    draft.rules.extend(none_down(mined, field, table, &roles));
 }
 
 /// The same line with the number that says that no key is down.
 fn none_down(
     mined: &Mined<'_>,
-    carrier: &Carrier,
+    field: &KeyField,
     table: &Table,
     roles: &BTreeMap<usize, String>,
 ) -> Option<Rule> {
-    let (none, column) = (carrier.none?, table.columns.get(carrier.column)?);
+    let (none, column) = (field.none?, table.columns.get(field.column)?);
     let rows = column.values.iter().enumerate().filter(|(_, value)| **value == none).map(|(row, _)| row);
     let printed = mined.printed(*table.lines.get(rows.clone().next()?)?, column.place)?;
-    let named = shape_of(mined, carrier.group, roles)?;
+    let named = shape_of(mined, field.group, roles)?;
     let start = named.find("{key:")?;
     let end = start + named.get(start..)?.find('}')? + 1;
     let shape = format!("{}{printed}{}", named.get(..start)?, named.get(end..)?);
     let lines = u64::try_from(rows.count()).unwrap_or(u64::MAX);
     let because =
         vec![format!("stands before the requests and after the answers: no key is down at {printed}")];
-    Some(Rule { shape, event: "release", lines, because, confidence: Some(carrier.score), ..Rule::default() })
+    Some(Rule { shape, event: "release", lines, because, confidence: Some(field.score), ..Rule::default() })
 }
 
 /// The roles of a reading's places: line and counts, or one placeholder for each line.
@@ -245,7 +244,7 @@ fn write_readings(mined: &Mined<'_>, readings: &Readings, draft: &mut Draft) {
     let mut rule = Rule { shape, event: "reading", lines: group.lines, ..Rule::default() };
     rule.confidence = Some(readings.score);
     rule.because.push(format!(
-        "moves at requests; the key is foretold rightly from the other presses in {:.0} % of {}",
+        "moves at requests; the key is predicted rightly from the other presses in {:.0} % of {}",
         100.0 * readings.score,
         mined.windows.len()
     ));
@@ -334,8 +333,8 @@ fn plain_readings(mined: &Mined<'_>, readings: &Readings, draft: &mut Draft) {
 
 /// When the keys went down, by what answers.
 fn presses(mined: &Mined<'_>, answers: &Answers) -> Vec<f64> {
-    let first = answers.carriers.first().filter(|_| !answers.by_reading);
-    let table = first.and_then(|carrier| mined.tables.get(carrier.group));
+    let first = answers.fields.first().filter(|_| !answers.by_reading);
+    let table = first.and_then(|field| mined.tables.get(field.group));
     let press = |window: &Window| match table {
         Some(table) => first?.rows(table, *window).next().and_then(|row| table.t.get(row)).map(|t| t - 0.001),
         None => Some(window.start),

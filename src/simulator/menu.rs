@@ -76,11 +76,6 @@ impl Default for Menu {
 }
 
 impl Menu {
-    /// Whether the set is on, as opposed to standby.
-    pub fn is_on(&self) -> bool {
-        self.on
-    }
-
     /// The effect of a key at `now`; `repeat` marks the firmware's own repeats. Nothing when the key has none.
     pub fn act(&mut self, now: Nanoseconds, key: Key, repeat: bool) -> Option<Change> {
         let name = key.name();

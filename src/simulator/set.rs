@@ -147,11 +147,6 @@ impl SimulatedSet {
         std::mem::take(&mut self.registered)
     }
 
-    /// Changes what is wrong, at once. Under power only for tests: on a real bench, power comes off first.
-    pub fn set_faults(&mut self, faults: Faults) {
-        self.faults = faults;
-    }
-
     /// Off, work done, on again: new faults, uptime from zero, cold, software afresh. What is outside the
     /// set goes on.
     pub fn power_cycle(&mut self, faults: Faults) {

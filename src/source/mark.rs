@@ -113,6 +113,22 @@ impl What {
         Self::Remark { text: text.into() }
     }
 
+    /// Whether the bytes after it do not follow on those before it: a line that was begun does not go on.
+    ///
+    /// An overrun is noticed up to a second later, so where it was is not known.
+    pub fn is_gap(&self) -> bool {
+        matches!(
+            self,
+            Self::PortGone
+                | Self::BytesLost { .. }
+                | Self::NotRecorded { .. }
+                | Self::Removed { .. }
+                | Self::Damaged { .. }
+                | Self::Stopped { .. }
+                | Self::Slept { .. }
+        )
+    }
+
     /// The words in it that came from outside, to be masked in a copy.
     pub fn words_mut(&mut self) -> Option<&mut String> {
         match self {

@@ -54,6 +54,16 @@ pub trait ByteSource {
 
     /// Wall clock at capture time zero, once known.
     fn anchor(&self) -> Option<Anchor>;
+
+    /// Arrivals are whole multiples of it, rounded down; zero where they are as fine as they can be.
+    fn quantum(&self) -> Nanoseconds {
+        Nanoseconds::ZERO
+    }
+
+    /// Receives nothing more. `true` when what was received and not yet pulled comes to an end: [`Pulled::End`].
+    fn stop(&mut self) -> bool {
+        false
+    }
 }
 
 /// The value that a channel takes.

@@ -5,16 +5,14 @@ use std::io::Read;
 use std::path::Path;
 use std::sync::Arc;
 
-use crate::base::{Anchor, ControlPath, Error, Event, EventKind, Kind, Name, Nanoseconds, Result, Span};
+use crate::base::{Anchor, Cause, Error, Event, Kind, Name, Nanoseconds, Result, Span};
 use crate::decode::Counters;
 use crate::decode::set_clock::TimeBasis;
 use crate::journal::{Reader, Recovered};
 use crate::source::csv::{CsvOptions, CsvSource};
-use crate::source::text::TextLog;
+use crate::source::text::{Stamp, TextLog};
 use crate::source::vcd::{VcdOptions, VcdSource};
-use crate::source::{
-    ByteSource, FileKind, Mark, Pulled, SampleSource, open_wired, table_channels, text_remark,
-};
+use crate::source::{ByteSource, FileKind, Pulled, SampleSource, open_wired, table_channels, text_remark};
 use crate::timeline::channels::MOST_NAMES;
 use crate::timeline::protocols::Protocols;
 use crate::timeline::text_stage::{Choice, TextStage};
@@ -157,9 +155,12 @@ fn read(
         FileKind::Gzip => return Err(Error::input("the compressed file cannot be opened")),
         FileKind::Text => {
             summary.remarks.extend(text_remark(&head));
-            let mut log = TextLog::new(reader)?;
+            let library = &protocols.library;
+            let mut log =
+                TextLog::fitting(reader, &mut |lines| library.fitting(options.chassis.as_deref(), lines))?;
+            let stamp = log.stamp();
             text((&mut log, false), &capture, protocols, options, watch, sink, &mut summary)
-                .map_err(|error| table_instead(error, &head, options))?;
+                .map_err(|error| stamps_off(table_instead(error, &head, options), stamp))?;
         }
         FileKind::Journal => {
             journal(&mut Reader::new(reader)?, protocols, options, watch, sink, &mut summary)?;
@@ -193,6 +194,16 @@ fn table_instead(error: Error, head: &[u8], options: &Options) -> Error {
         }
         _ => error,
     }
+}
+
+/// Of a text of no chassis what was taken off its lines.
+fn stamps_off(error: Error, stamp: Stamp) -> Error {
+    if error.cause() != Some(Cause::ChassisUnknown) || stamp == Stamp::None {
+        return error;
+    }
+    let remedy = error.remedy_text().unwrap_or_default();
+    let remedy = format!("{remedy}; what was taken off first: {stamp}");
+    error.remedy(remedy)
 }
 
 /// Nothing read yet.
@@ -245,6 +256,8 @@ fn text(
 ) -> Result<()> {
     let library = Arc::clone(&protocols.library);
     let mut stage = TextStage::new(library, options.chassis.as_deref(), Arc::clone(capture), false)?;
+    let quantum = source.quantum();
+    stage.coarse(quantum);
     let mut watched = Watched::new(&mut stage, watch);
     let mut events = Vec::with_capacity(4096);
     loop {
@@ -257,7 +270,7 @@ fn text(
             Pulled::Mark(mark) => {
                 watched.record(Some(mark.t).filter(|_| recorded), watch);
                 watch.mark(&mark);
-                events.push(fault(mark, capture));
+                stage.mark(mark, &mut events);
             }
             Pulled::Quiet(now) => {
                 watched.record(Some(now).filter(|_| recorded), watch);
@@ -289,14 +302,6 @@ fn text(
         ));
     }
     Ok(())
-}
-
-/// A remark on the capture as an event of it.
-pub(super) fn fault(mark: Mark, capture: &Name) -> Event {
-    let mut event = Event::new(mark.t, ControlPath::System, EventKind::Fault);
-    event.note = Some(mark.what.to_string().into());
-    event.capture = Some(Arc::clone(capture));
-    event
 }
 
 /// What a reader should know of a journal that was not closed.
@@ -351,6 +356,9 @@ fn samples(
     };
     let chassis = options.chassis.as_deref();
     let mut wiring = Wiring::new(&channels, &options.wires, protocols, chassis, capture, sampling)?;
+    if watch.looks() {
+        wiring.keep_reports();
+    }
     let mut changes = Vec::with_capacity(1 << 15);
     let mut events = Vec::with_capacity(4096);
     loop {

@@ -28,7 +28,8 @@ pub struct KeypadLine {
     reader: LevelReader,
     tracker: Tracker,
     readings: Vec<Reading>,
-    reports: Vec<Report>,
+    /// What was met, where somebody asks for it.
+    reports: Option<Vec<Report>>,
     counters: Counters,
     /// The strongest of all blocks.
     ripple: Option<Ripple>,
@@ -65,7 +66,7 @@ impl KeypadLine {
             reader: LevelReader::new(spec),
             tracker: Tracker::new(Name::from(line), Some(Arc::clone(windows))),
             readings: Vec::new(),
-            reports: Vec::new(),
+            reports: None,
             counters: Counters::default(),
             ripple: None,
             capture,
@@ -128,23 +129,32 @@ impl KeypadLine {
                 Reported::Reading { line, counts, state: self.tracker.state() }
             };
             self.away = matches!(what, Reported::Away { .. });
-            self.reports.push(Report { t: reading.t, what });
+            if let Some(reports) = &mut self.reports {
+                reports.push(Report { t: reading.t, what });
+            }
             for event in out.iter_mut().skip(from) {
                 event.capture = Some(Arc::clone(&self.capture));
                 event.decoder = Some(Arc::clone(&self.decoder));
                 event.offset = Some(reading.offset);
             }
         }
-        if let Some(t) = self.reader.skipped() {
+        if let (Some(t), Some(reports)) = (self.reader.skipped(), &mut self.reports) {
             let line = Arc::clone(self.tracker.name());
             let what = if self.away { Reported::Away { line } } else { Reported::Same { line } };
-            self.reports.push(Report { t, what });
+            reports.push(Report { t, what });
         }
     }
 
-    /// Appends all readings since the last call.
+    /// Asks for reports from now on.
+    pub fn keep_reports(&mut self) {
+        self.reports.get_or_insert_default();
+    }
+
+    /// Appends all readings since the last call; nothing without [`KeypadLine::keep_reports`].
     pub fn reports(&mut self, out: &mut Vec<Report>) {
-        out.append(&mut self.reports);
+        if let Some(reports) = &mut self.reports {
+            out.append(reports);
+        }
     }
 
     /// Scans so far.

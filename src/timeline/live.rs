@@ -5,7 +5,6 @@ use std::sync::Arc;
 use crate::base::{Anchor, Event, Name, Nanoseconds, Result};
 use crate::decode::Counters;
 use crate::source::{ByteSource, Mark, Pulled, What};
-use crate::timeline::decoding::fault;
 use crate::timeline::job::CaptureWriter;
 use crate::timeline::protocols::Protocols;
 use crate::timeline::text_stage::{Choice, TextStage};
@@ -42,7 +41,6 @@ pub struct Session {
     source: Box<dyn ByteSource>,
     recorder: Option<CaptureWriter>,
     stage: TextStage,
-    capture: Name,
     now: Nanoseconds,
     bytes: u64,
     last_byte: Option<Nanoseconds>,
@@ -62,14 +60,13 @@ impl Session {
         chassis: Option<&str>,
     ) -> Result<Self> {
         let capture = Name::from(recorder.as_ref().map_or("live", CaptureWriter::name));
-        let mut stage = TextStage::new(Arc::clone(&protocols.library), chassis, Arc::clone(&capture), true)?;
+        let mut stage = TextStage::new(Arc::clone(&protocols.library), chassis, capture, true)?;
         stage.keep_reports();
         let watched = Watched::default();
         Ok(Self {
             source,
             recorder,
             stage,
-            capture,
             now: Nanoseconds::ZERO,
             bytes: 0,
             last_byte: None,
@@ -108,7 +105,7 @@ impl Session {
                     _ => {}
                 }
                 watch.mark(&mark);
-                out.push(fault(mark, &self.capture));
+                self.stage.mark(mark, out);
             }
             Pulled::Quiet(now) => {
                 self.now = self.now.max(now);
@@ -131,18 +128,26 @@ impl Session {
         Ok(())
     }
 
-    /// Ends the session: last events, and the recorder to be closed by the job. What still waits for the disk
-    /// is written when the job closes it.
+    /// Ends the session: takes what was received and not yet handed on, and the last events. Gives the end on the
+    /// capture clock and the recorder, to be closed by the job, which writes what still waits for the disk and tells
+    /// of a disk that failed.
     ///
     /// # Errors
     /// None of its own. An unknown chassis is no error here; see [`Session::choice`].
-    pub fn finish(mut self, watch: &mut dyn Watch, out: &mut Vec<Event>) -> Result<Option<CaptureWriter>> {
+    pub fn finish(
+        mut self,
+        watch: &mut dyn Watch,
+        out: &mut Vec<Event>,
+    ) -> Result<(Nanoseconds, Option<CaptureWriter>)> {
+        if self.source.stop() {
+            while let Ok(Progress::Going(_)) = self.step(watch, out) {}
+        }
         let first = out.len();
         if self.stage.choice().is_some() {
             self.stage.finish(out)?;
             self.watched.look(&mut self.stage, out.get(first..).unwrap_or_default(), watch);
         }
-        Ok(self.recorder)
+        Ok((self.now, self.recorder))
     }
 
     /// Marks something in the recording, at this moment; its event is appended to `out`.
@@ -157,7 +162,7 @@ impl Session {
             watch.record(t);
         }
         watch.mark(&mark);
-        out.push(fault(mark, &self.capture));
+        self.stage.mark(mark, out);
         Ok(())
     }
 

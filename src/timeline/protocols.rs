@@ -3,7 +3,7 @@
 use std::path::Path;
 use std::sync::Arc;
 
-use crate::base::Result;
+use crate::base::{Error, Result};
 use crate::decode::infrared::Formats;
 use crate::decode::library::Library;
 
@@ -22,18 +22,32 @@ impl Protocols {
     /// # Errors
     /// `Input` for a mistake in a file, with its place.
     pub fn load(user: Option<&Path>) -> Result<Self> {
-        let library = match user {
-            Some(folder) => Library::shipped()?.with_folder(folder)?,
-            None => Library::shipped()?,
+        let (library, formats) = match user {
+            Some(folder) => (Library::shipped()?.with_folder(folder)?, Formats::with_folder(folder)?),
+            None => (Library::shipped()?, Formats::shipped()?),
         };
-        Ok(Self { library: Arc::new(library), formats: Formats::shipped()? })
+        Ok(Self { library: Arc::new(library), formats })
+    }
+
+    /// Reads a folder again, for a program that goes on meanwhile: what is wrong now leaves the last good in place.
+    /// Gives the mistakes.
+    pub fn reload(&mut self, folder: &Path) -> Vec<Error> {
+        let mut library = (*self.library).clone();
+        let mut mistakes = library.reload(folder);
+        self.library = Arc::new(library);
+        match Formats::with_folder(folder) {
+            Ok(formats) => self.formats = formats,
+            Err(error) => mistakes.push(error),
+        }
+        mistakes
     }
 
     /// What decodes, in one text: an index made by other decoders is out of date.
     pub fn fingerprint(&self) -> String {
         let mut words: Vec<String> =
             self.library.all().map(|chassis| chassis.decoder().to_string()).collect();
-        words.extend(self.formats.all().iter().map(|format| format.name().to_owned()));
+        words.extend(self.formats.all().iter().map(|format| format.decoder().to_string()));
+        words.extend(self.formats.remotes().iter().map(|remote| remote.decoder.to_string()));
         words.sort();
         format!("{}:{}", env!("CARGO_PKG_VERSION"), words.join(","))
     }

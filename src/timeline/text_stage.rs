@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use crate::base::{Cause, Error, Event, Name, Nanoseconds, Result};
+use crate::base::{Cause, ControlPath, Error, Event, EventKind, Name, Nanoseconds, Result, quote};
 use crate::decode::Counters;
 use crate::decode::chassis::Chassis;
 use crate::decode::decoder::Decoder;
@@ -10,6 +10,7 @@ use crate::decode::library::Library;
 use crate::decode::recognise::Recognition;
 use crate::decode::report::Report;
 use crate::decode::set_clock::TimeBasis;
+use crate::source::Mark;
 
 /// Bytes of a file from which the chassis is recognised; always the first ones, so that the choice does not
 /// depend on how the bytes came.
@@ -34,15 +35,15 @@ pub struct Choice {
     pub because: String,
 }
 
-struct Piece {
-    arrival: Option<Nanoseconds>,
-    offset: u64,
-    bytes: Vec<u8>,
+/// What came before the chassis was known.
+enum Held {
+    Bytes { arrival: Option<Nanoseconds>, offset: u64, bytes: Vec<u8> },
+    Cut,
 }
 
 enum State {
     Listening {
-        held: Vec<Piece>,
+        held: Vec<Held>,
         sample: Vec<u8>,
         asked: usize,
     },
@@ -60,6 +61,8 @@ pub struct TextStage {
     choice: Option<Choice>,
     /// Whether somebody asks what was met beside the events.
     reported: bool,
+    /// The step of the arrivals.
+    quantum: Nanoseconds,
     chassis: Option<Arc<Chassis>>,
 }
 
@@ -84,7 +87,16 @@ impl TextStage {
             }
             None => (State::Listening { held: Vec::new(), sample: Vec::new(), asked: 0 }, None, None),
         };
-        Ok(Self { library, capture, live, state, choice, reported: false, chassis })
+        Ok(Self {
+            library,
+            capture,
+            live,
+            state,
+            choice,
+            reported: false,
+            quantum: Nanoseconds::ZERO,
+            chassis,
+        })
     }
 
     /// Takes bytes as they come.
@@ -107,7 +119,7 @@ impl TextStage {
             State::Listening { held, sample, asked } => {
                 let room = SAMPLE.saturating_sub(sample.len());
                 sample.extend_from_slice(&bytes[..bytes.len().min(room)]);
-                held.push(Piece { arrival, offset, bytes: bytes.to_vec() });
+                held.push(Held::Bytes { arrival, offset, bytes: bytes.to_vec() });
                 let due = if self.live { *asked + LIVE_STEP } else { SAMPLE };
                 if sample.len() >= due.min(SAMPLE) {
                     *asked = sample.len();
@@ -115,6 +127,30 @@ impl TextStage {
                     self.choose(full, out)?;
                 }
                 Ok(())
+            }
+        }
+    }
+
+    /// Takes what happened to the capture itself, and appends its event.
+    pub fn mark(&mut self, mark: Mark, out: &mut Vec<Event>) {
+        if mark.what.is_gap() {
+            self.cut(out);
+        }
+        let mut event = Event::new(mark.t, ControlPath::System, EventKind::Fault);
+        event.note = Some(mark.what.to_string().into());
+        event.capture = Some(Arc::clone(&self.capture));
+        out.push(event);
+    }
+
+    fn cut(&mut self, out: &mut Vec<Event>) {
+        match &mut self.state {
+            State::Decoding(decoder) => decoder.cut(out),
+            State::Unknown => {}
+            State::Listening { held, sample, .. } => {
+                held.push(Held::Cut);
+                if sample.len() < SAMPLE {
+                    sample.push(b'\n');
+                }
             }
         }
     }
@@ -127,10 +163,11 @@ impl TextStage {
             if !must {
                 return Ok(());
             }
+            let error = unknown(&recognition, sample);
             if self.live {
                 self.state = State::Unknown;
             }
-            return Err(unknown(&recognition));
+            return Err(error);
         };
         let chassis = self.library.chassis(name)?;
         let pieces = std::mem::take(held);
@@ -143,13 +180,25 @@ impl TextStage {
         });
         self.state = decoding(&chassis, &self.capture);
         self.chassis = Some(chassis);
+        self.coarse(self.quantum);
         if self.reported {
             self.keep_reports();
         }
         for piece in pieces {
-            self.push(piece.arrival, piece.offset, &piece.bytes, out)?;
+            match piece {
+                Held::Bytes { arrival, offset, bytes } => self.push(arrival, offset, &bytes, out)?,
+                Held::Cut => self.cut(out),
+            }
         }
         Ok(())
+    }
+
+    /// Arrivals are whole multiples of `quantum`, rounded down.
+    pub fn coarse(&mut self, quantum: Nanoseconds) {
+        self.quantum = quantum;
+        if let State::Decoding(decoder) = &mut self.state {
+            decoder.coarse(quantum);
+        }
     }
 
     /// Asks for reports from now on: see [`Decoder::reports`].
@@ -230,17 +279,14 @@ fn decoding(chassis: &Arc<Chassis>, capture: &Name) -> State {
     State::Decoding(chassis.begin(Arc::clone(capture)))
 }
 
-fn unknown(recognition: &Recognition) -> Error {
-    let best: Vec<String> = recognition
-        .ranked
-        .iter()
-        .take(3)
-        .map(|score| format!("{} ({} of {} lines)", score.name, score.decoded, score.lines))
-        .collect();
-    let nearest = if best.is_empty() { String::new() } else { format!("; nearest were {}", best.join(", ")) };
-    Error::input(format!("no known chassis wrote this: {}", recognition.because))
+fn unknown(recognition: &Recognition, sample: &[u8]) -> Error {
+    let lines = sample.split(|byte| matches!(byte, b'\n' | b'\r'));
+    let first = lines.map(<[u8]>::trim_ascii).find(|line| !line.is_empty()).unwrap_or_default();
+    let what = if recognition.is_tied() { "more than one chassis fits" } else { "no known chassis fits" };
+    Error::input(format!("{what}: {}; first line: \"{}\"", recognition.because, quote(first)))
         .means(Cause::ChassisUnknown)
-        .remedy(format!(
-            "name one with --chassis if you know it, or describe the set in a protocol file{nearest}"
-        ))
+        .remedy(
+            "name the chassis with --chassis if you know it; to read what the set prints: straykey decode FILE --text; \
+             to describe it: straykey protocol learn FILE",
+        )
 }

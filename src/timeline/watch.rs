@@ -11,6 +11,10 @@ use crate::timeline::unseen::UnseenWire;
 
 /// Looks at a capture while it is decoded, live or from a file, in the same order.
 pub trait Watch {
+    /// Whether anybody looks: reports are made only for those who do.
+    fn looks(&self) -> bool {
+        true
+    }
     /// The chassis is known from here on.
     fn chassis(&mut self, _chassis: &Arc<Chassis>) {}
     /// The recording has a record at this time.
@@ -33,7 +37,11 @@ pub trait Watch {
 #[derive(Clone, Copy, Debug, Default)]
 pub struct Unwatched;
 
-impl Watch for Unwatched {}
+impl Watch for Unwatched {
+    fn looks(&self) -> bool {
+        false
+    }
+}
 
 /// Hands on reports and events in order of time, reports first where they meet.
 fn feed(watch: &mut dyn Watch, reports: &mut Vec<Report>, events: &[Event]) {
@@ -56,7 +64,9 @@ pub(super) struct Watched {
 
 impl Watched {
     pub(super) fn new(stage: &mut TextStage, watch: &mut dyn Watch) -> Self {
-        stage.keep_reports();
+        if watch.looks() {
+            stage.keep_reports();
+        }
         let mut watched = Self::default();
         watched.name(stage, watch);
         watched
@@ -77,6 +87,9 @@ impl Watched {
 
     /// Hands on what one pull gave.
     pub(super) fn look(&mut self, stage: &mut TextStage, events: &[Event], watch: &mut dyn Watch) {
+        if !watch.looks() {
+            return;
+        }
         self.name(stage, watch);
         stage.reports(events, &mut self.reports);
         feed(watch, &mut self.reports, events);

@@ -143,6 +143,17 @@ impl Wiring {
         })
     }
 
+    /// Asks the wires to keep what they meet for [`Wiring::look`].
+    pub fn keep_reports(&mut self) {
+        for wire in &mut self.wires {
+            match &mut wire.pipe {
+                Pipe::Uart(pipe) => pipe.text.keep_reports(),
+                Pipe::Keypad(line) => line.keep_reports(),
+                Pipe::Infrared { .. } | Pipe::Cec(_) => {}
+            }
+        }
+    }
+
     /// Takes changes in order of time; appends events that are settled, in order of time.
     ///
     /// # Errors
@@ -166,6 +177,9 @@ impl Wiring {
 
     /// Hands on what the wires met; `events` are those that have settled since the last call.
     pub fn look(&mut self, events: &[Event], watch: &mut dyn Watch) {
+        if !watch.looks() {
+            return;
+        }
         if let Some(chassis) = self.text().and_then(TextStage::chassis).filter(|_| !self.named) {
             let chassis = Arc::clone(chassis);
             self.named = true;
@@ -301,9 +315,7 @@ impl Wiring {
 fn pipe(signal: &Signal, protocols: &Protocols, chassis: Option<&str>, capture: &Name) -> Result<Pipe> {
     Ok(match signal {
         Signal::Uart(rate) => {
-            let mut text =
-                TextStage::new(Arc::clone(&protocols.library), chassis, Arc::clone(capture), false)?;
-            text.keep_reports();
+            let text = TextStage::new(Arc::clone(&protocols.library), chassis, Arc::clone(capture), false)?;
             Pipe::Uart(Box::new(UartPipe::new(*rate, text, Arc::clone(capture))))
         }
         Signal::Infrared => Pipe::Infrared {

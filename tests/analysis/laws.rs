@@ -63,6 +63,28 @@ fn tails_too_heavy_are_said_and_even_gaps_are_not() {
     }
 }
 
+/// Of even gaps a break says nothing; of uneven ones it says that the gap it ends in is no older than itself: a short break
+/// asks for little more than none, a long one for what an unrelated moment does.
+#[test]
+fn a_break_counts_by_its_length() {
+    let mut random = Random::new(93);
+    let exponential: Vec<f64> = (0..200).map(|_| 60.0 * random.exponential()).collect();
+    let heavy: Vec<f64> = (0..60).map(|_| 20.0 * random.unit().powf(-1.0 / 1.5)).collect();
+    let seen = |whole: Vec<f64>| Stretches { whole, leading: vec![50.0], trailing: vec![40.0], least: 0.0 };
+    let after = |laws: &Laws, away: f64| laws.quiet_from(From::Break { seconds: Some(away) }, 240.0);
+    let even = Laws::fit(&seen(exponential)).unwrap();
+    let none = even.quiet_from(From::LastEpisode, 240.0);
+    assert!((after(&even, 600.0) / none - 1.0).abs() < 0.35, "{} {none}", after(&even, 600.0));
+    let uneven = Laws::fit(&seen(heavy)).unwrap();
+    let (none, endless) = (uneven.quiet_from(From::LastEpisode, 240.0), uneven.quiet(240.0));
+    let chances: Vec<f64> = [1.0, 60.0, 600.0, 6000.0, 1e8].map(|away| after(&uneven, away)).to_vec();
+    assert!(chances.windows(2).all(|pair| pair[1] >= pair[0] - 1e-9), "{chances:?}");
+    assert!(
+        (chances[0] / none - 1.0).abs() < 0.1 && chances[4] > 0.5 * endless,
+        "{chances:?} {none} {endless}"
+    );
+}
+
 /// On for ten minutes and off for ten, a whole pause seen: the soak must outlast a pause, and not many.
 #[test]
 fn a_pause_that_comes_by_turns_is_outlasted() {

@@ -177,6 +177,39 @@ fn a_cold_start_in_an_earlier_capture_of_the_stage_counts() {
     assert_eq!(found.figures.verdict, Verdict::Undecided, "{found:?}");
 }
 
+/// The set prints how long it has been on. Watched from two minutes on, with strays all the time, it is asked for two minutes
+/// after a cold start; of unknown age it may have been warm, and is asked for half an hour.
+#[test]
+fn quiet_counts_from_the_age_on_from_which_the_set_was_watched() {
+    let strays: Vec<Event> =
+        (0..40).map(|i| press(5.0 + 37.0 * f64::from(i) + f64::from(i % 7), 0)).collect();
+    let before = |age: Option<f64>| {
+        let mut train = Train::new();
+        strays.iter().for_each(|event| train.push(event));
+        train.observe(Span { start: seconds(0.0), end: seconds(1500.0) });
+        train.aged(age.map(seconds));
+        Observation::soak(train)
+    };
+    let gone = |age: Option<f64>, quiet: f64| {
+        let after = observation(&[boot(0.0)], 0.0, quiet);
+        compare(&before(age), &after, &CompareOptions::default()).figures.verdict == Verdict::Gone
+    };
+    let needed = plan(&before(None), &CompareOptions::default()).likely_s.unwrap();
+    assert!(needed < 400.0, "{needed}");
+    for age in [0.0, 120.0, 600.0] {
+        assert!(gone(Some(age), age + needed + 1.0) && !gone(Some(age), age + needed - 1.0), "{age}");
+    }
+    assert!(!gone(None, 1790.0) && !gone(Some(7200.0), 1790.0));
+    assert!(gone(None, 1801.0 + needed));
+    // Found on after the step, and younger than it was watched before.
+    let mut train = Train::new();
+    train.observe(Span { start: seconds(0.0), end: seconds(needed + 10.0) });
+    train.aged(Some(seconds(20.0)));
+    let after = Observation::soak(train);
+    let verdict = |age| compare(&before(Some(age)), &after, &CompareOptions::default()).figures.verdict;
+    assert_eq!((verdict(20.0), verdict(120.0)), (Verdict::Gone, Verdict::Undecided));
+}
+
 /// A box on HDMI needs no warmth: its quiet counts from the first second, the set being switched on or not.
 #[test]
 fn only_a_keypad_needs_warmth() {

@@ -19,6 +19,7 @@ use std::path::{Path, PathBuf};
 use serde_json::Value;
 
 use crate::face::program::{straykey, text};
+use crate::support::daemon::Daemon;
 
 /// Reading at rest and with Volume down held: the divider rule, floor(1024 * 1800 / 11800) = 156.
 const REST: u32 = 0x3ff;
@@ -86,6 +87,7 @@ fn not_gone_on(job: &Path, name: &str, line: Option<&str>) -> Value {
     for word in ["Verdict: gone", "hand the set back", ">gone<", "gone. Quiet"] {
         assert!(!report.contains(word), "the report says {word:?}");
     }
+    served(Path::new(job), &shown);
     let number = stage["stage"].as_u64().unwrap();
     let sides = [format!("{job}#1"), format!("{job}#{number}")];
     let pair = json(&["compare", &sides[0], &sides[1], "--json"]);
@@ -95,6 +97,21 @@ fn not_gone_on(job: &Path, name: &str, line: Option<&str>) -> Value {
     let own = |path: &Value| path["path"] == name && path["line"].as_str() == line;
     let mut paths = listed(&stage).into_iter().chain(listed(&stage["comparison"]));
     paths.find(own).unwrap_or(Value::Null)
+}
+
+/// The daemon says the same of a job as the terminal.
+fn served(job: &Path, shown: &Value) {
+    let folder = tempfile::tempdir().unwrap();
+    std::os::unix::fs::symlink(job.parent().unwrap(), folder.path().join("jobs")).unwrap();
+    let daemon = Daemon::start(folder.path(), "");
+    let served = daemon.get(&format!("/jobs/{}", job.file_name().unwrap().to_str().unwrap()));
+    for field in ["verdict", "hand_back", "hand_back_paths", "advice"] {
+        assert_eq!(served[field], shown[field], "{field}");
+    }
+    let last = |state: &Value| state["stages"].as_array().unwrap().last().unwrap().clone();
+    for field in ["observed_s", "strays", "paths", "unobserved", "headline"] {
+        assert_eq!(last(&served)[field], last(shown)[field], "{field}");
+    }
 }
 
 /// Terminal, comparison and report all say so of the job.

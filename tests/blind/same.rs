@@ -76,7 +76,7 @@ fn same(capture: &str, chassis: &str, seed: u64) {
         run.tick(now);
     }
     let end = session.now();
-    let recorder = session.finish(&mut run, &mut events).unwrap().unwrap();
+    let recorder = session.finish(&mut run, &mut events).unwrap().1.unwrap();
     job.end_capture(recorder).unwrap();
     run.tick(end);
     let live = serde_json::to_string(&run.ledger()).unwrap();

@@ -3,6 +3,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
 mod hostile;
+mod keycheck;
 mod life;
 mod ports;
 mod units;

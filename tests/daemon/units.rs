@@ -40,7 +40,11 @@ fn the_unit_keeps_what_it_promises_and_its_command_is_understood() {
         ("ProtectSystem", "strict"),
         ("ProtectHome", "yes"),
         ("PrivateTmp", "yes"),
-        ("CapabilityBoundingSet", ""),
+        // Drivers note the bytes that they lost in the kernel's log; nothing else is allowed.
+        ("CapabilityBoundingSet", "CAP_SYSLOG"),
+        ("AmbientCapabilities", "CAP_SYSLOG"),
+        ("ProtectKernelLogs", "no"),
+        ("DeviceAllow", "/dev/kmsg r"),
         ("MemoryDenyWriteExecute", "yes"),
         ("RestrictAddressFamilies", "AF_UNIX AF_INET AF_INET6 AF_NETLINK"),
         ("IPAddressDeny", "any"),

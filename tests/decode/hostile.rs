@@ -6,7 +6,7 @@ use std::time::{Duration, Instant};
 use straykey::base::Error;
 use straykey::decode::chassis::Chassis;
 use straykey::decode::check::check;
-use straykey::decode::library;
+use straykey::decode::folder;
 
 const HEAD: &str = "[chassis]\nname = \"x\"\nversion = 1\nabout = \"a\"\nsource = \"invented\"\n";
 const BOOT: &str = "[[record]]\nshape = \"on\"\nevent = \"boot\"\n";
@@ -96,11 +96,11 @@ fn a_thousand_equal_shapes_are_checked_in_bounded_time() {
 fn what_is_no_regular_file_is_not_opened() {
     let folder = tempfile::tempdir().unwrap();
     for path in [Path::new("/dev/zero"), folder.path()] {
-        let error = library::read(path).unwrap_err();
+        let error = folder::read(path).unwrap_err();
         assert!(error.what().contains("no regular file"), "{error}");
         assert_eq!(error.exit_status(), 3);
     }
     let large = folder.path().join("x.toml");
     std::fs::write(&large, "#".repeat((1 << 20) + 1)).unwrap();
-    assert!(library::read(&large).unwrap_err().what().contains("more than 1048576 bytes"));
+    assert!(folder::read(&large).unwrap_err().what().contains("more than 1048576 bytes"));
 }

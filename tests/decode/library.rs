@@ -1,9 +1,12 @@
 //! The library: shipped files, the user's, and which chassis wrote a text.
 
+use std::collections::BTreeSet;
 use std::path::Path;
 
 use straykey::base::Kind;
 use straykey::decode::library::Library;
+
+use crate::support::program::{decoded, refused, sample};
 
 fn shipped() -> Library {
     Library::shipped().unwrap()
@@ -129,4 +132,33 @@ fn foreign_text_is_none_of_these() {
         let found = shipped().recognise(sample);
         assert_eq!(found.choice, None, "{found:?}");
     }
+}
+
+/// A folder may hold chassis, formats and key tables, in folders of their own or not; every command takes all of them.
+#[test]
+fn a_users_own_remote_beside_a_chassis_is_taken() {
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::create_dir(folder.path().join("remotes")).unwrap();
+    let remote = "[remote]\nname = \"larch-hand\"\nversion = 7\nabout = \"a\"\nsource = \"s\"\nformat = \"nec\"\n\
+                  address = 4\nkey = [{ command = 2, name = \"KEY_MUTE\" }]\n";
+    std::fs::write(folder.path().join("remotes/hand.toml"), remote).unwrap();
+    let alder = std::fs::read_to_string("protocols/chassis/alder.toml").unwrap();
+    std::fs::write(folder.path().join("alder.toml"), alder).unwrap();
+    let own = folder.path().to_str().unwrap();
+    let receiver = sample("infrared/receiver.tsv");
+    let decode = [receiver.as_str(), "--wire", "IR=infrared"];
+    let keys = |more: &[&str]| -> BTreeSet<&str> {
+        decoded(&[&decode[..], more].concat()).iter().filter_map(|e| e.key).map(|key| key.name()).collect()
+    };
+    assert!(keys(&[]).contains("KEY_VOLUMEUP"));
+    let own_keys = keys(&["--protocols", own]);
+    assert!(own_keys.contains("KEY_MUTE") && !own_keys.contains("KEY_VOLUMEUP"), "{own_keys:?}");
+    // A mistake in it is shown at its place.
+    std::fs::write(folder.path().join("remotes/hand.toml"), remote.replace("command = 2", "comand = 2"))
+        .unwrap();
+    refused(
+        &[&["decode"], &decode[..], &["--protocols", own]].concat(),
+        3,
+        &["hand.toml:8", "did you mean `command`"],
+    );
 }

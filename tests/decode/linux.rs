@@ -3,6 +3,7 @@
 use std::sync::Arc;
 
 use straykey::base::{Event, EventKind, Key};
+use straykey::decode::chassis::Chassis;
 use straykey::decode::library::Library;
 use straykey::decode::text::TextDecoder;
 
@@ -83,4 +84,20 @@ fn dropped_events_are_a_fault() {
                 Event: time 2.000000, >>>>>>>>>>>>>> SYN_DROPPED <<<<<<<<<<<<\n0000 0003 00000000\n";
     let kinds: Vec<_> = decode(text).iter().map(|e| e.kind).collect();
     assert_eq!(kinds, [EventKind::Fault; 3]);
+}
+
+/// Numbers and names of a vendor's own stand in `[keys]`, beside those of Linux.
+#[test]
+fn a_vendors_own_keys_are_declared() {
+    let shipped = std::fs::read_to_string("protocols/chassis/linux-input.toml").unwrap();
+    let own = shipped.replace("[clock]", "[keys]\n765 = \"KEY_SETUP\"\n\"0x2fe\" = \"KEY_SOUND\"\nKEY_SOURCE_WHEEL = \"KEY_VIDEO_NEXT\"\n\n[clock]");
+    let chassis = Chassis::parse(std::path::Path::new("linux-input.toml"), &own).unwrap();
+    let mut decoder = TextDecoder::new(std::sync::Arc::new(chassis), "c".into());
+    let mut out = Vec::new();
+    let text = b"input input3: key 765 down\ninput input3: key 115 down\n0001 02fe 00000001\n\
+                 EV_KEY       KEY_SOURCE_WHEEL     DOWN\nEV_KEY       KEY_MENU             DOWN\n";
+    decoder.push(None, 0, text, &mut out);
+    let keys: Vec<_> =
+        out.iter().filter(|e| e.kind == EventKind::Press).map(|e| e.key.unwrap().name()).collect();
+    assert_eq!(keys, ["KEY_SETUP", "KEY_VOLUMEUP", "KEY_SOUND", "KEY_VIDEO_NEXT", "KEY_MENU"]);
 }

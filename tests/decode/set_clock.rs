@@ -88,3 +88,32 @@ fn one_damaged_stamp_does_not_carry_the_clock_away() {
     let next = clock.place(Some(ms(6_050)), Some(ms(5_050)), None, false);
     assert_eq!((next.t, next.restarted_from), (ms(6_050), None));
 }
+
+/// A terminal that stamps whole seconds must not spoil stamps of milliseconds.
+#[test]
+fn coarse_arrivals_leave_the_sets_own_times_whole() {
+    for (start, ppm) in [(0.0, 0.0), (0.3, 0.0), (0.999, 0.0), (0.5, 200.0)] {
+        let mut clock = SetClock::new();
+        clock.coarse(Nanoseconds::SECOND);
+        let mut delays = Delays(7);
+        let (mut last, mut worst): (Option<f64>, f64) = (None, 0.0);
+        let mut first = None;
+        for i in 0..20_000i64 {
+            let printed = start + 1.105 * i as f64;
+            let uptime = Nanoseconds::from_seconds(printed * (1.0 - ppm * 1e-6));
+            let arrival = (printed + delays.next() as f64 / 1e9).floor();
+            let first = *first.get_or_insert(arrival);
+            let t =
+                clock.place(Some(Nanoseconds::from_seconds(arrival - first)), Some(uptime), None, false).t;
+            if let Some(last) = last {
+                worst = worst.max((t.seconds() - last - 1.105_f64).abs());
+            }
+            last = Some(t.seconds());
+            // The first stamp may be a step early, and so may this one.
+            let off = t.seconds() - (printed - first);
+            assert!((-2.02..=1.02).contains(&off), "{start}: {} at {printed}", t.seconds());
+        }
+        // The clock is put right by what lumps of the adapter and the drift between them make, no more.
+        assert!(worst < 0.035, "{start}: a beat of 1.105 s is off by {worst} s");
+    }
+}

@@ -47,6 +47,13 @@ fn fits(form: Form, stop: Option<u8>, fixed: bool, text: &[u8]) -> bool {
             Some((whole, part)) => digits(whole) && digits(part),
             None => digits(&string),
         },
+        Form::Clock => {
+            let parts: Vec<&str> = string.split(':').collect();
+            let sixty = |s: &str| digits(s) && s.len() == 2 && s < "60";
+            let [hours, minutes, seconds] = parts[..] else { return false };
+            let (whole, part) = seconds.split_at(seconds.find(['.', ',']).unwrap_or(seconds.len()));
+            digits(hours) && sixty(minutes) && sixty(whole) && (part.is_empty() || digits(&part[1..]))
+        }
         Form::Word => {
             printed
                 && !text.contains(&b' ')
@@ -62,13 +69,14 @@ fn fits(form: Form, stop: Option<u8>, fixed: bool, text: &[u8]) -> bool {
         Form::Bytes => {
             let mut rest = text;
             loop {
+                rest = rest.strip_prefix(b"0x").unwrap_or(rest);
                 match rest {
                     [a, b, after @ ..] if a.is_ascii_hexdigit() && b.is_ascii_hexdigit() => rest = after,
                     _ => return false,
                 }
                 match rest {
                     [] => return true,
-                    [b' ' | b':', after @ ..] => rest = after,
+                    [b' ' | b':' | b'-' | b'.', after @ ..] => rest = after,
                     _ => {}
                 }
             }
@@ -76,7 +84,7 @@ fn fits(form: Form, stop: Option<u8>, fixed: bool, text: &[u8]) -> bool {
     }
 }
 
-const SHAPES: [&str; 9] = [
+const SHAPES: [&str; 11] = [
     "[{uptime:seconds}] keyscan: line={line:word} adc=0x{counts:hex}",
     "{a:integer} {b:integer}",
     "{item:word}={value:integer}",
@@ -86,6 +94,8 @@ const SHAPES: [&str; 9] = [
     "k[{name:text}]: {a:integer}",
     "{w:word:3}{n:integer:2}",
     "a {{b}} {value:text}",
+    "{uptime:clock} {a:integer}",
+    "rx {message:bytes}",
 ];
 
 proptest! {
@@ -97,13 +107,14 @@ proptest! {
         pieces in prop::collection::vec(prop::sample::select(vec![
             "[", "12.4", "]", " ", "  ", "\t", "keyscan:", "line=", "KEY1", "adc=0x", "3ff", "7", "-5", "=", "menu:",
             "Sound", " = ", "cec: rx", "05 44:41", "0001", "0073", "00000001", "k[", "a b", "]:", "abc12", "a", "{b}",
-            "\u{e9}", "\x1b", ".", "x",
+            "\u{e9}", "\x1b", ".", "x", "0:59:07", ",25", "rx", "0x0", "-",
         ]), 0..9),
         exact in any::<bool>(),
     ) {
         let examples = [
             "[12.400] keyscan: line=KEY1 adc=0x3ff", "255 -7", "07=13", "menu: a b = c", "cec: rx 05 44 41",
             "0001 0073 00000001", "k[vol up]: 3", "abc12", "a {b} c d",
+            "10:05:09.5 7", "rx 0x05-44.41",
         ];
         let line = if exact { format!("{}{}", examples[which], pieces.concat()) } else { pieces.concat() };
         let shape = shape(SHAPES[which]);

@@ -88,7 +88,9 @@ fn every_chassis_tells_of_its_menu_and_of_itself() {
         let events: Vec<Event> =
             example::run(chassis).into_iter().flat_map(|outcome| outcome.events).collect();
         for (what, is) in TOLD {
-            let excused = NOT_TOLD.iter().any(|(name, not, _)| *name == chassis.name() && *not == what);
+            // What it traces is the infrared receiver alone.
+            let excused = chassis.name() == "keytable"
+                || NOT_TOLD.iter().any(|(name, not, _)| *name == chassis.name() && *not == what);
             let told = events.iter().any(is);
             assert_eq!(told, !excused, "{}: {what}", chassis.name());
         }

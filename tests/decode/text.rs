@@ -268,3 +268,74 @@ fn presses_without_releases_are_released_by_another_key_on_the_same_path_only() 
     ];
     assert_eq!(shown, expected);
 }
+
+/// Bytes that are lost anywhere in a capture never make a reading that the set did not print. `rowan` prints bare
+/// numbers, of which any part is a number too.
+#[test]
+fn what_a_gap_parted_is_never_joined() {
+    let text = [
+        ("alder", &b"[12.400] keyscan: line=KEY1 adc=0x1c5\n[12.450] keyscan: line=KEY2 adc=0x3ff\n"[..]),
+        ("rowan", b"174 255\n938 601\n421 777\n"),
+        ("birch", b"[   10.000000] keypad: key VOL+\n[   11.000000] keypad: key MENU\n"),
+    ];
+    for (name, bytes) in text {
+        let said = |events: &[Event]| -> Vec<_> {
+            events
+                .iter()
+                .filter(|event| event.kind != EventKind::Noise)
+                .map(|event| (event.kind, event.line.clone(), event.counts, event.key))
+                .collect()
+        };
+        let printed = said(&decode(name, bytes));
+        assert!(printed.len() >= 2);
+        let mut kept = 0;
+        for from in 0..bytes.len() {
+            for to in from + 1..bytes.len() {
+                let mut decoder = decoder(name);
+                let mut out = Vec::new();
+                decoder.push(None, 0, &bytes[..from], &mut out);
+                decoder.cut(&mut out);
+                decoder.push(None, to as u64, &bytes[to..], &mut out);
+                decoder.finish(&mut out);
+                for thing in said(&out) {
+                    assert!(printed.contains(&thing), "{name}, bytes {from} to {to} lost: {thing:?}");
+                    kept += 1;
+                }
+            }
+        }
+        assert!(kept > bytes.len(), "{name}: lines that are whole are still read, {kept}");
+    }
+}
+
+fn only(shape: &str, more: &str) -> TextDecoder {
+    let text = format!(
+        "[chassis]\nname = \"x\"\nversion = 1\nabout = \"a\"\nsource = \"s\"\n{more}\n[[record]]\nshape = \"{shape}\"\n"
+    );
+    TextDecoder::new(Arc::new(Chassis::parse(std::path::Path::new("x.toml"), &text).unwrap()), "c".into())
+}
+
+#[test]
+fn a_clock_and_ticks_are_times_of_the_set() {
+    let mut clock = only("{uptime:clock} {item:word} {value:word}\"\nevent = \"change", "");
+    let mut out = Vec::new();
+    clock.push(None, 0, b"0:59:59.5 a 1\n1:00:00,75 a 2\n25:00:00 a 3\n1:60:00 a 4\n1:00 a 5\n", &mut out);
+    let times: Vec<i64> = out.iter().map(|event| event.t.0 / 1_000_000).collect();
+    assert_eq!(times, [0, 1_250, 86_400_500]);
+    let mut ticks =
+        only("{uptime:integer} {item:word} {value:word}\"\nevent = \"change", "[clock]\nunit = \"4ms\"");
+    let mut out = Vec::new();
+    ticks.push(None, 0, b"1000 a 1\n1250 a 2\n", &mut out);
+    assert_eq!(out[1].t, Nanoseconds::from_millis(1_000));
+}
+
+/// One message in the ways in which programs print bytes; the operand is that of "volume up" in HDMI 1.4, CEC table 27.
+#[test]
+fn bytes_are_read_in_every_dress() {
+    for row in ["04 44 41", "04:44:41", "04-44-41", "04.44.41", "0x04 0x44 0x41", "044441"] {
+        let mut decoder = only("rx {message:bytes}\"\nevent = \"message", "");
+        let mut out = Vec::new();
+        decoder.push(None, 0, format!("rx {row}\n").as_bytes(), &mut out);
+        assert_eq!(out.len(), 1, "{row}");
+        assert_eq!(out[0].key.map(|key| key.name()), Some("KEY_VOLUMEUP"), "{row}");
+    }
+}

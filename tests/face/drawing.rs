@@ -3,7 +3,7 @@
 #![allow(clippy::unwrap_used)] // helpers of tests are not seen as tests by the lint
 
 use straykey::bench::{Level, WindowMark, Windows};
-use straykey::face::drawing::{Theme, Width, ladder_svg};
+use straykey::face::drawing::{Door, Theme, Width, ladder_svg};
 
 /// Ten bits, three keys and idle; Volume up was asked for and read as Volume down.
 fn line() -> Windows {
@@ -52,7 +52,7 @@ fn strokes(svg: &str, class: &str) -> Vec<f64> {
 
 #[test]
 fn windows_and_levels_stand_at_their_place_on_one_scale() {
-    let svg = ladder_svg(&[line()], Theme::Inherit, Width::Sheet).unwrap();
+    let svg = ladder_svg(&[line()], Theme::Inherit, Width::Sheet, Door::Open).unwrap();
     // The quarter lines give the scale: 0 and 1023 counts.
     let grid = strokes(&svg, "grid");
     let (zero, full) = (grid[0], grid[4]);
@@ -77,9 +77,9 @@ fn windows_and_levels_stand_at_their_place_on_one_scale() {
 
 #[test]
 fn a_drawing_by_itself_carries_its_colours_and_its_words() {
-    let page = ladder_svg(&[line()], Theme::Inherit, Width::Sheet).unwrap();
-    let light = ladder_svg(&[line(), line()], Theme::Light, Width::Sheet).unwrap();
-    let dark = ladder_svg(&[line()], Theme::Dark, Width::Column).unwrap();
+    let page = ladder_svg(&[line()], Theme::Inherit, Width::Sheet, Door::Open).unwrap();
+    let light = ladder_svg(&[line(), line()], Theme::Light, Width::Sheet, Door::Open).unwrap();
+    let dark = ladder_svg(&[line()], Theme::Dark, Width::Column, Door::Open).unwrap();
     assert!(!page.contains("<style>") && light.contains("<style>") && dark.contains("<style>"));
     assert_ne!(light.split("<style>").nth(1).unwrap()[..60], dark.split("<style>").nth(1).unwrap()[..60]);
     // For those who want to look at it.
@@ -101,12 +101,12 @@ fn foreign_text_and_odd_numbers_do_no_harm() {
     odd.marks[0].label = "\"><b>".into();
     odd.marks[1].counts = f64::NAN;
     odd.marks[2].high = f64::INFINITY;
-    let svg = ladder_svg(&[odd.clone()], Theme::Dark, Width::Column).unwrap();
+    let svg = ladder_svg(&[odd.clone()], Theme::Dark, Width::Column, Door::Open).unwrap();
     assert!(
         !svg.contains("<script") && !svg.contains("<b>") && !svg.contains("NaN") && !svg.contains("inf"),
         "{svg}"
     );
     odd.full_scale = f64::NAN;
-    assert_eq!(ladder_svg(&[odd], Theme::Dark, Width::Column), None);
-    assert_eq!(ladder_svg(&[], Theme::Light, Width::Sheet), None);
+    assert_eq!(ladder_svg(&[odd], Theme::Dark, Width::Column, Door::Open), None);
+    assert_eq!(ladder_svg(&[], Theme::Light, Width::Sheet, Door::Open), None);
 }

@@ -294,3 +294,94 @@ fn what_a_ladder_bears_is_shown_for_people_and_programs() {
     let people = text(&straykey(&["protocol", "show", "alder"]).stdout);
     assert!(people.contains("G  1023–1023     138     none  63.7 kΩ: F"), "{people}");
 }
+
+/// What a comparison of two files remarks of the pair, on standard error.
+fn doubts(before: &Path, after: &Path) -> String {
+    let told = straykey(&["compare", before.to_str().unwrap(), after.to_str().unwrap()]);
+    text(&told.stderr).lines().filter(|line| line.starts_with("Attention")).collect::<Vec<_>>().join("\n")
+}
+
+#[test]
+fn a_wrong_pair_of_files_is_remarked() {
+    let log = |day: u32| {
+        let line = |s: u32| {
+            format!(
+                "2026-11-{day:02}T10:{:02}:{:02}Z [{s}.000] keyscan: line=KEY1 adc=0x3ff\n",
+                s / 60,
+                s % 60
+            )
+        };
+        (1..600).map(line).collect::<String>()
+    };
+    let (_kept, monday) = file("monday.log", log(2).as_bytes());
+    let (_kept_too, tuesday) = file("tuesday.log", log(3).as_bytes());
+    assert_eq!(doubts(&monday, &tuesday), "");
+    assert!(doubts(&tuesday, &monday).contains("in the right order"));
+    assert!(doubts(&monday, &monday).contains("the same file"));
+    let other = PathBuf::from(sample("birch/plain-lf.log"));
+    assert!(doubts(&monday, &other).contains("of the chassis alder, the second of birch"));
+    // What is missing is said before the other side is read.
+    let (_also, broken) = file("broken.log", b"\0\0\0\0");
+    refused(&["compare", broken.to_str().unwrap(), "/nowhere.log"], 3, &["no such file", "/nowhere.log"]);
+}
+
+#[test]
+fn a_part_that_is_none_is_refused_with_the_list() {
+    let folder = tempfile::tempdir().unwrap();
+    drop(crate::timeline::small_job(folder.path()));
+    let job = folder.path().join("job").display().to_string();
+    let step = |part: &str| straykey(&["step", &job, "cleaned", "--kind", "repair", "--part", part]);
+    let told = step("keybord");
+    assert_eq!(told.status.code(), Some(2));
+    let said = text(&told.stderr);
+    assert!(straykey::timeline::job::PARTS.iter().all(|part| said.contains(part)), "{said}");
+    assert_eq!(step("other:speaker").status.code(), Some(0));
+    // The page offers the same parts by the same names, and the help lists them.
+    let help = text(&straykey(&["step", "--help"]).stdout);
+    let page =
+        fs::read_to_string(concat!(env!("CARGO_MANIFEST_DIR"), "/src/face/http/page/words.js")).unwrap();
+    let list = page.split_once("parts: [").unwrap().1.split_once(']').unwrap().0;
+    let listed: Vec<&str> = list.split(',').map(|part| part.trim().trim_matches('"')).collect();
+    assert_eq!(listed, straykey::timeline::job::PARTS);
+    assert!(listed.iter().all(|part| help.contains(part)), "{help}");
+}
+
+#[test]
+fn the_special_words_are_explained() {
+    for arguments in [&["help", "words"][..], &["words"]] {
+        let said = text(&straykey(arguments).stdout).split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(said.contains("stray: An input that the set takes for a key press"), "{said}");
+    }
+}
+
+#[test]
+fn shells_and_the_manual_know_every_command() {
+    for shell in ["bash", "elvish", "fish", "powershell", "zsh"] {
+        let script = text(&straykey(&["completions", shell]).stdout);
+        assert!(script.contains("straykey") && script.contains("soak"), "{shell}: {script}");
+    }
+    let folder = tempfile::tempdir().unwrap();
+    let to = folder.path().join("man1");
+    assert_eq!(straykey(&["man", to.to_str().unwrap()]).status.code(), Some(0));
+    for page in ["straykey.1", "straykey-soak.1", "straykey-job-pack.1"] {
+        let text = fs::read_to_string(to.join(page)).unwrap();
+        assert!(text.starts_with(".ie") && text.contains(".SH NAME"), "{page}: {text}");
+    }
+}
+
+/// What an unknown set prints can be read, from a log or a wire, and nothing in it acts on the terminal.
+#[test]
+fn the_text_of_any_set_is_shown() {
+    let folder = tempfile::tempdir().unwrap();
+    let log = folder.path().join("any.log");
+    std::fs::write(&log, b"boot \x1b[2J ok\r\nadc 85\n").unwrap();
+    let output = straykey(&["decode", log.to_str().unwrap(), "--text"]);
+    let shown = text(&output.stdout);
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+    assert!(shown.contains("text = boot \\x1b[2J ok") && shown.contains("text = adc 85"), "{shown}");
+    let wire =
+        straykey(&["decode", &sample("logic/port-and-receiver.csv"), "--wire", "CH0=uart@9600", "--text"]);
+    let shown = text(&wire.stdout);
+    assert!(shown.lines().filter(|line| line.contains("text = [")).count() > 10, "{shown}");
+    refused(&["decode", log.to_str().unwrap(), "--text", "--chassis", "alder"], 2, &["--text"]);
+}

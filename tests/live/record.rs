@@ -7,6 +7,8 @@ use straykey::journal::Reader;
 use straykey::source::serial::{PortSpec, SerialPort};
 use straykey::source::{ByteSource, Pulled};
 use straykey::timeline::job::{CaptureOptions, Hands, Job, JobInfo};
+use straykey::timeline::live::Session;
+use straykey::timeline::{Protocols, Unwatched};
 
 use crate::journal::replay_reader;
 use crate::support::terminal::Terminal;
@@ -129,4 +131,33 @@ fn recording_does_not_make_the_lines_late() {
 /// The length of the 300 lines above.
 fn done_bytes() -> u64 {
     (0..300).map(|i| format!("[{i}.000] keyscan: line=KEY1 adc=0x085\n").len() as u64).sum()
+}
+
+/// What the port had taken when somebody stopped the recording is in the recording.
+#[test]
+fn what_was_received_before_the_stop_is_recorded() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut job = Job::create(&folder.path().join("job"), &JobInfo::new("bench set")).unwrap();
+    let mut terminal = Terminal::open();
+    let port = SerialPort::open(&PortSpec::new(terminal.path(), 115_200)).unwrap();
+    let anchor = port.anchor().unwrap();
+    let recorder =
+        job.begin_capture(&CaptureOptions::default(), "pty", &serde_json::json!({}), anchor).unwrap();
+    let protocols = Protocols::load(None).unwrap();
+    let session = Session::new(Box::new(port), Some(recorder), &protocols, Some("alder")).unwrap();
+    let line = b"[1.000] keyscan: line=KEY1 adc=0x085\n";
+    for _ in 0..500 {
+        terminal.print(line);
+    }
+    let mut events = Vec::new();
+    let (_, recorder) = session.finish(&mut Unwatched, &mut events).unwrap();
+    let done = job.end_capture(recorder.unwrap()).unwrap();
+    let recorded = replay_reader(Reader::open(&done.path).unwrap()).unwrap().bytes.len();
+    // The rest is still with the system: a terminal takes 4 KiB ahead, and some pages beside.
+    let mut rest = 0;
+    while recorded + rest < 500 * line.len() {
+        rest += terminal.unread();
+    }
+    assert_eq!(recorded + rest, 500 * line.len());
+    assert!(recorded > 0 && !events.is_empty(), "recorded and decoded");
 }

@@ -51,13 +51,25 @@ fn a_job_from_first_look_to_report() {
     browser.click("#soak-start");
 
     // Live: the strays are counted, named and marked while the set speaks.
-    browser.says("#state-word", "Stray now");
+    browser.says("#state-word", "Misbehaving");
     browser.says("#state-detail", "Menu on the Keypad path");
     looked_at(&browser, "soak");
     browser.until("ten strays", "Number(document.querySelector('#stray-count').innerText) >= 10");
     browser.says("#readings", "KEY1 reads");
+    // While it runs nothing is proposed but to wait, and ending it asks.
+    browser.says("#next-text", "Hands off, wait");
+    browser.click("#next-go");
+    browser.keys("s");
     browser.click("#soak-stop");
+    browser.says("dialog", "the soak does not go on");
+    browser.keys("\u{e00c}");
+    assert!(!daemon.port("bench")["capture"].is_null(), "the soak goes on");
+    browser.click("#soak-stop");
+    browser.click("#sure");
     browser.says("#next-text", "Next test");
+    // What was seen stays in view when nobody watches.
+    browser.says("#state-word", "Misbehaving");
+    browser.says("#state-detail", "Not watching");
     browser.says("#where", "%");
     looked_at(&browser, "isolation");
 
@@ -79,7 +91,8 @@ fn a_job_from_first_look_to_report() {
     browser.click("#soak-start");
     browser.until("six strays", "Number(document.querySelector('#stray-count').innerText) >= 6");
     browser.click("#soak-stop");
-    browser.until("off", "document.querySelector('#state-word').innerText === 'Not watching'");
+    browser.click("#sure");
+    browser.until("off", "document.querySelector('#state-detail').innerText.includes('Not watching')");
 
     // Two parts in one repair: a gentle word, and no step before one of them is taken back.
     browser.click("#way-repair");
@@ -101,7 +114,7 @@ fn a_job_from_first_look_to_report() {
     browser.click("#soak-start");
     browser.says("#soak-verdict", "undecided");
     browser.says("#quiet-anyway", "%");
-    browser.says("#state-word", "Quiet");
+    browser.says("#state-word", "Quiet 0:");
     looked_at(&browser, "verdict-soak");
     browser.until(
         "the soak ended by itself",
@@ -110,6 +123,7 @@ fn a_job_from_first_look_to_report() {
     let job = told(&daemon);
     assert_eq!((&job["verdict"], &job["advice"]["action"]), (&json!("gone"), &json!("hand-back")));
     browser.says("#compare", "gone");
+    browser.says("#state-word", "Fixed");
 
     // Every key once, as asked for.
     browser.click("#to-keycheck");

@@ -46,15 +46,38 @@ fn a_job_by_keys_alone() {
     enter(&browser, "#cautions-accept");
     enter(&browser, "#to-baseline");
     browser.seen("#soak-start");
+    // A single key goes to the soak; what begins and ends one is a button.
     browser.keys("s");
-    browser.says("#state-word", "Stray now");
+    browser.until("at the button", "document.activeElement.id === 'soak-start'");
+    browser.keys(Key::Enter + "");
+    browser.says("#state-word", "Misbehaving");
 
     browser.keys("?");
-    browser.says("dialog", "start or end the soak");
+    browser.says("dialog", "to the soak");
+    browser.says("dialog", "Watching the set, hands off");
     browser.axe("keys");
     browser.pictures("keys");
     browser.keys(Key::Escape + "");
     browser.until("closed", "!document.querySelector('dialog')");
+
+    // Single keys can be switched off, as WCAG 2.2 asks for in 2.1.4, and on again.
+    let single = |on: bool| {
+        browser.click("#help");
+        browser.click("label:has(#single-keys)");
+        browser.keys(Key::Escape + "");
+        browser.until("closed", "!document.querySelector('dialog')");
+        assert_eq!(
+            browser.script("return localStorage.getItem('single-keys')", &[]),
+            json!(if on { "on" } else { "off" })
+        );
+    };
+    single(false);
+    let theme = || browser.script("return document.documentElement.dataset.theme ?? ''", &[]);
+    let before = theme();
+    browser.keys("ts?");
+    assert_eq!(theme(), before);
+    browser.until("no list", "!document.querySelector('dialog')");
+    single(true);
 
     // The lanes: zoom, move, jump, bytes.
     browser.until("five strays", "Number(document.querySelector('#stray-count').innerText) >= 5");
@@ -86,6 +109,8 @@ fn a_job_by_keys_alone() {
     browser.keys(Key::Escape + "");
     tab_to(&browser, "#soak-stop");
     browser.keys(Key::Enter + "");
+    browser.says("dialog", "the soak does not go on");
+    enter(&browser, "#sure");
     browser.says("#next-text", "Next test");
 
     browser.keys("4");

@@ -24,8 +24,9 @@ fn two_pages_agree() {
     browser.until("three strays", "Number(document.querySelector('#stray-count').innerText) >= 3");
     browser.seen("#soak-stop");
     browser.click("#soak-stop");
+    browser.click("#sure");
     let facts = |browser: &Browser| {
-        browser.says("#state-word", "Not watching");
+        browser.says("#state-detail", "Not watching");
         browser.says("#next-text", "Next test");
         browser.click("#all");
         browser.until("all in view", "document.querySelector('#lanes-view').innerText.startsWith('0')");
@@ -98,7 +99,7 @@ fn a_cable_that_is_pulled_is_said() {
     let browser = Browser::at(&daemon, "/job/one");
     browser.seen("#to-baseline");
     daemon.post("/jobs/one/soak", &json!({ "port": "bench", "minutes": 30 }));
-    browser.says("#state-word", "Stray now");
+    browser.says("#state-word", "Misbehaving");
     set.unplug();
     browser.says("#state-word", "Cable gone");
     browser.says("#state-detail", "Nothing recorded is lost");

@@ -1,10 +1,8 @@
-"""Off-times of unknown Weibull shape by numerical integration in SciPy: another way than the closed forms that we use.
+"""How counts scatter for off-times of unknown Weibull shape, by numerical integration in SciPy: another way than the closed forms that we use.
 
 Usage: python3 offtime.py OUT      (OUT is a file, or a folder that gets offtime.csv)
-Rows: quiet,joined,seconds,chance,whole;leading;trailing       mean over shapes of the chance of quiet
-      needed,joined,chance,seconds,whole;leading;trailing      its root in the seconds (brentq)
-      shape,joined,0,mean,whole;leading;trailing               posterior mean of the shape
-      dispersion,joined,0,value,side|side...                   squared variation of the gaps beyond the joining gap
+Rows: dispersion,joined,0,value,side|side...     squared variation of the gaps beyond the joining gap; a side is
+                                                 whole;leading;trailing
 
 The scale is integrated out on a grid of its logarithm (trapezoid rule on 2001 points, prior flat); the shape is a sum over
 31 values from 1/4 to 3, evenly spaced in the logarithm, as the method says.
@@ -15,7 +13,7 @@ import sys
 
 import numpy as np
 import scipy
-from scipy import integrate, optimize, special, stats
+from scipy import integrate, special, stats
 
 OUT = sys.argv[1]
 if os.path.isdir(OUT):
@@ -24,7 +22,6 @@ if os.path.isdir(OUT):
 SHAPES = 0.25 * 12 ** (np.arange(31) / 30)
 EVEN = ([41.0, 38.5, 44.2, 40.1, 39.0, 42.7, 40.4], [22.0], [17.5])
 UNEVEN = ([3.1, 250.0, 1.2, 14.0, 0.6, 900.0, 33.0, 5.5, 71.0, 2.2], [120.0], [310.0])
-FEW = ([60.0, 110.0], [], [45.0])
 BURSTS = ([14.0, 22.0, 35.0, 130.0, 61.0], [9.0, 80.0], [4.0, 12.0])
 
 
@@ -54,17 +51,7 @@ def posterior(side, joined):
         weight = np.exp(logs - top)
         mass = integrate.trapezoid(weight, u)
         tables.append((c, np.exp(u), weight / mass, u, top + np.log(mass)))
-    logs = np.array([t[4] for t in tables])
-    shares = np.exp(logs - special.logsumexp(logs))
-    return tables, shares
-
-
-def quiet(found, seconds):
-    tables, shares = found
-    total = 0.0
-    for (c, scale, weight, u, _), share in zip(tables, shares):
-        total += share * integrate.trapezoid(weight * special.gammaincc(1 / c, (seconds / scale) ** c), u)
-    return total
+    return tables
 
 
 def variation(c, scale, joined):
@@ -79,7 +66,7 @@ def variation(c, scale, joined):
 
 def dispersion(sides, joined):
     logs, values = [], []
-    tables = [posterior(side, joined)[0] for side in sides]
+    tables = [posterior(side, joined) for side in sides]
     for i, c in enumerate(SHAPES):
         log = weighted = gaps = 0.0
         for (whole, leading, trailing), table in zip(sides, tables):
@@ -100,13 +87,5 @@ def text(side):
 
 with open(OUT, "w", encoding="utf-8", newline="\n") as out:
     out.write(f"# scipy {scipy.__version__}, numpy {np.__version__}\n")
-    for side, joined in ((EVEN, 0.0), (UNEVEN, 0.0), (FEW, 0.0), (BURSTS, 4.3)):
-        found = posterior(side, joined)
-        for seconds in (10.0, 100.0, 1000.0, 10000.0):
-            out.write(f"quiet,{joined},{seconds},{float(quiet(found, seconds))!r},{text(side)}\n")
-        for chance in (0.05, 0.01):
-            root = optimize.brentq(lambda t: quiet(found, t) - chance, 1.0, 1e7, xtol=1e-9, rtol=1e-14)
-            out.write(f"needed,{joined},{chance},{float(root)!r},{text(side)}\n")
-        out.write(f"shape,{joined},0,{float((found[1] * SHAPES).sum())!r},{text(side)}\n")
     for sides, joined in (([UNEVEN], 0.0), ([EVEN, UNEVEN], 0.0), ([BURSTS], 4.3), ([EVEN], 0.0)):
         out.write(f"dispersion,{joined},0,{dispersion(sides, joined)!r},{'|'.join(text(s) for s in sides)}\n")

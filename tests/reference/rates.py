@@ -2,7 +2,6 @@
 
 Usage: python3 rates.py OUT        (OUT is a file, or a folder that gets rates.csv)
 Rows: garwood,k,0,confidence,low,high
-      mid_p,k,0,confidence,low,high                    (statsmodels confint_poisson, "midp-c")
       scaled,k1,T1,k2,T2,dispersion,fall,rise,low,high  (counts divided by it: SciPy betainc, mpmath roots)
       ratio,k1,T1,k2,T2,fall,fall_mid,rise,doubled,low,high,low_mid,high_mid   (SciPy binomial, Clopper-Pearson by beta
       quantiles; mid-P limits by SciPy's brentq on its binomial)
@@ -81,11 +80,6 @@ with open(OUT, "w", encoding="utf-8", newline="\n") as out:
             low = 0.0 if k == 0 else stats.gamma.ppf(tail, k)
             high = stats.gamma.isf(tail, k + 1)
             out.write(f"garwood,{k},0,{confidence},{low!r},{high!r}\n".replace("np.float64(", "").replace(")", ""))
-    for k in (0, 1, 5, 10, 20, 100):
-        low, high = confint_poisson(k, 1, method="midp-c", alpha=0.05)
-        if k == 0:
-            low = 0.0  # by definition; statsmodels 0.15 returns the upper limit here
-        out.write(f"mid_p,{k},0,0.95,{float(low)!r},{float(high)!r}\n")
     for k1, t1, k2, t2 in PAIRS:
         n, p = k1 + k2, t1 / (t1 + t2)
         fall = stats.binom.sf(k1 - 1, n, p)

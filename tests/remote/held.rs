@@ -197,3 +197,26 @@ fn a_live_line_gives_the_same_events_however_often_it_is_told_the_time() {
     assert!(found[0].len() > 8);
     assert!(found.windows(2).all(|pair| pair[0] == pair[1]));
 }
+
+/// A held key whose frame has one wrong bit in its address is no sure key of another remote: the repeat frames behind
+/// it carry no code. Twice the same, it is a remote of that address.
+#[test]
+fn a_wrong_bit_in_the_address_makes_no_foreign_key() {
+    let formats = shipped();
+    let (nec, wide) = (formats.find("nec").unwrap(), formats.find("nec-16").unwrap());
+    let repeat = encode_repeat(nec, VOLUME_UP).unwrap();
+    for bit in 0..16 {
+        // Address 4 and its inverse, with one bit turned.
+        let damaged = encode(wide, Code { address: 0xfb04 ^ 1 << bit, ..VOLUME_UP }).unwrap();
+        let held = lengths(&[(&damaged, 40), (&repeat, 98), (&repeat, 98)]);
+        let events = decode(&formats, &held);
+        assert!(
+            events.iter().all(|event| event.key.is_none() && event.kind != EventKind::Press),
+            "{events:#?}"
+        );
+        assert_eq!(kinds(&events), [EventKind::Frame, EventKind::Repeat, EventKind::Repeat], "{bit}");
+        assert!(note(&events[0]).contains("damaged"), "{}", note(&events[0]));
+        let twice = decode(&formats, &lengths(&[(&damaged, 40), (&damaged, 40)]));
+        assert_eq!(twice[0].kind, EventKind::Press, "{twice:#?}");
+    }
+}

@@ -51,7 +51,7 @@ fn text(t: f64, text: &str) -> (f64, String) {
 fn iso_stamps_give_arrival_and_wall_time() {
     let log = b"2026-11-25T23:59:59.5+01:00 key 115 down\r\n2026-11-26T00:00:01+01:00 key 115 up\r\n";
     let read = read(log, 0);
-    assert_eq!(read.stamp, Stamp::Iso { zone: true });
+    assert_eq!(read.stamp, Stamp::Date { zone: true });
     assert_eq!(read.chunks[0], (Some(0), 28, b"key 115 down\r\n".to_vec()));
     assert_eq!(read.chunks[1], (Some(1_500_000_000), 68, b"key 115 up\r\n".to_vec()));
     assert_eq!(read.anchor, Anchor::parse("2026-11-25T22:59:59.5Z"), "the calendar crate agrees");
@@ -87,13 +87,13 @@ fn impossible_dates_are_no_stamps() {
     for wrong in ["2026-02-29T00:00:00Z x\n", "2026-13-01T00:00:00Z x\n", "2026-11-25T24:00:00Z x\n"] {
         assert_eq!(read(wrong.as_bytes(), 0).stamp, Stamp::None, "{wrong}");
     }
-    assert_eq!(read(b"2028-02-29T00:00:00Z x\n", 0).stamp, Stamp::Iso { zone: true });
+    assert_eq!(read(b"2028-02-29T00:00:00Z x\n", 0).stamp, Stamp::Date { zone: true });
 }
 
 #[test]
 fn without_zone_the_wall_time_is_not_claimed() {
     let read = read(b"2026-11-25 10:00:00 x\n", 0);
-    assert_eq!((read.stamp, read.anchor), (Stamp::Iso { zone: false }, None));
+    assert_eq!((read.stamp, read.anchor), (Stamp::Date { zone: false }, None));
 }
 
 #[test]
@@ -189,12 +189,61 @@ fn a_byte_order_mark_is_no_text() {
 }
 
 #[test]
-fn the_choice_can_be_overruled() {
+fn stamps_that_the_set_prints_itself_are_left() {
     let bytes = b"00:00:01 uptime of the set\n00:00:02 uptime of the set\n";
-    let mut log = TextLog::with_stamp(drip(bytes, 0), Stamp::None).unwrap();
+    let mut fits =
+        |lines: &[u8]| lines.split(|b| *b == b'\n').filter(|line| line.starts_with(b"00:")).count() as u64;
+    let mut log = TextLog::fitting(drip(bytes, 0), &mut fits).unwrap();
     match log.pull().unwrap() {
         Pulled::Chunk(chunk) => assert_eq!((chunk.arrival, chunk.bytes), (None, &bytes[..])),
         other => panic!("{other:?}"),
+    }
+    // Who knows nothing of the set has them taken off.
+    assert_eq!(lines(bytes), [text(0.0, "uptime of the set\n"), text(1.0, "uptime of the set\n")]);
+}
+
+/// Each pair is 1.25 s apart, or 1 s where the stamp has no fraction.
+#[test]
+fn stamps_as_programs_and_people_write_them() {
+    for (first, second, apart) in [
+        ("11-25 10:00:00.500 ", "11-25 10:00:01.750 ", 1.25),
+        ("Wed Nov 25 10:00:00 2026 ", "Wed Nov 25 10:00:01 2026 ", 1.0),
+        ("[Wed Nov  4 10:00:00 2026] ", "[Wed Nov  4 10:00:01 2026] ", 1.0),
+        ("25.11.2026 10:00:00,5 ", "25.11.2026 10:00:01,75 ", 1.25),
+        ("25.11.26 10:00:00 ", "25.11.26 10:00:01 ", 1.0),
+        ("26-11-25 10:00:00 ", "26-11-25 10:00:01 ", 1.0),
+        ("25/11/2026 10:00:00 ", "25/11/2026 10:00:01 ", 1.0),
+        ("11/25/2026 10:00:00 AM ", "11/25/2026 10:00:01 AM ", 1.0),
+        ("11:59:59.500 AM ", "12:00:00.750 PM ", 1.25),
+        ("12:59:59 am: ", "1:00:00 am: ", 1.0),
+        ("20261125-9:59:59:500|", "20261125-10:0:0:750|", 1.25),
+        ("10:00:00:500 ", "10:00:01:750 ", 1.25),
+        ("1795600000.500 ", "1795600001.750 ", 1.25),
+        ("1795600000500 ", "1795600001750 ", 1.25),
+        ("[1795600000500000] ", "[1795600001750000] ", 1.25),
+        ("500\t", "1750\t", 1.25),
+        ("<6>10:00:00 ", "<14>10:00:01 ", 1.0),
+    ] {
+        let log = format!("{first}key a\n{second}key b\n");
+        let read = lines(log.as_bytes());
+        assert!(read[1].0 - apart < 1e-9 && read[1].0 - apart > -1e-9, "{first}: {read:?}");
+        let rest: Vec<&str> = read.iter().map(|(_, line)| line.trim_start_matches('|')).collect();
+        assert_eq!(rest, ["key a\n", "key b\n"], "{first}");
+    }
+    // The calendar crate agrees on where the epoch lies.
+    assert_eq!(
+        read(b"1795600000 a\n1795600001 b\n", 0).anchor,
+        jiff::Timestamp::from_second(1_795_600_000).ok().and_then(|at| Anchor::parse(&at.to_string()))
+    );
+    // A priority alone tells no time, and the set's own uptime stays.
+    let read = read(b"<6>[   12.345678] key a\n<6>[   12.445678] key b\n", 0);
+    assert_eq!(
+        (read.stamp, read.chunks[0].clone()),
+        (Stamp::Priority, (None, 3, b"[   12.345678] key a\n".to_vec()))
+    );
+    for wrong in ["12:34:56:78:9a:bc up\n", "1.2.3 key\n", "12-345 a\n", "1/2 key\n", "13:00:00 XM\n"] {
+        let stamp = self::read(wrong.as_bytes(), 0).stamp;
+        assert!(matches!(stamp, Stamp::None | Stamp::Clock), "{wrong}: {stamp}");
     }
 }
 

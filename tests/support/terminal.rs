@@ -53,6 +53,14 @@ impl Terminal {
         rustix::io::ioctl_fionbio(&*set, false).unwrap();
     }
 
+    /// Takes what nobody has read: how many bytes of it there were, at least one.
+    pub(crate) fn unread(&mut self) -> usize {
+        while rustix::io::ioctl_fionread(&self.keep).unwrap() == 0 {
+            std::thread::yield_now();
+        }
+        self.keep.read(&mut [0; 4096]).unwrap()
+    }
+
     /// What nobody has read is gone.
     pub(crate) fn forget(&mut self) {
         tcflush(&self.keep, QueueSelector::IFlush).unwrap();

@@ -235,10 +235,7 @@ fn a_uart_channel_of_no_known_chassis_is_told_beside_the_one_that_is_read() {
     let (events, summary) = read("two.csv", table(["CH0", "CH1"], [&strange, &known]), None, &wires);
     let told = on(&events, "CH0");
     assert_eq!(told.len(), 1, "{events:#?}");
-    assert!(
-        told[0].note.as_deref().is_some_and(|note| note.contains("no known chassis wrote this")),
-        "{told:?}"
-    );
+    assert!(told[0].note.as_deref().is_some_and(|note| note.contains("no known chassis fits")), "{told:?}");
     assert!(on(&events, "CH1").iter().any(|event| event.kind == EventKind::Press), "{events:#?}");
     assert_eq!(summary.chassis.map(|choice| choice.name).as_deref(), Some("alder"));
     assert!(summary.remarks.iter().any(|remark| remark.starts_with("CH0: ")), "{:?}", summary.remarks);

@@ -11,6 +11,8 @@ mod path;
 mod side;
 mod verdict;
 
+use std::sync::Arc;
+
 use serde::Serialize;
 
 use crate::analysis::episode::{Episode, EpisodeRule, Press, episodes, fold};
@@ -162,10 +164,11 @@ pub fn compare(before: &Observation, after: &Observation, options: &CompareOptio
     let hands_on = !sides.iter().all(|side| side.hands_off);
     let hands_off = !hands_on && !untimed;
     let after_planned_s = after.planned_s;
+    let away_s = before.away_s(after.wall.map(|wall| wall.start));
     let judge = |before: &Train, after: &Train, observed: Observed| {
         let one = read(before, &fold(before), rule.gap);
         let two = read(after, &fold(after), rule.gap);
-        let plan = QuietPlan::new(before, &one.episodes, rule.gap);
+        let plan = Arc::new(QuietPlan::new(before, &one.episodes, rule.gap).after(away_s));
         let credit = plan.credit_of(after);
         let evidence = Evidence {
             before: one.count,

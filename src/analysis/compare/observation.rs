@@ -2,7 +2,7 @@
 
 use crate::analysis::ledger::{Intervals, Ledger, PathId, PathTotal};
 use crate::analysis::train::{Symbol, Train};
-use crate::base::ControlPath;
+use crate::base::{ControlPath, Nanoseconds, Span};
 
 /// What was seen in one stage.
 #[derive(Clone, Debug, Default)]
@@ -17,6 +17,8 @@ pub struct Observation {
     pub paths: Vec<PathSeen>,
     /// How long its captures are by the clock, seconds.
     pub span_s: f64,
+    /// From when to when by the wall clock, since 1970; null where its captures do not say.
+    pub wall: Option<Span>,
     /// How long its soaks were planned to last, seconds; null where none was planned.
     pub planned_s: Option<f64>,
 }
@@ -52,8 +54,14 @@ impl Observation {
             hands_off: true,
             untimed: false,
             paths,
+            wall: None,
             planned_s: None,
         }
+    }
+
+    /// Seconds from its end to `later`; nothing where the clocks do not tell, or contradict each other.
+    pub(crate) fn away_s(&self, later: Option<Nanoseconds>) -> Option<f64> {
+        self.wall.zip(later).map(|(wall, later)| (later - wall.end).seconds()).filter(|away| *away >= 0.0)
     }
 
     /// One path of it.

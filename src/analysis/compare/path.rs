@@ -62,8 +62,8 @@ pub struct Figures {
 impl Figures {
     /// The judge: the only place where evidence becomes a verdict.
     pub(crate) fn of(evidence: &Evidence) -> Self {
-        let verdict = verdict(evidence);
         let any = any_time(evidence);
+        let verdict = verdict(evidence, any);
         let quiet = evidence.after.count == 0;
         let more = |needed| evidence.plan.missing(needed, evidence.credit).filter(|_| quiet);
         Self {

@@ -1,13 +1,14 @@
 //! The five verdicts, what they rest on, and the soak still needed.
 
 use std::fmt;
+use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 
 use crate::analysis::drift::{Counted, Drift, ratio_with};
 use crate::analysis::ledger::Observed;
 use crate::analysis::quiet::{Credit, QuietPlan};
-use crate::analysis::rate::{Count, Interval, RatioTest, compare_scaled};
+use crate::analysis::rate::{Count, Interval, RatioTest, interval_mid};
 use crate::analysis::ratio::Ratio;
 use crate::analysis::sequential::{Looks, confidence};
 
@@ -64,10 +65,11 @@ pub(crate) struct Evidence {
     pub(crate) dispersion: f64,
     /// How long the time after was to be observed, by [`planned`].
     pub(crate) planned_s: f64,
-    pub(crate) plan: QuietPlan,
+    pub(crate) plan: Arc<QuietPlan>,
 }
 
-pub(crate) fn verdict(evidence: &Evidence) -> Verdict {
+/// `any` is the interval of [`any_time`].
+pub(crate) fn verdict(evidence: &Evidence, any: Interval) -> Verdict {
     let observed = evidence.observed;
     if !evidence.hands_off || evidence.before.exposure <= 0.0 || observed == Observed::default() {
         return Verdict::Undecided;
@@ -75,7 +77,7 @@ pub(crate) fn verdict(evidence: &Evidence) -> Verdict {
     if evidence.after.count == 0 {
         return gone(observed, evidence).unwrap_or(Verdict::Undecided);
     }
-    by_interval(any_time(evidence))
+    by_interval(any)
 }
 
 /// `Gone`, if this much observed quiet proves it. There is no other way to that verdict.
@@ -100,10 +102,15 @@ pub(crate) fn planned(planned_s: Option<f64>, before_s: f64) -> f64 {
 ///
 /// # Source
 /// [`Looks`]; what a comparison of steady rates knows goes with t/(T + t), T and t being the times before and after.
-#[allow(clippy::cast_precision_loss)]
 pub(crate) fn any_time(evidence: &Evidence) -> Interval {
+    any_time_after(evidence, evidence.after)
+}
+
+/// The same had so much been seen after the step.
+#[allow(clippy::cast_precision_loss)]
+fn any_time_after(evidence: &Evidence, after: Count) -> Interval {
     const OPEN: Interval = Interval { low: 0.0, high: f64::INFINITY };
-    let (before, after) = (evidence.before, evidence.after);
+    let before = evidence.before;
     if before.exposure <= 0.0 || after.exposure <= 0.0 || evidence.plan.no_variance {
         return OPEN;
     }
@@ -114,7 +121,7 @@ pub(crate) fn any_time(evidence: &Evidence) -> Interval {
     if confidence >= 1.0 - 1e-12 {
         return OPEN;
     }
-    let interval = compare_scaled(before, after, evidence.dispersion, confidence).interval_mid;
+    let interval = interval_mid(before, after, evidence.dispersion, confidence);
     let Some((drift, counted)) = drift_of(evidence) else { return interval };
     let end = counted.end + after.exposure;
     let later = Counted { count: after.count as f64, start: counted.end, end };
@@ -161,8 +168,7 @@ pub(crate) fn soak_more(evidence: &Evidence, verdict: Verdict) -> Option<f64> {
     (1..=12).map(|i| f64::from(i) * 0.5).map(|power| 2f64.powf(power)).find_map(|factor| {
         let after =
             Count { count: scaled(evidence.after.count, factor), exposure: evidence.after.exposure * factor };
-        let plan = evidence.plan.clone();
-        let decided = by_interval(any_time(&Evidence { after, plan, ..*evidence })) != Verdict::Undecided;
+        let decided = by_interval(any_time_after(evidence, after)) != Verdict::Undecided;
         decided.then_some(evidence.after.exposure * (factor - 1.0))
     })
 }

@@ -17,8 +17,8 @@ use crate::analysis::special::{crossing, log_sum_exp};
 
 /// Fewest whole gaps that say anything about a law.
 const FEWEST: usize = 2;
-/// Laws of a smaller share than this are left out.
-const SMALLEST: f64 = 1e-7;
+/// The laws of smallest share are left out, so many of all shares together: so far may a chance be off.
+const LEFT_OUT: f64 = 1e-6;
 /// Thirty million years: what would have to last longer is as good as never proved.
 const LONGEST_S: f64 = 1e15;
 /// Quiet for more than so many mean gaps is no soak: it proves nothing in time. Weibull gaps of shape 0.4, as uneven as
@@ -29,16 +29,19 @@ const MOST_MEANS: f64 = 200.0;
 pub(super) const NO_VARIANCE: f64 = 0.5;
 
 /// From when the quiet is counted.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub enum From {
     /// From a moment that has nothing to do with the fault: the watching was interrupted for longer than the gaps last.
     Unrelated,
     /// The watching goes on without a break: the last trailing interval continues.
     LastEpisode,
-    /// After a break of unknown length, as a repair makes one. A moment after it lies in a long gap more often than in a
-    /// short one; where the gaps have no variance the rest of that gap is without bound, and where they have one a break
-    /// of minutes hardly shows (`examples/judge`).
-    Break,
+    /// After a break of so many seconds, as a repair makes one. A moment after it lies in a long gap more often than in a
+    /// short one, but in none that began before the break and is longer than it. Of a break of unknown length nothing is
+    /// known but this: where the gaps have no variance it counts as endless, else as none.
+    Break {
+        /// How long, where that is known.
+        seconds: Option<f64>,
+    },
 }
 
 /// What quiet alone can prove.
@@ -92,6 +95,17 @@ impl Law {
         }
     }
 
+    /// Chance of quiet for `t` after `away`, in which nobody watched: the gap that went on lasts for all of it, or the next
+    /// ones began in that time, and are no older.
+    ///
+    /// # Source
+    /// Cox 1962, ch. 5: age and rest of life in equilibrium, here for ages up to `away`.
+    fn after(&self, since: f64, away: f64, t: f64) -> f64 {
+        let begun = 1.0 - self.lasts(since, away);
+        let younger = (self.quiet(t) - self.quiet(away + t)) / (1.0 - self.quiet(away));
+        self.lasts(since, away + t) + if younger.is_finite() { begun * younger.max(0.0) } else { 0.0 }
+    }
+
     /// The power with which long gaps become rare; infinite for those that fall faster than any.
     fn tail(&self) -> f64 {
         match self {
@@ -134,6 +148,21 @@ pub struct Laws {
     since: f64,
     mean: f64,
     shape: f64,
+    no_variance: f64,
+}
+
+/// All but the smallest, which have [`LEFT_OUT`] of the shares of either kind.
+fn largest(mut members: Vec<Member>) -> Vec<Member> {
+    let size = |member: &Member| member.share.max(member.unrelated);
+    members.sort_unstable_by(|one, two| size(two).total_cmp(&size(one)));
+    let mut rest = 0.0;
+    let small = members.iter().rev().take_while(|member| {
+        rest += size(member);
+        rest < LEFT_OUT
+    });
+    let kept = members.len() - small.count();
+    members.truncate(kept);
+    members
 }
 
 impl Laws {
@@ -167,10 +196,13 @@ impl Laws {
                 unrelated: (begun - begun_sum).exp(),
                 law,
             })
-            .filter(|member| member.share.max(member.unrelated) > SMALLEST)
             .collect();
+        let members = largest(members);
+        let no_variance =
+            members.iter().filter(|member| member.law.tail() <= 2.0).map(|member| member.share).sum();
         let mean = side.whole.iter().sum::<f64>() / (side.whole.len() as f64).max(1.0);
-        sum.is_finite().then_some(Self { members, scale: gaps.scale, since: gaps.since, mean, shape })
+        let (scale, since) = (gaps.scale, gaps.since);
+        sum.is_finite().then_some(Self { members, scale, since, mean, shape, no_variance })
     }
 
     /// Chance that the fault, unrepaired, stays quiet for so many seconds from an unrelated moment.
@@ -184,15 +216,23 @@ impl Laws {
     /// know of it.
     pub fn quiet_from(&self, from: From, seconds: f64) -> f64 {
         let t = seconds / self.scale;
-        let unrelated = from == From::Unrelated || from == From::Break && self.no_variance() > NO_VARIANCE;
-        let chance = |member: &Member| {
-            if unrelated {
-                member.unrelated * member.law.quiet(t)
-            } else {
-                member.share * member.law.lasts(self.since, t)
+        let goes_on = |member: &Member| member.share * member.law.lasts(self.since, t);
+        let heavy = self.no_variance > NO_VARIANCE;
+        let chance = match from {
+            From::Unrelated => self.sum(|member| member.unrelated * member.law.quiet(t)),
+            From::Break { seconds: None } if heavy => return self.quiet_from(From::Unrelated, seconds),
+            // The set may have been off all the while, and its clock stood still.
+            From::Break { seconds: Some(away) } => {
+                let away = (away / self.scale).max(1e-6);
+                self.sum(|member| member.share * member.law.after(self.since, away, t)).max(self.sum(goes_on))
             }
+            From::Break { seconds: None } | From::LastEpisode => self.sum(goes_on),
         };
-        self.members.iter().map(chance).sum::<f64>().min(1.0)
+        chance.min(1.0)
+    }
+
+    fn sum(&self, each: impl Fn(&Member) -> f64) -> f64 {
+        self.members.iter().map(each).sum()
     }
 
     /// The shortest soak, not under `least` seconds, whose [`Laws::quiet`] is at most `chance`.
@@ -229,7 +269,7 @@ impl Laws {
     /// Share of the laws under which the gaps have no variance: counts then scatter without bound, and no interval of a
     /// ratio keeps its promise.
     pub fn no_variance(&self) -> f64 {
-        self.members.iter().filter(|member| member.law.tail() <= 2.0).map(|member| member.share).sum()
+        self.no_variance
     }
 
     /// Mean Weibull shape: below one for gaps more uneven than an exponential's.

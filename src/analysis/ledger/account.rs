@@ -114,7 +114,8 @@ impl Builder {
     /// Why a path that reports by itself did not: nothing came, or something else did.
     fn unheard(&self, gap: Span, limit_s: f64) -> Blind {
         let inside = Span { start: gap.start + HEARD, end: gap.end - HEARD };
-        let heard = self.heard.iter().any(|run| run.start < inside.end && inside.start < run.end);
+        let next = self.heard.partition_point(|run| run.end <= inside.start);
+        let heard = self.heard.get(next).is_some_and(|run| run.start < inside.end);
         if heard { Blind::LineAbsent { limit_s } } else { Blind::Silent { limit_s } }
     }
 }

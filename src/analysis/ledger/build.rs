@@ -115,6 +115,8 @@ pub struct Builder {
     pub(super) windows: Windows,
     pub(super) heard: Vec<Span>,
     planned_s: Option<f64>,
+    /// How long the set had been on at time zero.
+    age: Option<Nanoseconds>,
     /// The last time that anything came.
     heard_at: Nanoseconds,
     /// The last record of the journal.
@@ -267,6 +269,9 @@ impl Builder {
                     }
                 }
             }
+            Reported::Uptime(uptime) => {
+                self.age.get_or_insert(*uptime - report.t);
+            }
             Reported::Good | Reported::Foreign => self.windows.push(report.t, false),
             Reported::Bad => self.windows.push(report.t, true),
         }
@@ -403,6 +408,7 @@ impl Builder {
             prompts: self.prompts.clone(),
             heard: self.heard.last().map(|run| run.end),
             planned_s: self.planned_s,
+            age: self.age,
         }
     }
 }

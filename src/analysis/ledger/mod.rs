@@ -294,12 +294,15 @@ pub struct Ledger {
     /// How long the soak was planned to last, seconds; null for any other capture.
     #[serde(default)]
     pub planned_s: Option<f64>,
+    /// How long the set had been on at time zero of the capture, by its own clock; null where it does not say.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub age: Option<Nanoseconds>,
 }
 
 impl Ledger {
     /// Of nothing.
     pub const NONE: Self =
-        Self { span: None, paths: Vec::new(), prompts: Vec::new(), heard: None, planned_s: None };
+        Self { span: None, paths: Vec::new(), prompts: Vec::new(), heard: None, planned_s: None, age: None };
 
     /// The evidence on a path; `None` when nothing of it was met.
     pub fn path(&self, id: &PathId) -> Option<&PathLedger> {

@@ -61,10 +61,13 @@ pub struct StageEvidence {
 /// not there.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct CodeMix {
-    codes: BTreeMap<(Option<u32>, Option<u32>, Option<Key>), u64>,
+    codes: BTreeMap<Code, u64>,
     /// Edges that were no whole frame.
     pub damaged: u64,
 }
+
+/// Address, command and key.
+type Code = (Option<u32>, Option<u32>, Option<Key>);
 
 /// Different codes that are counted; more say the same.
 const MOST_CODES: usize = 1000;

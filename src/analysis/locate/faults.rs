@@ -51,16 +51,6 @@ pub enum Risk {
 }
 
 impl Risk {
-    /// The risk of a word: `low`, `medium`, `high`.
-    pub fn from_word(word: &str) -> Option<Self> {
-        match word {
-            "low" => Some(Self::Low),
-            "medium" => Some(Self::Medium),
-            "high" => Some(Self::High),
-            _ => None,
-        }
-    }
-
     /// In words for people.
     pub const fn text(self) -> &'static str {
         match self {

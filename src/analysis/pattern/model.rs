@@ -24,6 +24,21 @@ pub enum Class {
     Sporadic,
 }
 
+impl Class {
+    /// As it stands in JSON.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Steady => "steady",
+            Self::AutoRepeat => "auto-repeat",
+            Self::Held => "held",
+            Self::Burst => "burst",
+            Self::Cycle => "cycle",
+            Self::Locked => "locked",
+            Self::Sporadic => "sporadic",
+        }
+    }
+}
+
 /// One event of a motif.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct MotifEvent {

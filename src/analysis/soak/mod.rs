@@ -7,6 +7,7 @@
 mod state;
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use crate::analysis::compare::{
     CompareOptions, Evidence, Figures, Observation, Side, Verdict, figures, hand_back, of_verdicts, planned,
@@ -46,7 +47,7 @@ impl Tally {
 /// What was seen before the step, on one path.
 #[derive(Clone, Debug)]
 struct Before {
-    plan: QuietPlan,
+    plan: Arc<QuietPlan>,
     count: Count,
     watched_s: f64,
     strays: u64,
@@ -121,7 +122,7 @@ impl Soak {
         let seen_before = |train: &Train| {
             let found = episodes(&fold(train), gap);
             Before {
-                plan: QuietPlan::new(train, &found, gap),
+                plan: Arc::new(QuietPlan::new(train, &found, gap)),
                 count: Count { count: found.len() as u64, exposure: exposure(train, &found) },
                 watched_s: watched(train),
                 strays: train.len() as u64,
@@ -149,6 +150,16 @@ impl Soak {
             restarts: 0,
             known: None,
             baseline: crate::analysis::baseline::Baseline::new(gap),
+        }
+    }
+
+    /// Says when it begins by the wall clock, or when the stage that it goes on with began.
+    pub fn begins(&mut self, wall: Nanoseconds) {
+        if let Some((seen, paths)) = &mut self.before {
+            let away_s = seen.away_s(Some(wall));
+            for before in paths.values_mut() {
+                before.plan = Arc::new(QuietPlan::clone(&before.plan).after(away_s));
+            }
         }
     }
 
@@ -285,7 +296,7 @@ impl Soak {
         all.add(open_all);
         all.add(self.earlier.tally);
         let elapsed_s = self.earlier_span_s + ledger.length().seconds();
-        let empty = Ledger { span: ledger.span, ..Ledger::default() };
+        let empty = Ledger { span: ledger.span, age: ledger.age, ..Ledger::default() };
         let mut with_sign = Vec::new();
         let mut paths = Vec::new();
         for id in &judged {
@@ -359,7 +370,8 @@ impl Soak {
         if let Some(before) = earlier.and_then(|earlier| earlier.total.as_ref()) {
             total = before.and(total);
         }
-        let own_time = Train::new_observed(&self.train, spans);
+        let mut own_time = Train::new_observed(&self.train, spans);
+        own_time.aged(ledger.age);
         let own_s = watched(&own_time);
         let mut tally = own;
         let mut exposure_s = own_s;
@@ -372,7 +384,7 @@ impl Soak {
         let after = Count { count: tally.episodes, exposure: free(exposure_s, tally.inside_s) };
         let figures = self.before.as_ref().map(|(_, paths)| {
             let nothing = || Before {
-                plan: QuietPlan::new(&Train::new(), &[], self.gap),
+                plan: Arc::new(QuietPlan::new(&Train::new(), &[], self.gap)),
                 count: Count { count: 0, exposure: 0.0 },
                 watched_s: 0.0,
                 strays: 0,

@@ -47,9 +47,16 @@ pub struct Segment {
     closed: bool,
     /// The same capture goes on after time that was not observed.
     pub continues: bool,
+    /// How long the set had been on at time zero of the capture, where its own clock says so.
+    age: Option<Nanoseconds>,
 }
 
 impl Segment {
+    /// How long the set had been on at its start, seconds.
+    pub fn age_s(&self) -> Option<f64> {
+        self.age.map(|age| (age + self.in_capture().start).seconds().max(0.0))
+    }
+
     /// The same on the clock of its capture.
     pub fn in_capture(&self) -> Span {
         let back = Nanoseconds(self.shift);
@@ -202,11 +209,24 @@ impl Train {
                     end: span.end.max(span.start) + Nanoseconds(shift),
                 };
                 let first = self.occurrences.len();
-                self.segments.push(Segment { span: moved, first, shift, closed: true, continues: false });
+                self.segments.push(Segment {
+                    span: moved,
+                    first,
+                    shift,
+                    closed: true,
+                    continues: false,
+                    age: None,
+                });
                 self.begin();
             }
         }
         self.sort();
+    }
+
+    /// Says how long the set had been on at time zero of the last capture.
+    pub fn aged(&mut self, age: Option<Nanoseconds>) {
+        let from = self.segments.iter().rposition(|segment| !segment.continues).unwrap_or(0);
+        self.segments.iter_mut().skip(from).for_each(|segment| segment.age = age);
     }
 
     /// Extends the span under observation to now, in the current capture's time, and leaves it open for more:
@@ -217,7 +237,14 @@ impl Train {
             segment.span = segment.span.including(now + Nanoseconds(segment.shift));
         } else {
             let span = Span { start: now, end: now };
-            self.segments.push(Segment { span, first: 0, shift: 0, closed: false, continues: false });
+            self.segments.push(Segment {
+                span,
+                first: 0,
+                shift: 0,
+                closed: false,
+                continues: false,
+                age: None,
+            });
         }
     }
 
@@ -256,6 +283,7 @@ impl Train {
             shift,
             closed: false,
             continues: false,
+            age: None,
         });
         self.begin();
         moved

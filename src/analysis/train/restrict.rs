@@ -45,6 +45,7 @@ impl Train {
                     shift,
                     closed: true,
                     continues: place > 0,
+                    age: self.segments.get(number).and_then(|segment| segment.age),
                 });
                 while let Some(switch) =
                     switches.next_if(|switch| switch.segment as usize == number && before(switch.t))

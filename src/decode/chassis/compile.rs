@@ -9,6 +9,7 @@ use toml::Spanned;
 
 use crate::base::{ControlPath, Error, Key, Name, Nanoseconds, Result, nearest};
 use crate::decode::chassis::engines::Engines;
+use crate::decode::chassis::pattern::shape_hex;
 use crate::decode::chassis::{Chassis, KeySource, Pattern, Table, Timeouts};
 use crate::decode::file;
 use crate::decode::grams::Telling;
@@ -239,6 +240,7 @@ impl Compiler<'_> {
             format: record.format.as_deref().map(Name::from),
             note: record.note.as_deref().map(Name::from),
             notes: names(&record.notes),
+            formats: if at(Role::Format).is_some() { names(&self.file.formats) } else { HashMap::new() },
             record: index,
         })
     }
@@ -287,8 +289,8 @@ impl Compiler<'_> {
                 (number.contains(&placeholder.form), "expected integer or hex")
             }
             Some(Role::Uptime | Role::Clock) => (
-                number.contains(&placeholder.form) || placeholder.form == Form::Seconds,
-                "expected seconds, integer or hex",
+                number.contains(&placeholder.form) || matches!(placeholder.form, Form::Seconds | Form::Clock),
+                "expected seconds, clock, integer or hex",
             ),
             Some(Role::Message) => (placeholder.form == Form::Bytes, "expected bytes"),
             _ => (true, ""),
@@ -326,9 +328,19 @@ impl Compiler<'_> {
             (None, Some(placeholder)) => {
                 let form = shape.placeholders().nth(placeholder).map(|p| p.form);
                 match form {
-                    Some(Form::Integer | Form::Hex) => Ok(KeySource::Linux { placeholder, number: true }),
+                    Some(Form::Integer | Form::Hex) => {
+                        // Numbers of the set's own, beside those of Linux.
+                        let own = self.file.keys.iter().filter_map(|(word, key)| {
+                            let number =
+                                if word.starts_with("0x") { shape_hex(word) } else { word.parse().ok() };
+                            Some((number?, *key.get_ref()))
+                        });
+                        Ok(KeySource::Linux { placeholder, number: true, own: own.collect() })
+                    }
                     Some(Form::Bytes) => Ok(KeySource::None),
-                    _ if self.file.keys.is_empty() => Ok(KeySource::Linux { placeholder, number: false }),
+                    _ if self.file.keys.is_empty() => {
+                        Ok(KeySource::Linux { placeholder, number: false, own: HashMap::new() })
+                    }
                     _ => {
                         let keys: Vec<(&String, Key)> =
                             self.file.keys.iter().map(|(word, key)| (word, *key.get_ref())).collect();

@@ -61,6 +61,7 @@ pub(crate) enum KeySource {
     Linux {
         placeholder: usize,
         number: bool,
+        own: HashMap<i64, Key>,
     },
 }
 
@@ -88,6 +89,7 @@ pub(crate) struct Pattern {
     pub(crate) format: Option<Name>,
     pub(crate) note: Option<Name>,
     pub(crate) notes: HashMap<Vec<u8>, Name>,
+    pub(crate) formats: HashMap<Vec<u8>, Name>,
     /// Why a line that only begins like this one is damaged.
     pub(crate) damaged: Name,
     /// Index of the record in the file.

@@ -134,7 +134,7 @@ impl Framer {
         }
     }
 
-    /// Says that nothing more will come: what is held is no frame.
+    /// Says that what is held does not go on: it is no frame.
     pub fn finish(&mut self, found: &mut impl FnMut(Found<'_>)) {
         let begun = self.held().starts_with(&self.layout.sync);
         let closed = self.layout.shares_flags() && self.held() == self.layout.sync;
@@ -142,6 +142,7 @@ impl Framer {
             self.skip(self.held_bytes(), begun.then_some("cut off by the end of the capture"), found);
         }
         self.close_gap(found);
+        self.need = self.layout.sync.len();
     }
 
     /// Bytes so far that belong to no frame.

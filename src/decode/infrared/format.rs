@@ -177,6 +177,11 @@ pub struct Format {
 }
 
 impl Format {
+    /// Name and version, as events carry it: `nec@1`.
+    pub fn decoder(&self) -> &Name {
+        &self.decoder
+    }
+
     /// Its name, as in `format` of an event.
     pub fn name(&self) -> &str {
         &self.name

@@ -8,6 +8,7 @@ use serde::Deserialize;
 use toml::Spanned;
 
 use crate::base::{Error, Key, Name, Result};
+use crate::decode::folder::{self, Sort};
 use crate::decode::infrared::coding::{Air, Coding};
 use crate::decode::infrared::example::Example;
 use crate::decode::infrared::format::{Declared, Format};
@@ -139,6 +140,23 @@ impl Formats {
     pub fn shipped() -> Result<Arc<Self>> {
         let files = shipped::folder("protocols/remote/");
         Self::load(files.map(|(path, text)| (Path::new(path), text))).map(Arc::new)
+    }
+
+    /// The shipped files and those in and below a folder, which win where the names are the same.
+    ///
+    /// # Errors
+    /// As [`Formats::load`], and `Input` when the folder or a file cannot be read.
+    pub fn with_folder(folder: &Path) -> Result<Arc<Self>> {
+        let mut own = Vec::new();
+        for path in folder::files(folder)? {
+            let text = folder::read(&path)?;
+            if folder::sort(&text) == Sort::Remote {
+                own.push((path, text));
+            }
+        }
+        let shipped = shipped::folder("protocols/remote/").map(|(path, text)| (Path::new(path), text));
+        let own = own.iter().map(|(path, text)| (path.as_path(), text.as_str()));
+        Self::load(shipped.chain(own)).map(Arc::new)
     }
 
     /// One file by itself.

@@ -301,6 +301,7 @@ impl Found {
             command: 0,
             toggle: None,
             trusted: false,
+            doubted: false,
             bare: self.start == Start::Bare,
             remark: None,
         };
@@ -335,6 +336,7 @@ fn interpret(heard: &mut Heard, format: &Format, checked: bool) {
     }
     if format.doubts.iter().any(|doubt| doubt.holds(layout, heard.word)) {
         heard.trusted = false;
+        heard.doubted = true;
         heard.remark = Some("one bit from a frame of the kin format");
     }
     if !heard.trusted && heard.remark.is_none() {

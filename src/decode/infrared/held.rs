@@ -34,6 +34,8 @@ pub(super) struct Heard {
     pub(super) toggle: Option<bool>,
     /// Proves itself.
     pub(super) trusted: bool,
+    /// One bit from a frame of a kin format.
+    pub(super) doubted: bool,
     /// Sent without its leader.
     pub(super) bare: bool,
     /// Remark for the note.
@@ -61,6 +63,8 @@ struct Active {
     end: i64,
     /// Not confirmed: nothing was emitted yet.
     pending: bool,
+    /// Emitted as a frame: what it repeats is no key.
+    doubtful: bool,
 }
 
 /// How a press ended.
@@ -184,7 +188,7 @@ impl Held {
             let event = self.press(&heard, 1.0, None);
             self.emit(event);
         }
-        self.active.push(Active { latest: heard.t, end: heard.end, first: heard, pending });
+        self.active.push(Active { latest: heard.t, end: heard.end, first: heard, pending, doubtful: false });
     }
 
     fn again(&mut self, at: usize, heard: &Heard) {
@@ -197,7 +201,9 @@ impl Held {
             let event = self.press(&first, grade, Some("confirmed by an equal frame"));
             self.emit(event);
         }
-        let event = self.event(heard, EventKind::Repeat, grade);
+        let doubtful = self.active.get(at).is_some_and(|active| active.doubtful);
+        let mut event = self.event(heard, EventKind::Repeat, grade);
+        event.key = event.key.filter(|_| !doubtful);
         self.emit(event);
     }
 
@@ -217,14 +223,20 @@ impl Held {
             Some(active) => {
                 active.latest = heard.t;
                 active.end = heard.end;
-                // A repeat frame carries no code, so that it confirms a doubtful one: noise is not repeated.
+                // Noise is not repeated, so that a repeat frame confirms an unchecked one. But it carries no code: it does
+                // not tell which bit of a frame was wrong.
                 let pending = std::mem::take(&mut active.pending);
                 let first = active.first.clone();
-                if pending {
+                active.doubtful |= pending && first.doubted;
+                let doubtful = active.doubtful;
+                if doubtful && pending {
+                    self.no_key(&first);
+                } else if pending {
                     let press = self.press(&first, 0.8, Some("confirmed by a repeat frame"));
                     self.emit(press);
                 }
                 self.name(&mut event, first.format, first.address, first.command);
+                event.key = event.key.filter(|_| !doubtful);
                 event.toggle = first.toggle;
             }
             None => {
@@ -287,13 +299,9 @@ impl Held {
     fn release(&mut self, active: &Active, t: i64, how: How) {
         let heard = &active.first;
         if active.pending {
-            let mut event = self.event(heard, EventKind::Frame, 0.3);
-            event.key = None;
-            self.text.clear();
-            self.text.push_str("single frame of an unchecked format, no key by itself; ");
-            push_note(&mut self.text, heard);
-            event.note = Some(self.text.as_str().into());
-            self.emit(event);
+            self.no_key(heard);
+        }
+        if active.pending || active.doubtful {
             return;
         }
         let mut event = Event::new(Nanoseconds(t), ControlPath::Infrared, EventKind::Release);
@@ -302,6 +310,21 @@ impl Held {
         event.held = Some(Nanoseconds(active.end - heard.t));
         event.note = self.how.get(how as usize).cloned();
         event.capture = Some(self.capture.clone());
+        self.emit(event);
+    }
+
+    /// A frame that nothing confirmed.
+    fn no_key(&mut self, heard: &Heard) {
+        let mut event = self.event(heard, EventKind::Frame, 0.3);
+        event.key = None;
+        self.text.clear();
+        self.text.push_str(if heard.doubted {
+            "damaged, or a rare address: no key by itself; "
+        } else {
+            "single frame of an unchecked format, no key by itself; "
+        });
+        push_note(&mut self.text, heard);
+        event.note = Some(self.text.as_str().into());
         self.emit(event);
     }
 

@@ -9,7 +9,7 @@ pub struct Captured {
     pub start: u32,
     /// One behind the last byte.
     pub end: u32,
-    /// The number (integer, hex), nanoseconds (seconds), else 0.
+    /// The number (integer, hex), nanoseconds (seconds, clock), else 0.
     pub number: i64,
 }
 
@@ -74,6 +74,8 @@ pub(crate) fn read(steps: &[Step], line: &[u8], slots: &mut [Captured]) -> Resul
                     (Form::Integer, None) => integer(rest),
                     (Form::Hex, None) => hex_run(rest),
                     (Form::Seconds, _) => seconds(rest),
+                    (Form::Clock, _) => clock(rest),
+                    (Form::Bytes, None) => (byte_pairs(rest), Some(0)),
                     (_, None) => (length_of(form, stop, rest), Some(0)),
                     (_, Some(width)) => fixed(form, rest.get(..usize::from(width)).unwrap_or(rest)),
                 };
@@ -143,28 +145,69 @@ fn checked(p: &Placeholder, rest: &[u8]) -> Option<(usize, i64)> {
         Form::Integer => integer(rest),
         Form::Hex => hex_run(rest),
         Form::Seconds => seconds(rest),
+        Form::Clock => clock(rest),
         Form::Bytes => (byte_pairs(rest), Some(0)),
         Form::Word | Form::Text => (length_of(p.form, p.stop, rest), Some(0)),
     };
     // A sign without digits, or a point without digits behind it, is no number.
     let ends_well = match (p.form, rest.get(..length)?.last()?) {
-        (Form::Integer | Form::Seconds, last) => last.is_ascii_digit(),
+        (Form::Integer | Form::Seconds | Form::Clock, last) => last.is_ascii_digit(),
         _ => true,
     };
     let begins_well = p.form != Form::Seconds || rest.first().is_some_and(u8::is_ascii_digit);
     if ends_well && begins_well { Some((length, number?)) } else { None }
 }
 
-/// Length of a row of hexadecimal pairs with at most one blank or colon between two.
+/// Length of a row of hexadecimal pairs with at most one separator between two, and `0x` before each or not.
 fn byte_pairs(rest: &[u8]) -> usize {
     let mut length = 0;
     loop {
-        let separator = usize::from(length > 0 && matches!(rest.get(length), Some(b' ' | b':')));
-        match rest.get(length + separator..length + separator + 2) {
-            Some(pair) if pair.iter().all(u8::is_ascii_hexdigit) => length += separator + 2,
+        let mut at =
+            length + usize::from(length > 0 && matches!(rest.get(length), Some(b' ' | b':' | b'.' | b'-')));
+        if rest.get(at..).is_some_and(|rest| rest.starts_with(b"0x")) {
+            at += 2;
+        }
+        match rest.get(at..at + 2) {
+            Some(pair) if pair.iter().all(u8::is_ascii_hexdigit) => length = at + 2,
             _ => return length,
         }
     }
+}
+
+/// The bytes of such a row.
+pub(crate) fn bytes_of(row: &[u8]) -> Vec<u8> {
+    let mut digits = Vec::with_capacity(row.len());
+    let mut rest = row;
+    while let [first, after @ ..] = rest {
+        rest = rest.strip_prefix(b"0x").unwrap_or(after);
+        if rest.len() == after.len() {
+            digits.extend(char::from(*first).to_digit(16).and_then(|digit| u8::try_from(digit).ok()));
+        }
+    }
+    digits.chunks_exact(2).map(|pair| pair.iter().fold(0, |byte, digit| byte << 4 | digit)).collect()
+}
+
+/// Length and nanoseconds of hours, minutes and seconds; nothing where they do not stand. Places beyond the ninth are cut.
+fn clock(rest: &[u8]) -> (usize, Option<i64>) {
+    let (hour, hours) = integer(rest);
+    let [b':', m1 @ b'0'..=b'5', m2 @ b'0'..=b'9', b':', s1 @ b'0'..=b'5', s2 @ b'0'..=b'9', after @ ..] =
+        rest.get(hour..).unwrap_or_default()
+    else {
+        return (0, None);
+    };
+    let pair = |tens: &u8, ones: &u8| i64::from(tens - b'0') * 10 + i64::from(ones - b'0');
+    let whole = hours
+        .filter(|_| rest.first().is_some_and(u8::is_ascii_digit))
+        .and_then(|hours| hours.checked_mul(3600)?.checked_add(pair(m1, m2) * 60 + pair(s1, s2)));
+    let digits = after.iter().skip(1).take_while(|byte| byte.is_ascii_digit()).count();
+    let mut length = hour + 6;
+    let mut fraction = 0;
+    if matches!(after.first(), Some(b'.' | b',')) && digits > 0 {
+        length += 1 + digits;
+        let nine = after.iter().skip(1).take(digits).chain(std::iter::repeat(&b'0')).take(9);
+        fraction = nine.fold(0i64, |sum, byte| sum * 10 + i64::from(byte - b'0'));
+    }
+    (length, whole.and_then(|whole| whole.checked_mul(1_000_000_000)?.checked_add(fraction)))
 }
 
 #[inline]

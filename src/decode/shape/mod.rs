@@ -26,7 +26,7 @@ mod parse;
 
 pub use automaton::{Automaton, Overlap, Scratch, Survey};
 pub use extract::{Captured, Misread, Step, read_beginning, read_whole};
-pub(crate) use extract::{hex, read};
+pub(crate) use extract::{bytes_of, hex, read};
 pub use parse::{Mistake, parse};
 
 /// Most placeholders in one shape.
@@ -41,20 +41,23 @@ pub enum Form {
     Hex,
     /// Decimal digits with an optional fraction.
     Seconds,
+    /// Hours, minutes and seconds with an optional fraction, `7:05:09.250`; hours may be any number.
+    Clock,
     /// No blanks.
     Word,
     /// Blanks allowed inside.
     Text,
-    /// Pairs of hexadecimal digits.
+    /// Pairs of hexadecimal digits, `0x` before them or not; a blank, colon, hyphen or point may stand between.
     Bytes,
 }
 
 impl Form {
     /// All forms by their words in a shape.
-    pub const ALL: [(&'static str, Self); 6] = [
+    pub const ALL: [(&'static str, Self); 7] = [
         ("integer", Self::Integer),
         ("hex", Self::Hex),
         ("seconds", Self::Seconds),
+        ("clock", Self::Clock),
         ("word", Self::Word),
         ("text", Self::Text),
         ("bytes", Self::Bytes),
@@ -68,7 +71,7 @@ impl Form {
     /// How much a match says, among shapes with equally much fixed text.
     fn weight(self) -> u32 {
         match self {
-            Self::Seconds | Self::Bytes => 12,
+            Self::Seconds | Self::Clock | Self::Bytes => 12,
             Self::Integer => 10,
             Self::Hex => 8,
             Self::Word => 3,
@@ -82,9 +85,10 @@ impl Form {
             Self::Integer => byte.is_ascii_digit(),
             Self::Hex => byte.is_ascii_hexdigit(),
             Self::Seconds => byte.is_ascii_digit() || byte == b'.',
+            Self::Clock => byte.is_ascii_digit() || matches!(byte, b':' | b'.' | b','),
             Self::Word => byte > b' ' && byte != 0x7f,
             Self::Text => byte >= b' ' && byte != 0x7f || byte == b'\t',
-            Self::Bytes => byte.is_ascii_hexdigit() || matches!(byte, b' ' | b':'),
+            Self::Bytes => byte.is_ascii_hexdigit() || matches!(byte, b' ' | b':' | b'-' | b'.' | b'x'),
         }
     }
 }
@@ -158,6 +162,14 @@ impl Shape {
             .sum()
     }
 
+    /// Whether the line begins with fixed text, so that the rest of a line that lost its start does not fit.
+    pub fn begins_fixed(&self) -> bool {
+        self.parts
+            .iter()
+            .find(|part| **part != Part::Blank)
+            .is_some_and(|part| matches!(part, Part::Literal(_)))
+    }
+
     /// Regular expression of the whole line, for byte automata with Unicode off.
     pub fn regex(&self) -> String {
         let mut out = String::from(r"\A[ \t]*");
@@ -225,6 +237,7 @@ fn write_placeholder(placeholder: &Placeholder, out: &mut String) {
             let any = format!("[^\\x00-\\x08\\x0a-\\x1f\\x7f{stop}]");
             out.push_str(&format!("{solid}(?:{any}*{solid})?"));
         }
-        Form::Bytes => out.push_str("[0-9A-Fa-f]{2}(?:[ :]?[0-9A-Fa-f]{2})*"),
+        Form::Clock => out.push_str("[0-9]+:[0-5][0-9]:[0-5][0-9](?:[.,][0-9]+)?"),
+        Form::Bytes => out.push_str("(?:0x)?[0-9A-Fa-f]{2}(?:[ :.-]?(?:0x)?[0-9A-Fa-f]{2})*"),
     }
 }

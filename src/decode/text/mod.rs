@@ -55,6 +55,8 @@ pub struct TextDecoder {
     pending_from: Option<(u64, Option<Nanoseconds>)>,
     /// Length so far of a line that is too long.
     overlong: Option<u64>,
+    /// Bytes are missing before the line that is read: its start may be missing.
+    headless: bool,
     cleaned: Vec<u8>,
     /// The pattern of the last record, if no other can take a line of its shape: most lines are like the last.
     likely: Option<usize>,
@@ -81,6 +83,7 @@ impl TextDecoder {
             pending: Vec::new(),
             pending_from: None,
             overlong: None,
+            headless: false,
             cleaned: Vec::new(),
             likely: None,
             clock: SetClock::new(),
@@ -112,6 +115,7 @@ impl TextDecoder {
                 self.keep(arrival, at, line);
                 self.end_line(&chassis, true, out);
             }
+            self.headless = false;
             rest = after.get(1..).unwrap_or_default();
             at += line.len() as u64 + 1;
         }
@@ -127,6 +131,23 @@ impl TextDecoder {
         let first = out.len();
         let silent = self.records.expire(now - IN_FLIGHT, out);
         self.sign(first, silent, None, out);
+    }
+
+    /// Says that bytes are missing here: a line or frame that was begun is damaged, and so is the rest of a line
+    /// that could be read without its start.
+    pub fn cut(&mut self, out: &mut Vec<Event>) {
+        if self.framer.is_some() {
+            self.finish_framed(out);
+            return;
+        }
+        self.headless = true;
+        let Some((offset, arrival)) = self.pending_from.take() else { return };
+        let total = self.overlong.take().unwrap_or(self.pending.len() as u64);
+        self.pending.clear();
+        self.counters.records += 1;
+        self.counters.damaged += 1;
+        let note = "bytes are missing here: the line's end".into();
+        self.noise(Origin { arrival, offset, length: length(total) }, note, out);
     }
 
     /// Says that nothing more will come: reads a last line that lacks its end.
@@ -313,6 +334,8 @@ impl TextDecoder {
     ) -> bool {
         self.counters.records += 1;
         let first = out.len();
+        let headless = self.headless && !fields.pattern().shape.begins_fixed();
+        let read = if headless { Err("bytes are missing here: the line's start".into()) } else { read };
         let taken =
             read.and_then(|()| self.records.apply(chassis, fields, origin.arrival, &mut self.clock, out));
         self.sign(first, self.records.silent, Some(origin), out);
@@ -383,12 +406,20 @@ fn length(bytes: u64) -> u32 {
 }
 
 impl Decoder for TextDecoder {
+    fn coarse(&mut self, quantum: Nanoseconds) {
+        self.clock.coarse(quantum);
+    }
+
     fn push(&mut self, arrival: Option<Nanoseconds>, offset: u64, bytes: &[u8], out: &mut Vec<Event>) {
         Self::push(self, arrival, offset, bytes, out);
     }
 
     fn tick(&mut self, now: Nanoseconds, out: &mut Vec<Event>) {
         Self::tick(self, now, out);
+    }
+
+    fn cut(&mut self, out: &mut Vec<Event>) {
+        Self::cut(self, out);
     }
 
     fn finish(&mut self, out: &mut Vec<Event>) {

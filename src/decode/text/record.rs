@@ -36,6 +36,8 @@ pub(super) struct Records {
     pub(super) silent: usize,
     /// Sum over records of how much of the line was fixed text, at most 8 characters each.
     pub(super) weight: u64,
+    /// Whether the set's uptime was reported.
+    told_uptime: bool,
     /// What was met, where somebody asks for it.
     pub(super) reports: Option<Vec<Report>>,
 }
@@ -59,6 +61,7 @@ impl Records {
             restart: "the set restarted".into(),
             silent: 0,
             weight: 0,
+            told_uptime: false,
             reports: None,
         }
     }
@@ -101,6 +104,12 @@ impl Records {
         let step = chassis.period.filter(|_| pattern.meaning == Meaning::Reading);
         let placed = clock.place(arrival, stamp.time, step, stamp.may_jump);
         let t = placed.t;
+        if let Some(uptime) = stamp.time.filter(|_| !stamp.may_jump && !self.told_uptime)
+            && let Some(reports) = &mut self.reports
+        {
+            self.told_uptime = true;
+            reports.push(Report { t, what: Reported::Uptime(uptime) });
+        }
         self.weight += pattern.weight;
         self.silent = self.expire(t, out);
         if let Some(before) = placed.restarted_from {
@@ -212,14 +221,7 @@ impl Records {
         out: &mut Vec<Event>,
     ) -> Result<(), Name> {
         let text = fields.get(Role::Message).map(|m| m.text).unwrap_or_default();
-        let digits: Vec<u8> = text
-            .iter()
-            .filter_map(|b| char::from(*b).to_digit(16))
-            .filter_map(|d| u8::try_from(d).ok())
-            .collect();
-        let bytes: Vec<u8> =
-            digits.chunks_exact(2).map(|pair| pair.iter().fold(0, |a, d| a << 4 | d)).collect();
-        let mut event = cec::message(&bytes, t);
+        let mut event = cec::message(&shape::bytes_of(text), t);
         if event.kind == EventKind::Fault {
             return Err(event.note.unwrap_or_default());
         }
@@ -283,7 +285,10 @@ impl Records {
             None => fixed.clone(),
         };
         event.line = text(Role::Line, &pattern.line);
-        event.format = text(Role::Format, &pattern.format);
+        event.format = match fields.get(Role::Format).and_then(|format| pattern.formats.get(format.text)) {
+            Some(known) => Some(known.clone()),
+            None => text(Role::Format, &pattern.format),
+        };
         event.note = text(Role::Note, &pattern.note);
         event.raw = text(Role::Raw, &None);
         event.item.clone_from(&pattern.item);
@@ -334,7 +339,7 @@ impl Stamp {
             None => (Role::Clock, true),
         };
         let Some(captured) = fields.get(role) else { return Ok(Self { time: None, may_jump }) };
-        let seconds = pattern.stamp_form == Some(Form::Seconds);
+        let seconds = matches!(pattern.stamp_form, Some(Form::Seconds | Form::Clock));
         let unit = if seconds { 1 } else { chassis.file.clock.unit.nanoseconds() };
         match captured.number.checked_mul(unit) {
             Some(time) if time >= 0 => Ok(Self { time: Some(Nanoseconds(time)), may_jump }),
@@ -362,13 +367,18 @@ fn key_of<'a>(pattern: &Pattern, fields: &Fields<'a>) -> (Option<Key>, Option<&'
             let captured = fields.nth(*placeholder);
             match table.get(captured.text, captured.number) {
                 Some(key) => (Some(*key), None),
-                None => (None, Some(captured.text)),
+                // A set may print Linux names beside words of its own.
+                None => match std::str::from_utf8(captured.text).ok().and_then(Key::from_name) {
+                    Some(key) => (Some(key), None),
+                    None => (None, Some(captured.text)),
+                },
             }
         }
-        KeySource::Linux { placeholder, number } => {
+        KeySource::Linux { placeholder, number, own } => {
             let captured = fields.nth(*placeholder);
             let key = if *number {
-                u16::try_from(captured.number).ok().and_then(Key::from_code)
+                let linux = || u16::try_from(captured.number).ok().and_then(Key::from_code);
+                own.get(&captured.number).copied().or_else(linux)
             } else {
                 let text = std::str::from_utf8(captured.text).unwrap_or_default();
                 // Tools that print names print the code as four digits when it has none.

@@ -25,10 +25,13 @@ pub(crate) fn ask(read: bool, out: &Out) -> Result<()> {
         return Err(Error::usage("the cautions above have not been confirmed")
             .remedy("read them and add --cautions-read, or run this in a terminal"));
     }
-    out.note("Press Enter when you have read this and every point is met; Ctrl-C to stop.");
+    out.note("Type yes when you have read this and every point is met. Anything else stops.");
     let mut line = String::new();
     std::io::stdin()
         .read_line(&mut line)
         .map_err(|error| Error::machine("cannot read the confirmation").because(error))?;
-    Ok(())
+    match line.trim().to_lowercase().as_str() {
+        "yes" | "y" => Ok(()),
+        _ => Err(Error::usage("the cautions were not confirmed, so nothing was begun")),
+    }
 }

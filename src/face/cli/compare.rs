@@ -1,5 +1,7 @@
 //! `compare`: before and after a step.
 
+use std::path::Path;
+
 use serde::Serialize;
 
 use crate::analysis::compare::{CompareOptions, Comparison, Side, Verdict, compare};
@@ -9,13 +11,17 @@ use crate::bench::{self, Lines, words::headline};
 use crate::face::cli::args;
 use crate::face::cli::load::{self, Loaded, Seen, is_job};
 use crate::face::cli::readings::{self, LineShift, LineState, SHIFT_COLUMNS, shift_rows};
-use crate::face::cli::{sheet, table};
+use crate::face::cli::{sections, table};
 use crate::face::out::{Out, Outcome, safe};
 use crate::timeline::Protocols;
 use crate::timeline::job::JobReference;
 
 pub(super) fn run(options: &args::Compare, protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
     let Some(after) = &options.after else { return whole_job(options, protocols, out) };
+    if !is_job(after) && after.as_os_str() != "-" && !after.exists() {
+        // Before hours of the other side are read.
+        return Err(Error::input("there is no such file").at(after));
+    }
     let mut sides = [Seen::new(true), Seen::new(true)];
     let mut lines = [Lines::default(), Lines::default()];
     let mut known: Option<String> = None;
@@ -46,6 +52,9 @@ pub(super) fn run(options: &args::Compare, protocols: &Protocols, out: &mut Out)
         }
         taught.clone_from(&seen.ledgers);
     }
+    for doubt in doubts(&options.before, after, &sides) {
+        out.note(format!("Attention: {doubt}"));
+    }
     // The job's own rule for episodes, so that a stage counts the same in every view.
     let counting = match &shared {
         Some(loaded) => bench::options(&loaded.stages()?),
@@ -68,6 +77,28 @@ pub(super) fn run(options: &args::Compare, protocols: &Protocols, out: &mut Out)
         readings.show(out)?;
     }
     Ok(if options.check && !gone { Outcome::Found } else { Outcome::Done })
+}
+
+/// What speaks against these two being one set, before and after.
+fn doubts(before: &Path, after: &Path, sides: &[Seen; 2]) -> Vec<String> {
+    let mut doubts = Vec::new();
+    if before.canonicalize().ok().zip(after.canonicalize().ok()).is_some_and(|(one, two)| one == two) {
+        doubts.push("both are the same file.".to_owned());
+    }
+    let [one, two] = sides;
+    if let (Some(one), Some(two)) = (&one.chassis, &two.chassis)
+        && one != two
+    {
+        doubts.push(format!("the first is of the chassis {one}, the second of {two}: are they of one set?"));
+    }
+    if let (Some(one), Some(two)) = (&one.started, &two.started)
+        && one > two
+    {
+        doubts.push(format!(
+            "the first began at {one}, after the second ({two}): are they in the right order?"
+        ));
+    }
+    doubts
 }
 
 #[derive(Serialize)]
@@ -173,7 +204,7 @@ fn whole_job(options: &args::Compare, protocols: &Protocols, out: &mut Out) -> R
             }
         }
         match &state.attribution {
-            Some(attribution) => sheet::credit(attribution, out)?,
+            Some(attribution) => sections::credit(attribution, out)?,
             None => {
                 out.line("Fewer than two stages were watched hands off: there is nothing to compare yet.")?
             }

@@ -8,6 +8,7 @@ use std::time::Duration;
 use indicatif::{ProgressBar, ProgressStyle};
 
 use crate::base::{Event, Result, write_event};
+use crate::decode::plain;
 use crate::face::cli::args::{Decode, Reading};
 use crate::face::cli::line;
 use crate::face::out::{Out, Outcome, safe};
@@ -19,9 +20,17 @@ const PIECE: usize = 1 << 17;
 pub(super) fn run(options: &Decode, protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
     out.plain();
     let mut found = false;
+    let mut reading = options.reading.clone();
+    let mut protocols = protocols.clone();
+    if options.text {
+        let mut library = (*protocols.library).clone();
+        library.put(plain::chassis()?);
+        protocols.library = Arc::new(library);
+        reading.chassis = Some(plain::NAME.to_owned());
+    }
     for file in &options.files {
         let mut buffer = Vec::with_capacity(PIECE + 4096);
-        let summary = read(file, &options.reading, protocols, &mut |event: Event| {
+        let summary = read(file, &reading, &protocols, &mut |event: Event| {
             found |= event.is_input();
             if out.json {
                 write_event(&event, None, &mut buffer);

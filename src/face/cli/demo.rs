@@ -129,12 +129,12 @@ fn soak_stage(
         job.add_step(step.clone())?;
     }
     if !out.json {
-        let told = |stage: &crate::timeline::job::Stage| {
+        let head = |stage: &crate::timeline::job::Stage| {
             let kind = stage.step.as_ref().map_or(String::new(), |step| format!(" ({})", step.kind.word()));
             format!("Stage {}: {}{kind}", stage.number, stage.text)
         };
         let begun = job.stages().len().saturating_sub(stage.steps.len().max(1));
-        let heads: Vec<String> = job.stages().iter().skip(begun).map(told).collect();
+        let heads: Vec<String> = job.stages().iter().skip(begun).map(head).collect();
         out.line(format!("\n{}", heads.join("\n")))?;
         out.flush()?;
     }

@@ -8,7 +8,7 @@ use crate::base::words::plural;
 use crate::bench;
 use crate::face::cli::args::{self, JobCommand, StepWord};
 use crate::face::cli::load::Loaded;
-use crate::face::cli::{sheet, table, through};
+use crate::face::cli::{daemon, sections, table};
 use crate::face::http::client::Client;
 use crate::face::out::{Out, Outcome, safe};
 use crate::timeline::Protocols;
@@ -135,7 +135,7 @@ pub(super) fn step(options: &args::Step, protocols: &Protocols, out: &mut Out) -
         StepWord::Restore => StepKind::Restore,
     };
     if let Some(daemon) = Client::for_job(&options.job) {
-        let (stage, warnings) = through::step(&daemon, options, kind.word())?;
+        let (stage, warnings) = daemon::step(&daemon, options, kind.word())?;
         warnings.iter().for_each(|warning| out.note(safe(warning)));
         return stepped(options, stage, kind, out);
     }
@@ -181,7 +181,7 @@ fn show(folder: &Path, protocols: &Protocols, rebuild: bool, out: &mut Out) -> R
         && let Some(daemon) = Client::for_job(folder)
     {
         // It knows what runs, beside what is written.
-        out.value(&through::show(&daemon)?)?;
+        out.value(&daemon::show(&daemon)?)?;
         return Ok(Outcome::Done);
     }
     let loaded = Loaded::open(folder, protocols, rebuild)?;
@@ -189,7 +189,7 @@ fn show(folder: &Path, protocols: &Protocols, rebuild: bool, out: &mut Out) -> R
     if out.json {
         out.value(&state)?;
     } else {
-        sheet::show(&state, out)?;
+        sections::show(&state, out)?;
     }
     Ok(Outcome::Done)
 }

@@ -5,7 +5,7 @@ use std::io::Write as _;
 use std::path::Path;
 
 use crate::base::{Error, Result, write_output};
-use crate::decode::library;
+use crate::decode::folder;
 use crate::face::cli::args::learn::ProtocolLearn;
 use crate::face::out::{Out, Outcome, safe};
 use crate::learn::{Capture, Extended, Loaded, extend, learn, learn_frames, load};
@@ -101,7 +101,7 @@ pub(super) fn prompts(path: &Path) -> Result<Vec<Prompt>> {
 
 /// Adds to a file; the file itself is replaced in one step, so that no half of it ever stands there.
 fn add(file: &Path, to: Option<&Path>, captures: &[Capture], out: &mut Out) -> Result<Outcome> {
-    let old = library::read(file)?;
+    let old = folder::read(file)?;
     let mut extended = Extended { text: old, added: Vec::new(), left: Vec::new() };
     for capture in captures {
         let more = extend(file, &extended.text, capture)?;

@@ -12,7 +12,7 @@ use crate::bench::{Asked, SoakPlan, SoakRun, words};
 use crate::face::cli::args;
 use crate::face::cli::load::{Loaded, duration};
 use crate::face::cli::status::{SoakLook, Status, WatchLook};
-use crate::face::cli::{job, line, table, through};
+use crate::face::cli::{daemon, job, line, table};
 use crate::face::http::client::Client;
 use crate::face::out::{Out, Outcome};
 use crate::source::ByteSource;
@@ -165,14 +165,14 @@ fn print(events: &[Event], anchor: Option<Anchor>, out: &mut Out) -> Result<()> 
     if events.is_empty() { Ok(()) } else { out.flush() }
 }
 
-/// Ends a session: the last events, and the capture closed in its job.
+/// Ends a session: the last events, and the capture closed in its job. Gives the end on the capture clock.
 pub(super) fn finish(
     session: Session,
     watch: &mut dyn Watch,
     job: Option<&mut Job>,
     out: &mut Out,
     show: bool,
-) -> Result<()> {
+) -> Result<Nanoseconds> {
     if session.bytes() == 0 && session.adapter() == Adapter::Stayed {
         out.note("Nothing arrived: is the set on, its ground connected, and the rate right?");
     } else if session.bytes() > 0 && session.choice().is_none() {
@@ -180,7 +180,7 @@ pub(super) fn finish(
     }
     let anchor = session.anchor();
     let mut events = Vec::new();
-    let recorder = session.finish(watch, &mut events)?;
+    let (end, recorder) = session.finish(watch, &mut events)?;
     if show {
         print(&events, anchor, out)?;
     }
@@ -193,7 +193,7 @@ pub(super) fn finish(
             kept.sha256.as_deref().unwrap_or("not closed")
         ));
     }
-    Ok(())
+    Ok(end)
 }
 
 pub(super) fn soak(options: &args::Soak, protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
@@ -201,7 +201,7 @@ pub(super) fn soak(options: &args::Soak, protocols: &Protocols, out: &mut Out) -
         return Err(Error::usage("--minutes must be more than 0").remedy("for example --minutes 30"));
     }
     if let Some(daemon) = Client::for_job(&options.job) {
-        let (soak, ended) = through::soak(&daemon, options, out)?;
+        let (soak, ended) = daemon::soak(&daemon, options, out)?;
         tell_value(&soak, out)?;
         return ended.map(|()| Outcome::Done);
     }
@@ -306,8 +306,7 @@ pub(super) fn run_soak(
         Ok(run.is_over())
     });
     display.end();
-    let end = session.now();
-    finish(session, &mut run, Some(&mut job), out, false)?;
+    let end = finish(session, &mut run, Some(&mut job), out, false)?;
     let state = run.tick(end).clone();
     let ended = followed.and_then(|()| if state.observed_s > 0.0 { Ok(()) } else { Err(unobserved(&state)) });
     Ok((job, state, ended))
@@ -348,7 +347,7 @@ fn tell_value(soak: &serde_json::Value, out: &mut Out) -> Result<()> {
     ended(&state, out)
 }
 
-/// What people are told at the end.
+/// What people read at the end.
 #[derive(serde::Deserialize)]
 struct Ended {
     elapsed_s: f64,

@@ -72,6 +72,7 @@ pub(super) fn observe(
         decode::tell(&summary, out);
         seen.hands_off &= hands == Hands::Off;
         seen.chassis = summary.chassis.as_ref().map(|choice| choice.name.clone());
+        seen.started.clone_from(&summary.started);
         seen.close(builder.ledger(timed(&summary)));
         return Ok(());
     }

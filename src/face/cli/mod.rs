@@ -4,6 +4,7 @@ pub mod args;
 mod cautioned;
 mod check;
 mod compare;
+mod daemon;
 mod decode;
 mod demo;
 mod export;
@@ -21,15 +22,15 @@ mod ports;
 mod protocol;
 mod readings;
 mod report;
+mod sections;
 mod serve;
-mod sheet;
+mod shell;
 mod status;
 mod stop;
 mod table;
-mod through;
-mod topics;
 
 use crate::base::Result;
+use crate::face::glossary;
 use crate::face::out::{Out, Outcome};
 use crate::timeline::Protocols;
 use args::{Arguments, Command};
@@ -58,6 +59,9 @@ pub fn run(arguments: Arguments) -> Result<Outcome> {
         Command::Serve(options) => serve::run(&options, user, &mut out),
         Command::Export(options) => export::run(&options, &protocols()?, &mut out),
         Command::Protocol(options) => protocol::run(options.command, user, &mut out),
+        Command::Words => out.line(glossary::text().trim_end()).map(|()| Outcome::Done),
+        Command::Completions { shell } => shell::completions(shell, &mut out),
+        Command::Man { folder } => shell::man(&folder, &mut out),
     }?;
     out.flush()?;
     Ok(outcome)

@@ -11,7 +11,7 @@ use crate::base::words::plural;
 use crate::base::{Event, Nanoseconds, Result};
 use crate::face::cli::args::{self, Hands, Reading};
 use crate::face::cli::load::{self, Look, Seen};
-use crate::face::cli::{sheet, table};
+use crate::face::cli::{sections, table};
 use crate::face::out::{Out, Outcome};
 use crate::timeline::Protocols;
 
@@ -30,7 +30,7 @@ pub(super) fn run(options: &args::Patterns, protocols: &Protocols, out: &mut Out
     } else {
         show(&patterns, seen.hands_off, out)?;
         if let Some(suspicion) = &suspicion {
-            sheet::suspects("Hands on", suspicion, out)?;
+            sections::suspects("Hands on", suspicion, out)?;
         }
         for sentence in cause_sentences(&causes) {
             out.line(table::wrap(&sentence, 2))?;
@@ -141,10 +141,9 @@ pub(super) fn show(patterns: &Patterns, hands_off: bool, out: &mut Out) -> Resul
 }
 
 fn row(pattern: &Pattern) -> [String; 9] {
-    let class = serde_json::to_value(pattern.class).ok().and_then(|v| v.as_str().map(str::to_owned));
     [
         pattern.id.to_string(),
-        class.unwrap_or_default(),
+        pattern.class.word().to_owned(),
         pattern.path.word().to_owned(),
         motif(pattern),
         pattern.period_s.map_or_else(|| "–".to_owned(), |period| format!("{period:.3} s")),

@@ -4,7 +4,7 @@ use serde::Serialize;
 
 use crate::analysis::level::{LevelShift, Ripple, ripple};
 use crate::base::{Name, Nanoseconds};
-use crate::bench::{LevelChange, Lines, ripple_sentence};
+use crate::bench::{LevelChange, Lines, ripple_sentence, shift_cells};
 use crate::face::cli::load::Look;
 
 impl Look for Lines {
@@ -54,8 +54,8 @@ pub(super) fn shifts(before: &Lines, after: &Lines, seed: u64) -> Vec<LineShift>
     found.map(|(line, found)| LineShift { line: line.to_string(), found }).collect()
 }
 
-/// A ripple that noise makes less often than this is told.
-const TOLD: f64 = 0.01;
+/// A ripple that noise makes less often than this is reported.
+const REPORTED: f64 = 0.01;
 
 /// What the readings did, in sentences.
 pub(super) fn sentences(shifts: &[LineShift], states: &[LineState]) -> Vec<String> {
@@ -64,7 +64,7 @@ pub(super) fn sentences(shifts: &[LineShift], states: &[LineState]) -> Vec<Strin
         said.push(format!("{}: {}", shift.line, shift.found.notes.join(" ")));
     }
     for state in states {
-        if let Some(ripple) = state.ripple.as_ref().filter(|ripple| ripple.chance < TOLD) {
+        if let Some(ripple) = state.ripple.as_ref().filter(|ripple| ripple.chance < REPORTED) {
             said.push(format!("{}: {}", state.line, ripple_sentence(ripple)));
         }
         for change in state.level_changes.iter().take(5) {
@@ -87,16 +87,4 @@ pub(super) fn shift_rows(shifts: &[LineShift]) -> Vec<Vec<String>> {
             row
         })
         .collect()
-}
-
-/// Level, spread and drift before and after, and the chances.
-pub(super) fn shift_cells(found: &LevelShift) -> [String; 5] {
-    let (before, after) = (found.before, found.after);
-    [
-        format!("{:.0} → {:.0}", before.level, after.level),
-        format!("{:.1} → {:.1}", before.spread, after.spread),
-        format!("{:.2} → {:.2}", before.drift_per_min, after.drift_per_min),
-        crate::face::cli::load::chance(found.chance_any),
-        crate::face::cli::load::chance(found.chance_mean),
-    ]
 }

@@ -65,7 +65,7 @@ fn tell(ready: &Ready, json: bool) {
     let link = |token: &str| format!("{page}/open?token={token}");
     let token_file = ready.token_file.display().to_string();
     let mut out = Out::new(json);
-    let told = if json {
+    let written = if json {
         let socket = ready.socket.as_ref().map(|path| path.display().to_string());
         out.value(&serde_json::json!({
             "version": 1, "address": ready.address.to_string(), "open": page, "token_file": token_file,
@@ -83,7 +83,7 @@ fn tell(ready: &Ready, json: bool) {
         ))
     };
     // Whoever closed our output does not want to know.
-    let _ = told.and_then(|()| out.flush());
+    let _ = written.and_then(|()| out.flush());
 }
 
 fn make_report(folder: &Path, protocols: &Protocols) -> Result<PathBuf> {

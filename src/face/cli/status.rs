@@ -383,17 +383,17 @@ mod tests {
     }
 
     #[test]
-    fn elsewhere_than_on_a_terminal_only_changes_are_told() {
+    fn elsewhere_than_on_a_terminal_only_changes_are_shown() {
         let mut status = Status { bar: None, next: Nanoseconds::ZERO, shown: None };
-        let mut told = 0;
+        let mut lines = 0;
         let mut soak = serde_json::json!({
             "run_s": 0.0, "limit_s": 7200.0, "planned": true, "observed_s": 0.0, "strays": 0, "episodes": 0,
             "verdict": "undecided", "quiet_anyway": 1.0, "soak_more_s": 719.2, "soak_more_95_s": 420.0,
             "pending_s": 0.0, "restarts": 0, "ask": null, "blind_now": [],
         });
         let mut at = |soak: &serde_json::Value| {
-            told += u32::from(status.turned(&SoakLook::of_value(soak).unwrap()));
-            told
+            lines += u32::from(status.turned(&SoakLook::of_value(soak).unwrap()));
+            lines
         };
         for second in 0..3600 {
             soak["run_s"] = second.into();

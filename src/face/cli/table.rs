@@ -25,13 +25,13 @@ pub(super) fn text(table: &Table) -> String {
 
 /// Width of the terminal: `COLUMNS`, else what the terminal says, else 100.
 pub(super) fn width() -> u16 {
-    let told = std::env::var("COLUMNS").ok().and_then(|columns| columns.parse().ok());
+    let given = std::env::var("COLUMNS").ok().and_then(|columns| columns.parse().ok());
     let asked = || {
         let size = rustix::termios::tcgetwinsize(std::io::stdout())
             .or_else(|_| rustix::termios::tcgetwinsize(std::io::stderr()));
         size.ok().map(|size| size.ws_col)
     };
-    told.or_else(asked).filter(|columns| *columns >= 40).unwrap_or(100)
+    given.or_else(asked).filter(|columns| *columns >= 40).unwrap_or(100)
 }
 
 /// Text broken at blanks to the width of the terminal, blanks before it kept; every line after the first is indented.

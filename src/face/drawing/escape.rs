@@ -1,5 +1,45 @@
 //! One door for foreign text into markup.
 
+use crate::timeline::mask::mask_text;
+
+/// How foreign text gets into markup.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Door {
+    /// As it is.
+    #[default]
+    Open,
+    /// What is likely private is masked: for what leaves the bench.
+    Masking,
+}
+
+impl Door {
+    /// A text that is to be cut, or written elsewhere than into markup.
+    pub fn plain(self, text: &str) -> String {
+        match self {
+            Self::Open => text.to_owned(),
+            Self::Masking => mask_text(text).0,
+        }
+    }
+
+    /// A text as markup.
+    pub fn text(self, text: &str) -> String {
+        match self {
+            Self::Open => escape(text),
+            Self::Masking => escape(&mask_text(text).0),
+        }
+    }
+
+    /// The first `most` characters of a label, with an ellipsis when there are more. Masked before it is cut: half a number
+    /// is not known for one.
+    pub fn clip(self, text: &str, most: usize) -> String {
+        let text = self.plain(text);
+        if text.chars().count() <= most {
+            return text;
+        }
+        text.chars().take(most.saturating_sub(1)).chain(['…']).collect()
+    }
+}
+
 /// Longest foreign text in one place, characters; the rest is replaced by an ellipsis.
 const LONGEST: usize = 600;
 

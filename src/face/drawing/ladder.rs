@@ -2,7 +2,8 @@
 
 use crate::base::words::number;
 use crate::bench::{Level, WindowMark, Windows};
-use crate::face::drawing::svg::{Anchor, Drawing, clip};
+use crate::face::drawing::escape::Door;
+use crate::face::drawing::svg::{Anchor, Drawing};
 
 /// Where the drawing stands, which decides its colours.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -58,7 +59,7 @@ const TEXT: &str = "One row for each key, from the highest reading down. The bar
     is a key that was asked for and read as another.";
 
 /// The drawing of one or more lines; `None` where no line has windows and a scale.
-pub fn ladder_svg(lines: &[Windows], theme: Theme, width: Width) -> Option<String> {
+pub fn ladder_svg(lines: &[Windows], theme: Theme, width: Width, door: Door) -> Option<String> {
     let drawable =
         |line: &&Windows| line.full_scale.is_finite() && line.full_scale > 0.0 && !line.levels.is_empty();
     let lines: Vec<&Windows> = lines.iter().filter(drawable).collect();
@@ -67,8 +68,8 @@ pub fn ladder_svg(lines: &[Windows], theme: Theme, width: Width) -> Option<Strin
     }
     let height =
         lines.iter().map(|line| HEAD + rows(line).iter().map(Row::height).sum::<f64>() + SCALE).sum();
-    let names: Vec<String> = lines.iter().map(|line| told(line)).collect();
-    let mut drawing = Drawing::new(width.all(), height, TITLE, &format!("{TEXT} {}", names.join(" ")));
+    let names: Vec<String> = lines.iter().map(|line| spoken(line)).collect();
+    let mut drawing = Drawing::new(door, width.all(), height, TITLE, &format!("{TEXT} {}", names.join(" ")));
     match theme {
         Theme::Inherit => {}
         Theme::Light => {
@@ -113,7 +114,7 @@ fn rows(line: &Windows) -> Vec<Row<'_>> {
 }
 
 /// A line in words, for those who hear the drawing.
-fn told(line: &Windows) -> String {
+fn spoken(line: &Windows) -> String {
     let keys = line.levels.iter().filter(|level| level.nominal.is_some()).count();
     format!("{}: {keys} windows, {} readings.", line.line, line.marks.len())
 }
@@ -121,7 +122,7 @@ fn told(line: &Windows) -> String {
 fn draw(drawing: &mut Drawing, line: &Windows, top: f64, width: Width) -> f64 {
     let left = width.left();
     let at = |counts: f64| left + (width.all() - left - RIGHT) * (counts / line.full_scale).clamp(0.0, 1.0);
-    drawing.text(10.0, top + 22.0, Anchor::Start, "strong", &clip(&line.line, 14));
+    drawing.text(10.0, top + 22.0, Anchor::Start, "strong", &drawing.clip(&line.line, 14));
     drawing.text(left - 10.0, top + 22.0, Anchor::End, "small", "nominal");
     let mut y = top + HEAD;
     let rows = rows(line);
@@ -134,7 +135,7 @@ fn draw(drawing: &mut Drawing, line: &Windows, top: f64, width: Width) -> f64 {
         let height = row.height();
         let (low, high) = (at(row.level.low), at(row.level.high));
         drawing.rect(low, y + 3.0, (high - low).max(2.0), height - 6.0, "window");
-        drawing.text(10.0, y + 18.0, Anchor::Start, "label", &clip(&row.level.label, 17));
+        drawing.text(10.0, y + 18.0, Anchor::Start, "label", &drawing.clip(&row.level.label, 17));
         if let Some(nominal) = row.level.nominal {
             drawing.text(left - 10.0, y + 18.0, Anchor::End, "small", &number(nominal.round()));
             drawing.line(at(nominal), y + 1.0, at(nominal), y + height - 1.0, "level");
@@ -173,12 +174,13 @@ fn reading(
     }
     let counts = format!(", {}", number(mark.counts.round()));
     let (right, left) = (high.max(middle) + 10.0, low.min(middle) - 10.0);
-    let wide = (clip(&mark.label, 44).chars().count() + counts.len()) as f64 * LETTER;
+    let wide = (drawing.clip(&mark.label, 44).chars().count() + counts.len()) as f64 * LETTER;
     let (room_right, room_left) = (width.all() - 4.0 - right, left - width.left());
     let on_right = wide < room_right || wide >= room_left && room_right >= room_left;
     // Where neither side has room, the name is cut and the counts stay.
     let letters = (room_right.max(room_left) / LETTER) as usize;
-    let label = format!("{}{counts}", clip(&mark.label, letters.saturating_sub(counts.len()).clamp(8, 44)));
+    let label =
+        format!("{}{counts}", drawing.clip(&mark.label, letters.saturating_sub(counts.len()).clamp(8, 44)));
     // A nominal stroke through a label would strike it out: the label's own outline keeps it apart.
     if on_right {
         drawing.text(right, y + 4.5, Anchor::Start, "halo", &label);

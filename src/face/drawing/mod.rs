@@ -8,5 +8,5 @@ mod escape;
 mod ladder;
 pub mod svg;
 
-pub use escape::{escape, is_inert};
+pub use escape::{Door, escape, is_inert};
 pub use ladder::{Theme, Width, ladder_svg};

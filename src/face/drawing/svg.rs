@@ -2,7 +2,7 @@
 
 use std::fmt::Write as _;
 
-use crate::face::drawing::escape::escape;
+use crate::face::drawing::escape::Door;
 
 /// Where a text hangs on its point.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -17,21 +17,24 @@ pub enum Anchor {
 
 /// One drawing. Shapes carry classes of the page's style, never a style of their own.
 #[derive(Debug)]
-pub struct Drawing(String);
+pub struct Drawing {
+    out: String,
+    door: Door,
+}
 
 impl Drawing {
     /// A drawing of this size in its own units, scaled to the width of the page.
-    pub fn new(width: f64, height: f64, title: &str, description: &str) -> Self {
+    pub fn new(door: Door, width: f64, height: f64, title: &str, description: &str) -> Self {
         let mut out = String::new();
         // Writing to a string cannot fail. The title and the description name the drawing for those who hear it.
         let _ = write!(
             out,
             "<svg viewBox=\"0 0 {width:.0} {height:.0}\" role=\"img\" xmlns=\"http://www.w3.org/2000/svg\">\
              <title>{}</title><desc>{}</desc>",
-            escape(title),
-            escape(description)
+            door.text(title),
+            door.text(description)
         );
-        Self(out)
+        Self { out, door }
     }
 
     /// A text.
@@ -42,25 +45,30 @@ impl Drawing {
             Anchor::End => "end",
         };
         let _ = write!(
-            self.0,
+            self.out,
             "<text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"{anchor}\" class=\"{class}\">{}</text>",
             finite(x),
             finite(y),
-            escape(text)
+            self.door.text(text)
         );
+    }
+
+    /// A label cut to `most` characters, to be given to [`text`](Self::text).
+    pub fn clip(&self, text: &str, most: usize) -> String {
+        self.door.clip(text, most)
     }
 
     /// A straight stroke.
     pub fn line(&mut self, x1: f64, y1: f64, x2: f64, y2: f64, class: &'static str) {
         let [x1, y1, x2, y2] = [x1, y1, x2, y2].map(finite);
-        let _ = write!(self.0, "<path d=\"M{x1:.1} {y1:.1}L{x2:.1} {y2:.1}\" class=\"{class}\"/>");
+        let _ = write!(self.out, "<path d=\"M{x1:.1} {y1:.1}L{x2:.1} {y2:.1}\" class=\"{class}\"/>");
     }
 
     /// A rectangle.
     pub fn rect(&mut self, x: f64, y: f64, width: f64, height: f64, class: &'static str) {
         let [x, y, width, height] = [x, y, width, height].map(finite);
         let _ = write!(
-            self.0,
+            self.out,
             "<rect x=\"{x:.1}\" y=\"{y:.1}\" width=\"{:.1}\" height=\"{:.1}\" class=\"{class}\"/>",
             width.max(0.0),
             height.max(0.0)
@@ -70,14 +78,14 @@ impl Drawing {
     /// A disc.
     pub fn circle(&mut self, x: f64, y: f64, radius: f64, class: &'static str) {
         let [x, y] = [x, y].map(finite);
-        let _ = write!(self.0, "<circle cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"{radius:.1}\" class=\"{class}\"/>");
+        let _ = write!(self.out, "<circle cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"{radius:.1}\" class=\"{class}\"/>");
     }
 
     /// A style sheet of its own, for a drawing that stands in no page.
     pub(super) fn style(&mut self, sheet: &str) {
-        self.0.push_str("<style>");
-        self.0.push_str(sheet);
-        self.0.push_str("</style>");
+        self.out.push_str("<style>");
+        self.out.push_str(sheet);
+        self.out.push_str("</style>");
     }
 
     /// A cross, the mark of what is not where it belongs; it needs no colour.
@@ -85,7 +93,7 @@ impl Drawing {
         let [x, y] = [x, y].map(finite);
         let (left, right, top, bottom) = (x - half, x + half, y - half, y + half);
         let _ = write!(
-            self.0,
+            self.out,
             "<path d=\"M{left:.1} {top:.1}L{right:.1} {bottom:.1}M{left:.1} {bottom:.1}L{right:.1} {top:.1}\" \
              class=\"{class}\"/>"
         );
@@ -93,12 +101,12 @@ impl Drawing {
 
     /// A closed polygon.
     pub fn polygon(&mut self, points: &[(f64, f64)], class: &'static str) {
-        let _ = write!(self.0, "<path class=\"{class}\" d=\"");
+        let _ = write!(self.out, "<path class=\"{class}\" d=\"");
         for (i, (x, y)) in points.iter().enumerate() {
             let [x, y] = [*x, *y].map(finite);
-            let _ = write!(self.0, "{}{x:.1} {y:.1}", if i == 0 { 'M' } else { 'L' });
+            let _ = write!(self.out, "{}{x:.1} {y:.1}", if i == 0 { 'M' } else { 'L' });
         }
-        self.0.push_str("Z\"/>");
+        self.out.push_str("Z\"/>");
     }
 
     /// Upright strokes (x, foot, head) as one path.
@@ -106,12 +114,12 @@ impl Drawing {
         if ticks.is_empty() {
             return;
         }
-        let _ = write!(self.0, "<path class=\"{class}\" d=\"");
+        let _ = write!(self.out, "<path class=\"{class}\" d=\"");
         for (x, foot, head) in ticks {
             let [x, foot, head] = [*x, *foot, *head].map(finite);
-            let _ = write!(self.0, "M{x:.1} {foot:.1}V{head:.1}");
+            let _ = write!(self.out, "M{x:.1} {foot:.1}V{head:.1}");
         }
-        self.0.push_str("\"/>");
+        self.out.push_str("\"/>");
     }
 
     /// Small triangles on the heads of strokes, the mark of a stray that does not need colour.
@@ -119,31 +127,23 @@ impl Drawing {
         if ticks.is_empty() {
             return;
         }
-        let _ = write!(self.0, "<path class=\"{class}\" d=\"");
+        let _ = write!(self.out, "<path class=\"{class}\" d=\"");
         for (x, _, head) in ticks {
-            let _ = write!(self.0, "M{:.1} {:.1}h5l-2.5 4z", finite(x - 2.5), finite(head - 2.0));
+            let _ = write!(self.out, "M{:.1} {:.1}h5l-2.5 4z", finite(x - 2.5), finite(head - 2.0));
         }
-        self.0.push_str("\"/>");
+        self.out.push_str("\"/>");
     }
 
     /// The markup.
     pub fn finish(mut self) -> String {
-        self.0.push_str("</svg>");
-        self.0
+        self.out.push_str("</svg>");
+        self.out
     }
 }
 
 /// A coordinate: what is not finite goes to the corner instead of breaking the drawing.
 fn finite(x: f64) -> f64 {
     if x.is_finite() { x.clamp(-1e5, 1e5) } else { 0.0 }
-}
-
-/// The first `most` characters of a label, with an ellipsis when there are more.
-pub fn clip(text: &str, most: usize) -> String {
-    if text.chars().count() <= most {
-        return text.to_owned();
-    }
-    text.chars().take(most.saturating_sub(1)).chain(['…']).collect()
 }
 
 /// A logarithmic axis in decades.

@@ -8,14 +8,14 @@ use std::time::Instant;
 
 use crate::base::locked;
 use crate::face::http::config::Config;
+use crate::face::http::error::{Answer, ApiError};
 use crate::face::http::jobs::{Entry, Jobs};
 use crate::face::http::page::Tagged;
 use crate::face::http::port::Port;
 use crate::face::http::rates::Rates;
-use crate::face::http::refusal::{Answer, Refusal};
-use crate::face::http::ring::Ring;
-use crate::face::http::shown::DiskShown;
+use crate::face::http::replay::Replay;
 use crate::face::http::token::Token;
+use crate::face::http::types::DiskRoom;
 use tokio::sync::watch;
 
 use crate::base::{Anchor, Result};
@@ -42,7 +42,7 @@ pub struct Counts {
     pub too_many: AtomicU64,
     /// Subscribers now.
     pub subscribers: AtomicU64,
-    /// Subscribers that were told of a gap.
+    /// Subscribers that were notified of a gap.
     pub gaps: AtomicU64,
 }
 
@@ -54,8 +54,34 @@ pub struct Known {
     pub error: Option<String>,
 }
 
-/// Everything.
-pub struct Bench {
+/// Who may ask.
+pub struct Access {
+    /// The token.
+    pub token: Token,
+    /// What the cookie holds, until the daemon ends.
+    pub session: Token,
+    /// How often each client asks.
+    pub rates: Rates,
+}
+
+/// This start of the daemon.
+pub struct ThisStart {
+    /// Its name.
+    pub name: String,
+    /// When it began.
+    pub started: Anchor,
+    /// The same, for durations.
+    pub born: Instant,
+    /// What was repaired at the start, in sentences.
+    pub recovered: Mutex<Vec<String>>,
+}
+
+/// What all requests and port threads share.
+pub struct AppState {
+    /// Who may ask.
+    pub access: Access,
+    /// This start of the daemon.
+    pub start: ThisStart,
     /// The configuration as it is now.
     pub config: Mutex<Arc<Config>>,
     /// Protocol files.
@@ -63,38 +89,24 @@ pub struct Bench {
     /// The disk threads.
     pub group: Group,
     /// Messages to subscribers.
-    pub ring: Ring,
+    pub replay: Replay,
     /// Ports by name.
     pub ports: Mutex<BTreeMap<String, Arc<Port>>>,
     /// Jobs.
     pub jobs: Jobs,
-    /// The token.
-    pub token: Token,
-    /// What the cookie holds, until the daemon ends.
-    pub session: Token,
     /// What other faces make.
     pub makers: Makers,
-    /// Name of this start.
-    pub boot: String,
-    /// When it began.
-    pub started: Anchor,
-    /// The same, for durations.
-    pub born: Instant,
-    /// What was repaired at the start, in sentences.
-    pub recovered: Mutex<Vec<String>>,
     /// Counters.
     pub counts: Counts,
     /// The states of all jobs are being worked out.
     pub surveying: AtomicBool,
-    /// How often each client asks.
-    pub rates: Rates,
     /// The page's files.
     pub page: Vec<Tagged>,
     /// `true` once the daemon is to end.
     pub ending: watch::Sender<bool>,
 }
 
-impl Bench {
+impl AppState {
     /// The protocol files to decode with now.
     pub fn protocols(&self) -> Protocols {
         locked(&self.known).protocols.clone()
@@ -111,7 +123,7 @@ impl Bench {
     /// 404.
     pub fn port(&self, name: &str) -> Answer<Arc<Port>> {
         locked(&self.ports).get(name).cloned().ok_or_else(|| {
-            Refusal::missing("there is no such port").remedy("GET /api/v1/ports lists them; POST binds one")
+            ApiError::missing("there is no such port").remedy("choose one of the list, or bind it")
         })
     }
 
@@ -124,7 +136,7 @@ impl Bench {
     pub fn job_changed(&self, entry: &Entry) {
         let revision = entry.changed();
         let value = serde_json::json!({ "job": &*entry.name, "revision": revision });
-        self.ring.tell("job", Some(Arc::clone(&entry.name)), &value);
+        self.replay.send("job", Some(Arc::clone(&entry.name)), &value);
     }
 
     /// `true` when nobody works out the states of all jobs yet.
@@ -138,13 +150,13 @@ impl Bench {
     }
 
     /// Room on the disk of the jobs.
-    pub fn disk(&self) -> DiskShown {
+    pub fn disk(&self) -> DiskRoom {
         if let Some(forecast) = self.group.status().disk {
-            return DiskShown::new(forecast.level, forecast.free, forecast.hours_left);
+            return DiskRoom::new(forecast.level, forecast.free, forecast.hours_left);
         }
         // Nothing was recorded yet: nothing grows.
         let free = SystemFiles.room(self.jobs.folder()).map_or(0, |room| room.free);
-        DiskShown::new(if free == 0 { DiskLevel::Full } else { DiskLevel::Fine }, free, None)
+        DiskRoom::new(if free == 0 { DiskLevel::Full } else { DiskLevel::Fine }, free, None)
     }
 
     /// Returns once the daemon is to end.

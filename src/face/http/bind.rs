@@ -5,16 +5,16 @@ use std::sync::{Arc, Weak};
 use std::thread::JoinHandle;
 
 use crate::base::locked;
-use crate::face::http::app::Bench;
+use crate::face::http::app::AppState;
 use crate::face::http::config::PortConfig;
+use crate::face::http::error::{Answer, ApiError};
 use crate::face::http::port::{Order, Port};
-use crate::face::http::refusal::{Answer, Refusal};
 use crate::face::http::worker::Worker;
 
 /// Most ports that may be bound.
 const MOST_PORTS: usize = 64;
 
-impl Bench {
+impl AppState {
     /// Binds a port and starts its thread.
     ///
     /// # Errors
@@ -22,16 +22,16 @@ impl Bench {
     pub fn bind(self: &Arc<Self>, config: PortConfig, fixed: bool) -> Answer<Arc<Port>> {
         let mut ports = locked(&self.ports);
         if ports.contains_key(&config.name) {
-            return Err(Refusal::conflict("a port of this name is bound already"));
+            return Err(ApiError::conflict("a port of this name is bound already"));
         }
         if let Some(other) = ports.values().find(|port| port.config().binding == config.binding) {
-            return Err(Refusal::conflict(format!(
+            return Err(ApiError::conflict(format!(
                 "this device is bound already, as {}",
                 other.config().name
             )));
         }
         if ports.len() >= MOST_PORTS {
-            return Err(Refusal::conflict(format!("{MOST_PORTS} ports are bound already")));
+            return Err(ApiError::conflict(format!("{MOST_PORTS} ports are bound already")));
         }
         let (port, orders) = Port::new(config, fixed);
         port.set_thread(spawn(&port.config().name, orders, Arc::downgrade(&port), Arc::clone(self))?);
@@ -40,10 +40,15 @@ impl Bench {
     }
 }
 
-fn spawn(name: &str, orders: Receiver<Order>, port: Weak<Port>, bench: Arc<Bench>) -> Answer<JoinHandle<()>> {
+fn spawn(
+    name: &str,
+    orders: Receiver<Order>,
+    port: Weak<Port>,
+    bench: Arc<AppState>,
+) -> Answer<JoinHandle<()>> {
     let short: String = name.chars().take(12).collect();
     std::thread::Builder::new()
         .name(format!("port {short}"))
         .spawn(move || Worker::new(port, bench, orders).run())
-        .map_err(|error| Refusal::failed(format!("the system gives no thread for the port: {error}")))
+        .map_err(|error| ApiError::failed(format!("the system gives no thread for the port: {error}")))
 }

@@ -1,4 +1,4 @@
-//! What `serve` is told by its configuration file.
+//! The configuration file of `serve`.
 
 use std::collections::BTreeSet;
 use std::net::SocketAddr;

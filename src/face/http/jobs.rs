@@ -11,7 +11,7 @@ use crate::base::Result;
 use crate::base::locked;
 use crate::bench;
 use crate::face::http::config::is_name;
-use crate::face::http::refusal::{Answer, Refusal};
+use crate::face::http::error::{Answer, ApiError};
 use crate::timeline::Protocols;
 use crate::timeline::job::Job;
 use crate::timeline::store::Store;
@@ -138,7 +138,7 @@ impl Jobs {
     /// 404.
     pub fn find(&self, name: &str) -> Answer<Arc<Entry>> {
         if !is_name(name) || !self.is_job(name) {
-            return Err(Refusal::missing("there is no such job").remedy("GET /api/v1/jobs lists them"));
+            return Err(ApiError::missing("there is no such job").remedy("look at the list of jobs"));
         }
         Ok(Arc::clone(locked(&self.entries).entry(name.to_owned()).or_insert_with(|| {
             Arc::new(Entry {
@@ -210,11 +210,6 @@ impl Entry {
         }
         inner.holds += 1;
         Ok(Held(Arc::clone(self)))
-    }
-
-    /// Whether a capture holds it.
-    pub fn is_held(&self) -> bool {
-        locked(&self.work).holds > 0
     }
 
     /// One decoding into the index at a time.

@@ -6,7 +6,7 @@ use serde::Serialize;
 use crate::base::{Key, Result};
 use crate::bench::{Loaded, chassis, key_windows};
 use crate::decode::ladder::Window;
-use crate::face::drawing::{Theme, Width, ladder_svg};
+use crate::face::drawing::{Door, Theme, Width, ladder_svg};
 use crate::timeline::Protocols;
 
 /// A line of the keypad with what its readings mean.
@@ -63,5 +63,5 @@ pub fn windows(loaded: &Loaded, protocols: &Protocols) -> Result<Vec<LineWindows
 /// # Errors
 /// `Machine` when the disk fails; `Usage` when the job's chassis is not known.
 pub fn draw(loaded: &Loaded, protocols: &Protocols, theme: Theme) -> Result<Option<String>> {
-    Ok(ladder_svg(&key_windows(loaded, protocols)?, theme, Width::Column))
+    Ok(ladder_svg(&key_windows(loaded, protocols)?, theme, Width::Column, Door::Open))
 }

@@ -9,10 +9,10 @@ use std::sync::atomic::{AtomicU8, Ordering};
 use std::sync::{Arc, Mutex};
 
 use tracing::field::{Field, Visit};
-use tracing::level_filters::LevelFilter;
-use tracing::span::{Attributes, Id, Record};
 use tracing::subscriber::Interest;
 use tracing::{Event, Level, Metadata, Subscriber};
+use tracing_subscriber::Layer;
+use tracing_subscriber::layer::{Context, SubscriberExt};
 
 use crate::base::locked;
 use crate::base::{Anchor, Error, Nanoseconds, Result};
@@ -59,7 +59,8 @@ impl Log {
     pub fn start(table: &LogTable) -> Result<Self> {
         let log = Self::open(table)?;
         // Tests in one process keep the first log.
-        let _ = tracing::subscriber::set_global_default(Writer(log.clone()));
+        let _ =
+            tracing::subscriber::set_global_default(tracing_subscriber::registry().with(Writer(log.clone())));
         Ok(log)
     }
 
@@ -138,34 +139,21 @@ fn rotate(path: &Path, keep: u32) {
     let _ = fs::rename(path, numbered(1));
 }
 
-/// Hands what the program says to the log. Spans are not used.
+/// Hands what the program says to the log.
 struct Writer(Log);
 
-impl Subscriber for Writer {
+impl<S: Subscriber> Layer<S> for Writer {
     fn register_callsite(&self, _: &'static Metadata<'static>) -> Interest {
         // The level may change at any time.
         Interest::sometimes()
     }
 
-    fn enabled(&self, metadata: &Metadata<'_>) -> bool {
+    fn enabled(&self, metadata: &Metadata<'_>, _: Context<'_, S>) -> bool {
         metadata.target().starts_with("straykey")
             && rank(*metadata.level()) <= self.0.0.level.load(Ordering::Relaxed)
     }
 
-    fn max_level_hint(&self) -> Option<LevelFilter> {
-        Some(LevelFilter::TRACE)
-    }
-
-    fn new_span(&self, _: &Attributes<'_>) -> Id {
-        Id::from_u64(1)
-    }
-
-    fn record(&self, _: &Id, _: &Record<'_>) {}
-    fn record_follows_from(&self, _: &Id, _: &Id) {}
-    fn enter(&self, _: &Id) {}
-    fn exit(&self, _: &Id) {}
-
-    fn event(&self, event: &Event<'_>) {
+    fn on_event(&self, event: &Event<'_>, _: Context<'_, S>) {
         let mut fields = Fields::default();
         event.record(&mut fields);
         let at = Anchor::now().wall(Nanoseconds::ZERO).unwrap_or_default();

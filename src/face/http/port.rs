@@ -11,13 +11,13 @@ use crate::base::locked;
 use crate::base::{Key, Nanoseconds};
 use crate::bench::SoakPlan;
 use crate::face::http::config::PortConfig;
-use crate::face::http::refusal::{Answer, Refusal};
-use crate::face::http::shown::{PortState, SoakShown};
+use crate::face::http::error::{Answer, ApiError};
+use crate::face::http::types::{LiveSoak, PortState};
 use crate::source::serial::{Nudge, Try};
 use crate::timeline::job::Hands;
 
-/// What a capture is to be.
-#[derive(Clone, Debug)]
+/// What a capture is to be; hands on, and nothing more, where nothing is said.
+#[derive(Clone, Debug, Default)]
 pub struct Begin {
     /// In which job.
     pub job: String,
@@ -42,8 +42,8 @@ pub type Reply<T> = oneshot::Sender<Answer<T>>;
 pub enum Order {
     /// Begin a capture. An on-hands capture of the same port is ended first when a soak is asked for.
     Begin(Begin, Reply<PortState>),
-    /// End the capture in good order; gives the soak that it was.
-    End(Reply<Option<SoakShown>>),
+    /// End the capture in good order, this one only where one is named; gives the soak that it was.
+    End(Option<String>, Reply<Option<LiveSoak>>),
     /// Try rates, so long each.
     Find(Duration, Reply<Vec<Try>>),
     /// Write to the set.
@@ -139,7 +139,7 @@ impl Port {
     pub async fn ask<T>(&self, order: impl FnOnce(Reply<T>) -> Order) -> Answer<T> {
         let (reply, answer) = oneshot::channel();
         self.order(order(reply));
-        answer.await.unwrap_or_else(|_| Err(Refusal::failed("the port is being closed")))
+        answer.await.unwrap_or_else(|_| Err(ApiError::failed("the port is being closed")))
     }
 
     /// Ends its thread in good order and waits for that.

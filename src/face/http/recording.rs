@@ -9,12 +9,12 @@ use crate::base::{Anchor, Event, Kind, Name, Nanoseconds};
 use crate::bench::{KeyRun, KeyState, Loaded, SoakPlan, SoakRun, Turn};
 use crate::decode::chassis::Chassis;
 use crate::decode::report::Report;
-use crate::face::http::app::Bench;
-use crate::face::http::axis::Axis;
+use crate::face::http::app::AppState;
+use crate::face::http::clock::JobClock;
+use crate::face::http::error::{Answer, ApiError};
 use crate::face::http::jobs::Held;
 use crate::face::http::port::Begin;
-use crate::face::http::refusal::{Answer, Refusal};
-use crate::face::http::shown::{LaneEvent, PortLevel, PortState, SoakShown, round};
+use crate::face::http::types::{LaneEvent, LiveSoak, PortLevel, PortState, round};
 use crate::journal::FeedState;
 use crate::source::serial::{Console, Nudge, PortSpec, SerialPort};
 use crate::source::{ByteSource, Mark, What};
@@ -24,9 +24,9 @@ use crate::timeline::live::{Progress, Session};
 
 /// Nothing for so long: the port is silent.
 const SILENT: Nanoseconds = Nanoseconds(10_000_000_000);
-/// Verdicts of a quiet soak are told so often at most.
+/// Verdicts of a quiet soak are reported so often at most.
 const SOAK_EVERY: Duration = Duration::from_millis(250);
-/// A port's state is told so often while bytes flow.
+/// A port's state is reported so often while bytes flow.
 const PORT_EVERY: Duration = Duration::from_secs(1);
 /// A key of a key check is waited for so long, seconds; the analysis counts an answer within ten.
 const PATIENCE_S: f64 = 10.0;
@@ -35,7 +35,7 @@ const MOST_EVENTS: usize = 512;
 
 struct Running {
     run: SoakRun,
-    told: Instant,
+    reported: Instant,
 }
 
 /// What one pull says beside its events: to the soak, and marks for the port's state.
@@ -92,9 +92,9 @@ pub(super) struct Recording {
     trouble: Option<String>,
     lost_by_port: u64,
     rate: Rate,
-    told: Instant,
+    reported: Instant,
     /// Bytes read, and those of them that were safe.
-    told_bytes: (u64, u64),
+    reported_bytes: (u64, u64),
     level: PortLevel,
 }
 
@@ -106,7 +106,7 @@ struct Rate {
 }
 
 #[derive(Serialize)]
-struct EventsTold<'a> {
+struct EventsMessage<'a> {
     job: &'a str,
     port: &'a str,
     capture: &'a str,
@@ -126,7 +126,7 @@ struct CheckTold<'a> {
 struct SoakTold<'a> {
     job: &'a str,
     port: &'a str,
-    soak: SoakShown,
+    soak: LiveSoak,
 }
 
 impl Recording {
@@ -135,25 +135,25 @@ impl Recording {
         begin: &Begin,
         spec: &PortSpec,
         chassis: Option<&str>,
-        bench: &Bench,
+        bench: &AppState,
     ) -> Answer<Self> {
         let entry = bench.jobs.find(&begin.job)?;
         let held = entry.hold()?;
         let protocols = bench.protocols();
         entry.with(|job| {
             if job.closed().is_some() {
-                return Err(Refusal::conflict("the job is closed and takes nothing more"));
+                return Err(ApiError::conflict("the job is closed and takes nothing more"));
             }
             if job.cautions_read().is_none() {
-                return Err(Refusal::conflict("the cautions of this job have not been read")
-                    .remedy("show them, and confirm with POST /api/v1/jobs/{job}/cautions"));
+                return Err(ApiError::conflict("the cautions of this job have not been read")
+                    .remedy("read them, and confirm them"));
             }
             Ok(())
         })?;
         // Before the port is opened: what it says meanwhile would have to wait.
         let loaded = entry.loaded(&protocols)?;
         let mut soak = begin.soak.map(|plan| prepare(&loaded, plan)).transpose()?;
-        let axis = Axis::of(&loaded.job, |capture| loaded.span(capture));
+        let clock = JobClock::of(&loaded.job, |capture| loaded.span(capture));
         drop(loaded);
         let port = SerialPort::open(spec)?;
         let (console, nudge) = (port.console(), port.nudge());
@@ -169,13 +169,13 @@ impl Recording {
             let own =
                 begin.chassis.as_deref().or(chassis).or(job.info().chassis.as_deref()).map(str::to_owned);
             let recorder = job.begin_capture_in(&bench.group, &options, &words, &origin, anchor)?;
-            let now = Axis::of(job, |capture| axis.find(&capture.name).map(|placed| placed.span));
+            let now = JobClock::of(job, |capture| clock.find(&capture.name).map(|placed| placed.span));
             let placed = now.find(recorder.name());
             Ok((
                 recorder,
                 own,
                 job.stages().len(),
-                placed.map_or_else(|| axis.end_s(), |placed| placed.base_s),
+                placed.map_or_else(|| clock.end_s(), |placed| placed.base_s),
             ))
         })?;
         let capture = Name::from(recorder.name());
@@ -209,8 +209,8 @@ impl Recording {
             trouble: trouble.map(|error| error.sentence()),
             lost_by_port: 0,
             rate: Rate { at: now, bytes: 0, per_s: 0.0 },
-            told: now,
-            told_bytes: (0, 0),
+            reported: now,
+            reported_bytes: (0, 0),
             level: PortLevel::Open,
         })
     }
@@ -241,7 +241,7 @@ impl Recording {
     }
 
     /// One pull; `false` when the capture is to be ended.
-    pub(super) fn pull(&mut self, port: &str, bench: &Bench) -> Answer<bool> {
+    pub(super) fn pull(&mut self, port: &str, bench: &AppState) -> Answer<bool> {
         let soak = self.soak.as_mut().map(|running| &mut running.run);
         let mut watching = Watching { soak, marks: &mut self.marks };
         let going = match self.session.step(&mut watching, &mut self.events) {
@@ -260,7 +260,7 @@ impl Recording {
     }
 
     /// Looks at the events of a pull and tells them.
-    fn take(&mut self, port: &str, bench: &Bench) {
+    fn take(&mut self, port: &str, bench: &AppState) {
         for mark in self.marks.drain(..) {
             match mark.what {
                 What::PortGone => {
@@ -279,17 +279,17 @@ impl Recording {
             }
         }
         self.seen += self.events.len() as u64;
-        self.tell_events(port, bench);
-        self.tell_soak(port, bench);
+        self.send_events(port, bench);
+        self.send_soak(port, bench);
         self.ask(port, bench);
         self.events.clear();
     }
 
-    fn tell_events(&self, port: &str, bench: &Bench) {
+    fn send_events(&self, port: &str, bench: &AppState) {
         let off = self.hands == Hands::Off;
         let job = self.job();
         for events in self.events.chunks(MOST_EVENTS) {
-            let told = EventsTold {
+            let message = EventsMessage {
                 job,
                 port,
                 capture: &self.capture,
@@ -300,22 +300,22 @@ impl Recording {
                     .map(|event| LaneEvent::new(event, self.base_s, off, &self.capture))
                     .collect(),
             };
-            bench.ring.tell("events", Some(Arc::clone(job)), &told);
+            bench.replay.send("events", Some(Arc::clone(job)), &message);
         }
     }
 
-    fn tell_soak(&mut self, port: &str, bench: &Bench) {
+    fn send_soak(&mut self, port: &str, bench: &AppState) {
         let now = self.session.now();
         let Some(running) = &mut self.soak else { return };
-        if self.events.is_empty() && running.told.elapsed() < SOAK_EVERY {
+        if self.events.is_empty() && running.reported.elapsed() < SOAK_EVERY {
             return;
         }
         running.run.tick(now);
         let asked = running.run.proceed();
-        if !running.run.has_news() && asked.is_none() && running.told.elapsed() < SOAK_EVERY {
+        if !running.run.has_news() && asked.is_none() && running.reported.elapsed() < SOAK_EVERY {
             return;
         }
-        running.told = Instant::now();
+        running.reported = Instant::now();
         let job = Arc::clone(self.job());
         if let Some(asked) = asked {
             let (capture, prompt) = (self.capture.to_string(), Prompt { t: now, key: asked.key });
@@ -324,12 +324,12 @@ impl Recording {
             }
         }
         if let Some(soak) = self.soak() {
-            bench.ring.tell("soak", Some(Arc::clone(&job)), &SoakTold { job: &job, port, soak });
+            bench.replay.send("soak", Some(Arc::clone(&job)), &SoakTold { job: &job, port, soak });
         }
     }
 
     /// Goes on with the key check, and tells what it asks for.
-    fn ask(&mut self, port: &str, bench: &Bench) {
+    fn ask(&mut self, port: &str, bench: &AppState) {
         let (now, heard) = (self.session.now(), self.session.last_byte().is_some());
         let Some(check) = &mut self.check else { return };
         let before = KeyState { left_s: None, ..check.state() };
@@ -351,7 +351,7 @@ impl Recording {
             }
         }
         if before != (KeyState { left_s: None, ..state.clone() }) {
-            bench.ring.tell("check", Some(Arc::clone(&job)), &CheckTold { job: &job, port, check: state });
+            bench.replay.send("check", Some(Arc::clone(&job)), &CheckTold { job: &job, port, check: state });
         }
     }
 
@@ -362,8 +362,8 @@ impl Recording {
     }
 
     /// The soak as it stands.
-    pub(super) fn soak(&self) -> Option<SoakShown> {
-        self.soak.as_ref().map(|running| SoakShown::of(&running.run))
+    pub(super) fn soak(&self) -> Option<LiveSoak> {
+        self.soak.as_ref().map(|running| LiveSoak::of(&running.run))
     }
 
     fn is_enough(&self) -> bool {
@@ -372,7 +372,7 @@ impl Recording {
     }
 
     /// Writes to the set; what is written is a remark in the recording before it is sent.
-    pub(super) fn send(&mut self, text: &[u8], port: &str, bench: &Bench) -> Answer<usize> {
+    pub(super) fn send(&mut self, text: &[u8], port: &str, bench: &AppState) -> Answer<usize> {
         let shown = String::from_utf8_lossy(text);
         let what = What::Command { text: crate::face::out::safe(shown.trim_end()).to_string() };
         tracing::warn!(port, job = %self.job(), "{what}");
@@ -391,7 +391,7 @@ impl Recording {
         Ok(self.session.mark(what, &mut watching, &mut self.events)?)
     }
 
-    /// Fills in what the port's state says; `true` when it is to be told.
+    /// Fills in what the port's state says; `true` when it is to be reported.
     pub(super) fn show(&mut self, state: &mut PortState) -> bool {
         let elapsed = self.rate.at.elapsed();
         if elapsed >= PORT_EVERY {
@@ -447,30 +447,30 @@ impl Recording {
         state.soak = self.soak();
         state.check = self.check.as_ref().map(KeyRun::state);
         let bytes = (state.bytes, state.safe_bytes);
-        let flowing = bytes != self.told_bytes && self.told.elapsed() >= PORT_EVERY;
+        let flowing = bytes != self.reported_bytes && self.reported.elapsed() >= PORT_EVERY;
         if changed || flowing {
-            (self.told, self.told_bytes) = (Instant::now(), bytes);
+            (self.reported, self.reported_bytes) = (Instant::now(), bytes);
         }
         changed || flowing
     }
 
     /// Ends the capture in good order; gives the soak that it was, as it stood at the end.
-    pub(super) fn end(mut self, port: &str, bench: &Bench) -> (Option<SoakShown>, Answer<()>) {
-        let now = self.session.now();
+    pub(super) fn end(mut self, port: &str, bench: &AppState) -> (Option<LiveSoak>, Answer<()>) {
+        let before = self.session.now();
         let mut last = Vec::new();
         let mut soak = self.soak.as_mut().map(|running| &mut running.run);
         let mut watching = Watching { soak: soak.as_deref_mut(), marks: &mut self.marks };
-        let ended = self.session.finish(&mut watching, &mut last).map_err(Refusal::from);
+        let ended = self.session.finish(&mut watching, &mut last).map_err(ApiError::from);
         let soak = soak.map(|run| {
-            run.tick(now);
-            SoakShown::of(run)
+            run.tick(ended.as_ref().map_or(before, |(end, _)| *end));
+            LiveSoak::of(run)
         });
         if let Some(soak) = soak.clone() {
             let job = &self.held.entry().name;
-            bench.ring.tell("soak", Some(Arc::clone(job)), &SoakTold { job, port, soak });
+            bench.replay.send("soak", Some(Arc::clone(job)), &SoakTold { job, port, soak });
         }
         let entry = Arc::clone(self.held.entry());
-        let done = ended.and_then(|recorder| match recorder {
+        let done = ended.and_then(|(_, recorder)| match recorder {
             Some(recorder) => entry.with(|job| Ok(job.end_capture(recorder).map(|_| ())?)),
             None => Ok(()),
         });
@@ -488,5 +488,5 @@ impl Recording {
 
 /// A soak in the job's present stage, planned from what was seen before it.
 fn prepare(loaded: &Loaded, plan: SoakPlan) -> Answer<Running> {
-    Ok(Running { run: SoakRun::prepare(loaded, plan)?, told: Instant::now() })
+    Ok(Running { run: SoakRun::prepare(loaded, plan)?, reported: Instant::now() })
 }

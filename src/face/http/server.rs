@@ -24,10 +24,10 @@ use tokio_rustls::TlsAcceptor;
 
 use crate::base::{Error, Result};
 use crate::face::http::api::{self, App};
-use crate::face::http::guard::{self, Peer};
+use crate::face::http::auth::{self, Peer};
+use crate::face::http::error::ApiError;
 use crate::face::http::page;
 use crate::face::http::places::{Place, Places};
-use crate::face::http::refusal::Refusal;
 
 /// Most connections over the Unix socket at once.
 const MOST_CONNECTIONS: usize = 64;
@@ -41,13 +41,14 @@ const ACCEPT_REST: Duration = Duration::from_millis(100);
 /// The whole router.
 pub fn router(bench: &App) -> Router {
     let wrong_method = || async {
-        Refusal::new(StatusCode::METHOD_NOT_ALLOWED, "this address does not take this method").into_response()
+        ApiError::new(StatusCode::METHOD_NOT_ALLOWED, "this address does not take this method")
+            .into_response()
     };
     api::router()
         .route("/open", get(page::open))
         .method_not_allowed_fallback(wrong_method)
         .fallback(page::file)
-        .layer(middleware::from_fn_with_state(Arc::clone(bench), guard::guard))
+        .layer(middleware::from_fn_with_state(Arc::clone(bench), auth::middleware))
         .with_state(Arc::clone(bench))
 }
 

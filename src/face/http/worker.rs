@@ -5,12 +5,12 @@ use std::sync::{Arc, Weak};
 use std::time::{Duration, Instant};
 
 use crate::base::Cause;
-use crate::face::http::app::Bench;
+use crate::face::http::app::AppState;
 use crate::face::http::config::PortConfig;
+use crate::face::http::error::{Answer, ApiError};
 use crate::face::http::port::{Begin, Order, Port, Reply};
 use crate::face::http::recording::Recording;
-use crate::face::http::refusal::{Answer, Refusal};
-use crate::face::http::shown::{PortLevel, PortState};
+use crate::face::http::types::{LiveSoak, PortLevel, PortState};
 use crate::source::serial::{self, Try};
 use crate::timeline::job::Hands;
 
@@ -27,7 +27,7 @@ enum Doing {
 /// The thread's own.
 pub(super) struct Worker {
     port: Weak<Port>,
-    bench: Arc<Bench>,
+    bench: Arc<AppState>,
     orders: Receiver<Order>,
     config: PortConfig,
     state: PortState,
@@ -36,7 +36,7 @@ pub(super) struct Worker {
 }
 
 impl Worker {
-    pub(super) fn new(port: Weak<Port>, bench: Arc<Bench>, orders: Receiver<Order>) -> Self {
+    pub(super) fn new(port: Weak<Port>, bench: Arc<AppState>, orders: Receiver<Order>) -> Self {
         let (config, state) = match port.upgrade() {
             Some(port) => (port.config(), port.state()),
             // The handle is gone before the thread began: the first order fails and ends it.
@@ -44,15 +44,8 @@ impl Worker {
         };
         let mut worker = Self { port, bench, orders, config, state, doing: Doing::Nothing, stop: false };
         if let Some(job) = worker.config.job.clone() {
-            let begin = Begin {
-                job,
-                word: "watch",
-                hands: worker.config.hands,
-                chassis: None,
-                soak: None,
-                check: None,
-                patient: true,
-            };
+            let begin =
+                Begin { job, word: "watch", hands: worker.config.hands, patient: true, ..Begin::default() };
             worker.doing = Doing::Waiting(begin, Instant::now());
         }
         worker
@@ -107,7 +100,7 @@ impl Worker {
                 let answer = self.begin(begin);
                 let _ = reply.send(answer);
             }
-            Order::End(reply) => self.end_asked(reply),
+            Order::End(capture, reply) => self.end_asked(capture.as_deref(), reply),
             Order::Find(time, reply) => {
                 let answer = self.find(time);
                 let _ = reply.send(answer);
@@ -115,7 +108,7 @@ impl Worker {
             Order::Send(text, reply) => {
                 let answer = match &mut self.doing {
                     Doing::Recording(recording) => recording.send(&text, &self.config.name, &self.bench),
-                    _ => Err(Refusal::conflict("nothing is recorded from this port")
+                    _ => Err(ApiError::conflict("nothing is recorded from this port")
                         .remedy("open it into a job first: what is written to a set is recorded")),
                 };
                 let _ = reply.send(answer);
@@ -125,7 +118,7 @@ impl Worker {
                     Doing::Recording(recording) => {
                         Ok((recording.job().to_string(), recording.capture().to_owned(), recording.now()))
                     }
-                    _ => Err(Refusal::conflict("nothing is recorded from this port")),
+                    _ => Err(ApiError::conflict("nothing is recorded from this port")),
                 };
                 let _ = reply.send(answer);
             }
@@ -135,7 +128,7 @@ impl Worker {
                     _ => false,
                 };
                 let answer =
-                    if skipped { Ok(()) } else { Err(Refusal::conflict("no key check runs on this port")) };
+                    if skipped { Ok(()) } else { Err(ApiError::conflict("no key check runs on this port")) };
                 let _ = reply.send(answer);
             }
             Order::Settings(config) => {
@@ -149,15 +142,19 @@ impl Worker {
         }
     }
 
-    fn end_asked(&mut self, reply: Reply<Option<crate::face::http::shown::SoakShown>>) {
+    fn end_asked(&mut self, capture: Option<&str>, reply: Reply<Option<LiveSoak>>) {
         let answer = match &self.doing {
+            Doing::Recording(recording) if capture.is_some_and(|capture| capture != recording.capture()) => {
+                Err(ApiError::conflict("another capture is recorded from this port"))
+            }
             Doing::Recording(_) => self.end(PortLevel::Off, None),
-            Doing::Waiting(..) => {
+            Doing::Waiting(..) if capture.is_none() => {
                 self.doing = Doing::Nothing;
                 self.settle(PortLevel::Off, None);
                 Ok(None)
             }
-            Doing::Nothing => Ok(None),
+            // What is named has ended by itself.
+            Doing::Waiting(..) | Doing::Nothing => Ok(None),
         };
         let _ = reply.send(answer);
     }
@@ -168,12 +165,12 @@ impl Worker {
                 && recording.hands() == Hands::On
                 && **recording.job() == *begin.job;
             if !makes_way {
-                return Err(Refusal::conflict(format!(
+                return Err(ApiError::conflict(format!(
                     "{} is being recorded from this port in the job {}",
                     recording.capture(),
                     recording.job()
                 ))
-                .remedy("end that first: POST /api/v1/ports/{port}/close"));
+                .remedy("end that first"));
             }
             self.end(PortLevel::Off, None)?;
         }
@@ -208,7 +205,7 @@ impl Worker {
         Ok(())
     }
 
-    fn wait(&mut self, begin: Begin, why: &Refusal) {
+    fn wait(&mut self, begin: Begin, why: &ApiError) {
         let first = !matches!(self.doing, Doing::Waiting(..)) || self.state.state == PortLevel::Off;
         if first {
             tracing::warn!(port = %self.config.name, job = %begin.job, "waits: {}", why.what());
@@ -232,17 +229,13 @@ impl Worker {
     }
 
     /// Ends what is recorded.
-    fn end(
-        &mut self,
-        level: PortLevel,
-        why: Option<String>,
-    ) -> Answer<Option<crate::face::http::shown::SoakShown>> {
+    fn end(&mut self, level: PortLevel, why: Option<String>) -> Answer<Option<LiveSoak>> {
         let Doing::Recording(recording) = std::mem::replace(&mut self.doing, Doing::Nothing) else {
             return Ok(None);
         };
         let (soak, done) = recording.end(&self.config.name, &self.bench);
         let (level, why) = match &done {
-            Err(refusal) => (PortLevel::Failed, Some(refusal.what().to_owned())),
+            Err(error) => (PortLevel::Failed, Some(error.what().to_owned())),
             Ok(()) => (level, why),
         };
         self.settle(level, why);
@@ -254,7 +247,7 @@ impl Worker {
 
     fn find(&mut self, time: Duration) -> Answer<Vec<Try>> {
         if !matches!(self.doing, Doing::Nothing) {
-            return Err(Refusal::conflict("rates are tried only while nothing is recorded from this port"));
+            return Err(ApiError::conflict("rates are tried only while nothing is recorded from this port"));
         }
         let spec = self.config.spec()?;
         let protocols = self.bench.protocols();
@@ -287,7 +280,7 @@ impl Worker {
 
     fn tell(&self) {
         self.keep();
-        self.bench.ring.tell("port", None, &self.state);
+        self.bench.replay.send("port", None, &self.state);
     }
 }
 
@@ -304,7 +297,7 @@ fn empty() -> PortConfig {
 }
 
 /// What a failed opening makes of the port.
-fn level_of(why: &Refusal) -> PortLevel {
+fn level_of(why: &ApiError) -> PortLevel {
     match why.cause() {
         Some(Cause::PortAbsent) => PortLevel::Gone,
         Some(Cause::PortBusy) => PortLevel::Busy,

@@ -1,9 +1,38 @@
 //! A train of strays folded at its period, as bars.
 
+use serde::Serialize;
+
+use crate::face::drawing::Door;
 use crate::face::drawing::svg::{Anchor, Drawing};
 use crate::face::report::html::Part;
-use crate::face::report::model::Folded;
 use crate::face::report::words;
+
+/// A train of events folded at a period.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct Folded {
+    /// Period, seconds.
+    pub period_s: f64,
+    /// Events in each equal part of the period, first part first.
+    pub bins: Vec<u32>,
+}
+
+impl Folded {
+    /// Folds instants, in seconds, at a period longer than zero into `bins` parts (1 to 360, else cut to that).
+    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, clippy::cast_precision_loss)]
+    pub fn new(period_s: f64, times_s: impl IntoIterator<Item = f64>, bins: usize) -> Self {
+        let mut counts = vec![0u32; bins.clamp(1, 360)];
+        let parts = counts.len();
+        if period_s > 0.0 {
+            for t in times_s {
+                let part = (t.rem_euclid(period_s) / period_s * parts as f64) as usize;
+                if let Some(count) = counts.get_mut(part.min(parts - 1)) {
+                    *count = count.saturating_add(1);
+                }
+            }
+        }
+        Self { period_s, bins: counts }
+    }
+}
 
 const WIDTH: f64 = 460.0;
 const HEIGHT: f64 = 190.0;
@@ -13,11 +42,16 @@ const TOP: f64 = 30.0;
 const BOTTOM: f64 = 44.0;
 
 /// The drawing, `None` when there is nothing to draw.
-pub(super) fn figure(name: &str, folded: &Folded) -> Option<Part> {
+pub(super) fn figure(door: Door, name: &str, folded: &Folded) -> Option<Part> {
     let most = folded.bins.iter().copied().max().filter(|most| *most > 0)?;
     let total: u64 = folded.bins.iter().map(|count| u64::from(*count)).sum();
-    let mut drawing =
-        Drawing::new(WIDTH, HEIGHT, &format!("{}: {name}", words::FIGURE_FOLDED), words::FIGURE_FOLDED_TEXT);
+    let mut drawing = Drawing::new(
+        door,
+        WIDTH,
+        HEIGHT,
+        &format!("{}: {name}", words::FIGURE_FOLDED),
+        words::FIGURE_FOLDED_TEXT,
+    );
     let (right, foot) = (WIDTH - RIGHT, HEIGHT - BOTTOM);
     let top = ceiling(most);
     let y = |count: f64| foot - (foot - TOP) * count / f64::from(top);

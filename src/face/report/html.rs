@@ -1,52 +1,61 @@
 //! HTML by hand, with one door for foreign text.
 
+use crate::face::drawing::Door;
 pub use crate::face::drawing::escape;
 
-/// A growing HTML text. Tags and classes are ours, `'static`; everything else goes through [`escape`].
+/// A growing HTML text. Tags and classes are ours, `'static`; everything else goes through the [`Door`].
 #[derive(Debug, Default)]
-pub(super) struct Html(String);
+pub(super) struct Html {
+    out: String,
+    door: Door,
+}
 
 impl Html {
+    /// An empty one.
+    pub(super) fn new(door: Door) -> Self {
+        Self { out: String::new(), door }
+    }
+
     /// Markup of our own.
     pub(super) fn raw(&mut self, markup: &'static str) -> &mut Self {
-        self.0.push_str(markup);
+        self.out.push_str(markup);
         self
     }
 
     /// Foreign text.
     pub(super) fn text(&mut self, text: &str) -> &mut Self {
-        self.0.push_str(&escape(text));
+        self.out.push_str(&self.door.text(text));
         self
     }
 
     /// `<tag>text</tag>`; `tag` may carry attributes (`td class="n"`).
     pub(super) fn element(&mut self, tag: &'static str, text: &str) -> &mut Self {
-        self.0.push('<');
-        self.0.push_str(tag);
-        self.0.push('>');
+        self.out.push('<');
+        self.out.push_str(tag);
+        self.out.push('>');
         self.text(text);
         self.close(tag)
     }
 
     /// `</tag>`, attributes in `tag` left out.
     pub(super) fn close(&mut self, tag: &'static str) -> &mut Self {
-        self.0.push_str("</");
-        self.0.push_str(tag.split(' ').next().unwrap_or(tag));
-        self.0.push('>');
+        self.out.push_str("</");
+        self.out.push_str(tag.split(' ').next().unwrap_or(tag));
+        self.out.push('>');
         self
     }
 
     /// A heading of a section with an anchor.
     pub(super) fn section(&mut self, id: &'static str, title: &'static str) -> &mut Self {
-        self.0.push_str("\n<section id=\"");
-        self.0.push_str(id);
-        self.0.push_str("\"><h2>");
+        self.out.push_str("\n<section id=\"");
+        self.out.push_str(id);
+        self.out.push_str("\"><h2>");
         self.text(title).raw("</h2>\n")
     }
 
     /// A finished part (an SVG drawing, a data block).
     pub(super) fn part(&mut self, part: Part) -> &mut Self {
-        self.0.push_str(&part.0);
+        self.out.push_str(&part.0);
         self
     }
 
@@ -85,7 +94,7 @@ impl Html {
 
     /// The text.
     pub(super) fn finish(self) -> String {
-        self.0
+        self.out
     }
 }
 

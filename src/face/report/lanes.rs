@@ -1,13 +1,13 @@
 //! What happened when, as data: lanes of moments, one set of them for each stage.
 
-use serde::{Deserialize, Serialize};
+use serde::Serialize;
 
 /// Events of one bin: its start in seconds from the stage's start, strays, other events.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
 pub struct Tick(pub f64, pub u32, pub u32);
 
 /// One kind of event on one control path.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct Lane {
     /// Control path.
     pub path: String,
@@ -18,7 +18,7 @@ pub struct Lane {
 }
 
 /// The lanes of one stage.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct StageTimeline {
     /// Stage, counted from 1.
     pub stage: u32,

@@ -1,57 +1,68 @@
 //! The report: one self-contained HTML file about a job, for the customer, the next technician, the warranty.
 //!
-//! What enters: a [`ReportModel`], plain data that the caller fills from job, timeline and analysis. What
-//! leaves: HTML text with inline SVG, its style inside, no script that runs, nothing fetched, and the model
-//! itself as JSON in a data block. Log text is hostile: every text passes [`html::escape`].
+//! What enters: a [`Report`], the state of a job with what is drawn beside it. What leaves: HTML text with inline
+//! SVG, its style inside, no script that runs, nothing fetched, and the same facts as JSON in a data block. Log text
+//! is hostile and private: every text passes one [`Door`](crate::face::drawing::Door), in the page and in its drawings, and every string of the
+//! data block the same mask.
 //!
 //! Promised: below [`LARGEST`] bytes (the timeline is coarsened until it fits), one column that prints to A4
 //! and Letter, figures and table rows never cut by a page, a table beside every chart, no meaning in colour
-//! alone. Deliberately not done: any arithmetic about strays; numbers come with the model.
+//! alone. Deliberately not done: any arithmetic about strays; numbers come with the state.
 
+mod data;
+mod facts;
 mod folded;
 mod forest;
 pub mod html;
-mod json;
 mod lanes;
-mod model;
 mod parts;
 mod results;
+mod sections;
 mod timeline;
 pub mod words;
 
-pub use model::{
-    Capture, Cause, Comparison, Credit, Folded, LadderFit, Location, Motif, NextTest, Observed, Pattern,
-    Rate, ReportModel, Stage, Topic, Verdict, Versions,
-};
+use crate::base::Result;
+use crate::face::report::parts::Page;
+
+pub use facts::Report;
+pub use folded::Folded;
 pub use timeline::{Lane, StageTimeline, Tick, TimelineBuilder};
 
 /// Largest report, bytes.
 pub const LARGEST: usize = 2_000_000;
 
-/// The report as HTML, at most [`LARGEST`] bytes: the timeline loses detail first, then the JSON copy goes and
-/// the report says so.
-pub fn write(model: &ReportModel) -> String {
+/// The report as HTML, at most [`LARGEST`] bytes, and what was masked in it: the timeline loses detail first, then the
+/// JSON copy goes and the report says so.
+///
+/// # Errors
+/// `Machine` when a finding cannot be written as JSON.
+pub fn write(report: &Report<'_>) -> Result<(String, Vec<String>)> {
     // A tick costs some 45 bytes, half as a stroke, half as JSON: far too many are thinned before any is drawn.
     const TICKS: usize = LARGEST / 60;
-    let mut model = std::borrow::Cow::Borrowed(model);
-    let ticks = |model: &ReportModel| -> usize {
-        model.timeline.iter().flat_map(|stage| &stage.lanes).map(|lane| lane.ticks.len()).sum()
-    };
+    let mut timeline = report.timeline.clone();
+    for lane in timeline.iter_mut().flat_map(|stage| &mut stage.lanes) {
+        for text in [&mut lane.path, &mut lane.label] {
+            *text = report.door.plain(text);
+        }
+    }
+    let sections = sections::sections(report.state)?;
+    let (data, masked) = data::value(report, &sections);
+    let page = Page { report, sections, data, masked };
     // Each round halves the timeline; sixteen rounds leave one tick of each lane.
     for _ in 0..16 {
-        if ticks(&model) <= TICKS {
-            let page = parts::page(&model, true);
-            if page.len() <= LARGEST {
-                return page;
+        if timeline.iter().flat_map(|stage| &stage.lanes).map(|lane| lane.ticks.len()).sum::<usize>() <= TICKS
+        {
+            let text = parts::page(&page, &timeline, true);
+            if text.len() <= LARGEST {
+                return Ok((text, page.masked));
             }
         }
-        model.to_mut().timeline.iter_mut().for_each(StageTimeline::coarsen);
+        timeline.iter_mut().for_each(StageTimeline::coarsen);
     }
-    let mut page = parts::page(&model, false);
-    if page.len() > LARGEST {
+    let mut text = parts::page(&page, &timeline, false);
+    if text.len() > LARGEST {
         // Hundreds of stages with hundreds of lanes: the tables still tell.
-        model.to_mut().timeline.clear();
-        page = parts::page(&model, false);
+        text = parts::page(&page, &[], false);
     }
-    page
+    Ok((text, page.masked))
 }

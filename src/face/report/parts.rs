@@ -1,52 +1,69 @@
 //! The page from top to bottom: head, outcome, cautions, stages, captures, method.
 
+use crate::bench::StageState;
 use crate::face::cautions;
+use crate::face::glossary;
+use crate::face::report::facts::Report;
 use crate::face::report::html::Html;
-use crate::face::report::model::{Comparison, ReportModel, Stage};
-use crate::face::report::{json, results, words};
+use crate::face::report::lanes::StageTimeline;
+use crate::face::report::sections::Section;
+use crate::face::report::{data, forest, results, words};
+use crate::timeline::job::Hands;
 
 const STYLE: &str = include_str!("style.css");
 /// Rows of a table at most; the data block has all.
 const MOST_ROWS: usize = 400;
 
-/// The page; `data` tells whether the JSON copy goes in.
-pub(super) fn page(model: &ReportModel, data: bool) -> String {
-    let mut html = Html::default();
-    head(&mut html, model);
-    outcome(&mut html, model);
+/// The parts of a page that do not change while it is made to fit.
+pub(super) struct Page<'a> {
+    pub(super) report: &'a Report<'a>,
+    pub(super) sections: Vec<Section>,
+    pub(super) data: serde_json::Value,
+    /// What was masked, in words.
+    pub(super) masked: Vec<String>,
+}
+
+/// The page; `whole` tells whether the JSON copy goes in.
+pub(super) fn page(page: &Page<'_>, timeline: &[StageTimeline], whole: bool) -> String {
+    let report = page.report;
+    let mut html = Html::new(report.door);
+    head(&mut html, report);
+    outcome(&mut html, report);
+    caution_line(&mut html);
+    stages(&mut html, &report.state.stages);
+    results::timeline(&mut html, timeline, report.door);
+    results::comparisons(&mut html, report);
+    results::patterns(&mut html, report);
+    results::place(&mut html, report);
+    sections(&mut html, &page.sections);
     caution_box(&mut html);
-    stages(&mut html, model);
-    results::timeline(&mut html, model);
-    results::comparisons(&mut html, model);
-    results::patterns(&mut html, model);
-    results::place(&mut html, model);
-    topics(&mut html, model);
-    captures(&mut html, model);
-    method(&mut html, model, data);
+    captures(&mut html, report);
+    method(&mut html, page, whole);
     html.raw("</main>\n");
-    if data {
-        html.part(json::block(model));
+    if whole {
+        html.part(data::block(&page.data, timeline));
     }
     html.raw("</body></html>\n");
     html.finish()
 }
 
-fn head(html: &mut Html, model: &ReportModel) {
+fn head(html: &mut Html, report: &Report<'_>) {
+    let state = report.state;
     html.raw("<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\">\n");
     // Nothing is fetched and nothing runs; the style passes by its hash.
     html.raw("<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; base-uri 'none'; form-action 'none'; style-src '");
-    html.text(&json::hash_source(STYLE)).raw("'\">\n");
+    html.text(&data::hash_source(STYLE)).raw("'\">\n");
     html.raw("<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n<title>");
-    html.text(words::TITLE).raw(" · ").text(&model.set).raw("</title>\n<style>").raw(STYLE);
+    html.text(words::TITLE).raw(" · ").text(&state.set).raw("</title>\n<style>").raw(STYLE);
     html.raw("</style></head>\n<body><main>\n<header><p class=\"mark\">straykey</p>");
     html.element("h1", words::TITLE).raw("<dl class=\"facts\">");
-    let written = model.written.as_deref().map(words::instant);
-    let watched: f64 = model.stages.iter().filter_map(|s| s.observed).map(|o| o.observed_s).sum();
+    let written = report.written.as_deref().map(words::instant);
+    let watched: f64 = state.stages.iter().map(|stage| stage.observed_s).sum();
     let facts = [
-        (words::SET, Some(model.set.as_str())),
-        (words::CHASSIS, Some(model.chassis.as_str())),
-        (words::COMPLAINT, Some(model.complaint.as_str())),
-        (words::TECHNICIAN, model.technician.as_deref()),
+        (words::SET, Some(state.set.as_str())),
+        (words::CHASSIS, Some(report.chassis())),
+        (words::COMPLAINT, state.complaint.as_deref()),
+        (words::TECHNICIAN, state.technician.as_deref()),
         (words::WRITTEN, written.as_deref()),
         (words::WATCHED, Some(&*words::duration(watched))),
     ];
@@ -56,34 +73,55 @@ fn head(html: &mut Html, model: &ReportModel) {
         }
     }
     html.raw("</dl>\n");
-    for notice in &model.notices {
+    for notice in report.notices() {
         html.element("p class=\"notice\"", notice);
     }
     html.raw("</header>\n");
 }
 
-/// The comparison that decides the job: the last one that ends in the concluding stage.
-fn conclusion(model: &ReportModel) -> Option<&Comparison> {
-    let stage = model.concluding_stage?;
-    model.comparisons.iter().rev().find(|comparison| comparison.after_stage == stage)
-}
-
-fn outcome(html: &mut Html, model: &ReportModel) {
+/// What was wrong, what was done, whether it is fixed, how sure that is: the questions of whoever reads no further.
+fn outcome(html: &mut Html, report: &Report<'_>) {
+    let state = report.state;
     html.raw("<section class=\"outcome\" id=\"outcome\" aria-label=\"").text(words::OUTCOME).raw("\">");
-    let Some(comparison) = conclusion(model) else {
-        html.element("p class=\"word\"", words::OPEN).element("p class=\"say\"", words::OPEN_TEXT);
-        html.raw("</section>\n");
-        return;
-    };
-    html.element("p class=\"word\"", words::verdict(comparison.verdict));
-    html.element("p class=\"say\"", words::sentence(comparison.verdict));
-    if let Some(stage) = model.stages.iter().find(|stage| stage.number == comparison.after_stage) {
-        html.element("p", &words::last_step(stage.number, &stage.step));
+    let conclusion = report.conclusion();
+    match &conclusion {
+        None => {
+            html.element("p class=\"word\"", words::OPEN).element("p class=\"say\"", words::OPEN_TEXT);
+        }
+        Some((.., comparison)) => {
+            let verdict = comparison.figures.verdict;
+            let word = if state.hand_back { words::FIXED } else { words::verdict(verdict) };
+            html.element("p class=\"word\"", word).element("p class=\"say\"", words::sentence(verdict));
+        }
     }
-    for sentence in words::evidence(comparison) {
-        html.element("p", &sentence);
+    html.raw("<dl class=\"facts\">");
+    let mut fact = |name, sentences: Vec<String>| {
+        if !sentences.is_empty() {
+            html.element("dt", name).element("dd", &sentences.join(" "));
+        }
+    };
+    fact(words::WRONG, words::wrong(state));
+    fact(words::DONE, words::done(state));
+    if let Some((_, stage, comparison)) = &conclusion {
+        fact(words::SURE, words::evidence(comparison));
+        fact(words::REMAINS, words::remains(comparison));
+        fact(words::READINGS, words::abnormal(state, stage.stage));
+    }
+    html.raw("</dl>\n");
+    if let Some((before, stage, _)) = conclusion {
+        let pair: Vec<&StageState> =
+            state.stages.iter().filter(|one| [before, stage.stage].contains(&one.stage)).collect();
+        for figure in forest::figures(&pair, report.door) {
+            html.raw("<figure>").part(figure).element("figcaption", words::BEFORE_AFTER).raw("</figure>\n");
+        }
     }
     html.raw("</section>\n");
+}
+
+/// The cautions in a sentence; the list stands further back.
+fn caution_line(html: &mut Html) {
+    html.raw("<p class=\"notice\">").element("strong", words::CAUTIONS).text(": ").text(cautions::LEAD);
+    html.text(" ").text(words::CAUTIONS_BELOW).raw("</p>\n");
 }
 
 fn caution_box(html: &mut Html) {
@@ -95,8 +133,8 @@ fn caution_box(html: &mut Html) {
     html.raw("</ul>").element("p", cautions::DEFERENCE).raw("</section>\n");
 }
 
-fn stages(html: &mut Html, model: &ReportModel) {
-    if model.stages.is_empty() {
+fn stages(html: &mut Html, stages: &[StageState]) {
+    if stages.is_empty() {
         return;
     }
     html.section("stages", words::STAGES).element("p", words::STAGES_LEAD);
@@ -111,27 +149,27 @@ fn stages(html: &mut Html, model: &ReportModel) {
         words::PER_MINUTE,
     ];
     html.raw("<div class=\"scroll\">").table("", &columns, 4);
-    for stage in model.stages.iter().take(MOST_ROWS) {
+    for stage in stages.iter().take(MOST_ROWS) {
         html.row(&stage_row(stage), 4);
     }
     html.end_table().raw("</div></section>\n");
 }
 
-fn stage_row(stage: &Stage) -> [String; 8] {
-    let step = match stage.kind.as_deref() {
+fn stage_row(stage: &StageState) -> [String; 8] {
+    let step = match stage.kind {
         None => stage.step.clone(),
         kind => format!("{} ({})", stage.step, words::step_kind(kind)),
     };
     let keys: Vec<String> = stage.keys.iter().take(4).map(|(key, count)| format!("{key} {count}×")).collect();
     let unseen = || words::NOT_KNOWN.to_owned();
-    let observed = stage.observed;
+    let observed = stage.figures.as_ref();
     let keys = match (&keys[..], observed) {
         (_, None) => words::NOT_WATCHED.to_owned(),
         ([], Some(_)) => words::NOTHING_SEEN.to_owned(),
         _ => keys.join(", "),
     };
     [
-        stage.number.to_string(),
+        stage.stage.to_string(),
         step,
         stage.parts.join(", "),
         keys,
@@ -143,21 +181,21 @@ fn stage_row(stage: &Stage) -> [String; 8] {
 }
 
 /// What else the statistics say: a heading, sentences and a table each.
-fn topics(html: &mut Html, model: &ReportModel) {
-    if model.topics.is_empty() {
+fn sections(html: &mut Html, sections: &[Section]) {
+    if sections.is_empty() {
         return;
     }
     html.section("statistics", words::STATISTICS);
-    for topic in &model.topics {
-        html.element("h3", &topic.title).raw("<ul>");
-        for sentence in topic.sentences.iter().take(MOST_ROWS) {
+    for section in sections {
+        html.element("h3", section.title).raw("<ul>");
+        for sentence in section.sentences.iter().take(MOST_ROWS) {
             html.element("li", sentence);
         }
         html.raw("</ul>");
-        if !topic.rows.is_empty() {
-            let columns: Vec<&str> = topic.columns.iter().map(String::as_str).collect();
-            html.raw("<div class=\"scroll\">").table("", &columns, columns.len());
-            for row in topic.rows.iter().take(MOST_ROWS) {
+        if !section.rows.is_empty() {
+            let columns = &section.columns;
+            html.raw("<div class=\"scroll\">").table("", columns, columns.len());
+            for row in section.rows.iter().take(MOST_ROWS) {
                 html.row(row, columns.len());
             }
             html.end_table().raw("</div>\n");
@@ -166,8 +204,11 @@ fn topics(html: &mut Html, model: &ReportModel) {
     html.raw("</section>\n");
 }
 
-fn captures(html: &mut Html, model: &ReportModel) {
-    if model.captures.is_empty() {
+fn captures(html: &mut Html, report: &Report<'_>) {
+    let stages = report.state.stages.iter();
+    let captures = stages.flat_map(|stage| stage.captures.iter().map(|capture| (stage.stage, capture)));
+    let captures: Vec<_> = captures.take(MOST_ROWS).collect();
+    if captures.is_empty() {
         return;
     }
     html.section("captures", words::CAPTURES).element("p", words::CAPTURES_LEAD);
@@ -181,16 +222,16 @@ fn captures(html: &mut Html, model: &ReportModel) {
         words::BYTES,
     ];
     html.raw("<div class=\"scroll\">").table("", &columns, 4);
-    for capture in model.captures.iter().take(MOST_ROWS) {
-        let hands = if capture.hands_off { words::HANDS_OFF } else { words::HANDS_ON };
+    for (stage, capture) in captures {
+        let hands = if capture.hands == Hands::Off { words::HANDS_OFF } else { words::HANDS_ON };
         let cells = [
             capture.name.clone(),
-            capture.source.clone(),
+            report.source(&capture.source).to_owned(),
             hands.to_owned(),
             capture.started.as_deref().map_or_else(|| words::NOT_KNOWN.to_owned(), words::instant),
-            capture.stage.to_string(),
-            words::duration(capture.span_s),
-            capture.bytes.to_string(),
+            stage.to_string(),
+            words::duration(capture.span_s.unwrap_or(0.0)),
+            capture.bytes.unwrap_or(0).to_string(),
         ];
         html.row(&cells, 4);
         if let Some(sha256) = &capture.sha256 {
@@ -200,30 +241,28 @@ fn captures(html: &mut Html, model: &ReportModel) {
     html.end_table().raw("</div></section>\n");
 }
 
-fn method(html: &mut Html, model: &ReportModel, data: bool) {
+fn method(html: &mut Html, page: &Page<'_>, whole: bool) {
+    let report = page.report;
     html.section("method", words::METHOD);
-    let mut said: Vec<&str> = Vec::new();
-    let methods = model.comparisons.iter().map(|comparison| comparison.method.as_str());
-    for sentence in methods.chain(model.method.iter().map(String::as_str)) {
-        if !sentence.is_empty() && !said.contains(&sentence) {
-            said.push(sentence);
-            html.element("p", sentence);
-        }
+    for sentence in report.methods() {
+        html.element("p", sentence);
     }
     html.element("p", words::LIMITS);
-    if !model.masked.is_empty() {
+    if !page.masked.is_empty() {
         html.element("p", words::MASKED).raw("<ul>");
-        for text in &model.masked {
+        for text in &page.masked {
             html.element("li", text);
         }
         html.raw("</ul>");
     }
-    html.element("h3", words::VERSIONS);
-    let mut made = vec![format!("straykey {}", model.versions.straykey)];
-    if !model.versions.decoders.is_empty() {
-        made.push(format!("{} {}", words::DECODED_BY, model.versions.decoders.join(", ")));
+    html.element("h3", words::WORDS).raw("<dl class=\"facts\">");
+    for (word, meaning) in &glossary::ALL {
+        html.element("dt", word).element("dd", meaning);
     }
-    made.extend(model.versions.seed.map(|seed| format!("{} {seed}", words::SEED)));
+    html.raw("</dl>\n").element("h3", words::VERSIONS);
+    let mut made = vec![format!("straykey {}", env!("CARGO_PKG_VERSION"))];
+    made.extend(report.decoder.as_ref().map(|decoder| format!("{} {decoder}", words::DECODED_BY)));
+    made.push(format!("{} {}", words::SEED, report.state.seed));
     html.element("p", &format!("{}.", made.join(", ")));
-    html.element("p", if data { words::DATA_BLOCK } else { words::NO_DATA_BLOCK }).raw("</section>\n");
+    html.element("p", if whole { words::DATA_BLOCK } else { words::NO_DATA_BLOCK }).raw("</section>\n");
 }

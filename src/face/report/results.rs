@@ -1,22 +1,25 @@
 //! The sections with figures: timeline, before and after, patterns, the place of the fault.
 
-use crate::base::Key;
+use crate::analysis::compare::Comparison;
+use crate::analysis::ladder::Entry;
+use crate::analysis::locate::{Belief, Credit, Located, Proposal};
+use crate::analysis::pattern::Pattern;
 use crate::bench::Windows;
-use crate::face::drawing::svg::clip;
-use crate::face::drawing::{Theme, Width, ladder_svg};
+use crate::face::drawing::{Door, Theme, Width, ladder_svg};
+use crate::face::report::facts::Report;
 use crate::face::report::html::{Html, Part};
-use crate::face::report::model::{Comparison, Credit, LadderFit, Location, NextTest, Pattern, ReportModel};
+use crate::face::report::lanes::StageTimeline;
 use crate::face::report::{folded, forest, timeline as strips, words};
 
 /// Patterns and the like in one table at most.
 const MOST_ROWS: usize = 40;
 
-pub(super) fn timeline(html: &mut Html, model: &ReportModel) {
-    if model.timeline.is_empty() {
+pub(super) fn timeline(html: &mut Html, stages: &[StageTimeline], door: Door) {
+    if stages.is_empty() {
         return;
     }
     html.section("timeline", words::TIMELINE).element("p", words::TIMELINE_LEAD);
-    let (figures, hidden) = strips::figures(&model.timeline);
+    let (figures, hidden) = strips::figures(stages, door);
     for figure in figures {
         html.raw("<figure>").part(figure).element("figcaption", words::FIGURE_TIMELINE).raw("</figure>\n");
     }
@@ -26,16 +29,16 @@ pub(super) fn timeline(html: &mut Html, model: &ReportModel) {
     html.raw("</section>\n");
 }
 
-pub(super) fn comparisons(html: &mut Html, model: &ReportModel) {
-    if model.stages.iter().all(|stage| stage.observed.is_none()) {
+pub(super) fn comparisons(html: &mut Html, report: &Report<'_>) {
+    let stages = &report.state.stages;
+    if stages.iter().all(|stage| stage.figures.is_none()) {
         return;
     }
     html.section("compared", words::COMPARED).element("p", words::COMPARED_LEAD);
-    let verdict = |stage| model.comparisons.iter().rev().find(|c| c.after_stage == stage).map(|c| c.verdict);
-    for figure in forest::figures(&model.stages, verdict) {
+    for figure in forest::figures(&stages.iter().collect::<Vec<_>>(), report.door) {
         html.raw("<figure>").part(figure).element("figcaption", words::FIGURE_FOREST).raw("</figure>\n");
     }
-    if !model.comparisons.is_empty() {
+    if report.compared().next().is_some() {
         let columns = [
             words::COMPARISON,
             words::VERDICT,
@@ -45,26 +48,27 @@ pub(super) fn comparisons(html: &mut Html, model: &ReportModel) {
             words::SOAK_MORE,
         ];
         html.raw("<div class=\"scroll\">").table("", &columns, 2);
-        for comparison in model.comparisons.iter().take(MOST_ROWS) {
-            html.row(&comparison_row(comparison), 2);
+        for (before, stage, comparison) in report.compared().take(MOST_ROWS) {
+            html.row(&comparison_row(before, stage.stage, comparison), 2);
         }
         html.end_table().raw("</div>");
-        comparison_notes(html, &model.comparisons);
+        comparison_notes(html, report);
     }
     html.raw("</section>\n");
 }
 
-fn comparison_row(comparison: &Comparison) -> [String; 6] {
+fn comparison_row(before: usize, after: usize, comparison: &Comparison) -> [String; 6] {
+    let figures = &comparison.figures;
     let unknown = || words::NOT_KNOWN.to_owned();
     // Both are about quiet; they say nothing while strays go on.
     let quiet = comparison.after.episodes == 0;
     [
-        words::stages_compared(comparison.before_stage, comparison.after_stage),
-        words::verdict(comparison.verdict).to_owned(),
-        words::open_interval(comparison.ratio, comparison.ratio_low, comparison.ratio_high),
-        comparison.chance_same.map_or_else(unknown, words::chance_words),
-        comparison.quiet_anyway.filter(|_| quiet).map_or_else(unknown, words::chance_words),
-        match comparison.soak_more_s.filter(|_| quiet) {
+        words::stages_compared(before, after),
+        words::verdict(figures.verdict).to_owned(),
+        words::open_interval(figures.ratio, figures.ratio_low, figures.ratio_high),
+        words::chance_words(comparison.chance_same),
+        if quiet { words::chance_words(figures.quiet_anyway) } else { unknown() },
+        match figures.soak_more_s.filter(|_| quiet) {
             Some(more) if more > 0.0 => words::duration(more),
             Some(_) => words::NONE_NEEDED.to_owned(),
             None => unknown(),
@@ -72,9 +76,12 @@ fn comparison_row(comparison: &Comparison) -> [String; 6] {
     ]
 }
 
-fn comparison_notes(html: &mut Html, comparisons: &[Comparison]) {
-    for comparison in comparisons.iter().take(MOST_ROWS).filter(|c| !c.notes.is_empty()) {
-        html.element("h3", &words::stages_compared(comparison.before_stage, comparison.after_stage));
+fn comparison_notes(html: &mut Html, report: &Report<'_>) {
+    for (before, stage, comparison) in report.compared().take(MOST_ROWS) {
+        if comparison.notes.is_empty() {
+            continue;
+        }
+        html.element("h3", &words::stages_compared(before, stage.stage));
         html.raw("<ul>");
         for note in &comparison.notes {
             html.element("li", note);
@@ -83,21 +90,26 @@ fn comparison_notes(html: &mut Html, comparisons: &[Comparison]) {
     }
 }
 
-pub(super) fn patterns(html: &mut Html, model: &ReportModel) {
-    if model.stages.is_empty() && model.patterns.is_empty() {
+pub(super) fn patterns(html: &mut Html, report: &Report<'_>) {
+    let stages = &report.state.stages;
+    if stages.is_empty() {
         return;
     }
+    let all: Vec<(usize, &Pattern)> =
+        stages.iter().flat_map(|stage| stage.patterns.iter().map(|pattern| (stage.stage, pattern))).collect();
     html.section("patterns", words::PATTERNS);
-    if model.patterns.is_empty() {
+    if all.is_empty() {
         html.element("p", words::NO_PATTERNS).raw("</section>\n");
         return;
     }
     html.element("p", words::PATTERNS_LEAD);
-    let figures: Vec<_> = model
-        .patterns
+    let figures: Vec<_> = all
         .iter()
         .take(12)
-        .filter_map(|pattern| folded::figure(&figure_name(pattern), pattern.folded.as_ref()?))
+        .filter_map(|(stage, pattern)| {
+            let name = figure_name(*stage, pattern, report.door);
+            folded::figure(report.door, &name, report.folded.get(&(*stage, pattern.id))?)
+        })
         .collect();
     if !figures.is_empty() {
         html.raw("<div class=\"pair\">");
@@ -105,6 +117,20 @@ pub(super) fn patterns(html: &mut Html, model: &ReportModel) {
             html.raw("<figure>").part(figure).raw("</figure>");
         }
         html.raw("</div>\n");
+    }
+    // What has no period has nothing to say in a table.
+    let (beats, loose): (Vec<_>, Vec<_>) =
+        all.into_iter().partition(|(_, pattern)| pattern.period_s.is_some());
+    if !loose.is_empty() {
+        html.raw("<ul>");
+        for (stage, pattern) in loose.iter().take(MOST_ROWS) {
+            html.element("li", &words::no_rhythm(*stage, &motif(pattern), pattern.count));
+        }
+        html.raw("</ul>");
+    }
+    if beats.is_empty() {
+        html.raw("</section>\n");
+        return;
     }
     let columns = [
         words::PATTERN,
@@ -118,23 +144,15 @@ pub(super) fn patterns(html: &mut Html, model: &ReportModel) {
         words::CHANCE,
     ];
     html.raw("<div class=\"scroll\">").table("", &columns, 2);
-    for pattern in model.patterns.iter().take(MOST_ROWS) {
-        html.row(&pattern_row(pattern), 2);
+    for (stage, pattern) in beats.iter().take(MOST_ROWS) {
+        html.row(&pattern_row(*stage, pattern), 2);
     }
     html.end_table().raw("</div></section>\n");
 }
 
-/// `1 · Channel up, Menu`: number and motif.
-fn pattern_name(pattern: &Pattern) -> String {
-    format!("{} · {}", pattern.id, motif(pattern))
-}
-
 /// `Stage 2 · Menu`: numbers begin anew in each stage.
-fn figure_name(pattern: &Pattern) -> String {
-    match pattern.stage {
-        0 => pattern_name(pattern),
-        stage => format!("{} {stage} · {}", words::STAGE, clip(&motif(pattern), 36)),
-    }
+fn figure_name(stage: usize, pattern: &Pattern, door: Door) -> String {
+    format!("{} {stage} · {}", words::STAGE, door.clip(&motif(pattern), 36))
 }
 
 fn motif(pattern: &Pattern) -> String {
@@ -142,21 +160,21 @@ fn motif(pattern: &Pattern) -> String {
         .motif
         .iter()
         .take(6)
-        .map(|part| match (&part.key, &part.item) {
-            (Some(key), _) => Key::from_name(key).map_or_else(|| key.clone(), |key| key.label().to_owned()),
-            (None, Some(item)) => item.clone(),
-            (None, None) => words::kind(&part.kind).to_owned(),
+        .map(|part| match (part.symbol.key, &part.symbol.item) {
+            (Some(key), _) => key.label().to_owned(),
+            (None, Some(item)) => item.to_string(),
+            (None, None) => words::kind(part.kind.word()).to_owned(),
         })
         .collect();
     parts.join(", ")
 }
 
-fn pattern_row(pattern: &Pattern) -> [String; 9] {
+fn pattern_row(stage: usize, pattern: &Pattern) -> [String; 9] {
     let unknown = || words::NOT_KNOWN.to_owned();
     [
-        pattern_name(pattern),
-        pattern.class.clone(),
-        if pattern.stage == 0 { unknown() } else { pattern.stage.to_string() },
+        format!("{} · {}", pattern.id, motif(pattern)),
+        pattern.class.word().to_owned(),
+        stage.to_string(),
         match (pattern.period_s, pattern.period_low_s, pattern.period_high_s) {
             (Some(period), Some(low), Some(high)) => format!("{} s", words::interval(period, low, high)),
             (Some(period), ..) => words::duration(period),
@@ -165,38 +183,37 @@ fn pattern_row(pattern: &Pattern) -> [String; 9] {
         pattern.jitter_s.map_or_else(unknown, words::duration),
         pattern.count.to_string(),
         pattern.missed.to_string(),
-        pattern.coverage.map_or_else(unknown, words::share),
-        pattern.chance.map_or_else(unknown, words::chance_words),
+        words::share(pattern.coverage),
+        words::chance_words(pattern.chance),
     ]
 }
 
-pub(super) fn place(html: &mut Html, model: &ReportModel) {
-    if model.locations.is_empty()
-        && model.ladder.is_empty()
-        && model.windows.is_empty()
-        && model.next.is_empty()
+pub(super) fn place(html: &mut Html, report: &Report<'_>) {
+    let located = &report.state.locate;
+    if located.locations.is_empty()
+        && located.ladder.is_empty()
+        && report.windows.is_empty()
+        && located.next.is_empty()
     {
         return;
     }
     html.section("place", words::WHERE);
-    if let Some(path) = &model.path {
-        html.element("h3", &words::strays_on(path));
+    strays_on(html, located);
+    locations(html, &located.locations);
+    for line in &report.windows {
+        line_windows(html, line, report.door);
     }
-    locations(html, &model.locations);
-    for line in &model.windows {
-        line_windows(html, line);
-    }
-    if !model.ladder.is_empty() {
+    if !located.ladder.is_empty() {
         html.table(words::ELECTRICAL, &[words::MODEL, words::VALUE, words::WEIGHT], 1);
-        for fit in model.ladder.iter().take(MOST_ROWS) {
+        for fit in located.ladder.iter().take(MOST_ROWS) {
             html.row(&[words::plain(&fit.model), fit_size(fit), words::share(fit.weight)], 1);
         }
         html.end_table();
     }
-    credit(html, &model.steps);
-    next_tests(html, &model.next);
-    for cause in &model.also {
-        html.element("h3", &words::strays_on(&cause.path));
+    credit(html, &located.steps);
+    next_tests(html, &located.next);
+    for cause in &located.also {
+        strays_on(html, cause);
         locations(html, &cause.locations);
         credit(html, &cause.steps);
         next_tests(html, &cause.next);
@@ -204,8 +221,15 @@ pub(super) fn place(html: &mut Html, model: &ReportModel) {
     html.raw("</section>\n");
 }
 
+/// A heading where the strays of one control path alone are explained.
+fn strays_on(html: &mut Html, located: &Located) {
+    if let Some(path) = located.path {
+        html.element("h3", &words::strays_on(path.word()));
+    }
+}
+
 /// A row for each location that matters; the rest share the last one.
-fn locations(html: &mut Html, locations: &[Location]) {
+fn locations(html: &mut Html, locations: &[Belief]) {
     if locations.is_empty() {
         return;
     }
@@ -213,7 +237,7 @@ fn locations(html: &mut Html, locations: &[Location]) {
     let matters = |probability: f64| probability >= 0.01 || probability.is_nan();
     for place in locations.iter().filter(|place| matters(place.probability)).take(MOST_ROWS) {
         let cells = [
-            words::location(&place.location).to_owned(),
+            words::location(place.location).to_owned(),
             place.because.clone(),
             words::share(place.probability),
         ];
@@ -222,7 +246,7 @@ fn locations(html: &mut Html, locations: &[Location]) {
     let rest: Vec<&str> = locations
         .iter()
         .filter(|place| !matters(place.probability))
-        .map(|place| words::location(&place.location))
+        .map(|place| words::location(place.location))
         .collect();
     if !rest.is_empty() {
         html.row(&[rest.join(", "), words::LESS_PROBABLE.to_owned(), words::share(0.005)], 2);
@@ -230,11 +254,11 @@ fn locations(html: &mut Html, locations: &[Location]) {
     html.end_table();
 }
 
-fn fit_size(fit: &LadderFit) -> String {
+fn fit_size(fit: &Entry) -> String {
     let Some(value) = fit.value else {
         return words::NOT_KNOWN.to_owned();
     };
-    let unit = fit.unit.as_deref().unwrap_or_default();
+    let unit = fit.unit.unwrap_or_default();
     let middle = words::size(value, unit);
     match (fit.low, fit.high) {
         (Some(low), Some(high)) => {
@@ -244,8 +268,8 @@ fn fit_size(fit: &LadderFit) -> String {
     }
 }
 
-fn line_windows(html: &mut Html, line: &Windows) {
-    let Some(figure) = ladder_svg(std::slice::from_ref(line), Theme::Inherit, Width::Sheet) else {
+fn line_windows(html: &mut Html, line: &Windows, door: Door) {
+    let Some(figure) = ladder_svg(std::slice::from_ref(line), Theme::Inherit, Width::Sheet, door) else {
         return;
     };
     html.raw("<figure>").part(Part(figure));
@@ -274,7 +298,7 @@ fn credit(html: &mut Html, steps: &[Credit]) {
 }
 
 /// Each test with what must be so before it and what to beware of: nobody should read the one without the other.
-fn next_tests(html: &mut Html, tests: &[NextTest]) {
+fn next_tests(html: &mut Html, tests: &[Proposal]) {
     if tests.is_empty() {
         return;
     }

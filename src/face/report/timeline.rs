@@ -4,15 +4,14 @@ pub use crate::face::report::lanes::{Lane, StageTimeline, Tick};
 use std::collections::BTreeMap;
 
 use crate::base::{ControlPath, Event, EventKind, Nanoseconds};
-use crate::face::drawing::svg::{Anchor, Drawing, clip};
+use crate::face::drawing::Door;
+use crate::face::drawing::svg::{Anchor, Drawing};
 use crate::face::report::html::Part;
 use crate::face::report::words;
 
 /// Bins of a lane at most; a page has no more dots to show.
 const MOST_BINS: usize = 240;
-/// Characters of a menu item's name that are kept: it comes from the log.
-const LONGEST_LABEL: usize = 60;
-/// Lanes that are told apart; further ones join a common lane.
+/// Lanes that are kept apart; further ones join a common lane.
 const MOST_LANES: usize = 24;
 
 /// Counts the events of one stage into lanes. Memory is bounded however long the stage is: when it outgrows
@@ -105,7 +104,7 @@ fn label(event: &Event) -> String {
         return key.label().to_owned();
     }
     if let Some(item) = &event.item {
-        return clip(item, LONGEST_LABEL);
+        return item.to_string();
     }
     match (event.command, event.opcode) {
         (Some(command), _) => format!("code {command:#x}"),
@@ -124,7 +123,7 @@ const LANE: f64 = 26.0;
 const TOP: f64 = 40.0;
 
 /// The strips, at most six stages each, and how many lanes are not shown.
-pub(super) fn figures(stages: &[StageTimeline]) -> (Vec<Part>, usize) {
+pub(super) fn figures(stages: &[StageTimeline], door: Door) -> (Vec<Part>, usize) {
     let mut weights: BTreeMap<(&str, &str), (u64, u64)> = BTreeMap::new();
     for lane in stages.iter().flat_map(|stage| &stage.lanes) {
         let sum = weights.entry((lane.path.as_str(), lane.label.as_str())).or_default();
@@ -137,13 +136,14 @@ pub(super) fn figures(stages: &[StageTimeline]) -> (Vec<Part>, usize) {
     let mut shown: Vec<(&str, &str)> = lanes.into_iter().take(SHOWN_LANES).map(|(lane, _)| lane).collect();
     // Neighbours on one path belong together; the paths stand in their order of cause.
     shown.sort_by_key(|(path, _)| ControlPath::ALL.iter().position(|p| p.word() == *path));
-    (stages.chunks(SHOWN_STAGES).map(|stages| strip(stages, &shown)).collect(), hidden)
+    (stages.chunks(SHOWN_STAGES).map(|stages| strip(stages, &shown, door)).collect(), hidden)
 }
 
-fn strip(stages: &[StageTimeline], lanes: &[(&str, &str)]) -> Part {
+fn strip(stages: &[StageTimeline], lanes: &[(&str, &str)], door: Door) -> Part {
     let height = TOP + LANE * lanes.len().max(1) as f64 + 6.0;
     let numbers: Vec<String> = stages.iter().map(|stage| stage.stage.to_string()).collect();
     let mut drawing = Drawing::new(
+        door,
         WIDTH,
         height,
         words::FIGURE_TIMELINE,
@@ -151,7 +151,7 @@ fn strip(stages: &[StageTimeline], lanes: &[(&str, &str)]) -> Part {
     );
     for (i, (path, label)) in lanes.iter().enumerate() {
         let y = TOP + LANE * (i as f64 + 0.5);
-        drawing.text(LEFT - 10.0, y + 4.0, Anchor::End, "label", &clip(label, 15));
+        drawing.text(LEFT - 10.0, y + 4.0, Anchor::End, "label", &drawing.clip(label, 15));
         drawing.text(8.0, y + 4.0, Anchor::Start, "small", path);
     }
     let mut x = LEFT;

@@ -2,8 +2,11 @@
 //!
 //! Numbers have a decimal point and no grouping; dates are ISO 8601; so neither depends on where one reads.
 
-use crate::analysis::locate::Risk;
-use crate::face::report::model::Verdict;
+use crate::analysis::compare::{Comparison, Verdict};
+use crate::analysis::locate::Proposal;
+use crate::base::Anchor;
+use crate::base::words::{capital, plural};
+use crate::bench::JobState;
 
 #[rustfmt::skip]
 #[allow(missing_docs)] // each text says what it is
@@ -15,15 +18,23 @@ mod texts {
     pub const TECHNICIAN: &str = "Technician";
     pub const WRITTEN: &str = "Written";
     pub const WATCHED: &str = "Watched hands off";
+    pub const SIMULATED: &str = "The set of this job is simulated; its time was scaled.";
     pub const OUTCOME: &str = "Outcome";
     pub const OPEN: &str = "No verdict yet";
     pub const OPEN_TEXT: &str = "No repair step has been followed by a soak that could be compared.";
+    pub const FIXED: &str = "✓\u{a0}Fixed";
+    pub const WRONG: &str = "What was wrong";
+    pub const DONE: &str = "What was done";
+    pub const SURE: &str = "How sure";
+    pub const REMAINS: &str = "What could remain";
+    pub const READINGS: &str = "Look at this first";
+    pub const BEFORE_AFTER: &str = "Before and after: stray episodes per minute, with 95 % interval";
+    pub const CAUTIONS_BELOW: &str = "The full list stands further back.";
     pub const CAUTIONS: &str = "Before you open the set";
     pub const STAGES: &str = "What was done and what was seen";
     pub const STAGES_LEAD: &str = "A stage is the stretch between two steps, in which nothing was changed. With hands off, every key that the set believes in is stray. An episode is a group of strays with one cause.";
     pub const STAGE: &str = "Stage";
     pub const STEP: &str = "Step before it";
-    pub const KIND: &str = "Kind";
     pub const PARTS: &str = "Parts";
     pub const TIME: &str = "Watched";
     pub const STRAYS: &str = "Strays";
@@ -94,10 +105,11 @@ mod texts {
     pub const BYTES: &str = "Bytes";
     pub const METHOD: &str = "How it was worked out, and its limits";
     pub const MASKED: &str = "Masked as private in this report (the raw captures are untouched):";
+    pub const WORDS: &str = "What the words mean";
     pub const VERSIONS: &str = "To reproduce this report";
     pub const SEED: &str = "seed";
     pub const DECODED_BY: &str = "decoded by";
-    pub const LIMITS: &str = "A verdict holds for the conditions in which the set was watched: its warmth, the room's light, the boxes that were connected. \"Gone\" is said when an unrepaired set would have been this quiet in at most one case of twenty; handing back asks for one of a hundred. Strays rarer than the interval shows remain possible. A place of the fault is the likeliest of a list, and no proof.";
+    pub const LIMITS: &str = "A verdict holds for the conditions in which the set was watched: its warmth, the room's light, the boxes on its inputs. A fault is called gone when an unrepaired set would have been this quiet in at most one case of twenty; handing back asks for one of a hundred. Strays rarer than the interval shows remain possible. A place of the fault is the likeliest of a list, and no proof.";
     pub const DATA_BLOCK: &str = "The same facts stand in this file as JSON, in the block named straykey-report.";
     pub const NO_DATA_BLOCK: &str = "The JSON copy was left out because it would have passed two megabytes.";
     pub const OTHER: &str = "other";
@@ -184,9 +196,10 @@ pub fn interval(value: f64, low: f64, high: f64) -> String {
     format!("{} ({} to {})", number(value), number(low), number(high))
 }
 
-/// A value with an interval that may be open: `1.2 (0.8 to 1.7)`, `more than 16.2`, `–`.
-pub fn open_interval(value: Option<f64>, low: Option<f64>, high: Option<f64>) -> String {
-    match (value, low, high) {
+/// A value with an interval that may be open, none of which need be finite: `1.2 (0.8 to 1.7)`, `more than 16.2`, `–`.
+pub fn open_interval(value: f64, low: f64, high: f64) -> String {
+    let known = |value: f64| Some(value).filter(|value| value.is_finite());
+    match (known(value), known(low), known(high)) {
         (Some(value), Some(low), Some(high)) => interval(value, low, high),
         (None, Some(low), None) => format!("more than {}", number(low)),
         (Some(value), Some(low), None) => format!("{} (more than {})", number(value), number(low)),
@@ -195,13 +208,10 @@ pub fn open_interval(value: Option<f64>, low: Option<f64>, high: Option<f64>) ->
     }
 }
 
-/// An RFC 3339 instant in UTC as a person reads it, to the second: `2026-11-25 08:00:00 UTC`. Anything else is
-/// given back as it came.
+/// An RFC 3339 instant as a person at this bench reads it, to the second and with its distance from UTC:
+/// `2026-11-25 09:00:00 +01:00`. Anything else is given back as it came.
 pub fn instant(text: &str) -> String {
-    match text.strip_suffix('Z').and_then(|text| text.split_once('T')) {
-        Some((date, time)) => format!("{date} {} UTC", time.split('.').next().unwrap_or(time)),
-        None => text.to_owned(),
-    }
+    Anchor::parse(text).and_then(Anchor::local).unwrap_or_else(|| text.to_owned())
 }
 
 /// Names made for programs, in words: `leak-to-ground+series-contact` is `leak to ground, with series contact`.
@@ -211,14 +221,13 @@ pub fn plain(name: &str) -> String {
 }
 
 /// What a test costs, tells and risks, in a line.
-pub fn test_figures(test: &crate::face::report::model::NextTest) -> String {
-    let risk = Risk::from_word(&test.risk).map_or(test.risk.as_str(), |risk| risk.text());
+pub fn test_figures(test: &Proposal) -> String {
     // Undoing a repair to settle which one it was tells nothing of the place.
     let gain = match test.gain_bits {
         Some(bits) => format!(", expected gain {} bits", number(bits)),
         None => String::new(),
     };
-    format!("{} minutes{gain}, risk {risk}.", number(test.minutes))
+    format!("{} minutes{gain}, risk {}.", number(test.minutes), test.risk.text())
 }
 
 /// A resistance or another size with its unit, in the scale that a technician says: `20.8 kΩ`, `80 mV`. A ratio
@@ -240,18 +249,66 @@ pub fn size(value: f64, unit: &str) -> String {
 }
 
 /// `Stage 4 against stage 1`.
-pub fn stages_compared(before: u32, after: u32) -> String {
+pub fn stages_compared(before: usize, after: usize) -> String {
     format!("Stage {after} against stage {before}")
 }
 
-/// The step that the outcome is about.
-pub fn last_step(stage: u32, step: &str) -> String {
-    format!("Stage {stage}, after this step: {step}.")
+/// What the set did, and where the fault is, as far as it is known. Marks beside a text of people are ASCII: what masks it
+/// takes other letters for a part of it.
+pub fn wrong(state: &JobState) -> Vec<String> {
+    let mut out: Vec<String> = state.complaint.iter().map(|words| format!("\"{words}\"")).collect();
+    // The stage that strayed most is the one that shows the fault.
+    let worst = state.stages.iter().filter(|stage| stage.strays > 0).max_by_key(|stage| stage.strays);
+    if let Some(stage) = worst {
+        let keys: Vec<&str> = stage.keys.iter().take(3).map(|(key, _)| key.as_str()).collect();
+        let keys = if keys.is_empty() { String::new() } else { format!(": {}", keys.join(", ")) };
+        out.push(format!(
+            "Unasked input came {} in {}{keys}.",
+            plural(stage.strays as u64, "time"),
+            duration(stage.observed_s)
+        ));
+    }
+    for cause in state.locate.causes().filter(|cause| !cause.undecided) {
+        if let Some(place) = cause.locations.first().filter(|place| place.probability >= 0.5) {
+            out.push(format!(
+                "Most likely place: {} ({}).",
+                location(place.location),
+                share(place.probability)
+            ));
+        }
+    }
+    out
+}
+
+/// The repairs, in order.
+pub fn done(state: &JobState) -> Vec<String> {
+    let repairs = state.stages.iter().filter(|stage| stage.kind == Some("repair"));
+    repairs.map(|stage| format!("{}.", capital(stage.step.trim_end_matches('.')))).collect()
+}
+
+/// The rate that quiet does not exclude.
+pub fn remains(comparison: &Comparison) -> Vec<String> {
+    let high = comparison.after.per_min_high;
+    if comparison.after.episodes > 0 || !(high.is_finite() && high > 0.0) {
+        return Vec::new();
+    }
+    vec![format!("A fault that shows less than once in {} could remain.", duration((60.0 / high).round()))]
+}
+
+/// Readings of the last stage that are not what they were: to be looked at before the set goes back.
+pub fn abnormal(state: &JobState, stage: usize) -> Vec<String> {
+    let lines = state.levels.iter().filter(|line| line.stage == stage && line.has_changed());
+    lines.map(|line| format!("{}: {}", line.line, line.notes.join(" "))).collect()
+}
+
+/// Strays without a beat: `Stage 2: Channel up, 72 times, no rhythm`.
+pub fn no_rhythm(stage: usize, motif: &str, count: u64) -> String {
+    format!("Stage {stage}: {motif}, {}, no rhythm", plural(count, "time"))
 }
 
 /// What the verdict rests on, in whole sentences.
-pub fn evidence(comparison: &crate::face::report::model::Comparison) -> Vec<String> {
-    let (before, after) = (comparison.before, comparison.after);
+pub fn evidence(comparison: &Comparison) -> Vec<String> {
+    let (before, after, figures) = (&comparison.before, &comparison.after, &comparison.figures);
     let mut out = vec![format!(
         "Before: {} in {}. After: {} in {}.",
         episodes(before.episodes),
@@ -259,18 +316,18 @@ pub fn evidence(comparison: &crate::face::report::model::Comparison) -> Vec<Stri
         episodes(after.episodes),
         duration(after.observed_s)
     )];
-    if let Some(chance) = comparison.quiet_anyway.filter(|_| after.episodes == 0) {
+    if after.episodes == 0 {
         out.push(format!(
             "Had the fault stayed as it was, the chance of such a quiet stretch is {}.",
-            chance_words(chance)
+            chance_words(figures.quiet_anyway)
         ));
-    } else if let Some(chance) = comparison.chance_same {
+    } else if comparison.chance_same.is_finite() {
         out.push(format!(
             "Had nothing changed, the chance of such a difference is {}.",
-            chance_words(chance)
+            chance_words(comparison.chance_same)
         ));
     }
-    if let Some(more) = comparison.soak_more_s.filter(|more| *more > 0.0) {
+    if let Some(more) = figures.soak_more_s.filter(|more| *more > 0.0) {
         out.push(format!("Soak still needed before more can be said: {}.", duration(more)));
     }
     out

@@ -2,8 +2,8 @@
 //!
 //! The driver's own counters stand behind an `ioctl` (`TIOCGICOUNT`) for which no crate has a safe function. Two texts
 //! tell the same of most ports: the kernel's log, in which the line discipline notes every overrun that a driver flags,
-//! and the table of the 8250 driver. Both may need the right to read them (`CAP_SYSLOG`, or root); without it nothing is
-//! told.
+//! and the table of the 8250 driver. Both may need the right to read them (`CAP_SYSLOG`, or root); without it the
+//! recording of a real port says that losses would not be noticed.
 
 use std::fs::File;
 use std::io::{ErrorKind, Read, Seek, SeekFrom};
@@ -116,9 +116,18 @@ impl Counter for Table {
     }
 }
 
+fn is_real(port: &str) -> bool {
+    ["ttyUSB", "ttyACM", "ttyS", "ttyAMA"].iter().any(|driver| port.starts_with(driver))
+}
+
+const UNNOTICED: &str = "bytes that the adapter or its driver loses would not be noticed: reading the kernel's log \
+                         needs root or CAP_SYSLOG";
+
 /// Looks once a second what was lost.
 pub(super) struct Losses {
     counter: Option<Box<dyn Counter>>,
+    /// A port that has an adapter or a chip, which may lose bytes: no pseudo-terminal.
+    real: bool,
     looked: Instant,
     /// The last look, on the capture's clock.
     from: Nanoseconds,
@@ -134,7 +143,12 @@ impl Losses {
             Some(table) => Some(Box::new(table) as Box<dyn Counter>),
             None => KernelLog::open(port).map(|log| Box::new(log) as Box<dyn Counter>),
         };
-        Self { counter, looked: Instant::now(), from: now }
+        Self { counter, real: is_real(port), looked: Instant::now(), from: now }
+    }
+
+    /// What is to be remarked where nobody counts.
+    pub(super) fn unnoticed(&self) -> Option<What> {
+        (self.real && self.counter.is_none()).then(|| What::remark(UNNOTICED))
     }
 
     /// What is to be marked now.
@@ -201,11 +215,15 @@ mod tests {
             }
         }
         let counter = Some(Box::new(Often(vec![3, 0])) as Box<dyn Counter>);
-        let mut losses = Losses { counter, looked: Instant::now(), from: Nanoseconds(100) };
+        let mut losses = Losses { counter, real: true, looked: Instant::now(), from: Nanoseconds(100) };
         // Not yet due.
         assert_eq!(losses.mark(Nanoseconds(200)), None);
         assert_eq!(losses.last(Nanoseconds(300)), None);
         assert_eq!(losses.last(Nanoseconds(400)), Some(What::Overrun { times: 3, from: 300 }));
         assert_eq!(losses.last(Nanoseconds(500)), None);
+        assert_eq!(losses.unnoticed(), None);
+        losses.counter = None;
+        assert_eq!(losses.unnoticed(), Some(What::remark(UNNOTICED)));
+        assert!(is_real("ttyUSB0") && is_real("ttyS0") && !is_real("7"));
     }
 }

@@ -86,6 +86,7 @@ impl SerialPort {
             system,
             identity,
             console: console.clone(),
+            remarked: false,
         };
         let thread = std::thread::Builder::new()
             .name("serial port".into())
@@ -149,6 +150,11 @@ impl ByteSource for SerialPort {
     fn anchor(&self) -> Option<Anchor> {
         Some(self.anchor)
     }
+
+    fn stop(&mut self) -> bool {
+        self.queue.stop();
+        true
+    }
 }
 
 impl Drop for SerialPort {
@@ -174,6 +180,8 @@ struct Reader {
     system: System,
     identity: Identity,
     console: Console,
+    /// It was said that losses are not noticed.
+    remarked: bool,
 }
 
 impl Reader {
@@ -193,11 +201,14 @@ impl Reader {
     }
 
     /// Reads until the port is gone (`true`) or the stop signal comes (`false`).
-    fn read_until_gone(&self, device: &mut Device) -> bool {
+    fn read_until_gone(&mut self, device: &mut Device) -> bool {
         let mut buffer = vec![0u8; READ_BYTES];
         let (mut unmark, mut plain) = (Unmark::default(), Vec::new());
         let mut clocks = Clocks::start();
         let mut losses = Losses::of(&device.path, since(self.epoch));
+        if let Some(what) = losses.unnoticed().filter(|_| !std::mem::replace(&mut self.remarked, true)) {
+            self.queue.mark(since(self.epoch), what);
+        }
         let mut gone = false;
         while !gone && !self.queue.is_stopped() {
             match face(device.port.read(&mut buffer)) {

@@ -38,27 +38,24 @@ impl TextLog {
     /// # Errors
     /// `Machine` when reading fails, `Input` for damaged compressed data.
     pub fn new(reader: Box<dyn Read + Send>) -> Result<Self> {
-        Self::start(reader, None)
+        Self::fitting(reader, &mut |_| 0)
     }
 
-    /// A log whose stamps are known, or are to be left in the lines ([`Stamp::None`]).
+    /// The same for one who knows what the set prints: `fits` says how many of some lines are of the set. Stamps are
+    /// left in the lines where more of them fit so.
     ///
     /// # Errors
     /// As [`TextLog::new`].
-    pub fn with_stamp(reader: Box<dyn Read + Send>, stamp: Stamp) -> Result<Self> {
-        Self::start(reader, Some(stamp))
-    }
-
-    fn start(reader: Box<dyn Read + Send>, stamp: Option<Stamp>) -> Result<Self> {
+    pub fn fitting(reader: Box<dyn Read + Send>, fits: &mut dyn FnMut(&[u8]) -> u64) -> Result<Self> {
         let mut block = Block::new(reader);
         while !block.ended() && block.bytes().len() < HEAD && count_lines(block.bytes()) < LINES {
             block.fill()?;
         }
         let head = first_lines(block.bytes());
-        let reader = match stamp {
-            Some(stamp) => stamp::Reader::given(stamp, head),
-            None => stamp::Reader::recognise(head),
-        };
+        let mut reader = stamp::Reader::recognise(head);
+        if reader.stamp != Stamp::None && fits(head) > fits(&without(&reader, head)) {
+            reader = stamp::Reader::none();
+        }
         let clock = HostClock::new(reader.stamp);
         Ok(Self { block, reader, clock, inside: false, first: true })
     }
@@ -112,7 +109,8 @@ impl TextLog {
             }
             let offset = self.block.offset() - (length - skip) as u64;
             let bytes = self.block.consumed(length - skip);
-            return Ok(Pulled::Chunk(Chunk { arrival: Some(self.clock.now), offset, bytes }));
+            let arrival = (self.reader.stamp != Stamp::Priority).then_some(self.clock.now);
+            return Ok(Pulled::Chunk(Chunk { arrival, offset, bytes }));
         }
     }
 
@@ -140,9 +138,19 @@ impl ByteSource for TextLog {
 
     /// Known from stamps that carry date and zone; others do not say when on the wall clock.
     fn anchor(&self) -> Option<Anchor> {
-        let known = self.clock.zone && matches!(self.reader.stamp, Stamp::Iso { zone: true });
+        let known = self.clock.zone && matches!(self.reader.stamp, Stamp::Date { zone: true } | Stamp::Epoch);
         self.clock.first.filter(|_| known).map(|unix_ns| Anchor { unix_ns })
     }
+
+    fn quantum(&self) -> Nanoseconds {
+        self.reader.quantum
+    }
+}
+
+/// Lines without their stamps.
+fn without(reader: &stamp::Reader, lines: &[u8]) -> Vec<u8> {
+    let text = |line| reader.read(line).map_or(line, |(_, at)| line.get(at..).unwrap_or_default());
+    lines.split_inclusive(|byte| *byte == b'\n').flat_map(text).copied().collect()
 }
 
 /// The lines that are looked at: the same ones however the reader delivers.
@@ -185,7 +193,7 @@ impl HostClock {
         // What begins anew after its last instant: midnight, or New Year.
         let round = match self.stamp {
             Stamp::Clock => Some(DAY),
-            Stamp::Syslog => Some(YEAR * DAY),
+            Stamp::Yearless => Some(YEAR * DAY),
             _ => None,
         };
         if let Some(round) = round.filter(|round| back > round / 2) {

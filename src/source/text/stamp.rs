@@ -1,9 +1,9 @@
 //! The time that a terminal wrote before each line, recognised from the first lines.
 //!
-//! The set may print times of its own, and those must stay in the line. The rule: a date with a clock
-//! time, a clock time, or plain decimal seconds that grow, at the very start of most lines, is the host's.
-//! Decimal seconds in brackets (`[   12.345678]`) are the set's uptime, as a kernel prints it, unless a
-//! second stamp of the same form follows. Whoever knows better hands the choice in.
+//! The set may print times of its own, and those must stay in the line. The rule: a date with a clock time, a clock
+//! time, seconds since 1970, or plain decimal seconds or milliseconds that grow, at the very start of most lines, is
+//! the host's. Decimal seconds in brackets (`[   12.345678]`) are the set's uptime, as a kernel prints it, unless a
+//! second stamp of the same form follows. Whoever knows what the set prints is asked which lines fit it better.
 
 use std::fmt;
 
@@ -22,29 +22,38 @@ pub enum Stamp {
     /// No host stamps: only the set's own text.
     #[default]
     None,
-    /// Date and clock time, ISO 8601; `zone` when the stamps say how far from UTC.
-    Iso {
+    /// Date and clock time, in ISO 8601 or as people write dates; `zone` when the stamps say how far from UTC.
+    Date {
         /// Whether the stamps carry a zone, without which the wall time is not known.
         zone: bool,
     },
-    /// Month, day and clock time, then host and program (`Nov  6 07:40:58 bench kernel:`), as a system log
-    /// writes them; the year is not told.
-    Syslog,
-    /// Clock time, `HH:MM:SS` with or without fraction.
+    /// Month, day and clock time: the year is not told, or stands behind (`Wed Nov  6 07:40:58 2026`). Host and
+    /// program may follow (`Nov  6 07:40:58 bench kernel:`), as a system log writes them.
+    Yearless,
+    /// Clock time, `HH:MM:SS` with or without fraction, AM or PM.
     Clock,
+    /// Seconds, milliseconds, microseconds or nanoseconds since 1970.
+    Epoch,
     /// Decimal seconds.
     Seconds,
+    /// Whole milliseconds and a tab.
+    Milliseconds,
+    /// No time: the priority that a system log writes before each line (`<6>`).
+    Priority,
 }
 
 impl fmt::Display for Stamp {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(match self {
             Self::None => "no host time stamps",
-            Self::Iso { zone: true } => "date and time with zone before each line",
-            Self::Iso { zone: false } => "date and time without zone before each line",
-            Self::Syslog => "date without year, host and program before each line",
+            Self::Date { zone: true } => "date and time with zone before each line",
+            Self::Date { zone: false } => "date and time without zone before each line",
+            Self::Yearless => "month, day and time before each line",
             Self::Clock => "clock time before each line",
+            Self::Epoch => "time since 1970 before each line",
             Self::Seconds => "seconds before each line",
+            Self::Milliseconds => "milliseconds before each line",
+            Self::Priority => "priority before each line",
         })
     }
 }
@@ -66,6 +75,8 @@ pub(super) struct Read {
 pub(super) struct Reader {
     pub(super) stamp: Stamp,
     separator: &'static [u8],
+    /// All stamps are whole multiples of it.
+    pub(super) quantum: Nanoseconds,
 }
 
 impl Reader {
@@ -77,29 +88,42 @@ impl Reader {
             .filter(|line| !line.trim_ascii().is_empty())
             .take(crate::source::text::LINES)
             .collect();
-        for stamp in [Stamp::Iso { zone: false }, Stamp::Syslog, Stamp::Clock, Stamp::Seconds] {
+        for stamp in [
+            Stamp::Date { zone: false },
+            Stamp::Yearless,
+            Stamp::Clock,
+            Stamp::Epoch,
+            Stamp::Seconds,
+            Stamp::Milliseconds,
+            Stamp::Priority,
+        ] {
             let reads: Vec<(Read, &[u8])> =
                 lines.iter().filter_map(|l| read(stamp, l).map(|r| (r, *l))).collect();
             // A wrapped or lost line must not hide the stamps of the others, nor one line invent them.
             if reads.is_empty() || reads.len() * 3 < lines.len() * 2 {
                 continue;
             }
-            if stamp == Stamp::Seconds && !is_host_seconds(&reads) {
+            let certain = match stamp {
+                Stamp::Seconds => is_host_seconds(&reads),
+                Stamp::Milliseconds | Stamp::Epoch => grows(&reads),
+                _ => true,
+            };
+            if !certain {
                 continue;
             }
             let zone = reads.iter().all(|(read, _)| read.zone);
-            let stamp = if matches!(stamp, Stamp::Iso { .. }) { Stamp::Iso { zone } } else { stamp };
-            return Self { stamp, separator: separator(&reads) };
+            let stamp = if matches!(stamp, Stamp::Date { .. }) { Stamp::Date { zone } } else { stamp };
+            if stamp == Stamp::Priority {
+                return Self { stamp, ..Self::none() };
+            }
+            return Self { stamp, separator: separator(&reads), quantum: quantum(&reads) };
         }
-        Self { stamp: Stamp::None, separator: b"" }
+        Self::none()
     }
 
-    /// For a stamp that the caller chose.
-    pub(super) fn given(stamp: Stamp, head: &[u8]) -> Self {
-        let lines = head.split(|byte| *byte == b'\n').take(crate::source::text::LINES);
-        let reads: Vec<(Read, &[u8])> =
-            lines.filter_map(|line| read(stamp, line).map(|r| (r, line))).collect();
-        Self { stamp, separator: separator(&reads) }
+    /// Leaves the lines as they are.
+    pub(super) fn none() -> Self {
+        Self { stamp: Stamp::None, separator: b"", quantum: Nanoseconds::ZERO }
     }
 
     /// The stamp of a line and where the text after it begins.
@@ -109,7 +133,7 @@ impl Reader {
         let gap = if rest.starts_with(self.separator) {
             self.separator.len()
         } else {
-            usize::from(matches!(rest.first(), Some(b' ' | b'\t')))
+            usize::from(self.stamp != Stamp::Priority && matches!(rest.first(), Some(b' ' | b'\t')))
         };
         Some((read, read.length + gap))
     }
@@ -128,14 +152,22 @@ fn separator(reads: &[(Read, &[u8])]) -> &'static [u8] {
         .unwrap_or(b"")
 }
 
+/// The coarsest step that all stamps keep to, of those that spoil more than an adapter's delay does.
+fn quantum(reads: &[(Read, &[u8])]) -> Nanoseconds {
+    let steps = [SECOND, SECOND / 10];
+    let step = steps.into_iter().find(|step| reads.iter().all(|(read, _)| read.ns % step == 0));
+    step.map_or(Nanoseconds::ZERO, Nanoseconds)
+}
+
+/// Numbers that never fall and do not stand still.
+fn grows(reads: &[(Read, &[u8])]) -> bool {
+    let ends = reads.first().zip(reads.last());
+    reads.is_sorted_by_key(|(read, _)| read.ns) && ends.is_some_and(|((a, _), (b, _))| a.ns < b.ns)
+}
+
 /// Decimal seconds are the host's when they grow, and are not the set's own bracketed uptime.
 fn is_host_seconds(reads: &[(Read, &[u8])]) -> bool {
-    let grows = reads.windows(2).all(|pair| match pair {
-        [(a, _), (b, _)] => a.ns <= b.ns,
-        _ => true,
-    });
-    let (Some((first, _)), Some((last, _))) = (reads.first(), reads.last()) else { return false };
-    if !grows || first.ns == last.ns {
+    if !grows(reads) {
         return false;
     }
     let bracketed = reads.iter().any(|(read, _)| read.bracketed);
@@ -147,13 +179,29 @@ fn is_host_seconds(reads: &[(Read, &[u8])]) -> bool {
 }
 
 fn read(stamp: Stamp, line: &[u8]) -> Option<Read> {
-    match stamp {
+    let before = priority(line).unwrap_or(0);
+    let rest = line.get(before..)?;
+    let read = match stamp {
         Stamp::None => None,
-        Stamp::Iso { .. } => bracketed(line, iso),
-        Stamp::Syslog => bracketed(line, syslog),
-        Stamp::Clock => bracketed(line, clock),
-        Stamp::Seconds => seconds(line),
-    }
+        Stamp::Date { .. } => bracketed(rest, dated),
+        Stamp::Yearless => bracketed(rest, yearless),
+        Stamp::Clock => bracketed(rest, clock),
+        Stamp::Epoch => bracketed(rest, epoch),
+        Stamp::Seconds => seconds(rest),
+        Stamp::Milliseconds => milliseconds(rest),
+        Stamp::Priority => (before > 0).then_some(Read { ns: 0, zone: false, bracketed: true, length: 0 }),
+    }?;
+    Some(Read { length: read.length + before, ..read })
+}
+
+/// Length of the priority before a line, `<6>`.
+///
+/// # Source
+/// RFC 3164, section 4.1.1.
+fn priority(line: &[u8]) -> Option<usize> {
+    let rest = line.strip_prefix(b"<")?;
+    let count = digits(rest);
+    ((1..=3).contains(&count) && rest.get(count) == Some(&b'>')).then_some(count + 2)
 }
 
 /// Reads `body` bare or in square or round brackets; a bare stamp must not run on into a word.
@@ -195,6 +243,30 @@ fn seconds(line: &[u8]) -> Option<Read> {
     })
 }
 
+/// Milliseconds and a tab.
+fn milliseconds(text: &[u8]) -> Option<Read> {
+    let length = digits(text);
+    let tab = (1..=15).contains(&length) && text.get(length) == Some(&b'\t');
+    let ns = number(text, 0, length)?.checked_mul(SECOND / 1000)?;
+    tab.then_some(Read { ns, zone: false, bracketed: false, length })
+}
+
+/// Time since 1970: seconds with or without fraction, or whole milli-, micro- or nanoseconds; of this century.
+fn epoch(text: &[u8]) -> Option<(i64, bool, usize)> {
+    let whole = digits(text);
+    let unit = match whole {
+        10 => SECOND,
+        13 => 1_000_000,
+        16 => 1_000,
+        19 => 1,
+        _ => return None,
+    };
+    let ns = number(text, 0, whole)?.checked_mul(unit)?;
+    let (fraction, length) = if whole == 10 { fraction(text.get(whole..)?) } else { (0, 0) };
+    let known = (days_since_1970(2001, 1, 1)? * DAY..days_since_1970(2101, 1, 1)? * DAY).contains(&ns);
+    known.then_some((ns + fraction, true, whole + length))
+}
+
 fn digits(text: &[u8]) -> usize {
     text.iter().take_while(|byte| byte.is_ascii_digit()).count()
 }
@@ -205,61 +277,100 @@ fn number(text: &[u8], at: usize, count: usize) -> Option<i64> {
     field.iter().try_fold(0i64, |sum, byte| byte.is_ascii_digit().then(|| sum * 10 + i64::from(byte - b'0')))
 }
 
-/// `H:MM:SS` or `HH:MM:SS`, fraction after point or comma: nanoseconds since midnight and length.
-fn time_of_day(text: &[u8]) -> Option<(i64, usize)> {
-    let wide = digits(text);
-    if !(1..=2).contains(&wide) {
-        return None;
-    }
-    let rest = text.get(wide..)?;
-    if rest.first() != Some(&b':') || rest.get(3) != Some(&b':') {
-        return None;
-    }
-    let (hours, minutes, seconds) = (number(text, 0, wide)?, number(rest, 1, 2)?, number(rest, 4, 2)?);
+/// `H:MM:SS` or `HH:MM:SS`, a fraction after point or comma or milliseconds after a colon, AM or PM: nanoseconds since
+/// midnight and length. Behind a date all of them may have one digit.
+fn time_of_day(text: &[u8], dated: bool) -> Option<(i64, usize)> {
+    let mut at = 0;
+    let mut field = |least: usize, end: Option<u8>| {
+        let count = digits(text.get(at..)?);
+        let value = number(text, at, count).filter(|_| (least..=2).contains(&count))?;
+        at += count;
+        if let Some(end) = end {
+            (text.get(at) == Some(&end)).then_some(())?;
+            at += 1;
+        }
+        Some(value)
+    };
+    let least = if dated { 1 } else { 2 };
+    let (mut hours, minutes, seconds) =
+        (field(1, Some(b':'))?, field(least, Some(b':'))?, field(least, None)?);
     // Second 60 is a leap second.
     if hours > 23 || minutes > 59 || seconds > 60 {
         return None;
     }
-    let (fraction, length) = fraction(rest.get(6..)?);
-    Some((((hours * 60 + minutes) * 60 + seconds) * SECOND + fraction, wide + 6 + length))
+    let (fraction, length) = fraction(text.get(at..)?);
+    at += length;
+    let half = text.get(at..)?;
+    let blank = usize::from(half.first() == Some(&b' '));
+    if let [half, b'M' | b'm', rest @ ..] = half.get(blank..)?
+        && matches!(half, b'A' | b'a' | b'P' | b'p')
+        && !rest.first().is_some_and(u8::is_ascii_alphanumeric)
+        && (1..=12).contains(&hours)
+    {
+        hours = hours % 12 + if matches!(half, b'P' | b'p') { 12 } else { 0 };
+        at += blank + 2;
+    }
+    Some((((hours * 60 + minutes) * 60 + seconds) * SECOND + fraction, at))
 }
 
-/// A fraction after point or comma as nanoseconds, and its length; nothing there is zero.
+/// A fraction after point or comma, or milliseconds after a colon, as nanoseconds, and its length; nothing there is zero.
 fn fraction(text: &[u8]) -> (i64, usize) {
-    let [b'.' | b',', rest @ ..] = text else { return (0, 0) };
+    let (colon, rest) = match text {
+        [b'.' | b',', rest @ ..] => (false, rest),
+        [b':', rest @ ..] => (true, rest),
+        _ => return (0, 0),
+    };
     let count = digits(rest);
-    if count == 0 {
+    let after = rest.get(count..).unwrap_or_default();
+    // Six pairs of digits are an address of a network adapter.
+    let pairs = matches!(after, [b':', next, ..] if next.is_ascii_hexdigit());
+    if count == 0 || colon && (count > 3 || pairs || after.first().is_some_and(u8::is_ascii_alphanumeric)) {
         return (0, 0);
     }
     let kept = count.min(9);
     let value = number(rest, 0, kept).unwrap_or_default();
-    (value * 10i64.pow(u32::try_from(9 - kept).unwrap_or_default()), count + 1)
+    let places = if colon { 6 } else { 9 - kept };
+    (value * 10i64.pow(u32::try_from(places).unwrap_or_default()), count + 1)
 }
 
 fn clock(text: &[u8]) -> Option<(i64, bool, usize)> {
-    let (ns, length) = time_of_day(text)?;
+    let (ns, length) = time_of_day(text, false)?;
     Some((ns, false, length))
 }
 
-/// `Mmm dd hh:mm:ss host program:`; nanoseconds since the year began. Host and program are no text of the set;
-/// where they do not stand as the standard has them, they are left in the line.
+/// `Mmm dd hh:mm:ss host program:`, `Www Mmm dd hh:mm:ss yyyy` or `mm-dd hh:mm:ss`; nanoseconds since the year began.
+/// Host and program are no text of the set; where they do not stand as the standard has them, they are left in the line.
 ///
 /// # Source
-/// RFC 3164, sections 4.1.2 and 4.1.3; a fraction is common practice, no source.
-fn syslog(text: &[u8]) -> Option<(i64, bool, usize)> {
+/// RFC 3164, sections 4.1.2 and 4.1.3; C11 7.27.3.1 (`asctime`); a fraction and the bare numbers are common practice,
+/// no source.
+fn yearless(text: &[u8]) -> Option<(i64, bool, usize)> {
+    const DAYS: [&[u8]; 7] = [b"Mon ", b"Tue ", b"Wed ", b"Thu ", b"Fri ", b"Sat ", b"Sun "];
     const MONTHS: [&[u8; 3]; 12] =
         [b"Jan", b"Feb", b"Mar", b"Apr", b"May", b"Jun", b"Jul", b"Aug", b"Sep", b"Oct", b"Nov", b"Dec"];
-    let month = MONTHS.iter().position(|month| text.starts_with(*month))?;
-    let day = match text.get(3..7)? {
-        [b' ', b' ', ones, b' '] if ones.is_ascii_digit() => i64::from(ones - b'0'),
-        [b' ', _, _, b' '] => number(text, 4, 2)?,
-        _ => return None,
+    let mut at = if DAYS.iter().any(|day| text.starts_with(day)) { 4 } else { 0 };
+    let rest = text.get(at..)?;
+    let (month, day) = match MONTHS.iter().position(|month| rest.starts_with(*month)) {
+        Some(month) => {
+            let blanks = rest.get(3..)?.iter().take_while(|byte| **byte == b' ').count();
+            let count = digits(rest.get(3 + blanks..)?);
+            at += 3 + blanks + count;
+            let day = number(rest, 3 + blanks, count).filter(|_| blanks + count == 3 || blanks == 1)?;
+            (i64::try_from(month).ok()? + 1, day)
+        }
+        None => {
+            (rest.get(2) == Some(&b'-') && digits(rest) == 2 && digits(rest.get(3..)?) == 2).then_some(())?;
+            at += 5;
+            (number(rest, 0, 2)?, number(rest, 3, 2)?)
+        }
     };
-    let month = i64::try_from(month).ok()? + 1;
+    (text.get(at) == Some(&b' ')).then_some(())?;
     let days = days_since_1970(1972, month, day)? - days_since_1970(1972, 1, 1)?;
-    let (ns, length) = time_of_day(text.get(7..)?)?;
-    let end = 7 + length;
-    Some((days * DAY + ns, false, end + program(text.get(end..)?).unwrap_or(0)))
+    let (ns, length) = time_of_day(text.get(at + 1..)?, false)?;
+    let end = at + 1 + length;
+    let rest = text.get(end..)?;
+    let year = (digits(rest.get(1..).unwrap_or_default()) == 4 && rest.first() == Some(&b' ')).then_some(5);
+    Some((days * DAY + ns, false, end + year.or_else(|| program(rest)).unwrap_or(0)))
 }
 
 /// Length of ` host program:`.
@@ -272,22 +383,42 @@ fn program(text: &[u8]) -> Option<usize> {
     (hosted && tagged).then_some(host.len() + tag.len() + 2)
 }
 
-/// Date and time, extended (`2026-11-25T07:40:58.5+01:00`, blank for `T`) or basic (`20261125T074058Z`).
-fn iso(text: &[u8]) -> Option<(i64, bool, usize)> {
-    let extended = matches!(text.get(4)?, b'-' | b'/');
-    let (month_at, day_at, date_length) = if extended { (5, 8, 10) } else { (4, 6, 8) };
-    if extended && text.get(7) != text.get(4) {
-        return None;
-    }
-    let days = days_since_1970(number(text, 0, 4)?, number(text, month_at, 2)?, number(text, day_at, 2)?)?;
-    if !matches!(text.get(date_length)?, b'T' | b't' | b' ' | b'_') {
-        return None;
-    }
-    let rest = text.get(date_length + 1..)?;
-    let (ns, length) = time_of_day(rest).or_else(|| basic_time(rest))?;
+/// Date and time: `2026-11-25T07:40:58.5+01:00`, blank or `-` for `T`, `20261125T074058Z`, `25.11.2026 07:40:58`.
+fn dated(text: &[u8]) -> Option<(i64, bool, usize)> {
+    let (days, date) = date(text)?;
+    matches!(text.get(date)?, b'T' | b't' | b' ' | b'_' | b'-').then_some(())?;
+    let rest = text.get(date + 1..)?;
+    let (ns, length) = time_of_day(rest, true).or_else(|| basic_time(rest))?;
     let (zone, zone_length) = zone(rest.get(length..)?);
     let local = days.checked_mul(DAY)?.checked_add(ns)?;
-    Some((local - zone.unwrap_or(0), zone.is_some(), date_length + 1 + length + zone_length))
+    Some((local - zone.unwrap_or(0), zone.is_some(), date + 1 + length + zone_length))
+}
+
+/// Year, month and day with one separator: the year first, or the day; before a stroke the month may come first, where
+/// the second number is no month. Two digits are a year of this century.
+fn date(text: &[u8]) -> Option<(i64, usize)> {
+    let first = digits(text);
+    if first == 8 {
+        let days = days_since_1970(number(text, 0, 4)?, number(text, 4, 2)?, number(text, 6, 2)?)?;
+        return Some((days, 8));
+    }
+    let mark = *text.get(first).filter(|mark| matches!(mark, b'-' | b'/' | b'.'))?;
+    let rest = text.get(first + 1..)?;
+    let second = digits(rest);
+    (rest.get(second) == Some(&mark)).then_some(())?;
+    let third = digits(rest.get(second + 1..)?);
+    let (a, b, c) = (number(text, 0, first)?, number(rest, 0, second)?, number(rest, second + 1, third)?);
+    let short = |count: usize| (1..=2).contains(&count);
+    let (year, month, day) = match (first, second, third) {
+        (4, second, third) if short(second) && short(third) => (a, b, c),
+        (2, 2, 2) if mark == b'-' => (2000 + a, b, c),
+        (first, second, 2 | 4) if short(first) && short(second) => {
+            let year = if third == 2 { 2000 + c } else { c };
+            if mark == b'/' && b > 12 { (year, a, b) } else { (year, b, a) }
+        }
+        _ => return None,
+    };
+    Some((days_since_1970(year, month, day)?, first + second + third + 2))
 }
 
 fn basic_time(text: &[u8]) -> Option<(i64, usize)> {

@@ -86,6 +86,19 @@ impl StepKind {
     }
 }
 
+/// The parts that a step may touch, by the names that all faces use; others are written `other:WHAT`.
+pub const PARTS: [&str; 9] = [
+    "key-board",
+    "key-cable",
+    "key-switch",
+    "main-board",
+    "ground-bond",
+    "infrared-receiver",
+    "remote",
+    "hdmi-cable",
+    "software",
+];
+
 /// Something that the technician did.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Step {

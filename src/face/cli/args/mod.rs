@@ -11,6 +11,8 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
+use crate::face::glossary;
+
 pub use check::{Keycheck, Locate};
 pub use job::{JobArguments, JobCommand, Step, StepWord};
 pub use learn::{ProtocolCheck, ProtocolLearn, ProtocolNew};
@@ -130,6 +132,24 @@ A VCD holds held keys, readings, counts of events, and the channels of logic cap
         after_help = "Examples:\n  straykey serve --demo\n  straykey serve --config /etc/straykey/serve.toml"
     )]
     Serve(Serve),
+    /// Explain the special words
+    #[command(after_help = "Example:\n  straykey help words", before_help = glossary::text())]
+    Words,
+    /// Print the completions of a shell
+    #[command(
+        after_help = "Example:\n  straykey completions bash >~/.local/share/bash-completion/completions/straykey"
+    )]
+    Completions {
+        /// Which shell
+        shell: clap_complete::Shell,
+    },
+    /// Write the manual: a page for each command
+    #[command(after_help = "Example:\n  straykey man ~/.local/share/man/man1")]
+    Man {
+        /// Where to
+        #[arg(value_name = "DIR")]
+        folder: PathBuf,
+    },
 }
 
 /// `demo`.
@@ -192,6 +212,9 @@ pub struct Decode {
     /// How the files are read.
     #[command(flatten)]
     pub reading: Reading,
+    /// Show the text itself, of a set whose chassis is not known
+    #[arg(long, conflicts_with = "chassis")]
+    pub text: bool,
     /// Exit with status 1 when there is an input event
     #[arg(long)]
     pub check: bool,

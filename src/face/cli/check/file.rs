@@ -4,32 +4,12 @@ use crate::base::words::plural;
 use crate::base::{Error, Event, Result};
 use crate::decode::chassis::Chassis;
 use crate::decode::check::{self, Severity};
+use crate::decode::folder::{Sort, sort};
 use crate::decode::infrared::Formats;
 use crate::decode::{example, shipped};
 use crate::face::out::Out;
 use std::path::Path;
 use std::sync::Arc;
-
-/// What a file describes, told by its first table.
-pub(crate) enum Sort {
-    Chassis,
-    Remote,
-    Bus,
-    Faults,
-}
-
-pub(crate) fn sort(text: &str) -> Sort {
-    let has = |table: &str| text.lines().any(|line| line.trim_start().starts_with(table));
-    if has("[format]") || has("[remote]") {
-        Sort::Remote
-    } else if has("[[location]]") {
-        Sort::Faults
-    } else if has("[bus]") {
-        Sort::Bus
-    } else {
-        Sort::Chassis
-    }
-}
 
 #[derive(serde::Serialize)]
 pub(crate) struct Checked {

@@ -6,12 +6,12 @@ mod file;
 mod watch;
 
 use crate::face::cli::check::file::{check_text, json, mistakes, print};
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use self::covered::Covered;
 use crate::base::words::plural;
 use crate::base::{Error, Result};
-use crate::decode::{library, shipped};
+use crate::decode::{folder, shipped};
 use crate::face::cli::args::ProtocolCheck;
 use crate::face::out::{Out, Outcome};
 
@@ -27,16 +27,12 @@ pub(super) fn run(options: &ProtocolCheck, user: Option<&Path>, out: &mut Out) -
     let mut checked = Vec::new();
     if options.files.is_empty() {
         checked.extend(shipped::FILES.iter().map(|(path, text)| check_text(Path::new(path), text)));
-        let paths: Vec<PathBuf> = user.into_iter().flat_map(toml_files).collect();
-        if paths.len() == MOST_FILES {
-            out.note(format!("only {MOST_FILES} files of the folder are checked; name the others"));
-        }
-        for path in paths {
-            checked.push(check_text(&path, &library::read(&path)?));
+        for path in user.map(folder::files).transpose()?.unwrap_or_default() {
+            checked.push(check_text(&path, &folder::read(&path)?));
         }
     }
     for path in &options.files {
-        checked.push(check_text(path, &library::read(path)?));
+        checked.push(check_text(path, &folder::read(path)?));
     }
     let mut covered = Vec::new();
     if let (Some(file), false) = (checked.first(), options.capture.is_empty()) {
@@ -64,28 +60,4 @@ pub(super) fn run(options: &ProtocolCheck, user: Option<&Path>, out: &mut Out) -
         mistakes => Err(Error::input(format!("{} in protocol files", plural(mistakes as u64, "mistake")))
             .remedy("each is shown above with its place; nothing was changed")),
     }
-}
-
-/// Deepest folder below the user's that is looked into, and most files that are read.
-const DEEPEST: usize = 4;
-const MOST_FILES: usize = 2_000;
-
-/// The `*.toml` in and below a folder, by name; links to folders are not followed, since they may lead in a circle.
-fn toml_files(folder: &Path) -> Vec<PathBuf> {
-    let mut found = Vec::new();
-    let mut folders = vec![(folder.to_owned(), 0)];
-    while let Some((folder, depth)) = folders.pop() {
-        for entry in std::fs::read_dir(folder).into_iter().flatten().flatten() {
-            let path = entry.path();
-            match entry.file_type() {
-                Ok(sort) if sort.is_dir() && depth < DEEPEST => folders.push((path, depth + 1)),
-                Ok(sort) if sort.is_dir() => {}
-                _ if found.len() == MOST_FILES => break,
-                _ if path.extension().is_some_and(|extension| extension == "toml") => found.push(path),
-                _ => {}
-            }
-        }
-    }
-    found.sort();
-    found
 }

@@ -6,7 +6,7 @@ use std::time::{Duration, SystemTime};
 
 use crate::base::words::plural;
 use crate::base::{Error, Event, Result, write_event};
-use crate::decode::library;
+use crate::decode::folder;
 use crate::face::cli::args::ProtocolCheck;
 use crate::face::cli::check::covered::Covered;
 use crate::face::cli::check::difference::{Change, changes};
@@ -41,7 +41,7 @@ impl Watched {
             return None;
         }
         self.stat = stat;
-        let read = library::read(&self.path);
+        let read = folder::read(&self.path);
         let text = read.as_ref().map(Clone::clone).map_err(ToString::to_string);
         if self.text.as_ref() == Some(&text) {
             return None;

@@ -12,9 +12,9 @@ use crate::bench::SoakPlan;
 use crate::face::http::api::ports::Nothing;
 use crate::face::http::api::{App, In, Named, Route, wait};
 use crate::face::http::config::is_name;
+use crate::face::http::error::{Answer, ApiError};
 use crate::face::http::port::{Begin, Order};
-use crate::face::http::refusal::{Answer, Refusal};
-use crate::face::http::shown::{PortState, SignsWord, SoakShown};
+use crate::face::http::types::{LiveSoak, PortState, SignsWord};
 use crate::timeline::job::{Hands, Job, JobInfo, Step, StepKind};
 
 pub(super) fn routes() -> Vec<Route> {
@@ -153,7 +153,7 @@ const LONGEST_TEXT: usize = 2_000;
 
 fn short(texts: &[&str]) -> Answer<()> {
     if texts.iter().any(|text| text.chars().count() > LONGEST_TEXT) {
-        return Err(Refusal::wrong(format!("a text has {LONGEST_TEXT} characters at most")));
+        return Err(ApiError::wrong(format!("a text has {LONGEST_TEXT} characters at most")));
     }
     Ok(())
 }
@@ -163,7 +163,7 @@ async fn create(State(bench): State<App>, In(wanted): In<NewJob>) -> Answer<(Sta
         let name = match wanted.name {
             Some(name) if is_name(&name) => name,
             Some(_) => {
-                return Err(Refusal::wrong("this is no name of a job")
+                return Err(ApiError::wrong("this is no name of a job")
                     .remedy("letters, digits, `.`, `_`, `-`, 64 at most"));
             }
             None => fresh_name(&bench),
@@ -175,7 +175,7 @@ async fn create(State(bench): State<App>, In(wanted): In<NewJob>) -> Answer<(Sta
         }
         let folder = bench.jobs.folder().join(&name);
         if std::fs::symlink_metadata(&folder).is_ok() {
-            return Err(Refusal::conflict("there is a job of this name already"));
+            return Err(ApiError::conflict("there is a job of this name already"));
         }
         let info = JobInfo {
             chassis: wanted.chassis,
@@ -203,7 +203,7 @@ struct Live {
     port: String,
     capture: Option<String>,
     stage: Option<usize>,
-    soak: Option<SoakShown>,
+    soak: Option<LiveSoak>,
 }
 
 fn live(bench: &App, job: &str) -> Vec<PortState> {
@@ -252,7 +252,9 @@ async fn cautions(
     In(wanted): In<Read>,
 ) -> Answer<Json<serde_json::Value>> {
     if !wanted.read {
-        return Err(Refusal::wrong("the cautions are to be read first").remedy("GET /api/v1/cautions"));
+        return Err(
+            ApiError::wrong("the cautions are to be read first").remedy("read them first; then confirm")
+        );
     }
     change(bench, name, |job| Ok(job.acknowledge_cautions("shown on the page and confirmed")?)).await?;
     Ok(Json(serde_json::json!({})))
@@ -275,7 +277,7 @@ pub(super) async fn change<T: Send + 'static>(
 
 fn open_still(job: &Job) -> Answer<()> {
     match job.closed() {
-        Some(at) => Err(Refusal::conflict(format!("the job was closed on {at} and takes nothing more"))
+        Some(at) => Err(ApiError::conflict(format!("the job was closed on {at} and takes nothing more"))
             .remedy("a set that comes back is a new job")),
         None => Ok(()),
     }
@@ -325,7 +327,7 @@ async fn step(
     let parts: Vec<&str> = wanted.parts.iter().map(String::as_str).collect();
     short(&[&[wanted.text.as_str()], &parts[..]].concat())?;
     if parts.len() > 32 {
-        return Err(Refusal::wrong("a step names 32 parts at most"));
+        return Err(ApiError::wrong("a step names 32 parts at most"));
     }
     let several = parts.len() > 1 && kind == StepKind::Repair;
     let gentle = format!(
@@ -335,13 +337,13 @@ async fn step(
     );
     if several && wanted.anyway != Some(true) {
         bench.jobs.find(&name)?;
-        return Err(Refusal::conflict(gentle)
+        return Err(ApiError::conflict(gentle)
             .warning("several-parts")
             .remedy("note one part, soak, then the other; or repeat it with \"anyway\": true"));
     }
     let running = live(&bench, &name);
     if let Some(state) = running.first() {
-        return Err(Refusal::conflict(format!(
+        return Err(ApiError::conflict(format!(
             "{} is being recorded from {}: a stage is a stretch in which the set does not change",
             state.capture.clone().unwrap_or_default(),
             state.name
@@ -384,7 +386,7 @@ async fn soak(
     In(wanted): In<NewSoak>,
 ) -> Answer<Json<SoakBegun>> {
     if !(wanted.minutes >= 0.01 && wanted.minutes <= 1e6) {
-        return Err(Refusal::wrong("`minutes` is from 0.01 to 1000000"));
+        return Err(ApiError::wrong("`minutes` is from 0.01 to 1000000"));
     }
     bench.jobs.find(&name)?;
     let port = bench.port(&wanted.port)?;
@@ -392,14 +394,12 @@ async fn soak(
         job: name,
         word: "soak",
         hands: Hands::Off,
-        chassis: None,
         soak: Some(SoakPlan {
             seconds: wanted.minutes * 60.0,
             full: wanted.full.unwrap_or(false),
             attended: wanted.signs != Some(SignsWord::None),
         }),
-        check: None,
-        patient: false,
+        ..Begin::default()
     };
     let state = port.ask(|reply| Order::Begin(begin, reply)).await?;
     Ok(Json(SoakBegun { port: state.name, capture: state.capture.unwrap_or_default() }))
@@ -408,17 +408,17 @@ async fn soak(
 #[derive(Debug, Serialize, JsonSchema)]
 struct SoakEnded {
     /// The soak as it stood at its end.
-    soak: Option<SoakShown>,
+    soak: Option<LiveSoak>,
 }
 
 async fn end_soak(State(bench): State<App>, Named(name): Named) -> Answer<Json<SoakEnded>> {
     bench.jobs.find(&name)?;
     let running = live(&bench, &name).into_iter().find(|state| state.soak.is_some());
     let Some(running) = running else {
-        return Err(Refusal::conflict("no soak runs in this job"));
+        return Err(ApiError::conflict("no soak runs in this job"));
     };
     let port = bench.port(&running.name)?;
-    let soak = port.ask(Order::End).await?;
+    let soak = port.ask(|reply| Order::End(running.capture.clone(), reply)).await?;
     Ok(Json(SoakEnded { soak }))
 }
 
@@ -428,7 +428,7 @@ async fn close(
     In(_): In<Nothing>,
 ) -> Answer<Json<serde_json::Value>> {
     if !live(&bench, &name).is_empty() {
-        return Err(Refusal::conflict("a capture of this job runs").remedy("end it first"));
+        return Err(ApiError::conflict("a capture of this job runs").remedy("end it first"));
     }
     change(bench, name, |job| {
         open_still(job)?;

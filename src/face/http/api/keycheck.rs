@@ -10,9 +10,9 @@ use crate::base::Key;
 use crate::bench::keycheck::checks;
 use crate::face::http::api::ports::Nothing;
 use crate::face::http::api::{App, In, Named, Route};
+use crate::face::http::error::{Answer, ApiError};
 use crate::face::http::port::{Begin, Order};
-use crate::face::http::refusal::{Answer, Refusal};
-use crate::timeline::job::{Hands, Job, Prompt};
+use crate::timeline::job::{Job, Prompt};
 
 pub(super) fn routes() -> Vec<Route> {
     vec![
@@ -70,7 +70,7 @@ struct Begun {
 fn key(name: &str) -> Answer<Key> {
     Key::from_name(name).ok_or_else(|| {
         let near = Key::nearest_name(name).unwrap_or("KEY_VOLUMEUP");
-        Refusal::wrong("this is no key").remedy(format!("did you mean {near}?"))
+        ApiError::wrong("this is no key").remedy(format!("did you mean {near}?"))
     })
 }
 
@@ -80,20 +80,12 @@ async fn begin(
     In(wanted): In<NewCheck>,
 ) -> Answer<Json<Begun>> {
     if wanted.keys.len() > MOST_KEYS {
-        return Err(Refusal::wrong(format!("more than {MOST_KEYS} keys in one check")));
+        return Err(ApiError::wrong(format!("more than {MOST_KEYS} keys in one check")));
     }
     let keys = wanted.keys.iter().map(|name| key(name)).collect::<Answer<Vec<Key>>>()?;
     bench.jobs.find(&name)?;
     let port = bench.port(&wanted.port)?;
-    let begin = Begin {
-        job: name,
-        word: "keycheck",
-        hands: Hands::On,
-        chassis: None,
-        soak: None,
-        check: Some(keys),
-        patient: false,
-    };
+    let begin = Begin { job: name, word: "keycheck", check: Some(keys), ..Begin::default() };
     let state = port.ask(|reply| Order::Begin(begin, reply)).await?;
     Ok(Json(Begun { port: state.name, capture: state.capture.unwrap_or_default() }))
 }
@@ -108,7 +100,7 @@ async fn skip(
     let mut running = states.filter(|state| {
         state.job.as_deref() == Some(&name) && state.capture.is_some() && state.check.is_some()
     });
-    let state = running.next().ok_or_else(|| Refusal::conflict("no key check runs in this job"))?;
+    let state = running.next().ok_or_else(|| ApiError::conflict("no key check runs in this job"))?;
     bench.port(&state.name)?.ask(Order::Skip).await?;
     Ok(Json(serde_json::json!({})))
 }
@@ -152,20 +144,12 @@ async fn prompt(
     bench.jobs.find(&name)?;
     let port = bench.port(&wanted.port)?;
     if port.state().capture.is_none() {
-        let begin = Begin {
-            job: name.clone(),
-            word: "keycheck",
-            hands: Hands::On,
-            chassis: None,
-            soak: None,
-            check: None,
-            patient: false,
-        };
+        let begin = Begin { job: name.clone(), word: "keycheck", ..Begin::default() };
         port.ask(|reply| Order::Begin(begin, reply)).await?;
     }
     let (job, capture, t) = port.ask(Order::Now).await?;
     if job != name || port.state().hands == Some("off") {
-        return Err(Refusal::conflict("what is recorded from this port is no key check of this job")
+        return Err(ApiError::conflict("what is recorded from this port is no key check of this job")
             .remedy("end it first"));
     }
     let inside = capture.clone();

@@ -15,9 +15,9 @@ use crate::base::Error;
 use crate::face::drawing;
 use crate::face::http::api::ports::Nothing;
 use crate::face::http::api::{App, Ask, In, Named, Route, wait};
+use crate::face::http::error::{Answer, ApiError};
 use crate::face::http::ladder;
-use crate::face::http::refusal::{Answer, Refusal};
-use crate::face::http::shown::round;
+use crate::face::http::types::round;
 use crate::journal::{Reader, RecordKind, hexadecimal};
 use crate::source::FileKind;
 use crate::timeline::job::{CaptureRef, CaptureSource, Hands, Job};
@@ -84,7 +84,7 @@ struct Raw {
 
 async fn raw(State(bench): State<App>, Named(name): Named, Ask(wanted): Ask<Where>) -> Answer<Json<Raw>> {
     if !(1..=MOST).contains(&wanted.length) {
-        return Err(Refusal::wrong(format!("`length` is from 1 to {MOST}")));
+        return Err(ApiError::wrong(format!("`length` is from 1 to {MOST}")));
     }
     wait(move || {
         let entry = bench.jobs.find(&name)?;
@@ -92,7 +92,7 @@ async fn raw(State(bench): State<App>, Named(name): Named, Ask(wanted): Ask<Wher
         let capture = job
             .captures()
             .find(|capture| capture.name == wanted.capture)
-            .ok_or_else(|| Refusal::missing("there is no such capture in the job"))?;
+            .ok_or_else(|| ApiError::missing("there is no such capture in the job"))?;
         let bytes = stretch(capture, wanted.offset, wanted.length)?;
         Ok(Json(Raw {
             capture: wanted.capture,
@@ -185,7 +185,7 @@ struct Point {
 }
 
 #[derive(Debug, Serialize, JsonSchema)]
-struct OccurrenceShown {
+struct PatternOccurrence {
     /// Seconds of watching in the stage.
     t: f64,
     /// How long it lasted.
@@ -199,7 +199,7 @@ struct Folded {
     /// 2000 at most, evenly chosen.
     points: Vec<Point>,
     /// 1000 at most, evenly chosen.
-    occurrences: Vec<OccurrenceShown>,
+    occurrences: Vec<PatternOccurrence>,
 }
 
 async fn folded(
@@ -208,7 +208,7 @@ async fn folded(
     Ask(wanted): Ask<Which>,
 ) -> Answer<Json<Folded>> {
     let number = wanted.pattern.strip_prefix('p').unwrap_or(&wanted.pattern);
-    let id: u32 = number.parse().map_err(|_| Refusal::wrong("`pattern` is a number, as `p1`"))?;
+    let id: u32 = number.parse().map_err(|_| ApiError::wrong("`pattern` is a number, as `p1`"))?;
     wait(move || {
         let entry = bench.jobs.find(&name)?;
         let loaded = entry.loaded(&bench.protocols())?;
@@ -217,14 +217,14 @@ async fn folded(
             .stages()
             .iter()
             .find(|stage| stage.number == wanted.stage)
-            .ok_or_else(|| Refusal::missing("the job has no such stage"))?;
+            .ok_or_else(|| ApiError::missing("the job has no such stage"))?;
         let seen = loaded.seen(stage, Hands::Off)?;
         let patterns = find(&seen.train, &PatternOptions::default());
         let pattern = patterns
             .patterns
             .iter()
             .find(|pattern| pattern.id == id)
-            .ok_or_else(|| Refusal::missing("the stage has no such pattern"))?;
+            .ok_or_else(|| ApiError::missing("the stage has no such pattern"))?;
         let symbols = seen.train.symbols();
         let own: Vec<_> = presses(&seen.train)
             .into_iter()
@@ -243,7 +243,7 @@ async fn folded(
                 .collect()
         });
         let occurrences = thinned(&own, 1000)
-            .map(|press| OccurrenceShown {
+            .map(|press| PatternOccurrence {
                 t: round(press.t.seconds()),
                 length_s: round((press.end - press.t).seconds().max(0.0)),
             })
@@ -284,7 +284,7 @@ async fn drawn(State(bench): State<App>, Named(name): Named, Ask(look): Ask<Look
             _ => drawing::Theme::Light,
         };
         let svg = ladder::draw(&loaded, &protocols, theme)?
-            .ok_or_else(|| Refusal::missing("the job's chassis has no ladder, or is not known yet"))?;
+            .ok_or_else(|| ApiError::missing("the job's chassis has no ladder, or is not known yet"))?;
         Ok(([(header::CONTENT_TYPE, "image/svg+xml")], svg).into_response())
     })
     .await
@@ -336,7 +336,7 @@ async fn report(State(bench): State<App>, Named(name): Named) -> Answer<Response
         let plain = std::fs::symlink_metadata(&path).is_ok_and(|data| data.is_file());
         if !plain {
             return Err(
-                Refusal::missing("no report was written yet").remedy("POST to the same address writes it")
+                ApiError::missing("no report was written yet").remedy("POST to the same address writes it")
             );
         }
         let page = std::fs::read(&path).map_err(|error| Error::io("cannot read the report", &path, error))?;

@@ -5,7 +5,7 @@ use schemars::{Schema, SchemaGenerator};
 use serde_json::{Map, Value, json};
 
 use crate::face::http::api::{Route, made};
-use crate::face::http::refusal::ErrorAnswer;
+use crate::face::http::error::ErrorAnswer;
 
 /// The description.
 ///

@@ -12,9 +12,9 @@ use serde::{Deserialize, Serialize};
 use crate::base::locked;
 use crate::face::http::api::{App, In, Named, Route, wait};
 use crate::face::http::config::{PortConfig, is_name};
+use crate::face::http::error::{Answer, ApiError};
 use crate::face::http::port::{Begin, Order};
-use crate::face::http::refusal::{Answer, Refusal};
-use crate::face::http::shown::{PortLevel, PortState};
+use crate::face::http::types::{PortLevel, PortState};
 use crate::source::serial::{self, Binding, LARGEST_COMMAND, PortSpec};
 use crate::timeline::job::Hands;
 
@@ -35,7 +35,7 @@ pub(super) fn routes() -> Vec<Route> {
             .takes::<Open>()
             .gives::<PortState>(),
         Route::new(Method::POST, "/api/v1/ports/{port}/close", "Ends the capture in good order.", close)
-            .takes::<Nothing>()
+            .takes::<Close>()
             .gives::<PortState>(),
         Route::new(
             Method::POST,
@@ -89,21 +89,20 @@ struct Bind {
 async fn bind(State(bench): State<App>, In(wanted): In<Bind>) -> Answer<Json<PortState>> {
     if !is_name(&wanted.name) {
         return Err(
-            Refusal::wrong("this is no name of a port").remedy("letters, digits, `.`, `_`, `-`, 64 at most")
+            ApiError::wrong("this is no name of a port").remedy("letters, digits, `.`, `_`, `-`, 64 at most")
         );
     }
     // A path below /dev alone: a request must not make the daemon open anything else.
     let device = PathBuf::from(&wanted.device);
     let plain = device.components().all(|part| !matches!(part, std::path::Component::ParentDir));
     if !device.starts_with("/dev") || !plain || wanted.device.contains('\0') {
-        return Err(
-            Refusal::wrong("a device is a path below /dev").remedy("GET /api/v1/ports/found lists them")
-        );
+        return Err(ApiError::wrong("a device is a path below /dev")
+            .remedy("look for adapters: those that are plugged in are listed"));
     }
     let baud = wanted.baud.unwrap_or(115_200);
     let framing = wanted.framing.unwrap_or_else(|| "8N1".to_owned());
     if baud == 0 {
-        return Err(Refusal::wrong("a serial port cannot run at 0 baud").remedy("for example 115200"));
+        return Err(ApiError::wrong("a serial port cannot run at 0 baud").remedy("for example 115200"));
     }
     PortSpec::new("", baud).framing(&framing)?;
     let config = PortConfig {
@@ -122,10 +121,12 @@ async fn unbind(State(bench): State<App>, Named(name): Named) -> Answer<Json<ser
     wait(move || {
         let port = bench.port(&name)?;
         if port.fixed {
-            return Err(Refusal::conflict("the configuration binds this port").remedy("take it out of there"));
+            return Err(
+                ApiError::conflict("the configuration binds this port").remedy("take it out of there")
+            );
         }
         if port.state().job.is_some() {
-            return Err(Refusal::conflict("something is recorded from this port").remedy("close it first"));
+            return Err(ApiError::conflict("something is recorded from this port").remedy("close it first"));
         }
         locked(&bench.ports).remove(&name);
         port.stop();
@@ -167,16 +168,25 @@ async fn open(State(bench): State<App>, Named(name): Named, In(wanted): In<Open>
             HandsWord::Off => Hands::Off,
         },
         chassis: wanted.chassis,
-        soak: None,
-        check: None,
-        patient: false,
+        ..Begin::default()
     };
     Ok(Json(port.ask(|reply| Order::Begin(begin, reply)).await?))
 }
 
-async fn close(State(bench): State<App>, Named(name): Named, In(_): In<Nothing>) -> Answer<Json<PortState>> {
+#[derive(Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+struct Close {
+    /// The capture to end; whatever runs when absent. Who ends only what he began names it.
+    capture: Option<String>,
+}
+
+async fn close(
+    State(bench): State<App>,
+    Named(name): Named,
+    In(wanted): In<Close>,
+) -> Answer<Json<PortState>> {
     let port = bench.port(&name)?;
-    port.ask(Order::End).await?;
+    port.ask(|reply| Order::End(wanted.capture, reply)).await?;
     Ok(Json(port.state()))
 }
 
@@ -195,7 +205,7 @@ async fn find(
 ) -> Answer<Json<serde_json::Value>> {
     let seconds = wanted.seconds.unwrap_or(1.0);
     if !(0.1..=5.0).contains(&seconds) {
-        return Err(Refusal::wrong("`seconds` is from 0.1 to 5"));
+        return Err(ApiError::wrong("`seconds` is from 0.1 to 5"));
     }
     let port = bench.port(&name)?;
     let tries = port.ask(|reply| Order::Find(Duration::from_secs_f64(seconds), reply)).await?;
@@ -229,16 +239,16 @@ async fn command(
     In(wanted): In<Command>,
 ) -> Answer<Json<Written>> {
     if wanted.warned != Some(true) {
-        return Err(Refusal::wrong(WARNING)
+        return Err(ApiError::wrong(WARNING)
             .warning("console-command")
             .remedy("repeat it with \"warned\": true"));
     }
     if wanted.text.is_empty() || wanted.text.len() > LARGEST_COMMAND {
-        return Err(Refusal::wrong(format!("a console command has 1 to {LARGEST_COMMAND} bytes")));
+        return Err(ApiError::wrong(format!("a console command has 1 to {LARGEST_COMMAND} bytes")));
     }
     let port = bench.port(&name)?;
     if matches!(port.state().state, PortLevel::Gone) {
-        return Err(Refusal::failed("the port is gone; nothing was written to the set"));
+        return Err(ApiError::failed("the port is gone; nothing was written to the set"));
     }
     let written = port.ask(|reply| Order::Send(wanted.text.into_bytes(), reply)).await?;
     Ok(Json(Written { written }))

@@ -1,7 +1,7 @@
 //! What a request is made of: its route, and what its handler gets.
 
-use crate::face::http::app::Bench;
-use crate::face::http::refusal::{Answer, Refusal};
+use crate::face::http::app::AppState;
+use crate::face::http::error::{Answer, ApiError};
 use axum::body;
 use axum::extract::rejection::QueryRejection;
 use axum::extract::{FromRequest, FromRequestParts, Path, Query, Request};
@@ -17,7 +17,7 @@ use std::sync::Arc;
 pub const LARGEST_BODY: usize = 64 << 10;
 
 /// What handlers get.
-pub type App = Arc<Bench>;
+pub type App = Arc<AppState>;
 
 pub(crate) type Made = fn(&mut SchemaGenerator) -> Schema;
 
@@ -94,7 +94,7 @@ impl Route {
 /// Does what may wait for disk or processor on a thread that may wait.
 pub(crate) async fn wait<T: Send + 'static>(work: impl FnOnce() -> Answer<T> + Send + 'static) -> Answer<T> {
     tokio::task::spawn_blocking(work).await.unwrap_or_else(|_| {
-        Err(Refusal::failed("the request could not be worked out")
+        Err(ApiError::failed("the request could not be worked out")
             .remedy("the log says more; nothing recorded is lost"))
     })
 }
@@ -103,18 +103,18 @@ pub(crate) async fn wait<T: Send + 'static>(work: impl FnOnce() -> Answer<T> + S
 pub(crate) struct In<T>(pub(crate) T);
 
 impl<T: DeserializeOwned> FromRequest<App> for In<T> {
-    type Rejection = Refusal;
+    type Rejection = ApiError;
 
     async fn from_request(request: Request, _: &App) -> Answer<Self> {
         let bytes = body::to_bytes(request.into_body(), LARGEST_BODY).await.map_err(|_| {
-            Refusal::new(
+            ApiError::new(
                 StatusCode::PAYLOAD_TOO_LARGE,
                 format!("a request holds {LARGEST_BODY} bytes at most"),
             )
         })?;
         let text: &[u8] = if bytes.is_empty() { b"{}" } else { &bytes };
         serde_json::from_slice(text).map(Self).map_err(|error| {
-            Refusal::wrong(format!("the request is not understood: {error}"))
+            ApiError::wrong(format!("the request is not understood: {error}"))
                 .remedy("GET /api/v1/openapi.json describes every request")
         })
     }
@@ -124,12 +124,12 @@ impl<T: DeserializeOwned> FromRequest<App> for In<T> {
 pub(crate) struct Ask<T>(pub(crate) T);
 
 impl<T: DeserializeOwned> FromRequestParts<App> for Ask<T> {
-    type Rejection = Refusal;
+    type Rejection = ApiError;
 
     async fn from_request_parts(parts: &mut Parts, _: &App) -> Answer<Self> {
         let found: Result<Query<T>, QueryRejection> = Query::try_from_uri(&parts.uri);
         found.map(|Query(found)| Self(found)).map_err(|error| {
-            Refusal::wrong(format!("the query is not understood: {}", error.body_text()))
+            ApiError::wrong(format!("the query is not understood: {}", error.body_text()))
                 .remedy("GET /api/v1/openapi.json describes every request")
         })
     }
@@ -139,12 +139,12 @@ impl<T: DeserializeOwned> FromRequestParts<App> for Ask<T> {
 pub(crate) struct Named(pub(crate) String);
 
 impl FromRequestParts<App> for Named {
-    type Rejection = Refusal;
+    type Rejection = ApiError;
 
     async fn from_request_parts(parts: &mut Parts, app: &App) -> Answer<Self> {
         match Path::<String>::from_request_parts(parts, app).await {
             Ok(Path(name)) => Ok(Self(name)),
-            Err(_) => Err(Refusal::missing("there is nothing of this name")),
+            Err(_) => Err(ApiError::missing("there is nothing of this name")),
         }
     }
 }

@@ -13,9 +13,10 @@ use serde::Serialize;
 use crate::base::Nanoseconds;
 use crate::base::locked;
 use crate::face::cautions;
+use crate::face::glossary;
 use crate::face::http::api::{App, Route, wait};
-use crate::face::http::refusal::Answer;
-use crate::face::http::shown::{DiskShown, PortLevel};
+use crate::face::http::error::Answer;
+use crate::face::http::types::{DiskRoom, PortLevel};
 
 pub(super) fn routes() -> Vec<Route> {
     vec![
@@ -34,6 +35,8 @@ pub(super) fn routes() -> Vec<Route> {
             read_cautions,
         )
         .gives::<Cautions>(),
+        Route::new(Method::GET, "/api/v1/words", "The special words with their meaning.", special_words)
+            .gives::<Vec<(String, String)>>(),
         Route::new(Method::GET, "/metrics", "Counters and gauges for a collector.", metrics)
             .kind("text/plain"),
     ]
@@ -78,7 +81,7 @@ struct Status {
     /// Jobs in the folder.
     jobs: usize,
     /// Room on the disk.
-    disk: DiskShown,
+    disk: DiskRoom,
     /// The protocol files.
     protocols: ProtocolStatus,
     /// Memory that is in use, bytes.
@@ -110,11 +113,11 @@ async fn status(State(bench): State<App>) -> Answer<Json<Status>> {
         Ok(Json(Status {
             version: 1,
             program: Program { version: env!("CARGO_PKG_VERSION"), build: build() },
-            boot: bench.boot.clone(),
-            started: bench.started.wall(Nanoseconds::ZERO),
-            uptime_s: bench.born.elapsed().as_secs(),
+            boot: bench.start.name.clone(),
+            started: bench.start.started.wall(Nanoseconds::ZERO),
+            uptime_s: bench.start.born.elapsed().as_secs(),
             folder: bench.jobs.folder().display().to_string(),
-            recovered: locked(&bench.recovered).clone(),
+            recovered: locked(&bench.start.recovered).clone(),
             ports: locked(&bench.ports).len(),
             jobs: bench.jobs.names().len(),
             disk: bench.disk(),
@@ -126,7 +129,7 @@ async fn status(State(bench): State<App>) -> Answer<Json<Status>> {
 }
 
 #[derive(Debug, Serialize, JsonSchema)]
-struct ProtocolShown {
+struct ProtocolFile {
     /// Its name.
     name: String,
     /// `chassis`, `format` or `remote`.
@@ -139,22 +142,22 @@ struct ProtocolShown {
 
 #[derive(Debug, Serialize, JsonSchema)]
 struct ProtocolList {
-    protocols: Vec<ProtocolShown>,
+    protocols: Vec<ProtocolFile>,
 }
 
 async fn protocols(State(bench): State<App>) -> Json<ProtocolList> {
     let known = bench.protocols();
-    let mut list: Vec<ProtocolShown> = known
+    let mut list: Vec<ProtocolFile> = known
         .library
         .all()
-        .map(|chassis| ProtocolShown {
+        .map(|chassis| ProtocolFile {
             name: chassis.name().to_owned(),
             kind: "chassis",
             version: chassis.decoder().rsplit_once('@').and_then(|(_, version)| version.parse().ok()),
             about: Some(chassis.file().chassis.about.clone()),
         })
         .collect();
-    let plain = |name: &str, kind| ProtocolShown { name: name.to_owned(), kind, version: None, about: None };
+    let plain = |name: &str, kind| ProtocolFile { name: name.to_owned(), kind, version: None, about: None };
     list.extend(known.formats.all().iter().map(|format| plain(format.name(), "format")));
     list.extend(known.formats.remotes().iter().map(|remote| plain(&remote.name, "remote")));
     Json(ProtocolList { protocols: list })
@@ -173,6 +176,10 @@ async fn read_cautions() -> Json<Cautions> {
     Json(Cautions { cautions: list })
 }
 
+async fn special_words() -> Json<&'static [(&'static str, &'static str)]> {
+    Json(&glossary::ALL)
+}
+
 /// Text format 0.0.4 of the Prometheus exposition formats.
 async fn metrics(State(bench): State<App>) -> impl IntoResponse {
     let mut text = String::new();
@@ -187,7 +194,7 @@ async fn metrics(State(bench): State<App>) -> impl IntoResponse {
     let alone = |value: f64| vec![(String::new(), value)];
     let counts = &bench.counts;
     let load = |counter: &std::sync::atomic::AtomicU64| float(counter.load(Ordering::Relaxed));
-    one("uptime_seconds", "gauge", "Time since the start.", &alone(bench.born.elapsed().as_secs_f64()));
+    one("uptime_seconds", "gauge", "Time since the start.", &alone(bench.start.born.elapsed().as_secs_f64()));
     one("memory_bytes", "gauge", "Resident memory.", &alone(float(memory_bytes())));
     let disk = bench.disk();
     one("disk_free_bytes", "gauge", "Room on the disk of the jobs.", &alone(float(disk.free_bytes)));
@@ -213,15 +220,20 @@ async fn metrics(State(bench): State<App>) -> impl IntoResponse {
         "Readers that were too slow or away too long.",
         &alone(load(&counts.gaps)),
     );
-    one("messages_total", "counter", "Messages to subscribers.", &alone(float(bench.ring.newest())));
-    one("messages_kept_bytes", "gauge", "Memory of kept messages.", &alone(float(bench.ring.bytes() as u64)));
+    one("messages_total", "counter", "Messages to subscribers.", &alone(float(bench.replay.newest())));
+    one(
+        "messages_kept_bytes",
+        "gauge",
+        "Memory of kept messages.",
+        &alone(float(bench.replay.bytes() as u64)),
+    );
     let answers: Vec<(String, f64)> = (2..6)
         .filter_map(|class| Some((format!("{{class=\"{class}xx\"}}"), load(counts.answers.get(class)?))))
         .collect();
     one("answers_total", "counter", "Answers by class of status.", &answers);
     let states: Vec<_> = bench.all_ports().iter().map(|port| port.state()).collect();
     // Names of ports are letters, digits, dots, underlines and hyphens: nothing to escape.
-    let by_port = |value: &dyn Fn(&crate::face::http::shown::PortState) -> f64| -> Vec<(String, f64)> {
+    let by_port = |value: &dyn Fn(&crate::face::http::types::PortState) -> f64| -> Vec<(String, f64)> {
         states.iter().map(|state| (format!("{{port=\"{}\"}}", state.name), value(state))).collect()
     };
     one("port_bytes", "gauge", "Bytes of the running capture.", &by_port(&|s| float(s.bytes)));

@@ -18,8 +18,8 @@ use tokio_stream::StreamExt as _;
 use tokio_stream::wrappers::ReceiverStream;
 
 use crate::face::http::api::{App, Ask, Route};
-use crate::face::http::refusal::Answer;
-use crate::face::http::ring::{Given, Message};
+use crate::face::http::error::Answer;
+use crate::face::http::replay::{Given, Message};
 
 /// A sign of life so often while nothing happens.
 const ALIVE: Duration = Duration::from_secs(10);
@@ -59,18 +59,18 @@ async fn stream(State(bench): State<App>, Ask(from): Ask<From>, headers: HeaderM
 /// Sends until the reader is gone or the daemon ends. A reader that does not read keeps this task waiting, and the ring
 /// goes on without it.
 async fn follow(bench: &App, last: Option<&str>, job: Option<&str>, frames: &mpsc::Sender<Bytes>) {
-    let mut waker = bench.ring.waker();
-    let mut after = bench.ring.newest();
+    let mut waker = bench.replay.waker();
+    let mut after = bench.replay.newest();
     let mut text = ": follow\n\n".to_owned();
     match last.map(|last| last.rsplit_once('-')) {
         None => {}
-        Some(Some((boot, number))) if boot == bench.boot && number.parse::<u64>().is_ok() => {
+        Some(Some((boot, number))) if boot == bench.start.name && number.parse::<u64>().is_ok() => {
             after = number.parse().unwrap_or(after);
         }
         Some(_) => gap(bench, after, "the daemon was started anew since", &mut text),
     }
     loop {
-        match bench.ring.since(after) {
+        match bench.replay.since(after) {
             Given::Gap(newest) => {
                 after = newest;
                 gap(bench, after, "messages were missed: this reader was away or too slow", &mut text);
@@ -86,7 +86,7 @@ async fn follow(bench: &App, last: Option<&str>, job: Option<&str>, frames: &mps
                     tokio::select! {
                         changed = waker.changed() => if changed.is_err() { return },
                         () = tokio::time::sleep(ALIVE) => {
-                            let _ = write!(text, ": alive\nid: {}-{after}\n\n", bench.boot);
+                            let _ = write!(text, ": alive\nid: {}-{after}\n\n", bench.start.name);
                         }
                         () = frames.closed() => return,
                         () = bench.ended() => return,
@@ -105,12 +105,12 @@ fn frame(bench: &App, message: &Message, text: &mut String) {
     let _ = write!(
         text,
         "id: {}-{}\nevent: {}\ndata: {}\n\n",
-        bench.boot, message.number, message.event, message.data
+        bench.start.name, message.number, message.event, message.data
     );
 }
 
 fn gap(bench: &App, newest: u64, why: &str, text: &mut String) {
     bench.counts.gaps.fetch_add(1, Ordering::Relaxed);
     let data = serde_json::json!({ "why": why });
-    let _ = write!(text, "id: {}-{newest}\nevent: gap\ndata: {data}\n\n", bench.boot);
+    let _ = write!(text, "id: {}-{newest}\nevent: gap\ndata: {data}\n\n", bench.start.name);
 }

@@ -10,9 +10,9 @@ use serde::{Deserialize, Serialize};
 
 use crate::base::{ControlPath, Nanoseconds, Result};
 use crate::face::http::api::{App, Ask, Named, Route, wait};
-use crate::face::http::axis::{Axis, Placed};
-use crate::face::http::refusal::{Answer, Refusal};
-use crate::face::http::shown::{LaneEvent, round};
+use crate::face::http::clock::{JobClock, Placed};
+use crate::face::http::error::{Answer, ApiError};
+use crate::face::http::types::{LaneEvent, round};
 use crate::timeline::job::{Hands, Job};
 use crate::timeline::store::Store;
 use crate::timeline::store::detail::{Bucket, Part};
@@ -56,7 +56,7 @@ struct Range {
 }
 
 #[derive(Debug, Serialize, JsonSchema)]
-struct CaptureShown {
+struct CaptureSpan {
     capture: String,
     /// From 1.
     stage: usize,
@@ -95,7 +95,7 @@ struct Timeline {
     origin: Option<String>,
     /// Events in the range.
     total: u64,
-    captures: Vec<CaptureShown>,
+    captures: Vec<CaptureSpan>,
     /// One lane for each control path.
     lanes: BTreeMap<&'static str, Lane>,
 }
@@ -107,13 +107,13 @@ async fn timeline(
 ) -> Answer<Json<Timeline>> {
     let number = |value: Option<f64>| value.is_none_or(|value| value.is_finite() && value.abs() < 1e11);
     if !number(range.from) || !number(range.to) {
-        return Err(Refusal::wrong("`from` and `to` are seconds"));
+        return Err(ApiError::wrong("`from` and `to` are seconds"));
     }
     if !range.buckets.is_none_or(|buckets| (1..=MOST_BUCKETS).contains(&buckets)) {
-        return Err(Refusal::wrong(format!("`buckets` is from 1 to {MOST_BUCKETS}")));
+        return Err(ApiError::wrong(format!("`buckets` is from 1 to {MOST_BUCKETS}")));
     }
     if range.search.as_ref().is_some_and(|words| words.len() > 200) {
-        return Err(Refusal::wrong("`search` is too long"));
+        return Err(ApiError::wrong("`search` is too long"));
     }
     wait(move || {
         let entry = bench.jobs.find(&name)?;
@@ -126,18 +126,18 @@ async fn timeline(
 fn look(job: &Job, store: &Store, range: &Range) -> Answer<Timeline> {
     let spans: BTreeMap<String, _> =
         store.captures()?.into_iter().filter_map(|found| Some((found.name, found.span?))).collect();
-    let axis = Axis::of(job, |capture| spans.get(&capture.name).copied());
+    let clock = JobClock::of(job, |capture| spans.get(&capture.name).copied());
     if let Some(wanted) = &range.capture
-        && axis.find(wanted).is_none()
+        && clock.find(wanted).is_none()
     {
-        return Err(Refusal::missing("there is no such capture in the job"));
+        return Err(ApiError::missing("there is no such capture in the job"));
     }
     let from = range.from.unwrap_or(0.0);
-    let to = range.to.unwrap_or_else(|| axis.end_s() + 1e-6);
+    let to = range.to.unwrap_or_else(|| clock.end_s() + 1e-6);
     if to <= from {
-        return Err(Refusal::wrong("`to` lies before `from`"));
+        return Err(ApiError::wrong("`to` lies before `from`"));
     }
-    let wanted: Vec<&Placed> = axis
+    let wanted: Vec<&Placed> = clock
         .captures
         .iter()
         .filter(|placed| range.capture.as_ref().is_none_or(|name| **name == *placed.capture))
@@ -157,12 +157,12 @@ fn look(job: &Job, store: &Store, range: &Range) -> Answer<Timeline> {
     Ok(Timeline {
         from_s: from,
         to_s: to,
-        origin: axis.origin.and_then(|anchor| anchor.wall(Nanoseconds::ZERO)),
+        origin: clock.origin.and_then(|anchor| anchor.wall(Nanoseconds::ZERO)),
         total,
-        captures: axis
+        captures: clock
             .captures
             .iter()
-            .map(|placed| CaptureShown {
+            .map(|placed| CaptureSpan {
                 capture: placed.capture.to_string(),
                 stage: placed.stage,
                 start_s: round(placed.base_s + placed.span.start.seconds()),

@@ -2,11 +2,11 @@
 
 import { W } from "./words.js";
 import { el, button, say, dialog } from "./dom.js";
-import { bench, connect, on } from "./link.js";
+import { bench, connect, get, on } from "./link.js";
 import { jobs } from "./jobs.js";
 import { openJob } from "./bench.js";
 import { news } from "./news.js";
-import { command, shortcuts } from "./keys.js";
+import { acting, command, setActing, shortcuts } from "./keys.js";
 
 const main = document.getElementById("main");
 let end = null;
@@ -42,8 +42,14 @@ matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () =>
 
 function help() {
   if (document.querySelector("dialog[open]")) return;
-  dialog(W.help.title, W.close, el("dl.keys", {}, W.help.list.map(([keys, what]) =>
-    el("div", {}, el("dt", {}, el("kbd", {}, keys)), el("dd", {}, what)))));
+  const single = el("input", { type: "checkbox", id: "single-keys" });
+  single.checked = acting();
+  single.addEventListener("change", () => setActing(single.checked));
+  const meanings = el("dl");
+  get("/words").then((words) => meanings.replaceChildren(...words.flatMap(([word, meaning]) =>
+    [el("dt.strong", {}, word), el("dd", {}, meaning)]))).catch(() => {});
+  dialog(W.help.title, W.close, el("label.tick", {}, single, W.help.single), el("dl.keys", {}, W.help.list.map(([keys, what]) =>
+    el("div", {}, el("dt", {}, el("kbd", {}, keys)), el("dd", {}, what)))), el("h3", {}, W.help.words), meanings);
 }
 
 /** Shows what the address names. */

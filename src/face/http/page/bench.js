@@ -60,7 +60,9 @@ function board(root, job, first, go) {
   let ran = Boolean(runningPort(job));
   const current = () => state;
 
-  const band = glance(job, () => show(standing(state, runningPort(job)), true));
+  const here = () => standing(state, runningPort(job));
+  // To be shown where the job stands is no wish to stay there.
+  const band = glance(job, here, () => { show(here(), true); chosenByHand = false; });
   const facts = detail(job);
   const lane = lanes(job, (event, focus) => facts.show(event, focus));
   const way = el("ol.way");
@@ -241,9 +243,10 @@ function board(root, job, first, go) {
       // Four times a second is as fast as one reads a needle.
       setTimeout(() => { readingsDue = false; drawReadings(); }, 250);
     }),
+    // To the soak; to begin and to end one is a button, so that no key that was touched by chance ends a night.
     command("s", () => {
-      if (!task?.toggle) show(state.stages.some((s) => s.figures) ? "soak" : "baseline", true);
-      task?.toggle?.();
+      if (!task?.atButton) show(state.stages.some((s) => s.figures) ? "soak" : "baseline", true);
+      task?.atButton?.();
     }),
     ...PLACES.map((name, i) => command(String(i + 1), () => { show(name, true); panel.querySelector("button, input, textarea")?.focus(); })),
   ];

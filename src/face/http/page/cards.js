@@ -21,7 +21,7 @@ export function readings(windows, now) {
     const counts = now.get(line.line);
     const inside = line.windows.find((w) => counts >= w.low && counts <= w.high);
     const name = (w) => (w.key ? key(w.key) : W.readings.rest);
-    const said = counts === undefined ? `${line.line}: ${W.readings.none}`
+    const said = counts === undefined ? `${line.line}: ${W.readings.noneSince}`
       : W.readings.said(line.line, counts, inside ? name(inside) : W.readings.outside);
     const drawing = svg("svg.windows", { viewBox: `0 0 ${wide} 88`, role: "img", "aria-label": said });
     let named = 0;

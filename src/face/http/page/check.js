@@ -4,7 +4,8 @@ import { W, key } from "./words.js";
 import { el, button, field, redraw, say, table } from "./dom.js";
 import { get, jobPath, on, post } from "./link.js";
 import { failed } from "./news.js";
-import { chosenPort } from "./port.js";
+import { chosenPort, closePort, runningPort } from "./port.js";
+import { news } from "./news.js";
 
 /** Shows the key check in `root`. */
 export function keyCheck(root, job, go) {
@@ -38,7 +39,8 @@ export function keyCheck(root, job, go) {
   async function begin(keys) {
     const port = chosenPort(job);
     if (!port) { failed(new Error(W.check.noPort)); return; }
-    running = { port, keys, ended: false };
+    if (runningPort(job)?.hands === "off") { news({ text: W.check.soaking, keep: true, bad: true }); return; }
+    running = { port, keys, capture: null, ended: false };
     redraw(panel, el("h1.unseen", { id: "check-title" }, W.check.title), el("p.prompt-word", {}, W.check.press), big, seen, left,
       el("div.row.centre", {}, button(W.check.skip, () => post(jobPath(job, "/keycheck/skip")).catch(failed), { id: "check-skip" }),
         button(W.check.stop, finish, { id: "check-stop" })));
@@ -47,7 +49,7 @@ export function keyCheck(root, job, go) {
     clearInterval(tick);
     tick = setInterval(() => say(left, until ? W.check.wait(Math.max(0, Math.ceil((until - performance.now()) / 1000))) : ""), 200);
     const begun = await post(jobPath(job, "/keycheck"), { port, keys }).catch(failed);
-    if (!begun) { running = null; clearInterval(tick); first(); }
+    if (!begun) { running = null; clearInterval(tick); first(); } else if (running) running.capture = begun.capture;
   }
 
   // Which key is asked for, and what came, the bench says.
@@ -67,9 +69,10 @@ export function keyCheck(root, job, go) {
   async function finish() {
     clearInterval(tick);
     if (!running || running.ended) return;
-    const { port, keys } = running;
+    const { port, keys, capture } = running;
     running.ended = true;
-    await post(`/ports/${encodeURIComponent(port)}/close`).catch(failed);
+    // Nothing that this page did not begin: a soak goes on.
+    if (capture) await closePort(port, capture);
     running = null;
     const judged = await get(jobPath(job, "/keycheck")).catch(failed);
     const last = judged?.checks?.at(-1);

@@ -100,9 +100,15 @@ export function drawn() {
 export function dialog(title, closeWord, ...children) {
   const before = document.activeElement;
   const box = el("dialog", { "aria-label": title }, el("h2", {}, title), ...children,
-    el("div.row", {}, button(closeWord, () => box.close(), {}, "strong")));
+    el("div.row", {}, button(closeWord, () => box.close(), { autofocus: true }, "strong")));
   box.addEventListener("close", () => { box.remove(); before?.focus?.(); });
   document.getElementById("layer").append(box);
   box.showModal();
   return () => box.close();
+}
+
+/** Asks before something is done that cannot be taken back. To go on as it is is what Enter and Esc do. */
+export function sure(title, text, yes, no, act) {
+  const done = dialog(title, no, el("p", {}, text),
+    el("div.row", {}, button(yes, () => { done(); act(); }, { id: "sure" })));
 }

@@ -1,17 +1,17 @@
-// The band that answers within two seconds' look: what the set is doing, whether it is stray, how long the soak runs,
-// what it says, what to do next. State is said by shape, word and colour together.
+// The band that answers within two seconds' look: is it misbehaving, is it fixed, what to do next. The state comes from the
+// evidence of the soak, else of the job, never from the last second alone. It is said by shape, word and colour together.
 
 import { W, chance, clock, duration, key } from "./words.js";
 import { el, say, svg } from "./dom.js";
 import { bench, on } from "./link.js";
 import { label } from "./draw.js";
 
-/** A stray counts as present for this long, seconds: twice the pause of a usual auto-repeat of half a second, and long
- * enough to be seen. */
+/** A stray counts as present for this long, seconds: twice the pause of a usual auto-repeat of half a second. */
 const PRESENT = 4;
 
 const SHAPES = {
   quiet: () => svg("circle", { cx: 24, cy: 24, r: 17 }),
+  fixed: () => svg("path", { d: "M6 26l12 12L42 10", fill: "none", "stroke-width": 8, stroke: "currentColor" }),
   stray: () => svg("path", { d: "M4 8h40L24 44z" }),
   recording: () => svg("path", { d: "M6 24h8l5-14 9 28 6-14h8", fill: "none", "stroke-width": 5, stroke: "currentColor" }),
   blind: () => svg("path", { d: "M4 24c10-16 30-16 40 0M8 8l32 32", fill: "none", "stroke-width": 5, stroke: "currentColor" }),
@@ -19,8 +19,8 @@ const SHAPES = {
   off: () => svg("path", { d: "M12 10h8v28h-8zM28 10h8v28h-8z" }),
 };
 
-/** Makes the band of a job. */
-export function glance(job, go) {
+/** Makes the band of a job; `here` names the place on its way at which it stands, `go` shows that. */
+export function glance(job, here, go) {
   const shape = el("span.shape", { "aria-hidden": "true" });
   const word = el("p.state-word", { id: "state-word" });
   const detail = el("p.state-detail", { id: "state-detail" });
@@ -29,25 +29,23 @@ export function glance(job, go) {
     const small = el("dd.small");
     return { box: el("div", {}, el("dt", {}, title), value, small), value, small };
   };
-  const soakClock = fact("soak-clock", W.glance.soakClock);
   const verdict = fact("soak-verdict", W.glance.verdict);
   const quiet = fact("quiet-anyway", W.glance.quietAnyway);
   const needed = fact("still-needed", W.glance.needed);
   const strays = fact("stray-count", W.glance.strays);
   const next = el("p.next-text", { id: "next-text" });
-  const nextButton = el("a.button", { id: "next-go", href: "#" }, W.glance.next);
+  const nextButton = el("a.button", { id: "next-go", href: "#" });
   nextButton.addEventListener("click", (event) => { event.preventDefault(); go(); });
   const spoken = el("p.unseen", { role: "status" });
   const root = el("section.glance", { id: "glance", "aria-label": W.bench },
     el("div.state", {}, shape, el("div", {}, word, detail)),
-    el("dl.facts", {}, soakClock.box, strays.box, verdict.box, quiet.box, needed.box),
+    el("dl.facts", {}, strays.box, verdict.box, quiet.box, needed.box),
     el("div.next", {}, nextButton, next), spoken);
 
   let state = null;
   let lastStray = null;
   let lastPress = null;
   let held = new Map();
-  let since = null;
   let soak = null;
   let soakAt = 0;
   let shown = "";
@@ -63,25 +61,40 @@ export function glance(job, go) {
     const p = port();
     if (bench.link === "lost") return ["gone", ...W.glance.lost];
     if (state?.closed) return ["off", ...W.glance.closed];
-    if (!p || p.state === "off") return ["off", ...W.glance.off];
+    if (!p || p.state === "off") return standing();
     if (p.state === "gone") return ["gone", W.glance.gone[0], p.why ? `${W.glance.gone[1]} (${p.why})` : W.glance.gone[1]];
     if (p.state === "failed" || p.state === "busy") return ["gone", W.glance.failed, p.why ?? W.port.states[p.state]];
-    const on = `${W.glance.port(p.name)}, ${p.state === "silent" ? W.glance.silent : W.glance.bytes(p.bytes_per_s ?? 0)}`;
-    if (lastStray && (seconds(lastStray.at) < PRESENT || held.get(lastStray.event.key)?.stray)) {
-      const down = held.get(lastStray.event.key)?.stray ? `, ${W.glance.held}` : "";
-      return ["stray", W.glance.stray, `${label(lastStray.event)} ${W.glance.on(W.paths[lastStray.event.path])}${down}`];
-    }
     const s = soak ?? p.soak;
-    if (s?.ask) return ["recording", W.glance.ask, s.ask];
-    // Time in which nothing could be seen is never shown as quiet.
-    if (s?.blind_now?.length) return ["blind", W.glance.blind, s.blind_now.map((blind) => blind.sentence).join("; ")];
-    if (s) {
-      const quietFor = lastStray ? W.glance.lastStray(label(lastStray.event), Math.floor(seconds(lastStray.at)))
-        : s.strays === 0 ? W.glance.quietFor(Math.floor(elapsed())) : W.glance.quietFor(since ? Math.floor(seconds(since)) : 0);
-      return ["quiet", W.glance.quiet, `${quietFor}; ${on}`];
+    if (!s || !p.capture) {
+      const pressed = lastPress && seconds(lastPress.at) < PRESENT ? `${label(lastPress.event)}; ` : "";
+      const on = p.state === "silent" ? W.glance.silent : W.glance.bytes(p.bytes_per_s ?? 0);
+      return ["recording", W.glance.recording, `${pressed}${W.glance.handsOn}; ${on}`];
     }
-    const pressed = lastPress && seconds(lastPress.at) < PRESENT ? `${label(lastPress.event)}; ` : "";
-    return ["recording", W.glance.recording, `${pressed}${W.glance.handsOn}; ${on}`];
+    if (s.ask) return ["recording", W.glance.ask, s.ask];
+    // Time in which nothing could be seen is never shown as quiet.
+    if (s.blind_now?.length) {
+      const from = Math.min(...s.blind_now.map((blind) => blind.since_s));
+      return ["blind", W.glance.blind(clock(from)), s.blind_now.map((blind) => blind.sentence).join("; ")];
+    }
+    const time = `${clock(elapsed())} ${W.glance.of(clock(s.limit_s))}`;
+    if (s.strays) {
+      const down = lastStray && held.get(lastStray.event.key)?.stray;
+      const now = lastStray && (down || seconds(lastStray.at) < PRESENT) ? W.glance.now : W.glance.last;
+      const which = lastStray ? `${now}: ${label(lastStray.event)} ${W.glance.on(W.paths[lastStray.event.path])}` : "";
+      return ["stray", W.glance.misbehaving(s.episodes), [which, down ? W.glance.held : "", time].filter(Boolean).join("; ")];
+    }
+    if (!s.observed_s) return ["recording", ...W.glance.notYet];
+    return ["quiet", W.glance.quiet(time), s.done ? W.soak.done : W.glance.handsOff];
+  }
+
+  /** What the job's evidence says while nothing is recorded. */
+  function standing() {
+    const stage = state?.stages?.at(-1);
+    if (state?.hand_back) return ["fixed", W.glance.fixed, stage?.headline ?? ""];
+    if (!stage?.figures || !stage.observed_s) return ["off", ...W.glance.off];
+    const said = `${W.glance.stage(stage.stage, stage.step)} ${W.glance.off[0]}.`;
+    return stage.strays ? ["stray", W.glance.misbehaving(stage.figures.episodes), said]
+      : ["past", W.glance.quiet(clock(stage.observed_s)), said];
   }
 
   // Between two messages the clock goes on by itself, but only while something is seen.
@@ -92,32 +105,36 @@ export function glance(job, go) {
     const [kind, words, more] = condition();
     if (shown !== kind) {
       root.dataset.state = kind;
-      shape.replaceChildren(svg("svg", { viewBox: "0 0 48 48" }, SHAPES[kind]()));
+      shape.replaceChildren(svg("svg", { viewBox: "0 0 48 48" }, (SHAPES[kind] ?? SHAPES.off)()));
       shown = kind;
       say(spoken, kind === "stray" ? `${words}: ${more}` : words);
     }
     say(word, words);
     say(detail, more);
     const s = soak;
-    soakClock.box.hidden = strays.box.hidden = verdict.box.hidden = !s;
+    verdict.box.hidden = !s;
+    strays.box.hidden = !s?.strays;
+    // Of quiet there is nothing to say while strays come.
     const planned = s && (s.soak_more_s !== null || s.quiet_anyway < 1);
-    quiet.box.hidden = needed.box.hidden = !s || (!planned && (state?.stages?.length ?? 1) < 2);
+    quiet.box.hidden = needed.box.hidden = !s || s.strays > 0 || (!planned && (state?.stages?.length ?? 1) < 2);
+    const place = here();
+    const soaking = s && port()?.capture;
+    say(nextButton, soaking ? W.glance.doing : W.glance.does[place]);
     if (s) {
-      say(soakClock.value, clock(elapsed()));
-      say(soakClock.small, s.elapsed_s - s.observed_s > 2 ? W.glance.notSeen(duration(Math.floor(s.elapsed_s - s.observed_s))) : "");
       say(strays.value, String(s.strays));
       say(strays.small, W.glance.inEpisodes(s.episodes));
       say(verdict.value, W.verdicts[s.verdict] ?? s.verdict);
       verdict.value.className = `verdict ${s.verdict}`;
-      say(verdict.small, s.done ? W.soak.done : "");
+      say(verdict.small, s.elapsed_s - s.observed_s > 2 ? W.glance.notSeen(duration(Math.floor(s.elapsed_s - s.observed_s))) : "");
       say(quiet.value, chance(s.quiet_anyway));
       say(quiet.small, W.glance.quietAnywaySaid);
       const more = (left) => (left === null ? W.glance.outOfReach : left > 0 ? duration(Math.ceil(left)) : W.glance.reached);
       say(needed.value, more(s.soak_more_s));
       say(needed.small, W.glance.needed95(more(s.soak_more_95_s)));
     }
-    else for (const box of [soakClock, strays, verdict, quiet, needed]) say(box.value, W.none);
-    say(next, state?.advice?.text ?? "");
+    else for (const box of [strays, verdict, quiet, needed]) say(box.value, W.none);
+    const gone = port()?.state === "gone";
+    say(next, soaking ? (gone ? W.glance.plugIn : s.ask ?? W.glance.wait) : state?.advice?.text ?? "");
   }
 
   function take(events) {
@@ -128,7 +145,7 @@ export function glance(job, go) {
       if (event.stray && event.kind !== "release") {
         const fresh = !lastStray || seconds(lastStray.at) > PRESENT;
         lastStray = { event, at: performance.now() };
-        if (fresh) say(spoken, `${W.glance.stray}: ${key(event.key)}`);
+        if (fresh) say(spoken, `${W.glance.now}: ${key(event.key)}`);
       }
     }
     show();
@@ -142,12 +159,11 @@ export function glance(job, go) {
       if (message.job !== job || (p && !p.capture)) return;
       soak = message.soak;
       soakAt = performance.now();
-      since ??= performance.now();
       show();
     }),
     on("ports", () => {
       const p = port();
-      if (!p || !p.capture) { soak = null; since = null; held = new Map(); }
+      if (!p || !p.capture) { soak = null; held = new Map(); }
       else if (p.soak && !soak) { soak = p.soak; soakAt = performance.now(); }
       show();
     }),

@@ -1,6 +1,16 @@
 // One table of single keys and two-key sequences; typing in a field is never taken for a command.
 
 const commands = new Map();
+const remembered = () => { try { return localStorage.getItem("single-keys") !== "off"; } catch { return true; } };
+let on = remembered();
+
+/** Whether single keys act; who dictates or leans on the keyboard switches them off. */
+export const acting = () => on;
+/** Switches them, for this browser. */
+export function setActing(act) {
+  on = act;
+  try { localStorage.setItem("single-keys", act ? "on" : "off"); } catch { /* for this look only */ }
+}
 let first = "";
 let timer = null;
 
@@ -15,7 +25,7 @@ const typing = (node) => node?.closest?.("input:not([type=radio]):not([type=chec
 /** Begins to listen. */
 export function shortcuts() {
   addEventListener("keydown", (event) => {
-    if (event.ctrlKey || event.metaKey || event.altKey || typing(event.target)) return;
+    if (!on || event.ctrlKey || event.metaKey || event.altKey || typing(event.target)) return;
     const pressed = event.key;
     const both = first ? `${first} ${pressed}` : pressed;
     clearTimeout(timer);

@@ -28,7 +28,7 @@ export function lanes(job, choose) {
   const canvas = el("canvas", { role: "img", "aria-label": W.lanes.title });
   const frame = el("div.lanes", { id: "lanes", tabindex: 0, role: "group", "aria-label": W.lanes.region }, canvas);
   const where = el("span.where", { id: "lanes-view" });
-  const latest = el("span.latest", { id: "latest" }, W.lanes.latestNone);
+  const latest = el("span.latest", { id: "latest" });
   const followButton = button("", () => setFollow(!follow), { id: "follow", "aria-pressed": "true", "aria-keyshortcuts": "f" });
   const search = el("input", { type: "search", id: "search", placeholder: W.lanes.search, "aria-label": W.lanes.search,
     maxlength: 100, autocomplete: "off" });

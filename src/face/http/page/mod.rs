@@ -9,8 +9,8 @@ use axum::response::{IntoResponse, Response};
 use serde::Deserialize;
 
 use crate::face::http::api::App;
-use crate::face::http::guard::Peer;
-use crate::face::http::refusal::Refusal;
+use crate::face::http::auth::Peer;
+use crate::face::http::error::ApiError;
 
 pub use files::{ASSETS, Asset};
 
@@ -19,10 +19,10 @@ pub async fn file(State(bench): State<App>, request: Request) -> Response {
     let path = request.uri().path();
     let wanted = if path == "/index.html" { "/" } else { path };
     let Some(found) = bench.page.iter().find(|tagged| tagged.asset.path == wanted) else {
-        return Refusal::missing("there is nothing at this address").into_response();
+        return ApiError::missing("there is nothing at this address").into_response();
     };
     if !matches!(*request.method(), Method::GET | Method::HEAD) {
-        return Refusal::new(StatusCode::METHOD_NOT_ALLOWED, "a file is only read").into_response();
+        return ApiError::new(StatusCode::METHOD_NOT_ALLOWED, "a file is only read").into_response();
     }
     let headers = [
         (header::ETAG, found.tag.clone()),
@@ -44,9 +44,9 @@ pub struct Link {
 /// `GET /open?token=`: gives the browser the cookie and sends it to the page.
 pub async fn open(State(bench): State<App>, request: Request) -> Response {
     let link: Option<Query<Link>> = Query::try_from_uri(request.uri()).ok();
-    let right = link.is_some_and(|Query(link)| bench.token.is(&link.token));
+    let right = link.is_some_and(|Query(link)| bench.access.token.is(&link.token));
     if !right {
-        return Refusal::new(StatusCode::UNAUTHORIZED, "this link is not, or no longer, right")
+        return ApiError::new(StatusCode::UNAUTHORIZED, "this link is not, or no longer, right")
             .remedy("take the link that `straykey serve` prints in the terminal")
             .into_response();
     }
@@ -55,8 +55,10 @@ pub async fn open(State(bench): State<App>, request: Request) -> Response {
     // Browsers keep cookies by host alone: two daemons on one host must not take each other's.
     let port = request.headers().get(header::HOST).and_then(|host| host.to_str().ok()?.rsplit_once(':'));
     let port = port.map_or("", |(_, port)| port);
-    let cookie =
-        format!("straykey{port}={}; HttpOnly; SameSite=Strict; Path=/{secure}", bench.session.secret());
+    let cookie = format!(
+        "straykey{port}={}; HttpOnly; SameSite=Strict; Path=/{secure}",
+        bench.access.session.secret()
+    );
     let mut headers = HeaderMap::new();
     if let Ok(cookie) = HeaderValue::from_str(&cookie) {
         headers.insert(header::SET_COOKIE, cookie);

@@ -1,7 +1,7 @@
 // The place on the way where port and chassis are chosen.
 
 import { W } from "./words.js";
-import { el, button, field, redraw, say } from "./dom.js";
+import { el, button, field, redraw, say, sure } from "./dom.js";
 import { bench, get, jobPath, on, post, ask } from "./link.js";
 import { failed, news } from "./news.js";
 import { chassisNames } from "./jobs.js";
@@ -56,7 +56,10 @@ export function portTask(job, state, goOn) {
   }
   async function end() {
     const mine = [...bench.ports.values()].find((p) => p.job === job && p.capture);
-    if (mine) await post(`/ports/${encodeURIComponent(mine.name)}/close`).catch(failed);
+    if (!mine) return;
+    const close = () => closePort(mine.name, mine.capture);
+    if (mine.hands === "off") sure(W.soak.stop, W.port.stopAsk, W.soak.stopSure, W.soak.goOn, close);
+    else await close();
   }
   async function findRate() {
     say(said, W.port.finding);
@@ -105,6 +108,8 @@ export function portTask(job, state, goOn) {
   };
 }
 
+/** Ends this capture and no other one that has begun on the port since. */
+export const closePort = (port, capture) => post(`/ports/${encodeURIComponent(port)}/close`, { capture }).catch(failed);
 /** Whether something runs for the job; the port's state, or null. */
 export const runningPort = (job) => [...bench.ports.values()].find((p) => p.job === job && p.capture) ?? null;
 /** The path of a job's soak. */

@@ -1,8 +1,8 @@
 // The places on the way of a job after the port: soak, isolation tests, repair step, report and hand-back. Each gives
 // {root, update(), end()}.
 
-import { W, moment } from "./words.js";
-import { el, button, field, redraw, say } from "./dom.js";
+import { W, clock, moment } from "./words.js";
+import { el, button, field, redraw, say, sure } from "./dom.js";
 import { ask, jobPath, on, post } from "./link.js";
 import { failed, news } from "./news.js";
 import { chosenPort, runningPort, soakPath } from "./port.js";
@@ -20,8 +20,8 @@ export function soakTask(job, state, baseline) {
   const minutes = el("input", { type: "number", id: "soak-minutes", min: 1, max: 44640, step: 1, inputmode: "numeric" });
   minutes.value = String(proposed());
   const full = el("input", { type: "checkbox", id: "soak-full" });
-  const start = button(W.soak.start, begin, { id: "soak-start", "aria-keyshortcuts": "s" }, "strong");
-  const stop = button(W.soak.stop, halt, { id: "soak-stop", "aria-keyshortcuts": "s" }, "strong");
+  const start = button(W.soak.start, begin, { id: "soak-start" }, "strong");
+  const stop = button(W.soak.stop, askFirst, { id: "soak-stop" });
   const said = el("p.notice");
   const notes = el("ul.notes");
   const advice = el("p.notice", {}, "");
@@ -37,6 +37,12 @@ export function soakTask(job, state, baseline) {
     start.disabled = false;
     update();
   }
+  function askFirst() {
+    const now = soak ?? runningPort(job)?.soak;
+    if (!now) return;
+    const said = W.soak.stopAsk(clock(now.observed_s), clock(now.limit_s));
+    sure(W.soak.stop, said, W.soak.stopSure, W.soak.goOn, halt);
+  }
   async function halt() {
     const answer = await ask("DELETE", soakPath(job)).catch(failed);
     if (answer?.soak) news({ text: W.soak.ended(W.verdicts[answer.soak.verdict] ?? answer.soak.verdict) });
@@ -46,7 +52,7 @@ export function soakTask(job, state, baseline) {
     const running = runningPort(job);
     const soaking = Boolean(running && (running.soak || soak));
     if (!running) soak = null;
-    start.hidden = soaking;
+    start.hidden = minutes.disabled = full.disabled = soaking;
     start.disabled = Boolean(state().closed);
     stop.hidden = !soaking;
     say(said, soaking ? W.soak.running(running.name) : "");
@@ -69,7 +75,7 @@ export function soakTask(job, state, baseline) {
       el("p.lead", {}, baseline ? W.soak.baselineLead : W.soak.lead), advice, said, notes,
       field(W.soak.minutes, minutes), el("label.tick", {}, full, W.soak.full), el("div.row", {}, start, stop)),
     update,
-    toggle: () => (stop.hidden ? begin() : halt()),
+    atButton: () => (stop.hidden ? start : stop).focus(),
     end: () => ends.forEach((end) => end()),
   };
 }
@@ -83,7 +89,7 @@ export function isolateTask(job, state, did, repair) {
   function one(test, first) {
     const risk = W.risks[test.risk] ?? test.risk;
     return el("li.test", {}, el("p.strong", {}, test.text),
-      el("p.hint", {}, `${W.isolate.minutes(test.minutes)} · ${W.isolate.gain(test.gain_bits)} · ${risk}`),
+      el("p.hint", {}, `${W.isolate.minutes(test.minutes)} · ${risk}`),
       test.prerequisites?.length ? el("div.notice", {}, el("h3", {}, W.isolate.before),
         el("ul", {}, test.prerequisites.map((line) => el("li", {}, line)))) : null,
       test.cautions?.length ? el("div.caution", {}, el("h3", {}, `⚠ ${W.isolate.cautions}`),

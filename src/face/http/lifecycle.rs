@@ -14,12 +14,13 @@ use tokio::sync::watch;
 
 use crate::base::locked;
 use crate::base::{Anchor, Error, Result};
-use crate::face::http::app::{Bench, Counts, Known, Makers};
+use crate::decode::folder;
+use crate::face::http::app::{Access, AppState, Counts, Known, Makers, ThisStart};
 use crate::face::http::config::Config;
 use crate::face::http::jobs::Jobs;
 use crate::face::http::log::Log;
 use crate::face::http::rates::Rates;
-use crate::face::http::ring::Ring;
+use crate::face::http::replay::Replay;
 use crate::face::http::token::{Token, random_hex};
 use crate::face::http::{page, server, tls};
 use crate::journal::{Group, Limits};
@@ -37,11 +38,11 @@ pub struct Start {
     pub config: Box<dyn Fn() -> Result<Config> + Send>,
     /// What other faces make.
     pub makers: Makers,
-    /// Told once it listens: the address and the token for the link.
+    /// ErrorDetail once it listens: the address and the token for the link.
     pub ready: Box<dyn FnOnce(&Ready) + Send>,
 }
 
-/// What is told when the daemon listens.
+/// What is said when the daemon listens.
 #[derive(Debug)]
 pub struct Ready {
     /// Where.
@@ -79,23 +80,23 @@ pub fn run(start: Start) -> Result<()> {
         warn_hours: config.limits.warn_hours.unwrap_or(48.0),
         ..Limits::default()
     };
-    let bench = Arc::new(Bench {
+    let bench = Arc::new(AppState {
         jobs: Jobs::new(&config.jobs)?,
         config: Arc::new(config).into_mutex(),
         known: Known { protocols, error: None }.into_mutex(),
         group: Group::start(limits)?,
-        ring: Ring::default(),
+        replay: Replay::default(),
         ports: Default::default(),
-        token: token.clone(),
-        session: token.session(),
+        access: Access { token: token.clone(), session: token.session(), rates: Rates::default() },
+        start: ThisStart {
+            name: random_hex::<6>()?,
+            started: Anchor::now(),
+            born: Instant::now(),
+            recovered: Default::default(),
+        },
         makers: start.makers,
-        boot: random_hex::<6>()?,
-        started: Anchor::now(),
-        born: Instant::now(),
-        recovered: Default::default(),
         counts: Counts::default(),
         surveying: AtomicBool::new(false),
-        rates: Rates::default(),
         page: page::tagged(page::ASSETS),
         ending: watch::Sender::new(false),
     });
@@ -120,7 +121,7 @@ impl IntoMutex for Arc<Config> {}
 impl IntoMutex for Known {}
 
 async fn live(
-    bench: &Arc<Bench>,
+    bench: &Arc<AppState>,
     acceptor: Option<tokio_rustls::TlsAcceptor>,
     load: Box<dyn Fn() -> Result<Config> + Send>,
     log: &Log,
@@ -156,11 +157,11 @@ async fn live(
     ready(&Ready {
         address,
         tls: acceptor.is_some(),
-        token: bench.token.clone(),
+        token: bench.access.token.clone(),
         token_file: config.token_file.clone(),
         jobs: bench.jobs.folder().to_owned(),
         socket: config.socket.clone().filter(|_| socket.is_some()),
-        recovered: locked(&bench.recovered).clone(),
+        recovered: locked(&bench.start.recovered).clone(),
     });
     notify(&[NotifyState::Ready]);
     let mut keeper = Keeper::new(bench, load, log.clone());
@@ -187,7 +188,7 @@ async fn live(
     let closing = Arc::clone(bench);
     let closed = tokio::task::spawn_blocking(move || {
         let ports = std::mem::take(&mut *locked(&closing.ports));
-        // Told all at once, then waited for one after another.
+        // ErrorDetail all at once, then waited for one after another.
         ports.values().for_each(|port| port.order(crate::face::http::port::Order::Stop));
         ports.values().for_each(|port| port.stop());
         closing.group.stop();
@@ -236,7 +237,7 @@ fn notify(states: &[NotifyState<'_>]) {
 }
 
 /// Closes what a crash or a power cut has left open, and says what it found.
-fn recover(bench: &Bench) {
+fn recover(bench: &AppState) {
     for name in bench.jobs.names() {
         let Ok(entry) = bench.jobs.find(&name) else { continue };
         let open = match Job::read(&entry.folder) {
@@ -262,14 +263,14 @@ fn recover(bench: &Bench) {
     }
 }
 
-fn say(bench: &Bench, sentence: String) {
+fn say(bench: &AppState, sentence: String) {
     tracing::warn!("{sentence}");
-    locked(&bench.recovered).push(sentence);
+    locked(&bench.start.recovered).push(sentence);
 }
 
 /// Looks after files that change, and after the disk.
 struct Keeper {
-    bench: Arc<Bench>,
+    bench: Arc<AppState>,
     load: Box<dyn Fn() -> Result<Config> + Send>,
     log: Log,
     looked: Instant,
@@ -280,7 +281,7 @@ struct Keeper {
 }
 
 impl Keeper {
-    fn new(bench: &Arc<Bench>, load: Box<dyn Fn() -> Result<Config> + Send>, log: Log) -> Self {
+    fn new(bench: &Arc<AppState>, load: Box<dyn Fn() -> Result<Config> + Send>, log: Log) -> Self {
         let config = bench.config();
         Self {
             bench: Arc::clone(bench),
@@ -324,7 +325,7 @@ impl Keeper {
         let disk = self.bench.disk();
         if disk.level != self.disk_level {
             self.disk_level = disk.level;
-            self.bench.ring.tell("status", None, &serde_json::json!({ "disk": disk }));
+            self.bench.replay.send("status", None, &serde_json::json!({ "disk": disk }));
             match &disk.sentence {
                 Some(sentence) => tracing::warn!("{sentence}"),
                 None => tracing::info!("there is room on the disk again"),
@@ -380,7 +381,7 @@ impl Keeper {
                 }
                 None => match self.bench.bind(port.clone(), true) {
                     Ok(_) => tracing::info!(port = %port.name, "bound"),
-                    Err(refusal) => tracing::error!(port = %port.name, "not bound: {}", refusal.what()),
+                    Err(error) => tracing::error!(port = %port.name, "not bound: {}", error.what()),
                 },
             }
         }
@@ -399,16 +400,14 @@ impl Keeper {
     /// Takes changed protocol files; a broken edit keeps the last good file. Captures that run keep what they began with.
     fn protocols(&self, folder: &Path) {
         let mut known = locked(&self.bench.known);
-        let mut library = (*known.protocols.library).clone();
-        let mistakes = library.reload(folder);
-        known.protocols.library = Arc::new(library);
+        let mistakes = known.protocols.reload(folder);
         known.error = None;
         drop(known);
         match mistakes.first() {
             None => tracing::info!("protocol files taken anew"),
             Some(error) => self.mistake(&error.to_string()),
         }
-        self.bench.ring.tell("status", None, &serde_json::json!({ "disk": self.bench.disk() }));
+        self.bench.replay.send("status", None, &serde_json::json!({ "disk": self.bench.disk() }));
     }
 
     fn mistake(&self, text: &str) {
@@ -423,15 +422,9 @@ fn changed_at(path: &Path) -> Option<SystemTime> {
 }
 
 fn listing(folder: &Path) -> Vec<(PathBuf, Option<SystemTime>, u64)> {
-    let mut list: Vec<_> = std::fs::read_dir(folder)
-        .into_iter()
-        .flatten()
-        .flatten()
-        .filter_map(|entry| {
-            let data = entry.metadata().ok()?;
-            Some((entry.path(), data.modified().ok(), data.len()))
-        })
-        .collect();
-    list.sort();
-    list
+    let stated = |path: PathBuf| {
+        let data = path.metadata().ok()?;
+        Some((path, data.modified().ok(), data.len()))
+    };
+    folder::files(folder).into_iter().flatten().filter_map(stated).collect()
 }

@@ -1,6 +1,6 @@
 //! The last messages to subscribers, numbered: who comes back says the last number that it has.
 //!
-//! Nobody waits for a reader. A reader that falls out of the ring is told so ([`Given::Gap`]) and begins anew.
+//! Nobody waits for a reader. A reader that falls out of the buffer is notified ([`Given::Gap`]) and begins again.
 
 use std::collections::VecDeque;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
@@ -50,27 +50,27 @@ pub enum Given {
     Gap(u64),
 }
 
-/// The ring.
+/// The replay.
 #[derive(Debug)]
-pub struct Ring {
+pub struct Replay {
     kept: Mutex<Kept>,
-    told: watch::Sender<u64>,
+    newest: watch::Sender<u64>,
 }
 
-impl Default for Ring {
+impl Default for Replay {
     fn default() -> Self {
-        Self { kept: Mutex::new(Kept { next: 1, ..Kept::default() }), told: watch::Sender::new(0) }
+        Self { kept: Mutex::new(Kept { next: 1, ..Kept::default() }), newest: watch::Sender::new(0) }
     }
 }
 
-impl Ring {
+impl Replay {
     // Every change is whole before the lock is let go.
     fn lock(&self) -> MutexGuard<'_, Kept> {
         self.kept.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     /// Adds a message; never waits for a reader.
-    pub fn tell(&self, event: &'static str, job: Option<Arc<str>>, value: &impl Serialize) {
+    pub fn send(&self, event: &'static str, job: Option<Arc<str>>, value: &impl Serialize) {
         // A value of ours that is no JSON does not exist; a reader would miss it, nothing more.
         let Ok(data) = serde_json::to_string(value) else { return };
         let mut kept = self.lock();
@@ -84,7 +84,7 @@ impl Ring {
             kept.bytes -= cost;
         }
         drop(kept);
-        self.told.send_replace(number);
+        self.newest.send_replace(number);
     }
 
     /// Number of the newest message; 0 before the first.
@@ -99,7 +99,7 @@ impl Ring {
 
     /// Wakes up when there are messages behind `after`.
     pub fn waker(&self) -> watch::Receiver<u64> {
-        self.told.subscribe()
+        self.newest.subscribe()
     }
 
     /// Some messages behind number `after`, in order.
@@ -118,8 +118,8 @@ impl Ring {
 mod tests {
     use super::*;
 
-    fn numbers(ring: &Ring, after: u64) -> Vec<u64> {
-        match ring.since(after) {
+    fn numbers(replay: &Replay, after: u64) -> Vec<u64> {
+        match replay.since(after) {
             Given::Messages(list) => list.iter().map(|message| message.number).collect(),
             Given::Gap(newest) => panic!("gap, newest {newest}"),
         }
@@ -127,31 +127,31 @@ mod tests {
 
     #[test]
     fn a_reader_resumes_where_it_was_and_is_told_when_it_was_away_too_long() {
-        let ring = Ring::default();
-        assert!(numbers(&ring, 0).is_empty());
+        let replay = Replay::default();
+        assert!(numbers(&replay, 0).is_empty());
         for i in 0..10 {
-            ring.tell("job", None, &i);
+            replay.send("job", None, &i);
         }
-        assert_eq!(numbers(&ring, 7), [8, 9, 10]);
-        assert!(numbers(&ring, 10).is_empty());
+        assert_eq!(numbers(&replay, 7), [8, 9, 10]);
+        assert!(numbers(&replay, 10).is_empty());
         // A number from the future is one of another start.
-        assert!(matches!(ring.since(11), Given::Gap(10)));
+        assert!(matches!(replay.since(11), Given::Gap(10)));
         for i in 0..MOST {
-            ring.tell("job", None, &i);
+            replay.send("job", None, &i);
         }
-        assert!(matches!(ring.since(9), Given::Gap(_)));
-        assert_eq!(numbers(&ring, 10).first(), Some(&11));
+        assert!(matches!(replay.since(9), Given::Gap(_)));
+        assert_eq!(numbers(&replay, 10).first(), Some(&11));
     }
 
     #[test]
     fn large_messages_do_not_fill_the_memory() {
-        let ring = Ring::default();
+        let replay = Replay::default();
         let large = "x".repeat(100_000);
         for _ in 0..1000 {
-            ring.tell("events", None, &large);
+            replay.send("events", None, &large);
         }
-        assert!(ring.bytes() <= MOST_BYTES);
-        assert!(matches!(ring.since(0), Given::Gap(1000)));
-        assert_eq!(numbers(&ring, 999), [1000]);
+        assert!(replay.bytes() <= MOST_BYTES);
+        assert!(matches!(replay.since(0), Given::Gap(1000)));
+        assert_eq!(numbers(&replay, 999), [1000]);
     }
 }

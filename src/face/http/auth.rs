@@ -11,8 +11,8 @@ use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 
 use crate::face::http::api::{App, LARGEST_BODY};
+use crate::face::http::error::{Answer, ApiError};
 use crate::face::http::places::Place;
-use crate::face::http::refusal::{Answer, Refusal};
 
 /// A request is answered within this, or refused. Trying rates takes longer.
 const WITHIN: Duration = Duration::from_secs(30);
@@ -23,14 +23,14 @@ const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; i
 'self'; frame-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
 
 /// Stands before every route: checks, then answers within the time, then the headers.
-pub async fn guard(State(bench): State<App>, request: Request, next: Next) -> Response {
+pub async fn middleware(State(bench): State<App>, request: Request, next: Next) -> Response {
     let peer = request.extensions().get::<Peer>().copied();
     let within = if request.uri().path().ends_with("/find") { FIND_WITHIN } else { WITHIN };
     let mut response = match check(&bench, &request, peer) {
-        Err(refusal) => refusal.into_response(),
+        Err(error) => error.into_response(),
         Ok(()) => match tokio::time::timeout(within, next.run(request)).await {
             Ok(response) => response,
-            Err(_) => Refusal::new(StatusCode::REQUEST_TIMEOUT, "the request took too long").into_response(),
+            Err(_) => ApiError::new(StatusCode::REQUEST_TIMEOUT, "the request took too long").into_response(),
         },
     };
     bench.count(response.status().as_u16());
@@ -50,10 +50,10 @@ pub async fn guard(State(bench): State<App>, request: Request, next: Next) -> Re
 }
 
 fn check(bench: &App, request: &Request, peer: Option<Peer>) -> Answer<()> {
-    let Some(peer) = peer else { return Err(Refusal::failed("the request has no sender")) };
-    if !bench.rates.take(peer, Instant::now()) {
+    let Some(peer) = peer else { return Err(ApiError::failed("the request has no sender")) };
+    if !bench.access.rates.take(peer, Instant::now()) {
         bench.counts.too_many.fetch_add(1, Ordering::Relaxed);
-        return Err(Refusal::new(StatusCode::TOO_MANY_REQUESTS, "too many requests").remedy("wait a second"));
+        return Err(ApiError::new(StatusCode::TOO_MANY_REQUESTS, "too many requests").remedy("wait a second"));
     }
     let headers = request.headers();
     let path = request.uri().path();
@@ -65,7 +65,7 @@ fn check(bench: &App, request: &Request, peer: Option<Peer>) -> Answer<()> {
             place.keep();
         }
         if needs_token && !shown {
-            return Err(Refusal::new(StatusCode::UNAUTHORIZED, "this needs the token")
+            return Err(ApiError::new(StatusCode::UNAUTHORIZED, "this needs the token")
                 .remedy("open the link that `straykey serve` prints, or send Authorization: Bearer TOKEN"));
         }
     }
@@ -74,14 +74,14 @@ fn check(bench: &App, request: &Request, peer: Option<Peer>) -> Answer<()> {
             headers.get(header::CONTENT_TYPE).and_then(|value| value.to_str().ok()).unwrap_or_default();
         let kind = kind.split(';').next().unwrap_or_default().trim();
         if !kind.eq_ignore_ascii_case("application/json") {
-            return Err(Refusal::new(StatusCode::UNSUPPORTED_MEDIA_TYPE, "a change is asked for in JSON")
+            return Err(ApiError::new(StatusCode::UNSUPPORTED_MEDIA_TYPE, "a change is asked for in JSON")
                 .remedy("send Content-Type: application/json"));
         }
     }
     let length =
         headers.get(header::CONTENT_LENGTH).and_then(|value| value.to_str().ok()?.parse::<u64>().ok());
     if length.is_some_and(|length| length > LARGEST_BODY as u64) {
-        return Err(Refusal::new(
+        return Err(ApiError::new(
             StatusCode::PAYLOAD_TOO_LARGE,
             format!("a request holds {LARGEST_BODY} bytes at most"),
         ));
@@ -92,7 +92,7 @@ fn check(bench: &App, request: &Request, peer: Option<Peer>) -> Answer<()> {
 /// A web page elsewhere must not drive the bench: the name by which it was asked must be ours (so that no name that
 /// somebody else owns can be pointed at us), and a page that asks must be our own.
 fn check_host(bench: &App, request: &Request, tls: bool) -> Answer<()> {
-    let foreign = |what: &str| Err(Refusal::new(StatusCode::FORBIDDEN, what));
+    let foreign = |what: &str| Err(ApiError::new(StatusCode::FORBIDDEN, what));
     let headers = request.headers();
     if headers.get_all(header::HOST).iter().count() != 1 {
         return foreign("one Host header is needed");
@@ -138,7 +138,8 @@ fn has_token(bench: &App, headers: &HeaderMap) -> bool {
         .filter_map(|value| value.to_str().ok())
         .flat_map(|value| value.split(';'))
         .filter_map(|pair| pair.trim().strip_prefix("straykey")?.split_once('='));
-    bearer.is_some_and(|token| bench.token.is(token)) || cookies.any(|(_, value)| bench.session.is(value))
+    bearer.is_some_and(|token| bench.access.token.is(token))
+        || cookies.any(|(_, value)| bench.access.session.is(value))
 }
 
 #[cfg(test)]

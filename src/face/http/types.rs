@@ -71,7 +71,7 @@ pub struct PortState {
     /// When this capture began, RFC 3339.
     pub since: Option<String>,
     /// The soak that runs, as `soak --json` gives it.
-    pub soak: Option<SoakShown>,
+    pub soak: Option<LiveSoak>,
     /// The key check that runs.
     #[schemars(with = "Option<serde_json::Map<String, serde_json::Value>>")]
     pub check: Option<KeyState>,
@@ -79,7 +79,7 @@ pub struct PortState {
 
 /// A soak and how long it may run.
 #[derive(Clone, Debug, Serialize, JsonSchema)]
-pub struct SoakShown {
+pub struct LiveSoak {
     /// As `soak --json` gives it.
     #[serde(flatten)]
     #[schemars(with = "serde_json::Map<String, serde_json::Value>")]
@@ -95,7 +95,7 @@ pub struct SoakShown {
     /// What is to be pressed now as a sign of life, in a sentence; null when nothing is.
     pub ask: Option<String>,
     /// What is not seen just now.
-    pub blind_now: Vec<BlindShown>,
+    pub blind_now: Vec<BlindPath>,
 }
 
 /// Whether signs of life are asked for.
@@ -110,7 +110,7 @@ pub enum SignsWord {
 
 /// A path that is not seen just now.
 #[derive(Clone, Debug, Serialize, JsonSchema)]
-pub struct BlindShown {
+pub struct BlindPath {
     /// `keypad KEY1`, `infrared`; `system` for everything.
     pub path: String,
     /// Since when, seconds of the capture.
@@ -119,10 +119,10 @@ pub struct BlindShown {
     pub sentence: String,
 }
 
-impl SoakShown {
+impl LiveSoak {
     /// Of a soak that runs.
     pub fn of(run: &SoakRun) -> Self {
-        let blind = |blind: &BlindNow| BlindShown {
+        let blind = |blind: &BlindNow| BlindPath {
             path: blind.id.words(),
             since_s: round(blind.since_s),
             sentence: crate::bench::words::blind(blind),
@@ -141,7 +141,7 @@ impl SoakShown {
 
 /// Room on the disk.
 #[derive(Clone, Debug, PartialEq, Serialize, JsonSchema)]
-pub struct DiskShown {
+pub struct DiskRoom {
     /// `plenty`, `low` or `full`.
     pub level: &'static str,
     /// Bytes that may still be written.
@@ -152,7 +152,7 @@ pub struct DiskShown {
     pub sentence: Option<String>,
 }
 
-impl DiskShown {
+impl DiskRoom {
     /// From the level, the room and the time left.
     pub fn new(level: DiskLevel, free_bytes: u64, hours_left: Option<f64>) -> Self {
         let (word, sentence) = match level {

@@ -1,4 +1,4 @@
-//! All captures of a job on one axis of seconds.
+//! All captures of a job on one clock of seconds.
 
 use crate::base::{Anchor, Name, Nanoseconds, Span};
 use crate::timeline::job::{CaptureRef, Hands, Job};
@@ -18,9 +18,9 @@ pub struct Placed {
     pub span: Span,
 }
 
-/// The axis.
+/// The clock.
 #[derive(Clone, Debug, Default, PartialEq)]
-pub struct Axis {
+pub struct JobClock {
     /// The captures in the order of the job.
     pub captures: Vec<Placed>,
     /// Wall clock at zero, when any capture knows it.
@@ -29,20 +29,20 @@ pub struct Axis {
     end_s: f64,
 }
 
-impl Axis {
+impl JobClock {
     /// Places the captures of a job by their wall anchors; those without one follow the one before. A wall clock that
     /// was set back moves nothing before what was there already, and a stage begins after the one before. `span` tells the observed stretch.
     pub fn of(job: &Job, span: impl Fn(&CaptureRef) -> Option<Span>) -> Self {
-        let mut axis = Self::default();
+        let mut clock = Self::default();
         for stage in job.stages() {
             // A step lies between two stages, so they do not overlap, whatever clock the set's time was fitted to.
-            axis.last_base_s = axis.last_base_s.max(axis.end_s);
+            clock.last_base_s = clock.last_base_s.max(clock.end_s);
             for capture in &stage.captures {
                 let span = capture.span.or_else(|| span(capture)).unwrap_or_default();
-                let base_s = axis.base(capture.started, span);
-                axis.last_base_s = base_s;
-                axis.end_s = axis.end_s.max(base_s + span.end.seconds());
-                axis.captures.push(Placed {
+                let base_s = clock.base(capture.started, span);
+                clock.last_base_s = base_s;
+                clock.end_s = clock.end_s.max(base_s + span.end.seconds());
+                clock.captures.push(Placed {
                     capture: capture.name.as_str().into(),
                     stage: stage.number,
                     hands: capture.hands,
@@ -51,7 +51,7 @@ impl Axis {
                 });
             }
         }
-        axis
+        clock
     }
 
     fn base(&mut self, started: Option<Anchor>, span: Span) -> f64 {
@@ -79,13 +79,13 @@ mod tests {
 
     #[test]
     fn a_clock_that_is_set_back_moves_nothing_before_what_was_there() {
-        let mut axis = Axis::default();
+        let mut clock = JobClock::default();
         let hour = 3600 * 1_000_000_000i64;
         let mut place = |unix_ns: Option<i64>, seconds: f64| {
             let span = Span { start: Nanoseconds::ZERO, end: Nanoseconds::from_seconds(seconds) };
-            let base = axis.base(unix_ns.map(|unix_ns| Anchor { unix_ns }), span);
-            axis.last_base_s = base;
-            axis.end_s = axis.end_s.max(base + seconds);
+            let base = clock.base(unix_ns.map(|unix_ns| Anchor { unix_ns }), span);
+            clock.last_base_s = base;
+            clock.end_s = clock.end_s.max(base + seconds);
             base
         };
         let places = [

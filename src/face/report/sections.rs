@@ -1,41 +1,57 @@
-//! What the statistics say of a job beyond its verdicts, as topics of the report: what a soak will need, which
+//! What the statistics say of a job beyond its verdicts, as sections of the report: what a soak will need, which
 //! step did it, suspected strays, cause and effect, keypad readings, changes of the rate.
 
 use serde::Serialize;
 
 use crate::analysis::stray::Suspicion;
+use crate::base::words::{chance, duration};
 use crate::base::{Error, Result};
-use crate::bench::{JobState, stretches_sentence, worth_telling};
-use crate::face::cli::load::{chance, duration};
-use crate::face::cli::readings;
-use crate::face::report::Topic;
+use crate::bench::{JobState, shift_cells, stretches_sentence, worth_telling};
 
-/// All topics on which there is something to say.
-pub(super) fn topics(state: &JobState) -> Result<Vec<Topic>> {
+/// A finding with its sentences, a table, and the same for programs.
+#[derive(Clone, Debug, Default, Serialize)]
+pub(super) struct Section {
+    /// Name of the field in JSON.
+    id: &'static str,
+    pub(super) title: &'static str,
+    pub(super) sentences: Vec<String>,
+    pub(super) columns: Vec<&'static str>,
+    pub(super) rows: Vec<Vec<String>>,
+    /// The finding as it stands in the command line's JSON.
+    data: serde_json::Value,
+}
+
+/// All of which there is something to say.
+pub(super) fn sections(state: &JobState) -> Result<Vec<Section>> {
     let found =
         [plan(state)?, credit(state)?, suspected(state)?, causes(state)?, levels(state)?, rates(state)?];
     Ok(found.into_iter().flatten().collect())
 }
 
-fn topic(id: &str, title: &str, sentences: Vec<String>, data: &impl Serialize) -> Result<Topic> {
+fn section(
+    id: &'static str,
+    title: &'static str,
+    sentences: Vec<String>,
+    data: &impl Serialize,
+) -> Result<Section> {
     let data = serde_json::to_value(data)
         .map_err(|error| Error::machine(format!("a finding cannot be written: {error}")))?;
-    Ok(Topic { id: id.to_owned(), title: title.to_owned(), sentences, data, ..Topic::default() })
+    Ok(Section { id, title, sentences, data, ..Section::default() })
 }
 
-fn table<const N: usize>(topic: Topic, columns: [&str; N], rows: Vec<Vec<String>>) -> Topic {
-    Topic { columns: columns.map(str::to_owned).to_vec(), rows, ..topic }
+fn table<const N: usize>(section: Section, columns: [&'static str; N], rows: Vec<Vec<String>>) -> Section {
+    Section { columns: columns.to_vec(), rows, ..section }
 }
 
 /// The soak that the next repair would need, while there is something to repair.
-fn plan(state: &JobState) -> Result<Option<Topic>> {
+fn plan(state: &JobState) -> Result<Option<Section>> {
     let last = state.stages.iter().rev().find_map(|stage| Some((stage.stage, stage.plan.as_ref()?)));
     let Some((stage, plan)) = last.filter(|(_, plan)| plan.plan.episodes > 0) else { return Ok(None) };
     let sentence = format!("Stage {stage}: {}", plan.advice);
-    topic("plan", "What the soak after the next repair must be", vec![sentence], plan).map(Some)
+    section("plan", "What the soak after the next repair must be", vec![sentence], plan).map(Some)
 }
 
-fn credit(state: &JobState) -> Result<Option<Topic>> {
+fn credit(state: &JobState) -> Result<Option<Section>> {
     let Some(attribution) = &state.attribution else { return Ok(None) };
     let rows = attribution
         .steps
@@ -50,8 +66,12 @@ fn credit(state: &JobState) -> Result<Option<Topic>> {
             ]
         })
         .collect();
-    let found =
-        topic("attribution", "At which step the rate changed", attribution.rest.notes.clone(), attribution)?;
+    let found = section(
+        "attribution",
+        "At which step the rate changed",
+        attribution.rest.notes.clone(),
+        attribution,
+    )?;
     let columns =
         ["Step", "Before stage", "What was changed", "Probability", "Chance of such a fall, corrected"];
     Ok(Some(table(found, columns, rows)))
@@ -64,7 +84,7 @@ struct StageSuspicion<'a> {
     suspicion: &'a Suspicion,
 }
 
-fn suspected(state: &JobState) -> Result<Option<Topic>> {
+fn suspected(state: &JobState) -> Result<Option<Section>> {
     let found: Vec<StageSuspicion<'_>> = state
         .stages
         .iter()
@@ -88,11 +108,11 @@ fn suspected(state: &JobState) -> Result<Option<Topic>> {
             ]
         })
         .collect();
-    let topic = topic("suspicion", "Suspected strays while hands were on", sentences, &found)?;
-    Ok(Some(table(topic, ["Stage", "Input", "Because", "Seen", "Odds that no hand gave it"], rows)))
+    let found = section("suspicion", "Suspected strays while hands were on", sentences, &found)?;
+    Ok(Some(table(found, ["Stage", "Input", "Because", "Seen", "Odds that no hand gave it"], rows)))
 }
 
-fn causes(state: &JobState) -> Result<Option<Topic>> {
+fn causes(state: &JobState) -> Result<Option<Section>> {
     let sentences = state.causes.sentences();
     if sentences.is_empty() {
         return Ok(None);
@@ -106,11 +126,11 @@ fn causes(state: &JobState) -> Result<Option<Topic>> {
             vec![item, orphan.capture.clone(), format!("{:.2} s", orphan.t)]
         })
         .collect();
-    let topic = topic("causes", "Menu changes and their causes", sentences, &state.causes)?;
-    Ok(Some(table(topic, ["Orphan: menu change with no input behind it", "Capture", "Time"], rows)))
+    let found = section("causes", "Menu changes and their causes", sentences, &state.causes)?;
+    Ok(Some(table(found, ["Orphan: menu change with no input behind it", "Capture", "Time"], rows)))
 }
 
-fn levels(state: &JobState) -> Result<Option<Topic>> {
+fn levels(state: &JobState) -> Result<Option<Section>> {
     if state.levels.is_empty() {
         return Ok(None);
     }
@@ -133,12 +153,12 @@ fn levels(state: &JobState) -> Result<Option<Topic>> {
         .filter_map(|line| {
             let shift = line.shift.as_ref()?;
             let mut row = vec![line.line.clone(), format!("{} against {}", line.stage, line.against?)];
-            row.extend(readings::shift_cells(shift));
+            row.extend(shift_cells(shift));
             Some(row)
         })
         .collect();
-    let topic =
-        topic("levels", "Keypad readings", sentences, &serde_json::json!({ "stages": state.levels }))?;
+    let found =
+        section("levels", "Keypad readings", sentences, &serde_json::json!({ "stages": state.levels }))?;
     let columns = [
         "Line",
         "Stage",
@@ -148,10 +168,10 @@ fn levels(state: &JobState) -> Result<Option<Topic>> {
         "Chance if unchanged",
         "By the mean alone",
     ];
-    Ok(Some(table(topic, columns, rows)))
+    Ok(Some(table(found, columns, rows)))
 }
 
-fn rates(state: &JobState) -> Result<Option<Topic>> {
+fn rates(state: &JobState) -> Result<Option<Section>> {
     let changed: Vec<_> = state.stages.iter().filter(|stage| !stage.rate_stretches.is_empty()).collect();
     let sentences: Vec<String> =
         changed.iter().filter_map(|stage| stretches_sentence(&stage.rate_stretches)).collect();
@@ -170,6 +190,6 @@ fn rates(state: &JobState) -> Result<Option<Topic>> {
             ]
         })
         .collect();
-    let topic = topic("rate_stretches", "The rate changed while nothing was done", sentences, &stretches)?;
-    Ok(Some(table(topic, ["Stage", "Time watched", "Episodes", "Episodes a minute"], rows)))
+    let found = section("rate_stretches", "The rate changed while nothing was done", sentences, &stretches)?;
+    Ok(Some(table(found, ["Stage", "Time watched", "Episodes", "Episodes a minute"], rows)))
 }

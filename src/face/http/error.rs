@@ -10,19 +10,19 @@ use crate::base::{Cause, Error, Kind};
 use crate::face::out::safe;
 
 /// Result of a request.
-pub type Answer<T> = std::result::Result<T, Refusal>;
+pub type Answer<T> = std::result::Result<T, ApiError>;
 
 /// Why not.
 #[derive(Clone, Debug)]
-pub struct Refusal {
+pub struct ApiError {
     status: StatusCode,
     cause: Option<Cause>,
-    told: Told,
+    detail: ErrorDetail,
 }
 
 /// The inside of an error answer.
 #[derive(Clone, Debug, Serialize, JsonSchema)]
-pub struct Told {
+pub struct ErrorDetail {
     /// What is wrong.
     pub what: String,
     /// Where: a file, a port, a job.
@@ -38,14 +38,14 @@ pub struct Told {
 #[derive(Clone, Debug, Serialize, JsonSchema)]
 pub struct ErrorAnswer {
     /// What, where, what to do.
-    pub error: Told,
+    pub error: ErrorDetail,
 }
 
-impl Refusal {
-    /// A refusal with this status.
+impl ApiError {
+    /// An error with this status.
     pub fn new(status: StatusCode, what: impl Into<String>) -> Self {
-        let told = Told { what: safe(&what.into()), at: None, remedy: None, warning: None };
-        Self { status, cause: None, told }
+        let detail = ErrorDetail { what: safe(&what.into()), at: None, remedy: None, warning: None };
+        Self { status, cause: None, detail }
     }
 
     /// 400: the request is wrong.
@@ -71,14 +71,14 @@ impl Refusal {
     /// Adds what to do.
     #[must_use]
     pub fn remedy(mut self, remedy: impl Into<String>) -> Self {
-        self.told.remedy = Some(safe(&remedy.into()));
+        self.detail.remedy = Some(safe(&remedy.into()));
         self
     }
 
     /// Adds the word of a warning.
     #[must_use]
     pub fn warning(mut self, word: &'static str) -> Self {
-        self.told.warning = Some(word);
+        self.detail.warning = Some(word);
         self
     }
 
@@ -94,11 +94,11 @@ impl Refusal {
 
     /// What is wrong.
     pub fn what(&self) -> &str {
-        &self.told.what
+        &self.detail.what
     }
 }
 
-impl From<Error> for Refusal {
+impl From<Error> for ApiError {
     fn from(error: Error) -> Self {
         let status = match (error.cause(), error.kind()) {
             (Some(Cause::JobHeld | Cause::PortBusy), _) => StatusCode::CONFLICT,
@@ -108,18 +108,18 @@ impl From<Error> for Refusal {
         };
         let cause = error.cause();
         let place = error.place().to_string();
-        let told = Told {
+        let detail = ErrorDetail {
             what: safe(&error.sentence()),
             at: (!place.is_empty()).then_some(place),
             remedy: error.remedy_text().map(safe),
             warning: None,
         };
-        Self { status, cause, told }
+        Self { status, cause, detail }
     }
 }
 
-impl IntoResponse for Refusal {
+impl IntoResponse for ApiError {
     fn into_response(self) -> Response {
-        (self.status, Json(ErrorAnswer { error: self.told })).into_response()
+        (self.status, Json(ErrorAnswer { error: self.detail })).into_response()
     }
 }
