@@ -1,7 +1,7 @@
 //! Where the fault is, asked of jobs whose fault is known: each is written as text, built into a job, decoded and located as
 //! the program does it. Prints tables in Markdown.
 //!
-//!     cargo run --release --example place -- [JOBS [SEED [SOUND]]] > examples/place.md
+//!     cargo run --release --example place -- [JOBS [SEED [SOUND]]] > tables.md
 //!
 //! Circuit, faults, noise and steps are this example's own and share nothing with the program's models; values of faults and
 //! shares of kinds are not the program's priors.
