@@ -26,6 +26,10 @@
 //! events = [{ path = "keypad", kind = "reading", line = "KEY1", counts = 0 }]
 //! ```
 //!
+//! `[keys]` says which keys the set's own words and numbers mean (`"0x2fe" = "KEY_SOUND"`), beside those of Linux;
+//! `[formats]` what its words for infrared formats are here (`rc5 = "rc-5"`); `[clock]` and `[repeat]` its uptime's unit
+//! and how a held key repeats.
+//!
 //! Names of placeholders say what the captured text means; see [`Role`]. A name that begins with `_` is
 //! captured and not used. A placeholder with the name of a `[[line]]` is a reading of that line, so that one
 //! record may carry several. Sets that speak binary frames have `[frame]` and `[[packet]]` instead of
