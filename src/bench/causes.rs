@@ -124,7 +124,7 @@ pub(super) fn learn(
     mark(job, store, &mut causes)?;
     if let Some(of) = of {
         let kept = Kept { of, causes };
-        // The value has no maps with odd keys; without it the causes are learned anew each time.
+        // The value has no maps with odd keys; without it the causes are learned again each time.
         if let Ok(text) = serde_json::to_string(&kept) {
             store.put_finding("job", KIND, &text)?;
         }

@@ -209,7 +209,7 @@ impl Loaded {
     pub fn index(mut job: Job, protocols: &Protocols, rebuild: bool) -> Result<Self> {
         let mut store = Store::open(job.folder())?;
         if store.was_damaged() {
-            job.remark("the index was damaged; it was made anew from the raw captures");
+            job.remark("the index was damaged; it was rebuilt from the raw captures");
         }
         let chassis = job.info().chassis.clone();
         // What the cadences of earlier captures have taught, in the order of the job.

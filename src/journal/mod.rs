@@ -58,7 +58,7 @@
 //! | append begun, not synced | any part of the new bytes, in any order of sectors, zeros between | whole records are kept (a gift); a tail without any whole record is cut |
 //! | synced, not yet returned | all | all are kept |
 //! | disk full in the middle of an append | a part of the new bytes | as torn; the writer refuses further work |
-//! | sync failed | unknown | the writer refuses until the file is opened anew and looked through |
+//! | sync failed | unknown | the writer refuses until the file is opened again and looked through |
 //! | torn tail found, not yet cut | as before | a second opening finds the same |
 //!
 //! Damage *before* a whole record is not a tail: it is left where it is, skipped and reported with its
@@ -91,7 +91,7 @@ mod writer;
 pub(crate) use disk::sync_folder;
 pub use disk::{Disk, FileDisk, Files, Room, SystemFiles};
 pub use forecast::{DiskLevel, Forecast};
-pub use group::{Feed, FeedState, Group, GroupStatus, Limits, Note};
+pub use group::{Group, GroupStatus, Limits, Note, RecordingState, WriterHandle};
 pub use reader::{Reader, Recovered};
 pub use record::{
     Corruption, HEADER_BYTES, Header, LARGEST_PAYLOAD, MAGIC, OwnedRecord, RECORD_BYTES, Record, RecordKind,

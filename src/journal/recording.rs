@@ -225,7 +225,7 @@ impl Recording {
         self.told(done)
     }
 
-    /// A segment that was removed is let go of: the next attempt makes it anew, where its folder is still there.
+    /// A segment that was removed is let go of: the next attempt rebuilds it, where its folder is still there.
     fn told(&mut self, done: Result<()>) -> Result<()> {
         let trouble = self.writer.as_ref().and_then(Writer::trouble);
         if let Some(trouble) = trouble.filter(|trouble| trouble.removed).cloned() {

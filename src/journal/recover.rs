@@ -201,7 +201,7 @@ fn length_of_packed(files: &dyn Files, folder: &Path, number: u32, packed: u64) 
         .map_err(|error| Error::machine("cannot read this segment").at(path).because(error))
 }
 
-/// Sums a capture in segments anew and compares with the sum that was written down for it.
+/// Sums a capture in segments again and compares with the sum that was written down for it.
 ///
 /// Gives one sentence for each segment that is missing or altered; empty when all is as it was. A segment that
 /// was removed to make room is missing.

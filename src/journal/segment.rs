@@ -132,7 +132,7 @@ pub(crate) fn hexadecimal(bytes: &[u8]) -> String {
 pub(super) struct Sums(pub(super) BTreeMap<u32, String>);
 
 impl Sums {
-    /// Reads the file; absent means none. A line that is no line is left out: it will be made anew.
+    /// Reads the file; absent means none. A line that is no line is left out: it will be made again.
     pub(super) fn load(files: &dyn Files, folder: &Path) -> Result<Self> {
         let path = folder.join(SUMS);
         let mut text = Vec::new();

@@ -54,7 +54,7 @@ impl Trouble {
 /// Writes one journal.
 ///
 /// After a failed write or sync it refuses everything: nobody knows what is on disk until the file is
-/// opened anew and looked through.
+/// opened again and looked through.
 pub struct Writer {
     disk: Box<dyn Disk>,
     path: PathBuf,
@@ -357,7 +357,7 @@ impl Writer {
     }
 
     /// After a failure: takes the file back to what was acknowledged. Nothing is believed of what a failed
-    /// write or sync has left behind it; the records still waiting are written anew by the next commit.
+    /// write or sync has left behind it; the records still waiting are written again by the next commit.
     ///
     /// # Errors
     /// `Machine` when the disk still fails; it may be tried again.

@@ -9,7 +9,7 @@ use straykey::bench::{SoakPlan, SoakRun};
 use straykey::timeline::Protocols;
 use straykey::timeline::live::{Progress, Session};
 
-use crate::support::hearing::{Feed, live, saved};
+use crate::support::hearing::{WriterHandle, live, saved};
 use crate::support::sound::{Dialect, Hand, Plan, Set};
 
 /// Twenty minutes with standby, a restart and a slow menu: at most 0.1 % of the time is lost, live.
@@ -63,7 +63,8 @@ fn soak(dialect: Dialect, attended: bool, presses: bool) -> (SoakState, usize) {
     plan.slow.clear();
     let hand = Hand::default();
     let set = Set::new(plan, 5, Hand::clone(&hand));
-    let mut session = Session::new(Box::new(Feed::new(set)), None, &protocols, Some(dialect.name())).unwrap();
+    let mut session =
+        Session::new(Box::new(WriterHandle::new(set)), None, &protocols, Some(dialect.name())).unwrap();
     let keys = vec![(PathId::whole(ControlPath::Keypad), Key::from_name("KEY_VOLUMEUP").unwrap())];
     let plan = SoakPlan { seconds: 2300.0, full: false, attended };
     let mut run = SoakRun::new(Some(&baseline()), &CompareOptions::default(), plan, Builder::default(), keys);

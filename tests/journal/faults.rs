@@ -8,7 +8,9 @@ use std::time::Duration;
 
 use sha2::{Digest, Sha256};
 use straykey::base::Nanoseconds;
-use straykey::journal::{Feed, FeedState, Files, Group, Limits, Reader, RecordKind, recover_on, seal_on};
+use straykey::journal::{
+    Files, Group, Limits, Reader, RecordKind, RecordingState, WriterHandle, recover_on, seal_on,
+};
 use straykey::source::{ByteSource, Pulled};
 
 use super::ANCHOR;
@@ -31,7 +33,7 @@ struct Sent {
     refused: usize,
 }
 
-fn push(feed: &Feed, sent: &mut Sent, bytes: &[u8], step: i64) {
+fn push(feed: &WriterHandle, sent: &mut Sent, bytes: &[u8], step: i64) {
     let t = Nanoseconds::from_millis(step * 20);
     assert!(feed.push(RecordKind::Bytes, t, ANCHOR.unix_ns + t.0, bytes), "the buffer is large enough");
     sent.bytes.extend_from_slice(bytes);
@@ -44,7 +46,7 @@ fn push(feed: &Feed, sent: &mut Sent, bytes: &[u8], step: i64) {
             }
             Err(error) => {
                 assert_eq!(error.exit_status(), 4);
-                assert!(matches!(feed.state(), FeedState::Stopped { .. }), "{:?}", feed.state());
+                assert!(matches!(feed.state(), RecordingState::Stopped { .. }), "{:?}", feed.state());
                 sent.refused += 1;
             }
         }

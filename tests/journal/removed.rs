@@ -4,7 +4,7 @@ use std::fs;
 use std::time::{Duration, Instant};
 
 use straykey::base::Nanoseconds;
-use straykey::journal::{FeedState, Group, Limits, Reader, RecordKind, Writer};
+use straykey::journal::{Group, Limits, Reader, RecordKind, RecordingState, Writer};
 
 use super::{ANCHOR, replay_reader};
 
@@ -39,11 +39,11 @@ fn a_removed_folder_stops_the_recording_at_once() {
     fs::remove_dir_all(&folder).unwrap();
     feed.push(RecordKind::Bytes, Nanoseconds(2), 2, b"more");
     let until = Instant::now() + WAIT;
-    while feed.state() == FeedState::Recording {
+    while feed.state() == RecordingState::Recording {
         assert!(Instant::now() < until, "nothing was told");
         std::thread::sleep(Duration::from_millis(5));
     }
-    let FeedState::Stopped { full, .. } = feed.state() else { panic!("{:?}", feed.state()) };
+    let RecordingState::Stopped { full, .. } = feed.state() else { panic!("{:?}", feed.state()) };
     assert!(!full);
     assert!(group.notes(0).iter().any(|note| note.what.contains("removed")), "{:?}", group.notes(0));
     let error = feed.close(WAIT).unwrap_err().to_string();
@@ -64,7 +64,7 @@ fn a_removed_segment_is_told_in_the_next() {
     feed.push(RecordKind::Bytes, Nanoseconds(2), 2, b"lost\n");
     let _ = feed.flush(WAIT);
     let until = Instant::now() + WAIT;
-    while feed.state() != FeedState::Recording {
+    while feed.state() != RecordingState::Recording {
         assert!(Instant::now() < until, "it never went on");
         std::thread::sleep(Duration::from_millis(20));
     }

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use straykey::base::Nanoseconds;
-use straykey::journal::{DiskLevel, FeedState, Group, Limits, Reader, RecordKind};
+use straykey::journal::{DiskLevel, Group, Limits, Reader, RecordKind, RecordingState};
 
 use super::{ANCHOR, replay_reader};
 use crate::support::memory::{Fault, Memory};
@@ -64,16 +64,16 @@ fn a_failing_disk_is_shown_at_once_and_recording_goes_on_when_it_is_mended() {
     memory.fail("sync", syncs, Fault::Forever);
     feed.push(RecordKind::Bytes, Nanoseconds::ZERO, 0, b"one ");
     assert_eq!(feed.flush(WAIT).unwrap_err().exit_status(), 4);
-    assert!(matches!(feed.state(), FeedState::Stopped { full: false, .. }), "{:?}", feed.state());
+    assert!(matches!(feed.state(), RecordingState::Stopped { full: false, .. }), "{:?}", feed.state());
     assert_eq!(feed.acknowledged().captured, 0);
     // The flush returns with the failure; the disk thread writes its note right behind it.
     until(|| group.notes(0).iter().any(|note| note.what.contains("stands still") && note.remedy.is_some()));
     memory.mend();
     feed.push(RecordKind::Bytes, Nanoseconds(1), 0, b"two");
     assert_eq!(feed.flush(WAIT).unwrap().captured, 7);
-    assert_eq!(feed.state(), FeedState::Recording);
+    assert_eq!(feed.state(), RecordingState::Recording);
     feed.close(WAIT).unwrap();
-    assert_eq!(feed.state(), FeedState::Closed);
+    assert_eq!(feed.state(), RecordingState::Closed);
     group.stop();
     let replayed = replay_reader(Reader::open_on(Arc::new(memory), Path::new(FOLDER)).unwrap()).unwrap();
     assert_eq!(replayed.bytes, b"one two");
@@ -109,6 +109,6 @@ fn a_disk_that_gets_full_is_told_long_before() {
     until(|| group.status().disk.is_some_and(|disk| disk.level == DiskLevel::Low));
     let notes = group.notes(0);
     assert!(notes.iter().any(|note| note.what.contains("the disk gets full")), "{notes:?}");
-    assert!(matches!(feed.state(), FeedState::Recording));
+    assert!(matches!(feed.state(), RecordingState::Recording));
     group.stop();
 }

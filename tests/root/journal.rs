@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use straykey::base::Nanoseconds;
-use straykey::journal::{DiskLevel, FeedState, Group, Limits, Reader, RecordKind, Writer};
+use straykey::journal::{DiskLevel, Group, Limits, Reader, RecordKind, RecordingState, Writer};
 
 use crate::support::replay::{ANCHOR, replay_reader};
 use crate::support::small_disk::SmallDisk;
@@ -84,7 +84,7 @@ fn a_disk_filled_to_the_last_byte_stops_recording_loudly_and_it_goes_on_by_itsel
             lost += 3000;
         }
         if piece == 10 {
-            until(|| matches!(feed.state(), FeedState::Stopped { full: true, .. }));
+            until(|| matches!(feed.state(), RecordingState::Stopped { full: true, .. }));
         }
     }
     assert!(lost > 60_000, "{lost}");
@@ -95,7 +95,7 @@ fn a_disk_filled_to_the_last_byte_stops_recording_loudly_and_it_goes_on_by_itsel
     assert!(notes.iter().any(|what| what.contains("the disk is full")), "{notes:?}");
     // Room again: nobody does anything else.
     std::fs::remove_file(filler).unwrap();
-    until(|| feed.state() == FeedState::Recording && feed.waiting() == 0);
+    until(|| feed.state() == RecordingState::Recording && feed.waiting() == 0);
     assert!(feed.push(RecordKind::Bytes, Nanoseconds(99), 0, b"after"));
     sent.extend(b"after");
     feed.close(WAIT).unwrap();

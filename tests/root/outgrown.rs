@@ -4,7 +4,7 @@ use std::fs;
 use std::path::Path;
 
 use straykey::base::{Anchor, Nanoseconds};
-use straykey::journal::{FeedState, Group, Limits};
+use straykey::journal::{Group, Limits, RecordingState};
 use straykey::source::{Chunk, Pulled};
 use straykey::timeline::job::{CaptureWriter, Job, JobInfo};
 
@@ -40,7 +40,7 @@ fn what_a_full_disk_kept_out_is_told_by_the_job() {
     until(|| writer.acknowledged().captured == 50_000);
     fs::write(disk.0.join("filler"), vec![0; 512 << 10]).unwrap_err();
     push(&mut writer, &mut offset, 400_000);
-    until(|| matches!(writer.feed_state(), FeedState::Stopped { full: true, .. }));
+    until(|| matches!(writer.recording_state(), RecordingState::Stopped { full: true, .. }));
     let path = job.folder().to_owned();
     let error = job.end_capture(writer).unwrap_err();
     assert_eq!(error.exit_status(), 4, "{error}");
@@ -77,7 +77,7 @@ fn a_little_room_is_used_at_once() {
     fs::write(&filler, vec![0; 512 << 10]).unwrap_err();
     let mut offset = 0;
     push(&mut writer, &mut offset, 400_000);
-    until(|| matches!(writer.feed_state(), FeedState::Stopped { full: true, .. }));
+    until(|| matches!(writer.recording_state(), RecordingState::Stopped { full: true, .. }));
     let before = writer.acknowledged().captured;
     // Far less than what waits, and less than one commit of 256 KiB.
     let length = fs::metadata(&filler).unwrap().len();

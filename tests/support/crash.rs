@@ -7,7 +7,7 @@ use std::process::{Child, Command};
 use std::time::{Duration, Instant};
 
 use straykey::base::{Anchor, Nanoseconds};
-use straykey::journal::{Feed, Group, Limits, Reader, RecordKind, recover, seal, verify};
+use straykey::journal::{Group, Limits, Reader, RecordKind, WriterHandle, recover, seal, verify};
 use straykey::source::{ByteSource, Pulled, What};
 
 use super::random::Random;
@@ -39,7 +39,7 @@ pub(crate) fn child() {
         next += 1;
         (next, group.begin(&folder.join(next.to_string()), ANCHOR, "{}").expect("a capture"))
     };
-    let mut ports: Vec<(u64, Feed)> = (0..3).map(|_| begin()).collect();
+    let mut ports: Vec<(u64, WriterHandle)> = (0..3).map(|_| begin()).collect();
     for step in 0i64.. {
         let port = random.below(ports.len());
         if random.below(600) == 0 {

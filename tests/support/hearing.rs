@@ -12,7 +12,7 @@ use straykey::timeline::{Options, Protocols, decode_watched};
 use super::sound::{Hand, Piece, Plan, Set};
 
 /// A set as a live source.
-pub(crate) struct Feed {
+pub(crate) struct WriterHandle {
     set: Set,
     piece: Piece,
     next: VecDeque<Piece>,
@@ -20,14 +20,14 @@ pub(crate) struct Feed {
     now: Nanoseconds,
 }
 
-impl Feed {
+impl WriterHandle {
     pub(crate) fn new(set: Set) -> Self {
         let piece = Piece { at: 0.0, bytes: Vec::new() };
         Self { set, piece, next: VecDeque::new(), offset: 0, now: Nanoseconds::ZERO }
     }
 }
 
-impl ByteSource for Feed {
+impl ByteSource for WriterHandle {
     fn pull(&mut self) -> Result<Pulled<'_>> {
         if self.next.is_empty() {
             self.next.extend(self.set.next());
@@ -114,7 +114,7 @@ fn compare(plan: &Plan, ledger: &Ledger, on_clock: bool) -> Vec<Heard> {
 
 /// As a live capture: bytes come when the adapter hands them on.
 pub(crate) fn live(plan: &Plan, seed: u64, protocols: &Protocols) -> Vec<Heard> {
-    let feed = Feed::new(Set::new(plan.clone(), seed, Hand::default()));
+    let feed = WriterHandle::new(Set::new(plan.clone(), seed, Hand::default()));
     let mut session = Session::new(Box::new(feed), None, protocols, Some(plan.dialect.name())).unwrap();
     let mut builder = Builder::default();
     let mut events = Vec::new();

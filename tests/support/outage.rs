@@ -5,7 +5,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use straykey::base::{Anchor, Nanoseconds};
-use straykey::journal::{Feed, Group, Limits, Reader, RecordKind, Recovered, recover_on, seal_on};
+use straykey::journal::{Group, Limits, Reader, RecordKind, Recovered, WriterHandle, recover_on, seal_on};
 use straykey::source::{ByteSource, Pulled};
 
 use super::memory::Memory;
@@ -57,7 +57,7 @@ pub(crate) fn cut_and_check(seed: u64) -> u64 {
     safe
 }
 
-fn record(feed: &Feed, random: &mut Random, sent: &mut Vec<u8>) -> u64 {
+fn record(feed: &WriterHandle, random: &mut Random, sent: &mut Vec<u8>) -> u64 {
     for step in 0..24 {
         let length = 1 + random.below(900);
         let bytes = random.bytes(length);

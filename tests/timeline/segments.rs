@@ -4,7 +4,7 @@ use std::path::Path;
 use std::process::Command;
 
 use straykey::base::{Anchor, Event, Nanoseconds};
-use straykey::journal::{FeedState, Group, Limits};
+use straykey::journal::{Group, Limits, RecordingState};
 use straykey::source::{Chunk, Pulled};
 use straykey::timeline::job::{CaptureWriter, Job, JobInfo, PackOptions, unpack};
 use straykey::timeline::{Options, Protocols, decode_path};
@@ -61,7 +61,7 @@ fn a_capture_in_segments_decodes_as_the_same_bytes_in_one_file() {
     let mut plain = job.begin_capture(&hands_off(), "port", &origin, ANCHOR).unwrap();
     take(&mut segmented, 0..2000, &mut 0);
     take(&mut plain, 0..2000, &mut 0);
-    assert_eq!(segmented.feed_state(), FeedState::Recording);
+    assert_eq!(segmented.recording_state(), RecordingState::Recording);
     let segmented = job.end_capture(segmented).unwrap();
     let plain = job.end_capture(plain).unwrap();
     assert!(segmented.path.is_dir() && plain.path.is_file());

@@ -225,5 +225,5 @@ fn packed_readings_are_those_of_the_events() {
     let connection = Connection::open(job.folder().join("straykey.db")).unwrap();
     connection.execute("UPDATE readings SET packed = substr(packed, 1, length(packed) - 1)", []).unwrap();
     let error = store.packed(&capture, &mut |_, _, _| Ok(())).unwrap_err();
-    assert!(error.to_string().contains("anew from the raw captures"), "{error}");
+    assert!(error.to_string().contains("rebuilds it from the raw captures"), "{error}");
 }

@@ -349,7 +349,7 @@ fn chain(events: &Events<'_>, on: &[bool], period: f64, model: Model) -> Option<
         let turns = (t - tau) / period;
         let ahead = turns.round().max(0.0);
         let foretold = tau + ahead * period;
-        // A clock keeps its own time and is only drawn to the presses; a walk starts anew from each.
+        // A clock keeps its own time and is only drawn to the presses; a walk starts again from each.
         let draw = if model.walk > 0.0 { 0.7 } else { 0.15 };
         let tau = foretold + draw * (t - foretold);
         let error = ((t - foretold) / period) as f32;

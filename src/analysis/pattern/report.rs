@@ -308,7 +308,7 @@ impl Scene<'_> {
         pattern.chance = found.chance;
         let names: Vec<String> = pattern.motif.iter().map(|event| event.symbol.label()).collect();
         pattern.note = format!(
-            "{} come in this order {} times, at no steady beat; of 499 trains dealt anew none holds as much.",
+            "{} come in this order {} times, at no steady beat; of 499 permuted sequences none holds as much.",
             names.join(", "),
             found.count
         );

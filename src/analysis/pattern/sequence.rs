@@ -3,7 +3,7 @@
 //!
 //! Presses of one symbol on end are one token. The tokens in their order are searched for the run of two to eight that
 //! comes oftenest beside what its symbols' shares would give, and what nearly always comes before and after it is added;
-//! the same search over trains whose tokens are dealt anew tells how often chance does as well. Tokens are dealt anew only
+//! the same search over permuted tokens tells how often chance does as well. Tokens are permuted only
 //! among four neighbours of one burst, and never so that two of a kind come to lie side by side: what comes from bursts,
 //! from keys that stay, or from keys that are active for a while, is there in the dealt trains too.
 //!
@@ -18,7 +18,7 @@ use crate::analysis::random::Random;
 
 /// Tokens that enter the search; of more, three stretches of them.
 const TOKENS: usize = 1500;
-/// Neighbouring tokens that are dealt anew among each other: few, so that keys active for a short while stay together.
+/// Neighbouring tokens that are permuted among each other: few, so that keys active for a short while stay together.
 const WINDOW: usize = 4;
 /// The same for sequences with foreign presses between: whether keys resume tells there what only stays together.
 const WIDER: usize = 10;

@@ -11,7 +11,7 @@ const MOST: usize = 3000;
 /// Scatter put on each gap's logarithm: enough to blur any beat, too little to undo bursts and pauses.
 const BLUR: f64 = 0.5;
 
-/// Bits of the best pattern in each of `count` shuffled trains: keys dealt anew to the presses, gaps shuffled within
+/// Bits of the best pattern in each of `count` shuffled trains: keys permuted over the presses, gaps shuffled within
 /// each capture and blurred. Everything that was searched in the real train is searched again.
 pub(super) fn best_gains(presses: &[Press], symbols: usize, count: u32, seed: u64) -> Vec<f64> {
     let presses = presses.get(..presses.len().min(MOST)).unwrap_or_default();

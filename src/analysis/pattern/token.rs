@@ -60,7 +60,7 @@ pub(crate) fn tokens(field: &Field<'_>, from: usize, mut take: impl FnMut(Token)
     }
 }
 
-/// Deals the tokens anew: pairs of one window change places, wherever no two of a kind come side by side by it. Every
+/// Permutes the tokens: pairs of one window change places, wherever no two of a kind come side by side by it. Every
 /// arrangement without such pairs is equally likely in the long run, since each exchange is as likely as its reverse.
 pub(crate) fn deal(ids: &[u8], ends: &[usize], random: &mut Random) -> Vec<u8> {
     let mut dealt = ids.to_vec();

@@ -15,7 +15,7 @@ use crate::face::http::error::{Answer, ApiError};
 use crate::face::http::jobs::Held;
 use crate::face::http::port::Begin;
 use crate::face::http::types::{LaneEvent, LiveSoak, PortLevel, PortState, round};
-use crate::journal::FeedState;
+use crate::journal::RecordingState;
 use crate::source::serial::{Console, Nudge, PortSpec, SerialPort};
 use crate::source::{ByteSource, Mark, What};
 use crate::timeline::Watch;
@@ -402,9 +402,9 @@ impl Recording {
         }
         let now = self.session.now();
         let last = self.session.last_byte();
-        let feed = self.session.recorder().map(crate::timeline::job::CaptureWriter::feed_state);
+        let feed = self.session.recorder().map(crate::timeline::job::CaptureWriter::recording_state);
         let stopped = match feed {
-            Some(FeedState::Stopped { why, .. }) => Some(why),
+            Some(RecordingState::Stopped { why, .. }) => Some(why),
             _ => None,
         };
         let silent = now - last.unwrap_or_default() > SILENT;

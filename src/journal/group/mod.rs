@@ -5,16 +5,16 @@
 //! and packs closed segments. Memory is bounded: twice `buffer_bytes` for a port (what is gathered and what is
 //! being written) and half a mebibyte.
 //!
-//! When the disk is full or fails, the port's state says so ([`FeedState::Stopped`]); it is tried again every
+//! When the disk is full or fails, the port's state says so ([`RecordingState::Stopped`]); it is tried again every
 //! second; what the buffer holds is written then, and what it could not hold is a remark in the recording, with
 //! the number of bytes. Offsets count lost bytes, so that those of live events stay right.
 
-mod feed;
-mod lane;
+mod commit;
+mod handle;
 mod limits;
 mod notes;
 mod packer;
-mod rounds;
+mod port;
 mod signal;
 
 use std::path::Path;
@@ -23,13 +23,13 @@ use std::sync::{Arc, Mutex};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
-pub use feed::Feed;
-pub use lane::FeedState;
-use lane::{Lane, Shared};
+use commit::CommitLoop;
+pub use handle::WriterHandle;
 pub use notes::Note;
 use notes::Notes;
-use packer::Desk;
-use rounds::Rounds;
+use packer::WorkQueue;
+pub use port::RecordingState;
+use port::{PortWriter, Shared};
 use signal::Signal;
 
 use crate::base::{Anchor, Error, Nanoseconds, Result, locked};
@@ -55,9 +55,9 @@ struct Common {
     files: Arc<dyn Files>,
     limits: Limits,
     signal: Arc<Signal>,
-    arriving: Mutex<Vec<Lane>>,
+    arriving: Mutex<Vec<PortWriter>>,
     notes: Arc<Notes>,
-    packer: Arc<Desk>,
+    packer: Arc<WorkQueue>,
     forecast: Mutex<Option<Forecast>>,
     born: Instant,
     /// Nanoseconds since `born`.
@@ -122,7 +122,7 @@ impl Group {
     ///
     /// # Errors
     /// `Machine` when the folder exists already, or the disk fails or is full; `Usage` after a stop.
-    pub fn begin(&self, folder: &Path, anchor: Anchor, origin: &str) -> Result<Feed> {
+    pub fn begin(&self, folder: &Path, anchor: Anchor, origin: &str) -> Result<WriterHandle> {
         if self.0.stop.load(Ordering::Acquire) {
             return Err(Error::usage("the journals are stopped").at(folder));
         }
@@ -133,12 +133,12 @@ impl Group {
         Ok(self.take_in(recording))
     }
 
-    fn take_in(&self, recording: Recording) -> Feed {
+    fn take_in(&self, recording: Recording) -> WriterHandle {
         let shared =
             Arc::new(Shared::new(self.0.limits.buffer_bytes, &recording, Arc::clone(&self.0.signal)));
-        locked(&self.0.arriving).push(Lane::new(Arc::clone(&shared), recording));
+        locked(&self.0.arriving).push(PortWriter::new(Arc::clone(&shared), recording));
         self.0.signal.raise();
-        Feed::new(shared)
+        WriterHandle::new(shared)
     }
 
     /// How it is; never waits for the disk.
@@ -183,21 +183,21 @@ impl Common {
     /// The disk thread.
     fn run(&self) {
         let (notes, packer) = (Arc::clone(&self.notes), Arc::clone(&self.packer));
-        let mut rounds = Rounds::new(Arc::clone(&self.files), self.limits.clone(), notes, packer);
+        let mut commits = CommitLoop::new(Arc::clone(&self.files), self.limits.clone(), notes, packer);
         loop {
             let now = self.now();
             self.beat.store(u64::try_from(now.0).unwrap_or(0), Ordering::Release);
             let stop = self.stop.load(Ordering::Acquire);
-            locked(&self.arriving).drain(..).for_each(|lane| rounds.arrive(lane));
+            locked(&self.arriving).drain(..).for_each(|port| commits.arrive(port));
             if stop {
                 // One last round for everybody.
-                for lane in &rounds.lanes {
-                    lane.shared.lock().hurry = true;
+                for port in &commits.ports {
+                    port.shared.lock().hurry = true;
                 }
             }
-            let next = rounds.round(now);
-            if !rounds.lanes.is_empty() {
-                *locked(&self.forecast) = Some(rounds.forecast());
+            let next = commits.round(now);
+            if !commits.ports.is_empty() {
+                *locked(&self.forecast) = Some(commits.forecast());
             }
             if stop {
                 break;

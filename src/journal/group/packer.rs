@@ -5,8 +5,8 @@ use std::path::PathBuf;
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 
 use crate::journal::disk::Files;
-use crate::journal::group::lane::{Phase, Shared};
 use crate::journal::group::notes::Notes;
+use crate::journal::group::port::{Phase, Shared};
 use crate::journal::pack;
 
 /// What is to be done, in order.
@@ -25,14 +25,14 @@ struct Inner {
 
 /// Work between the two threads.
 #[derive(Default)]
-pub(super) struct Desk {
+pub(super) struct WorkQueue {
     inner: Mutex<Inner>,
     changed: Condvar,
     /// Held while names in a folder change, so that no segment is removed while it is packed.
     names: Mutex<()>,
 }
 
-impl Desk {
+impl WorkQueue {
     fn lock(&self) -> MutexGuard<'_, Inner> {
         self.inner.lock().unwrap_or_else(PoisonError::into_inner)
     }
@@ -67,7 +67,7 @@ impl Desk {
         inner.waiting.pop_front().map(|work| (work, stop))
     }
 
-    /// Works until [`Desk::stop`].
+    /// Works until [`WorkQueue::stop`].
     pub(super) fn run(&self, files: &dyn Files, packing: bool, notes: &Notes) {
         while let Some((work, stop)) = self.next() {
             let (folder, below) = match &work {

@@ -3,7 +3,7 @@
 //! With everything given, each character leaves as soon as its stop bit is sampled. What is to be found is
 //! found from the first edges, at most [`HELD`] of them, which wait for it; then they are received like the
 //! rest. Where the rate was not given, characters are handed out in stretches, and a stretch with many faults
-//! is read anew if the line is found to have changed: sets change their rate between boot loader and system.
+//! is read again if the line is found to have changed: sets change their rate between boot loader and system.
 //! Framing errors, breaks and parity errors stay visible as characters with a fault.
 
 mod drift;
@@ -80,7 +80,7 @@ impl Receiver {
         self.sampler.as_ref().and_then(Sampler::drift)
     }
 
-    /// How often the line had to be found anew because it changed.
+    /// How often the line had to be found again because it changed.
     pub fn changes(&self) -> u32 {
         self.changes
     }
@@ -111,7 +111,7 @@ impl Receiver {
         }
     }
 
-    /// Hands a stretch out; with many faults in it the line may have changed, and it is read anew.
+    /// Hands a stretch out; with many faults in it the line may have changed, and it is read again.
     fn judge(&mut self, now: Nanoseconds, out: &mut Vec<Character>) {
         self.patience = self.patience.saturating_sub(1);
         if self.stretch.is_doubtful()

@@ -1,5 +1,5 @@
 //! A stretch of a line whose rate was not given: its characters wait with their edges, so that they can be
-//! read anew when they turn out to be of another rate.
+//! read again when they turn out to be of another rate.
 
 use crate::base::Nanoseconds;
 use crate::signal::{Character, Edge};
@@ -50,7 +50,7 @@ impl Stretch {
         self.edges.get(begin.saturating_sub(1)..).unwrap_or_default()
     }
 
-    /// Takes the first faulty character and all behind it away; gives their edges, to be read anew.
+    /// Takes the first faulty character and all behind it away; gives their edges, to be read again.
     pub(super) fn cut(&mut self) -> Vec<Edge> {
         let edges = self.doubtful_edges().to_vec();
         let sound = self.characters.iter().take_while(|character| character.fault.is_none()).count();

@@ -242,7 +242,7 @@ mod tests {
         ["ttyUSB0", "ttyUSB1", "ttyUSB2", "ttyUSB3"].iter().for_each(|name| system.pull(name));
         system.gone(&mut known);
         assert_eq!(system.look(&known), Return::Away);
-        // The kernel numbers them anew, and in another socket.
+        // The kernel renumbers them, and in another socket.
         for (name, interface) in [("ttyUSB4", "1.0"), ("ttyUSB5", "1.1")] {
             system.plug(name, "1-3", interface, "6011", Some("A"));
         }

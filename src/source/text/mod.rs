@@ -190,7 +190,7 @@ impl HostClock {
         }
         let back = self.last.saturating_sub(stamp);
         let mut mark = None;
-        // What begins anew after its last instant: midnight, or New Year.
+        // What begins again after its last instant: midnight, or New Year.
         let round = match self.stamp {
             Stamp::Clock => Some(DAY),
             Stamp::Yearless => Some(YEAR * DAY),

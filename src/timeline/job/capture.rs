@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use crate::base::{Anchor, Error, Nanoseconds, Result, Span};
-use crate::journal::{Acknowledged, Feed, FeedState, RecordKind, Writer};
+use crate::journal::{Acknowledged, RecordKind, RecordingState, Writer, WriterHandle};
 use crate::source::{Mark, Pulled};
 
 /// A silent source leaves a sign of life in the journal this often: 10 s. A crash shortens a quiet soak by
@@ -20,7 +20,7 @@ enum Recorder {
     /// This thread, one file.
     Own(Writer),
     /// A disk thread, a folder of segments.
-    Group(Feed),
+    Group(WriterHandle),
 }
 
 /// Records what a live source delivers. Ends by [`Job::end_capture`](crate::timeline::job::Job::end_capture); when it is
@@ -40,7 +40,7 @@ impl CaptureWriter {
         Self::with(Recorder::Own(journal), name, path)
     }
 
-    pub(super) fn in_group(feed: Feed, name: String, path: PathBuf) -> Self {
+    pub(super) fn in_group(feed: WriterHandle, name: String, path: PathBuf) -> Self {
         Self::with(Recorder::Group(feed), name, path)
     }
 
@@ -67,9 +67,9 @@ impl CaptureWriter {
     }
 
     /// How the recording is: a disk thread goes on by itself after a stop; without one an error says it.
-    pub fn feed_state(&self) -> FeedState {
+    pub fn recording_state(&self) -> RecordingState {
         match &self.recorder {
-            Recorder::Own(_) => FeedState::Recording,
+            Recorder::Own(_) => RecordingState::Recording,
             Recorder::Group(feed) => feed.state(),
         }
     }
@@ -104,7 +104,7 @@ impl CaptureWriter {
     ///
     /// # Errors
     /// `Machine` when the disk fails; what was acknowledged stays. With a disk thread none: see
-    /// [`CaptureWriter::feed_state`].
+    /// [`CaptureWriter::recording_state`].
     pub fn take(&mut self, pulled: &Pulled<'_>) -> Result<Option<Nanoseconds>> {
         match pulled {
             Pulled::Chunk(chunk) => {

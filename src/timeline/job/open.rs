@@ -152,7 +152,7 @@ impl Job {
     fn forget_unfinished_close(&mut self) {
         let sums = self.folder.join(SUMS);
         if self.closed().is_none() && sums.exists() {
-            // Best effort: the next close writes them anew.
+            // Best effort: the next close writes them again.
             let _ = fs::remove_file(sums);
             self.state.remarks.push("closing the job did not come to its end; it is still open".to_owned());
         }

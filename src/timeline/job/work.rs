@@ -261,7 +261,7 @@ impl Job {
         }
     }
 
-    /// Sums every closed capture anew and compares with the step log.
+    /// Sums every closed capture again and compares with the step log.
     ///
     /// Gives one sentence for each capture that is missing or altered; empty when all are as they were.
     ///

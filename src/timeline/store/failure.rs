@@ -22,9 +22,9 @@ pub(crate) fn is_damage(error: &rusqlite::Error) -> bool {
 
 /// An index that holds what it cannot.
 pub(crate) fn damaged(path: &Path) -> Error {
-    Error::machine("the index of the job is damaged").at(path).remedy(
-        "`straykey job show JOB --rebuild` makes it anew from the raw captures, which are not touched",
-    )
+    Error::machine("the index of the job is damaged")
+        .at(path)
+        .remedy("`straykey job show JOB --rebuild` rebuilds it from the raw captures, which are not touched")
 }
 
 /// An error of the database for people.
@@ -43,7 +43,7 @@ pub(crate) fn failed(path: &Path, error: rusqlite::Error) -> Error {
         Some(ErrorCode::SystemIoFailure) => {
             "check the disk and its cable; copy the raw captures elsewhere first"
         }
-        _ => "`straykey job show JOB --rebuild` makes it anew from the raw captures, which are not touched",
+        _ => "`straykey job show JOB --rebuild` rebuilds it from the raw captures, which are not touched",
     };
     Error::machine("the index of the job does not work").at(path).because(error).remedy(remedy)
 }

@@ -10,7 +10,7 @@ use rusqlite::Connection;
 use crate::base::Result;
 use crate::timeline::store::{blocks, detail, readings};
 
-/// Version of the tables, in the file as `user_version`. An index of another version is made anew.
+/// Version of the tables, in the file as `user_version`. An index of another version is rebuilt.
 pub const SCHEMA_VERSION: i64 = 6;
 
 const TABLES: &str = "

@@ -3,7 +3,7 @@
 //! | in the pack | what |
 //! | --- | --- |
 //! | `manifest.json` | first: version, every file with length and SHA-256, what was masked |
-//! | `job.toml`, `raw/…` | the job's folder, without its index, which is made anew |
+//! | `job.toml`, `raw/…` | the job's folder, without its index, which is rebuilt |
 //!
 //! Private strings are masked in the copies unless asked otherwise ([`mask`](crate::timeline::mask)); a masked
 //! capture keeps its length and its time, so that it gives the same findings. A masked pack holds the sums of its

@@ -22,7 +22,7 @@ const SPARE_BYTES: usize = 8 << 10;
 
 /// What a port is told of its recording.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub enum FeedState {
+pub enum RecordingState {
     /// What is taken goes to the disk.
     #[default]
     Recording,
@@ -61,7 +61,7 @@ pub(super) enum Phase {
 pub(super) struct Inner {
     pub(super) inbox: Inbox,
     pub(super) acknowledged: Acknowledged,
-    pub(super) state: FeedState,
+    pub(super) state: RecordingState,
     pub(super) phase: Phase,
     /// Pushes of which every one is on disk, or told to be lost.
     pub(super) settled: u64,
@@ -88,7 +88,7 @@ impl Shared {
         let inner = Inner {
             inbox,
             acknowledged: recording.acknowledged(),
-            state: FeedState::Recording,
+            state: RecordingState::Recording,
             phase: Phase::Open,
             settled: 0,
             hurry: false,
@@ -117,7 +117,7 @@ struct Stop {
 }
 
 /// The disk thread's end.
-pub(super) struct Lane {
+pub(super) struct PortWriter {
     pub(super) shared: Arc<Shared>,
     pub(super) recording: Recording,
     batch: Batch,
@@ -136,7 +136,7 @@ pub(super) struct Lane {
 /// How long records wait for others to share a sync with.
 const GATHER: Nanoseconds = crate::journal::writer::COMMIT_AFTER;
 
-impl Lane {
+impl PortWriter {
     pub(super) fn new(shared: Arc<Shared>, recording: Recording) -> Self {
         let written = recording.acknowledged().file;
         Self {
@@ -158,7 +158,7 @@ impl Lane {
     }
 
     /// First half of a round at monotonic time `now`: what waits is handed to the system when it is time.
-    /// `true` when [`Lane::second_half`] must follow.
+    /// `true` when [`PortWriter::second_half`] must follow.
     pub(super) fn first_half(&mut self, now: Nanoseconds) -> bool {
         if let Some(stop) = &self.stop {
             let inner = self.shared.lock();
@@ -256,9 +256,9 @@ impl Lane {
         let mut inner = self.shared.lock();
         inner.acknowledged = acknowledged;
         inner.settled = self.pushed;
-        inner.state = FeedState::Recording;
+        inner.state = RecordingState::Recording;
         if inner.phase == Phase::Closing && self.recording.is_closed() {
-            (inner.phase, inner.state) = (Phase::Closed, FeedState::Closed);
+            (inner.phase, inner.state) = (Phase::Closed, RecordingState::Closed);
         }
         drop(inner);
         self.shared.changed.notify_all();
@@ -286,7 +286,7 @@ impl Lane {
         let mut inner = self.shared.lock();
         inner.acknowledged = self.recording.acknowledged();
         inner.failures += 1;
-        inner.state = FeedState::Stopped { why: stop.trouble.why.clone(), full: stop.trouble.full };
+        inner.state = RecordingState::Stopped { why: stop.trouble.why.clone(), full: stop.trouble.full };
         drop(inner);
         self.shared.changed.notify_all();
     }

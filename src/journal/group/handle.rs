@@ -4,18 +4,18 @@ use std::sync::{Arc, PoisonError};
 use std::time::{Duration, Instant};
 
 use crate::base::{Error, Nanoseconds, Result};
-use crate::journal::group::lane::{FeedState, Inner, Phase, Shared};
+use crate::journal::group::port::{Inner, Phase, RecordingState, Shared};
 use crate::journal::inbox::Head;
 use crate::journal::record::{LARGEST_PAYLOAD, RecordKind};
 use crate::journal::writer::{Acknowledged, COMMIT_BYTES, safe_words};
 
-/// Takes what a port delivers; never waits for the disk, except in [`Feed::flush`] and [`Feed::close`].
+/// Takes what a port delivers; never waits for the disk, except in [`WriterHandle::flush`] and [`WriterHandle::close`].
 ///
 /// When it is dropped without a close, what waits is still written, and the capture has no close record.
 #[derive(Debug)]
-pub struct Feed(Arc<Shared>);
+pub struct WriterHandle(Arc<Shared>);
 
-impl Feed {
+impl WriterHandle {
     pub(super) fn new(shared: Arc<Shared>) -> Self {
         Self(shared)
     }
@@ -32,7 +32,7 @@ impl Feed {
         };
         let mut inner = self.0.lock();
         let stopped = match &inner.state {
-            FeedState::Stopped { full, .. } => Some(*full),
+            RecordingState::Stopped { full, .. } => Some(*full),
             _ => None,
         };
         let before = inner.inbox.waiting();
@@ -59,7 +59,7 @@ impl Feed {
     }
 
     /// How the recording is.
-    pub fn state(&self) -> FeedState {
+    pub fn state(&self) -> RecordingState {
         self.0.lock().state.clone()
     }
 
@@ -95,7 +95,7 @@ impl Feed {
     ///
     /// # Errors
     /// `Machine` when the disk takes nothing now, or not within `wait`. The recording is let go of then, and
-    /// what was acknowledged stays; [`Feed::is_gone`] says whether the disk thread has done so.
+    /// what was acknowledged stays; [`WriterHandle::is_gone`] says whether the disk thread has done so.
     pub fn close(&self, wait: Duration) -> Result<Acknowledged> {
         let failures = {
             let mut inner = self.0.lock();
@@ -141,7 +141,7 @@ impl Feed {
             return Ok(inner.acknowledged);
         }
         let why = match (&inner.state, &inner.unsealed) {
-            (FeedState::Stopped { why, .. }, _) => why.clone(),
+            (RecordingState::Stopped { why, .. }, _) => why.clone(),
             (_, Some(why)) => why.clone(),
             _ if inner.phase == Phase::Gone => "the journals are stopped".to_owned(),
             _ => format!("no answer within {} s", wait.as_secs_f64()),
@@ -153,7 +153,7 @@ impl Feed {
     }
 }
 
-impl Drop for Feed {
+impl Drop for WriterHandle {
     fn drop(&mut self) {
         let mut inner = self.0.lock();
         if inner.phase == Phase::Open {

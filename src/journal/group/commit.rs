@@ -7,21 +7,21 @@ use crate::base::{Error, Nanoseconds, Result};
 use crate::journal::disk::Files;
 use crate::journal::forecast::{DiskLevel, Forecast, Watch};
 use crate::journal::group::Limits;
-use crate::journal::group::lane::{Lane, Phase};
 use crate::journal::group::notes::Notes;
-use crate::journal::group::packer::{Desk, Work};
+use crate::journal::group::packer::{Work, WorkQueue};
+use crate::journal::group::port::{Phase, PortWriter};
 use crate::journal::segment::{self, Sums, look, remove_if_there};
 
 /// The disk is looked at this often: 10 s; every second while something stands still.
 const LOOK_EVERY: Nanoseconds = Nanoseconds(10_000_000_000);
 
 /// Every port, and the disk that they share.
-pub(super) struct Rounds {
+pub(super) struct CommitLoop {
     files: Arc<dyn Files>,
     limits: Limits,
-    pub(super) lanes: Vec<Lane>,
+    pub(super) ports: Vec<PortWriter>,
     notes: Arc<Notes>,
-    packer: Arc<Desk>,
+    packer: Arc<WorkQueue>,
     watch: Watch,
     next_look: Nanoseconds,
     /// Written by captures that are closed.
@@ -32,7 +32,7 @@ pub(super) struct Rounds {
 
 /// A closed segment that may be removed.
 struct Removable {
-    lane: usize,
+    port: usize,
     number: u32,
     bytes: u64,
     /// Sum of the uncompressed bytes.
@@ -41,13 +41,18 @@ struct Removable {
     begun: i64,
 }
 
-impl Rounds {
-    pub(super) fn new(files: Arc<dyn Files>, limits: Limits, notes: Arc<Notes>, packer: Arc<Desk>) -> Self {
+impl CommitLoop {
+    pub(super) fn new(
+        files: Arc<dyn Files>,
+        limits: Limits,
+        notes: Arc<Notes>,
+        packer: Arc<WorkQueue>,
+    ) -> Self {
         let watch = Watch::new(limits.warn_hours);
         Self {
             files,
             limits,
-            lanes: Vec::new(),
+            ports: Vec::new(),
             notes,
             packer,
             watch,
@@ -62,18 +67,18 @@ impl Rounds {
     }
 
     /// Takes a port in; the disk is looked at in the next round, since it may be another one.
-    pub(super) fn arrive(&mut self, lane: Lane) {
-        self.lanes.push(lane);
+    pub(super) fn arrive(&mut self, port: PortWriter) {
+        self.ports.push(port);
         self.next_look = Nanoseconds(i64::MIN);
     }
 
     /// One round at monotonic time `now`: all ports' records are written, then synced, so that they share
     /// what a sync costs. Gives when the next round must be, at the latest.
     pub(super) fn round(&mut self, now: Nanoseconds) -> Nanoseconds {
-        let ready: Vec<bool> = self.lanes.iter_mut().map(|lane| lane.first_half(now)).collect();
-        for (lane, _) in self.lanes.iter_mut().zip(ready).filter(|(_, ready)| *ready) {
-            if lane.second_half(now) {
-                self.packer.put(Work::Closed(lane.recording.folder().to_owned(), lane.recording.number()));
+        let ready: Vec<bool> = self.ports.iter_mut().map(|port| port.first_half(now)).collect();
+        for (port, _) in self.ports.iter_mut().zip(ready).filter(|(_, ready)| *ready) {
+            if port.second_half(now) {
+                self.packer.put(Work::Closed(port.recording.folder().to_owned(), port.recording.number()));
                 self.crowded = true;
             }
         }
@@ -82,14 +87,14 @@ impl Rounds {
         if now >= self.next_look || self.crowded {
             self.look(now);
         }
-        let due = self.lanes.iter().filter_map(Lane::next_due).min();
+        let due = self.ports.iter().filter_map(PortWriter::next_due).min();
         due.map_or(self.next_look, |due| due.min(self.next_look))
     }
 
     fn tell(&mut self) {
-        for lane in &mut self.lanes {
-            let folder = lane.recording.folder().display().to_string();
-            for (what, stops) in lane.told.drain(..) {
+        for port in &mut self.ports {
+            let folder = port.recording.folder().display().to_string();
+            for (what, stops) in port.told.drain(..) {
                 let remedy = stops.then_some(
                     "make room on this disk or mend it: recording goes on by itself; what was acknowledged is kept",
                 );
@@ -105,21 +110,21 @@ impl Rounds {
     fn leave(&mut self) {
         let packer = &self.packer;
         let written = &mut self.written;
-        self.lanes.retain(|lane| {
-            let mut inner = lane.shared.lock();
+        self.ports.retain(|port| {
+            let mut inner = port.shared.lock();
             let settled = inner.inbox.is_empty() && inner.settled == inner.inbox.pushed;
             let stays = match inner.phase {
                 Phase::Open | Phase::Closing => true,
-                Phase::Dropped => !settled && lane.stopped().is_none(),
+                Phase::Dropped => !settled && port.stopped().is_none(),
                 _ => false,
             };
             if !stays {
-                *written += lane.written;
+                *written += port.written;
                 if inner.phase == Phase::Closed {
-                    packer.put(Work::Finish(lane.recording.folder().to_owned(), Arc::clone(&lane.shared)));
+                    packer.put(Work::Finish(port.recording.folder().to_owned(), Arc::clone(&port.shared)));
                 } else {
                     inner.phase = Phase::Gone;
-                    lane.shared.changed.notify_all();
+                    port.shared.changed.notify_all();
                 }
             }
             stays
@@ -128,11 +133,11 @@ impl Rounds {
 
     /// Looks at the room, and makes some if the limit says so.
     fn look(&mut self, now: Nanoseconds) {
-        let stopped: Vec<bool> = self.lanes.iter().filter_map(Lane::stopped).collect();
+        let stopped: Vec<bool> = self.ports.iter().filter_map(PortWriter::stopped).collect();
         let pause = if stopped.is_empty() { LOOK_EVERY } else { Nanoseconds::SECOND };
         self.next_look = now.saturating_add(pause);
-        let Some(folder) = self.lanes.first().map(|lane| lane.recording.folder().to_owned()) else { return };
-        let written = self.written + self.lanes.iter().map(|lane| lane.written).sum::<u64>();
+        let Some(folder) = self.ports.first().map(|port| port.recording.folder().to_owned()) else { return };
+        let written = self.written + self.ports.iter().map(|port| port.written).sum::<u64>();
         match self.files.room(&folder) {
             Ok(room) => {
                 if self.watch.look(now, written, room, stopped.contains(&true)) {
@@ -176,16 +181,16 @@ impl Rounds {
         loop {
             let (total, oldest) = self.oldest()?;
             let Some(oldest) = oldest.filter(|_| total > keep) else { return Ok(true) };
-            let Some(lane) = self.lanes.get_mut(oldest.lane) else { return Ok(true) };
+            let Some(port) = self.ports.get_mut(oldest.port) else { return Ok(true) };
             let what = format!(
                 "segment {} is removed to make room: {} bytes, SHA-256 {}",
                 oldest.number, oldest.bytes, oldest.sum
             );
             // The recording says so before it happens; without that nothing is removed.
-            if !lane.remark(&what, now) {
+            if !port.remark(&what, now) {
                 return Ok(true);
             }
-            let folder = lane.recording.folder().to_owned();
+            let folder = port.recording.folder().to_owned();
             let files = &*self.files;
             let Some(removed) = self.packer.while_quiet(|| remove(files, &folder, oldest.number)) else {
                 return Ok(false);
@@ -199,18 +204,18 @@ impl Rounds {
     fn oldest(&self) -> Result<(u64, Option<Removable>)> {
         let mut total = 0;
         let mut oldest: Option<Removable> = None;
-        for (index, lane) in self.lanes.iter().enumerate() {
-            let folder = lane.recording.folder();
+        for (index, port) in self.ports.iter().enumerate() {
+            let folder = port.recording.folder();
             let listing = look(&*self.files, folder)?;
             total += listing.segments.values().map(segment::Present::bytes).sum::<u64>();
             let sums = Sums::load(&*self.files, folder)?;
-            let closed = listing.segments.iter().find(|(number, _)| **number < lane.recording.number());
+            let closed = listing.segments.iter().find(|(number, _)| **number < port.recording.number());
             let Some((number, present)) = closed else { continue };
             let Some(sum) = sums.0.get(number) else { continue };
             let begun = begun(&*self.files, folder, *number);
             if oldest.as_ref().is_none_or(|oldest| begun < oldest.begun) {
                 let (bytes, sum) = (present.bytes(), sum.clone());
-                oldest = Some(Removable { lane: index, number: *number, bytes, sum, begun });
+                oldest = Some(Removable { port: index, number: *number, bytes, sum, begun });
             }
         }
         Ok((total, oldest))
