@@ -115,6 +115,13 @@ fn steps_in_a_technicians_words_are_recognised() {
         ("replaced the key board", vec![], "replace-key-board"),
         ("key cable reseated", vec![], "reseat-or-replace-key-cable"),
         ("CEC switched off in the menu", vec![], "disable-cec"),
+        ("pull-up joint resoldered", vec![], "replace-part-at-main-board-input"),
+        ("R117 resoldered", vec!["main-board"], "replace-part-at-main-board-input"),
+        ("receiver shaded", vec![], "cover-infrared-window"),
+        ("lamp off", vec![], "darken-room"),
+        ("other remote's batteries out", vec![], "remove-remotes"),
+        ("HDMI box unplugged", vec![], "unplug-hdmi-and-antenna"),
+        ("brightness lowered", vec![], "change-loads"),
     ] {
         let parts: Vec<String> = parts.into_iter().map(str::to_owned).collect();
         assert_eq!(tree.recognise(text, &parts).map(|t| t.name.as_str()), Some(name), "{text}");
