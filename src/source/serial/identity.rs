@@ -164,10 +164,15 @@ impl Known {
         }
     }
 
-    /// Whether a device that was opened is the one that was looked for; its number may be another's by then.
-    pub(super) fn is(&self, system: &System, device: &Path) -> bool {
-        Adapter::of(system, device)
-            .is_some_and(|found| self.look(&[(device.to_owned(), found)]) == Return::Here(device.to_owned()))
+    /// Whether a device that was opened is the one that was looked for; its number may be another's by then. Its socket is the
+    /// new one from now on: the system may still show it there when it is pulled again, and it is no twin of itself.
+    pub(super) fn take(&mut self, system: &System, device: &Path) -> bool {
+        let Some(found) = Adapter::of(system, device) else { return false };
+        let is = self.look(&[(device.to_owned(), found.clone())]) == Return::Here(device.to_owned());
+        if is {
+            self.own = found;
+        }
+        is
     }
 }
 
@@ -282,9 +287,9 @@ mod tests {
         system.plug("ttyUSB1", "1-1", "1.0", "7523", None);
         assert_eq!(system.look(&known), here("ttyUSB1"));
         // What is open is looked at once more: the number may have gone to another in between.
-        assert!(known.is(&system.system(), Path::new("/dev/ttyUSB1")));
-        assert!(!known.is(&system.system(), Path::new("/dev/ttyUSB0")));
-        assert!(!known.is(&system.system(), Path::new("/dev/ttyUSB9")));
+        assert!(known.take(&system.system(), Path::new("/dev/ttyUSB1")));
+        assert!(!known.take(&system.system(), Path::new("/dev/ttyUSB0")));
+        assert!(!known.take(&system.system(), Path::new("/dev/ttyUSB9")));
     }
 
     #[test]
@@ -308,6 +313,13 @@ mod tests {
         let mut known = system.known("ttyUSB0");
         system.pull("ttyUSB0");
         system.gone(&mut known);
+        system.plug("ttyUSB5", "1-4.2", "1.0", "6001", Some("A"));
+        assert_eq!(system.look(&known), here("ttyUSB5"));
+        assert!(known.take(&system.system(), Path::new("/dev/ttyUSB5")));
+        // Pulled again, it may still be shown for a moment, in the socket that it has by now.
+        system.gone(&mut known);
+        system.pull("ttyUSB5");
+        assert_eq!(system.look(&known), Return::Away);
         system.plug("ttyUSB5", "1-4.2", "1.0", "6001", Some("A"));
         assert_eq!(system.look(&known), here("ttyUSB5"));
         assert_eq!(Adapter::of(&system.system(), Path::new("/dev/ttyS0")), None);

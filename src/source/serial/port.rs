@@ -240,7 +240,7 @@ impl Reader {
     }
 
     /// The same adapter, opened again; `None` when that is not wanted or the stop signal came first.
-    fn wait_for_return(&self) -> Option<Device> {
+    fn wait_for_return(&mut self) -> Option<Device> {
         if !self.spec.reconnect {
             return None;
         }
@@ -263,7 +263,7 @@ impl Reader {
             };
             // Looked at again once it is ours: its name may have gone to another one in between.
             if let Ok(device) = open_device(&path, &self.spec)
-                && self.identity.is(&self.system, &path)
+                && self.identity.take(&self.system, &path)
             {
                 self.console.set(device.port.try_clone().ok());
                 self.queue.mark(since(self.epoch), What::PortBack { device: path.display().to_string() });
@@ -321,10 +321,10 @@ impl Identity {
         }
     }
 
-    fn is(&self, system: &System, device: &Path) -> bool {
+    fn take(&mut self, system: &System, device: &Path) -> bool {
         match self {
             Self::Name(_) => true,
-            Self::Usb(known) => known.is(system, device),
+            Self::Usb(known) => known.take(system, device),
         }
     }
 }
