@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use crate::analysis::attribution::Toggle;
-use crate::analysis::compare::{Comparison, Verdict, alone, compare, plan};
+use crate::analysis::compare::{Comparison, PathSeen, Verdict, alone, compare, plan};
 use crate::analysis::locate::{self, CodeMix, Located, Outcome as Seen, StageEvidence};
 use crate::analysis::train::Occurrence;
 use crate::base::{ControlPath, EventKind, Key, Result};
@@ -131,6 +131,7 @@ fn measured(view: &StageView, outcome: Seen) -> StageEvidence {
         compared_strayed: None,
         misread: (0, 0),
         codes: CodeMix::default(),
+        quiet_paths: Vec::new(),
     }
 }
 
@@ -170,7 +171,18 @@ fn watched(view: &StageView, before: Option<&StageEvidence>, symptoms: &Symptoms
         compared_strayed: comparison.map(|comparison| comparison.before.strays > 0),
         misread: symptoms.misread.get(&number).copied().unwrap_or_default(),
         codes: symptoms.codes.get(&number).cloned().unwrap_or_default(),
+        quiet_paths: quiet_paths(view),
     }
+}
+
+/// Paths that were observed for most of the stage and did not stray in it.
+fn quiet_paths(view: &StageView) -> Vec<ControlPath> {
+    let seen = &view.stage.observation;
+    let strayed = |path| seen.paths.iter().any(|own| own.total.id.path == path && !own.train.is_empty());
+    let watched = |own: &&PathSeen| 2.0 * own.total.observed.seconds() > seen.train.exposure().seconds();
+    let paths: BTreeSet<ControlPath> =
+        seen.paths.iter().filter(watched).map(|own| own.total.id.path).collect();
+    paths.into_iter().filter(|path| path.is_input() && !strayed(*path)).collect()
 }
 
 /// Chance that time without a sign of life would have left no event though a stray came: the log itself went on, and the same

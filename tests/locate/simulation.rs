@@ -264,6 +264,7 @@ fn stages(network: &Network, fit: &Fit) -> Vec<StageEvidence> {
         compared_strayed: None,
         misread: (0, 0),
         codes: Default::default(),
+        quiet_paths: Vec::new(),
     };
     let keypad = Some(ControlPath::Keypad);
     let mut list = vec![stage(None, "as received", Outcome::Stays, keypad)];

@@ -26,6 +26,7 @@ pub(crate) fn stage(kind: Option<StepKind>, text: &str, parts: &[&str], outcome:
         compared_strayed: None,
         misread: (0, 0),
         codes: Default::default(),
+        quiet_paths: Vec::new(),
     }
 }
 

@@ -157,7 +157,9 @@ impl Mechanism {
     pub fn locations(self) -> &'static [(&'static str, f64)] {
         match self {
             Self::MainLeakGround | Self::MainLeakHighSupply | Self::PinLeak => &[("main-board-input", 1.0)],
-            Self::MainLeakOwnSupply | Self::PullUp => &[("main-board-input", 0.8), ("supply-reference", 0.2)],
+            Self::MainLeakOwnSupply | Self::PullUp => {
+                &[("main-board-input", 0.95), ("supply-reference", 0.05)]
+            }
             Self::CableLeakGround => &[("key-cable", 1.0)],
             Self::KeyLeakGround => &[("key-board", 0.75), ("key-switch", 0.15), ("key-cable", 0.1)],
             Self::KeyLeakOwnSupply | Self::KeyLeakHighSupply => &[("key-board", 0.85), ("key-cable", 0.15)],

@@ -55,6 +55,8 @@ pub struct StageEvidence {
     pub misread: (u64, u64),
     /// The stray infrared codes.
     pub codes: CodeMix,
+    /// Control paths that were observed while another strayed, and that did not stray.
+    pub quiet_paths: Vec<ControlPath>,
 }
 
 /// Which infrared codes strayed how often. One over and over is a remote control; many are light, or a receiver that sees what is

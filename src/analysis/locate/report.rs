@@ -113,10 +113,10 @@ pub fn locate_with(tree: &FaultTree, stages: &[StageEvidence], fits: &[Fit]) -> 
     let mut reasons: Vec<Reason> = Vec::new();
     let path = stray_path(stages);
     let misread: u64 = stages.iter().map(|stage| stage.misread.1).sum();
-    let off = |fit: &Fit| fit.models.iter().any(|m| m.model.is_empty() && m.weight < 0.5);
     let nothing_yet = path.is_none() && misread == 0 && !fits.iter().any(off);
     if let Some(path) = path {
-        let likelihood = path_likelihood(tree, path);
+        let quiet = stages.iter().find(|s| s.path == Some(path)).map_or(&[][..], |s| &s.quiet_paths);
+        let likelihood = path_likelihood(tree, path, quiet);
         reasons.push(Reason { text: format!("stray input on the {} path", path.word()), likelihood });
         update(&mut chances, &likelihood);
     } else if nothing_yet {
@@ -125,7 +125,7 @@ pub fn locate_with(tree: &FaultTree, stages: &[StageEvidence], fits: &[Fit]) -> 
         update(&mut chances, &likelihood);
     } else {
         // A key that is misread, or a level that is off, is a fault of the keypad, whatever strays are to come.
-        let mut likelihood = path_likelihood(tree, ControlPath::Keypad);
+        let mut likelihood = path_likelihood(tree, ControlPath::Keypad, &[]);
         for (slot, _) in likelihood.iter_mut().zip(LOCATIONS).filter(|(_, name)| *name == "none") {
             *slot *= 0.02;
         }
@@ -188,6 +188,11 @@ pub fn locate_with(tree: &FaultTree, stages: &[StageEvidence], fits: &[Fit]) -> 
     }
 }
 
+/// Whether a sound ladder is not the likelier explanation of the readings.
+fn off(fit: &Fit) -> bool {
+    fit.models.iter().any(|m| m.model.is_empty() && m.weight < 0.5)
+}
+
 /// One piece of evidence.
 struct Reason {
     text: String,
@@ -206,13 +211,21 @@ fn stray_path(stages: &[StageEvidence]) -> Option<ControlPath> {
     stages.iter().find(|s| s.outcome != Outcome::Stops && s.path.is_some()).and_then(|s| s.path)
 }
 
-fn path_likelihood(tree: &FaultTree, path: ControlPath) -> [f64; 12] {
+/// How a fault of each location explains strays on this path, while the `quiet` ones were observed and did not stray: what
+/// acts on the menu by pressing keys shows on the keypad too, where that is seen.
+fn path_likelihood(tree: &FaultTree, path: ControlPath, quiet: &[ControlPath]) -> [f64; 12] {
     let mut likelihood = [1.0; 12];
     for (slot, location) in likelihood.iter_mut().zip(&tree.locations) {
-        *slot = location.paths.get(path.word()).copied().unwrap_or(0.005).max(0.005);
+        let chance = location.paths.get(path.word()).copied().unwrap_or(0.0).max(0.002);
+        let usual = location.paths.iter().max_by(|a, b| a.1.total_cmp(b.1)).map_or("", |(word, _)| word);
+        let missed = usual != path.word() && quiet.iter().any(|quiet| quiet.word() == usual);
+        *slot = if missed { UNSEEN * chance } else { chance };
     }
     likelihood
 }
+
+/// Chance that a path on which a fault shows as a rule stays quiet though it is observed. Common practice, no source.
+const UNSEEN: f64 = 0.1;
 
 /// How a stretch without strays speaks for there being no fault: a set that is brought in has one as likely as not, and
 /// faults come from once in a minute to once in a day, evenly in the logarithm. Common practice, no source.
@@ -282,10 +295,15 @@ fn rate(stages: &[StageEvidence]) -> Option<f64> {
 }
 
 fn entries(fits: &[Fit]) -> Vec<Entry> {
-    let mut entries: Vec<Entry> =
-        fits.iter().filter(|f| !f.readings.is_empty()).flat_map(Fit::entries).collect();
-    entries.sort_by(|a, b| b.weight.total_cmp(&a.weight));
-    entries
+    // A line that is off comes before one that reads as it should, however sure that is.
+    let mut fits: Vec<&Fit> = fits.iter().filter(|fit| !fit.readings.is_empty()).collect();
+    fits.sort_by_key(|fit| !off(fit));
+    let by_weight = |fit: &&Fit| {
+        let mut entries = fit.entries();
+        entries.sort_by(|a, b| b.weight.total_cmp(&a.weight));
+        entries
+    };
+    fits.iter().flat_map(by_weight).collect()
 }
 
 fn beliefs(tree: &FaultTree, chances: &[f64; 12], reasons: &[Reason]) -> Vec<Belief> {
