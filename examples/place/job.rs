@@ -24,6 +24,8 @@ pub(crate) struct Watched {
     pub(crate) seconds: f64,
     /// How often the fault showed in it, on whatever path.
     pub(crate) shown: u32,
+    /// Every input that nobody made, by its control path and when; none are listed where a resistor holds the line.
+    pub(crate) phantoms: Option<Vec<(&'static str, f64)>>,
 }
 
 /// All codes of line KEY1 in one state of it.
@@ -270,10 +272,11 @@ impl Job {
             }
         }
         let mut shown = 0;
+        let mut phantoms = Vec::new();
         if self.electric.is_none() {
             for (t, _) in &showings {
                 shown += 1;
-                self.show(*t, &mut lines, dice);
+                phantoms.push(self.show(*t, &mut lines, dice));
             }
         }
         if self.dialect == Dialect::Birch {
@@ -291,11 +294,16 @@ impl Job {
             }
         }
         if self.dialect != Dialect::Birch {
-            shown += self.scan(about, seconds, &showings, &hand, &mut lines, dice);
+            shown += self.scan(about, seconds, &showings, &hand, (&mut lines, &mut phantoms), dice);
         }
         lines.sort_by(|a, b| a.0.total_cmp(&b.0));
+        // The capture's time begins with the first line that the chassis's file describes.
+        let described = lines.iter().find(|line| !line.1.starts_with("mem:"));
+        let start = described.map_or(0.0, |line| line.0);
         if soak.is_some() {
-            self.stages.push(Watched { about, seconds, shown });
+            let seen = phantoms.into_iter().map(|(path, t)| (path, t - start)).collect();
+            let phantoms = (!matches!(about.line, State::Resistor(_))).then_some(seen);
+            self.stages.push(Watched { about, seconds, shown, phantoms });
         }
         let mut text = String::with_capacity(lines.len() * 40);
         for (t, line) in &lines {
@@ -305,8 +313,7 @@ impl Job {
                 Dialect::Rowan => writeln!(text, "{line}"),
             };
         }
-        // Prompts count from the first line.
-        let start = lines.first().map_or(0.0, |line| line.0);
+        // Prompts count from there too.
         let moved = prompts
             .lines()
             .filter_map(|line| {
@@ -325,7 +332,7 @@ impl Job {
         seconds: f64,
         showings: &[(f64, f64)],
         hand: &[(f64, f64, usize)],
-        lines: &mut Vec<(f64, String)>,
+        (lines, phantoms): (&mut Vec<(f64, String)>, &mut Vec<(&'static str, f64)>),
         dice: &mut Dice,
     ) -> u32 {
         let period = if self.dialect == Dialect::Rowan { 0.04 } else { 0.05 };
@@ -377,6 +384,7 @@ impl Job {
             if run >= 2 && key != down {
                 down = key;
                 if let Some(key) = key {
+                    phantoms.push(("keypad", t));
                     volume = self.acts(self.ladder.keys[key].0, t + 0.011, volume, lines);
                 }
             }
@@ -430,12 +438,13 @@ impl Job {
         }
     }
 
-    /// The fault shows once, on another path than the keypad.
-    fn show(&mut self, t: f64, lines: &mut Vec<(f64, String)>, dice: &mut Dice) {
+    /// The fault shows once, on another path than the keypad: which, and when.
+    fn show(&mut self, t: f64, lines: &mut Vec<(f64, String)>, dice: &mut Dice) -> (&'static str, f64) {
         match self.kind {
             Kind::Remote => {
                 self.remote.push((OWN, self.remote_key));
                 self.remote_press(t, OWN, self.remote_key, 2 + dice.pick(12) as u32, lines);
+                ("infrared", t)
             }
             Kind::Light | Kind::Receiver => {
                 let (address, command) = match dice.pick(5) {
@@ -450,6 +459,7 @@ impl Job {
                 };
                 self.remote.push((address, command));
                 self.remote_press(t + 0.2, address, command, 1, lines);
+                ("infrared", t + 0.2)
             }
             Kind::Box => {
                 let (code, key) = [(0x41, "KEY_VOLUMEUP"), (0x09, "KEY_MENU"), (0x01, "")][dice.pick(3)];
@@ -458,6 +468,7 @@ impl Job {
                 if !key.is_empty() {
                     self.acts(key, t + 0.02, 10, lines);
                 }
+                ("cec", t)
             }
             Kind::Software => {
                 let value = dice.pick(50);
@@ -469,8 +480,9 @@ impl Job {
                         Dialect::Birch => format!("menu: Picture/Brightness = {value}"),
                     },
                 ));
+                ("menu", t)
             }
-            _ => {}
+            _ => ("", t),
         }
     }
 }

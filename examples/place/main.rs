@@ -26,8 +26,11 @@ use ideal::{Ideal, ideal};
 use job::{Job, Plan};
 use set::{Dice, KINDS, Kind};
 use straykey::analysis::locate::Located;
-use straykey::bench::{Loaded, located, views};
+use straykey::analysis::train::Occurrence;
+use straykey::base::EventKind;
+use straykey::bench::{Loaded, StageView, located, views};
 use straykey::timeline::Protocols;
+use straykey::timeline::job::Hands;
 
 /// Used for the committed table and for nothing else.
 const SEED: u64 = 20_261_130;
@@ -57,7 +60,13 @@ impl Share {
 }
 
 /// One job through the program.
-fn run(kind: Kind, plan: Plan, dice: &mut Dice, protocols: &Protocols) -> (Job, Located) {
+fn run(
+    kind: Kind,
+    plan: Plan,
+    dice: &mut Dice,
+    protocols: &Protocols,
+    strays: &mut Strays,
+) -> (Job, Located) {
     let folder = tempfile::tempdir().unwrap();
     let job = Job::draw(kind, plan, dice, folder.path());
     let stated = plan.sheet.then(|| with_sheet(&job, folder.path()));
@@ -65,8 +74,65 @@ fn run(kind: Kind, plan: Plan, dice: &mut Dice, protocols: &Protocols) -> (Job, 
     drop(straykey::timeline::job::build(&folder.path().join("ticket.toml"), &made).unwrap());
     let protocols = stated.as_ref().unwrap_or(protocols);
     let loaded = Loaded::open(&made, protocols, false).unwrap();
-    let found = located(&loaded, &views(&loaded).unwrap(), protocols).unwrap();
+    let views = views(&loaded).unwrap();
+    strays.take(&job, &views);
+    let found = located(&loaded, &views, protocols).unwrap();
     (job, found)
+}
+
+/// Inputs that nobody made, and what the program calls strays: of the hands-off captures, by dialect and path.
+#[derive(Default)]
+struct Strays(BTreeMap<(&'static str, &'static str), [u64; 3]>);
+
+/// A stray within so many seconds of a phantom is that one.
+const NEAR_S: f64 = 0.5;
+
+impl Strays {
+    fn take(&mut self, job: &Job, views: &[StageView]) {
+        let soaked = |view: &&StageView| view.stage.captures.iter().any(|c| c.hands == Hands::Off);
+        for (truth, view) in job.stages.iter().zip(views.iter().filter(soaked)) {
+            let Some(phantoms) = &truth.phantoms else { continue };
+            let train = &view.stage.seen.train;
+            let shift =
+                train.segments().first().map_or(0.0, |s| (s.span.start - s.in_capture().start).seconds());
+            for path in ["keypad", "infrared", "cec", "menu"] {
+                let mut left: Vec<f64> =
+                    phantoms.iter().filter(|own| own.0 == path).map(|own| own.1 + shift).collect();
+                let sums = self.0.entry((job.dialect.name(), path)).or_default();
+                sums[0] += left.len() as u64;
+                let own = |o: &&Occurrence| train.symbols()[o.symbol as usize].path.word() == path;
+                let strays = train.occurrences().iter().filter(own).filter(|o| o.kind != EventKind::Repeat);
+                for t in strays.map(|stray| stray.t.seconds()) {
+                    sums[1] += 1;
+                    let nearest =
+                        (0..left.len()).min_by(|a, b| (left[*a] - t).abs().total_cmp(&(left[*b] - t).abs()));
+                    if let Some(nearest) = nearest.filter(|i| (left[*i] - t).abs() <= NEAR_S) {
+                        left.swap_remove(nearest);
+                        sums[2] += 1;
+                    }
+                }
+            }
+        }
+    }
+
+    fn print(&self) {
+        println!(
+            "\n| dialect | path | inputs that nobody made | found (recall) | of the strays right (precision) |"
+        );
+        println!("|---|---|---|---|---|");
+        for ((dialect, path), [phantoms, strays, hits]) in &self.0 {
+            if phantoms + strays > 0 {
+                let share = |of: u64| {
+                    if of > 0 {
+                        format!("{hits} of {of} ({:.2} %)", 100.0 * *hits as f64 / of as f64)
+                    } else {
+                        "–".to_owned()
+                    }
+                };
+                println!("| {dialect} | {path} | {phantoms} | {} | {} |", share(*phantoms), share(*strays));
+            }
+        }
+    }
 }
 
 /// The shipped file with what a data sheet states beside it.
@@ -199,11 +265,13 @@ fn kinds(jobs: u64, seed: u64, protocols: &Protocols) {
     let mut rows: BTreeMap<usize, Row> = BTreeMap::new();
     let (mut even, mut weighed) = (Bins::default(), Bins::default());
     let mut all = Row::default();
+    let mut strays = Strays::default();
     for number in 0..jobs {
         let kind = KINDS[number as usize % KINDS.len()];
         let mut dice = Dice::new(seed.wrapping_mul(1_000_003) ^ number);
         let noise = [0.05, 0.7, 1.5][dice.pick(3)];
-        let (job, found) = run(kind, Plan { noise, steady: false, sheet: false }, &mut dice, protocols);
+        let (job, found) =
+            run(kind, Plan { noise, steady: false, sheet: false }, &mut dice, protocols, &mut strays);
         let perfect = ideal(&job);
         if std::env::var_os("PLACE_SHOW").is_some() {
             show(number, &job, &found, &perfect);
@@ -228,6 +296,7 @@ fn kinds(jobs: u64, seed: u64, protocols: &Protocols) {
     even.print();
     println!("\nThe same, kinds weighed as the fault tree's priors say:");
     weighed.print();
+    strays.print();
 }
 
 /// One job in a line, to look into.
@@ -278,7 +347,13 @@ fn coverage(faults: u64, seed: u64, protocols: &Protocols) {
         for number in 0..faults {
             let kind = KINDS[number as usize % 7];
             let mut dice = Dice::new(seed.wrapping_mul(7_000_003) ^ number ^ ((noise * 1e3) as u64) << 40);
-            let (job, found) = run(kind, Plan { noise, steady: true, sheet: false }, &mut dice, protocols);
+            let (job, found) = run(
+                kind,
+                Plan { noise, steady: true, sheet: false },
+                &mut dice,
+                protocols,
+                &mut Strays::default(),
+            );
             let Some(electric) = job.electric else { continue };
             let word = electric.mechanism.word();
             let entry = found.ladder.first().into_iter().flat_map(|e| {
@@ -317,7 +392,7 @@ fn sound(sets: u64, seed: u64, protocols: &Protocols) {
                 let mut dice =
                     Dice::new(seed.wrapping_mul(9_000_011) ^ number ^ ((noise * 1e3) as u64) << 40);
                 let plan = Plan { noise, steady: false, sheet };
-                let (_, found) = run(Kind::Sound, plan, &mut dice, protocols);
+                let (_, found) = run(Kind::Sound, plan, &mut dice, protocols, &mut Strays::default());
                 let first = found.locations.first();
                 blamed.take(first.is_some_and(|f| f.location != "none" && f.probability >= 0.5));
                 let lead = found.ladder.first().map(|entry| entry.model.as_str());
