@@ -174,7 +174,7 @@ fn cut(level: f64, noise: f64, full: f64) -> f64 {
         x * tail - spread * density
     };
     let top = full + under(level - 0.5 - full);
-    if level < 10.0 { top.max(0.0) - under(level - 0.5).min(0.0) } else { top }
+    if level < 10.0 { top - under(level - 0.5) } else { top }
 }
 
 /// ln likelihood of the mean codes of the chosen states with this wrong.
