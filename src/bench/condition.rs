@@ -2,12 +2,13 @@
 
 use std::collections::BTreeSet;
 
+use crate::analysis::locate::{self, TestKind};
 use crate::timeline::job::{Step, StepKind};
 
 /// One thing that is true of the set.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
 enum Fact {
-    /// A part was unplugged, covered or substituted: by the step of this number.
+    /// A part was unplugged, covered or substituted: by the step of this number. Which is empty where the step does not say.
     Isolated { part: String, step: usize },
     /// A part was cleaned, tightened or replaced for the nth time.
     Repaired { part: String, nth: usize },
@@ -40,17 +41,18 @@ impl Condition {
         !self.0.is_empty() && self.0.iter().all(|fact| matches!(fact, Fact::Isolated { .. }))
     }
 
-    /// Whether anything is isolated.
-    pub(super) fn isolates(&self) -> bool {
-        self.0.iter().any(|fact| matches!(fact, Fact::Isolated { .. }))
+    /// The stage, counted from 0, whose step isolated something that is isolated still; the last one.
+    pub(super) fn isolated(&self) -> Option<usize> {
+        let by = |fact: &Fact| if let Fact::Isolated { step, .. } = fact { Some(*step) } else { None };
+        self.0.iter().filter_map(by).max()
     }
 
-    /// The condition of each stage, from the steps that began them.
+    /// The condition of each stage, from the steps that began them. A measurement changes nothing.
     pub(super) fn of_stages<'a>(steps: impl Iterator<Item = Option<&'a Step>>) -> Vec<Self> {
         let mut facts: Vec<Fact> = Vec::new();
         let mut all = Vec::new();
         for (number, step) in steps.enumerate() {
-            if let Some(step) = step {
+            if let Some(step) = changing(step) {
                 take(&mut facts, step, number);
             }
             all.push(Self(facts.iter().cloned().collect()));
@@ -62,7 +64,9 @@ impl Condition {
 fn take(facts: &mut Vec<Fact>, step: &Step, number: usize) {
     let is_off = |fact: &Fact, wanted: &str| matches!(fact, Fact::Isolated { part, .. } if part == wanted);
     match step.kind {
-        StepKind::Isolate if step.parts.is_empty() => facts.push(Fact::Other { step: number }),
+        StepKind::Isolate if step.parts.is_empty() => {
+            facts.push(Fact::Isolated { part: String::new(), step: number });
+        }
         StepKind::Isolate => {
             facts.extend(step.parts.iter().map(|part| Fact::Isolated { part: part.clone(), step: number }));
         }
@@ -89,7 +93,9 @@ fn take(facts: &mut Vec<Fact>, step: &Step, number: usize) {
                     Fact::Isolated { part: known, .. } | Fact::Repaired { part: known, .. } => known == part,
                     Fact::Other { .. } => false,
                 };
-                if let Some(last) = facts.iter().rposition(named) {
+                let unnamed = |fact: &Fact| is_off(fact, "");
+                if let Some(last) = facts.iter().rposition(named).or_else(|| facts.iter().rposition(unnamed))
+                {
                     facts.remove(last);
                 }
             }
@@ -97,16 +103,36 @@ fn take(facts: &mut Vec<Fact>, step: &Step, number: usize) {
     }
 }
 
+/// The step, unless it is a measurement: that changes nothing.
+pub(super) fn changing(step: Option<&Step>) -> Option<&Step> {
+    step.filter(|step| !is_measurement(step))
+}
+
+/// Whether a step is a measurement of the fault tree, which needs no soak.
+pub(super) fn is_measurement(step: &Step) -> bool {
+    let test = locate::faults().ok().and_then(|tree| tree.recognise(&step.text, &step.parts));
+    step.kind == StepKind::Isolate && test.is_some_and(|test| test.kind == TestKind::Measure)
+}
+
 /// The stage that stage `of` is compared with: the last one before it in whose condition the set was but for the repair or
-/// the isolation that began `of`; where there is none, the last before it. `observed` says in which anything was seen.
+/// the isolation that began `of`; where `of` began with putting back what was off, but for what was repaired meanwhile.
+/// Where there is none, the last before it. `observed` says in which anything was seen.
 pub(super) fn reference(conditions: &[Condition], observed: &[bool], of: usize) -> Option<usize> {
     let earlier = || (0..of).rev().filter(|i| observed.get(*i).copied().unwrap_or(false));
     let own = conditions.get(of)?;
-    let before = conditions.get(of.checked_sub(1)?)?;
-    let news: BTreeSet<&Fact> = own.0.difference(&before.0).collect();
-    let without = Condition(own.0.iter().filter(|fact| !news.contains(fact)).cloned().collect());
-    let like = earlier().find(|i| conditions.get(*i) == Some(&without)).filter(|_| !news.is_empty());
-    like.or_else(|| earlier().next())
+    let news = own.news(conditions.get(of.checked_sub(1)?)?);
+    let undone = || earlier().any(|i| conditions.get(i) == Some(own));
+    // What may be true now and was not then.
+    let may_differ = |fact: &Fact| match news.0.is_empty() {
+        true => matches!(fact, Fact::Repaired { .. }),
+        false => news.0.contains(fact),
+    };
+    let is_like =
+        |before: &Condition| before != own && own.holds(before) && own.news(before).0.iter().all(may_differ);
+    let whole = |before: &Condition| news.0.is_empty() || before.0.len() + news.0.len() == own.0.len();
+    let like =
+        || earlier().find(|i| conditions.get(*i).is_some_and(|before| is_like(before) && whole(before)));
+    if news.0.is_empty() && undone() { None } else { like() }.or_else(|| earlier().next())
 }
 
 #[cfg(test)]
@@ -129,7 +155,7 @@ mod tests {
             step(Isolate, "key-board"),         // 4: against 3
             step(Isolate, "key-cable"),         // 5: against 4
             step(Repair, "key-cable"),          // 6: the cable is plugged again, the board is not: against 4
-            step(Restore, "key-board"),         // 7
+            step(Restore, "key-board"),         // 7: all in place; against 3, but for the cable
             step(Repair, "key-cable"),          // 8: a second repair is another one: against 7
         ];
         let conditions = Condition::of_stages(steps.iter().map(Option::as_ref));
@@ -137,10 +163,27 @@ mod tests {
         assert_ne!(conditions[6], conditions[8]);
         let all = [true; 9];
         let compared: Vec<_> = (0..9).map(|of| reference(&conditions, &all, of)).collect();
-        assert_eq!(compared, [None, Some(0), Some(1), Some(2), Some(3), Some(4), Some(4), Some(6), Some(7)]);
+        assert_eq!(compared, [None, Some(0), Some(1), Some(2), Some(3), Some(4), Some(4), Some(3), Some(7)]);
+        assert_eq!(conditions[5].isolated(), Some(5));
+        assert_eq!((conditions[6].isolated(), conditions[7].isolated()), (Some(4), None));
         // A stage in which nothing was seen is none to compare with.
         let mut seen = all;
         seen[2] = false;
         assert_eq!(reference(&conditions, &seen, 3), Some(0));
+    }
+
+    #[test]
+    fn what_is_isolated_without_a_name_stays_so_until_it_is_restored() {
+        use StepKind::{Isolate, Repair, Restore};
+        let steps = [None, step(Isolate, ""), step(Repair, "key-cable"), step(Restore, "key-board")];
+        let conditions = Condition::of_stages(steps.iter().map(Option::as_ref));
+        assert_eq!(
+            conditions.iter().map(Condition::isolated).collect::<Vec<_>>(),
+            [None, Some(1), Some(1), None]
+        );
+        let text = "millivolts between the grounds measured: clear".to_owned();
+        let measured = Step { text, kind: Isolate, parts: Vec::new() };
+        let conditions = Condition::of_stages([None, Some(&measured)].into_iter());
+        assert_eq!(conditions.last().and_then(Condition::isolated), None);
     }
 }

@@ -8,6 +8,7 @@ use crate::analysis::compare::{CompareOptions, Verdict, compare};
 use crate::analysis::ledger::PathId;
 use crate::bench::condition::Condition;
 use crate::bench::load::StageSeen;
+use crate::timeline::job::Step;
 
 /// A path that strayed once, as the last watched stage shows it.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -27,16 +28,17 @@ pub struct PathBack {
 
 /// Which earlier stages strayed with nothing isolated, by path; the last one of each.
 fn strayed<'a>(stages: &[&'a StageSeen], conditions: &[Condition]) -> Vec<(PathId, &'a StageSeen)> {
-    let open = stages.iter().copied().zip(conditions).filter(|(_, condition)| !condition.isolates());
+    let open = stages.iter().copied().zip(conditions).filter(|(_, condition)| condition.isolated().is_none());
     // A later stage takes the place of an earlier one.
     let last: BTreeMap<PathId, &StageSeen> =
         open.flat_map(|(stage, _)| stage.observation.strayed().map(move |id| (id.clone(), stage))).collect();
     last.into_iter().collect()
 }
 
-/// Whether something is isolated in the last stage.
-pub(super) fn is_isolated(stages: &[&StageSeen]) -> bool {
-    conditions(stages).last().is_some_and(Condition::isolates)
+/// What is isolated in the last stage: the last such step.
+pub(super) fn isolated<'a>(stages: &[&'a StageSeen]) -> Option<&'a Step> {
+    let by = conditions(stages).last().and_then(Condition::isolated)?;
+    stages.get(by).and_then(|stage| stage.step.as_ref())
 }
 
 fn conditions(stages: &[&StageSeen]) -> Vec<Condition> {
@@ -48,7 +50,9 @@ fn conditions(stages: &[&StageSeen]) -> Vec<Condition> {
 pub(super) fn wanted<'a>(stages: &[&'a StageSeen]) -> Vec<(PathId, &'a StageSeen)> {
     let conditions = conditions(stages);
     match (stages.split_last(), conditions.split_last()) {
-        (Some((_, stages)), Some((last, conditions))) if !last.isolates() => strayed(stages, conditions),
+        (Some((_, stages)), Some((last, conditions))) if last.isolated().is_none() => {
+            strayed(stages, conditions)
+        }
         _ => Vec::new(),
     }
 }
@@ -57,7 +61,7 @@ pub(super) fn wanted<'a>(stages: &[&'a StageSeen]) -> Vec<(PathId, &'a StageSeen
 pub(super) fn paths(stages: &[&StageSeen], options: &CompareOptions) -> Vec<PathBack> {
     let Some(at) = stages.iter().rposition(|stage| stage.is_watched()) else { return Vec::new() };
     let Some(upto) = stages.get(..=at) else { return Vec::new() };
-    if is_isolated(stages) {
+    if isolated(stages).is_some() {
         return Vec::new();
     }
     let Some(last) = upto.last() else { return Vec::new() };

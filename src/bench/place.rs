@@ -7,9 +7,10 @@ use crate::analysis::compare::{Comparison, PathSeen, Verdict, alone, compare, pl
 use crate::analysis::locate::{self, CodeMix, Located, Outcome as Seen, StageEvidence};
 use crate::analysis::train::Occurrence;
 use crate::base::{ControlPath, EventKind, Key, Result};
+use crate::bench::condition::is_measurement;
 use crate::bench::load::{Loaded, StageSeen};
 use crate::bench::symptoms::Symptoms;
-use crate::bench::views::{StageView, credit, free_s, measures, options};
+use crate::bench::views::{StageView, credit, free_s, options};
 use crate::timeline::Protocols;
 
 /// Weighs all that a job holds.
@@ -60,8 +61,7 @@ fn only(views: &[StageView], path: ControlPath) -> Vec<StageView> {
 }
 
 fn of_views(tree: &locate::FaultTree, views: &[StageView], symptoms: &Symptoms) -> Located {
-    let (numbers, evidence): (Vec<usize>, Vec<StageEvidence>) =
-        evidence(views, tree, symptoms).into_iter().unzip();
+    let (numbers, evidence): (Vec<usize>, Vec<StageEvidence>) = evidence(views, symptoms).into_iter().unzip();
     let mut located = locate::locate_with(tree, &evidence, &symptoms.fits);
     // Stages that show nothing were left out; from here on they have the job's numbers.
     let number = |place: usize| place.checked_sub(1).and_then(|i| numbers.get(i)).copied().unwrap_or(place);
@@ -74,7 +74,7 @@ fn of_views(tree: &locate::FaultTree, views: &[StageView], symptoms: &Symptoms) 
                 found.toggle.map(|toggle| settle(tree, toggle, views, &began)).into_iter().collect();
         }
     }
-    located.notes.extend(without_result(views, tree));
+    located.notes.extend(without_result(views));
     located
 }
 
@@ -94,16 +94,18 @@ fn settle(
 
 /// What each stage showed, with its number in the job: those that were watched with hands off, and measurements with
 /// their result.
-fn evidence(
-    views: &[StageView],
-    tree: &locate::FaultTree,
-    symptoms: &Symptoms,
-) -> Vec<(usize, StageEvidence)> {
+fn evidence(views: &[StageView], symptoms: &Symptoms) -> Vec<(usize, StageEvidence)> {
     let mut list: Vec<(usize, StageEvidence)> = Vec::with_capacity(views.len());
     // The last watched stage.
     let mut before: Option<usize> = None;
     for view in views {
-        let result = measures(view, tree).then(|| locate::finding(&view.stage.text)).flatten();
+        let result = view
+            .stage
+            .step
+            .as_ref()
+            .is_some_and(is_measurement)
+            .then(|| locate::finding(&view.stage.text))
+            .flatten();
         if let Some(outcome) = result {
             list.push((view.stage.number, measured(view, outcome)));
         } else if view.stage.is_watched() {
@@ -209,8 +211,10 @@ fn quiet_anyway(view: &StageView, comparison: &Comparison) -> f64 {
 }
 
 /// Asks for the result of every measurement whose step does not say it.
-fn without_result(views: &[StageView], tree: &locate::FaultTree) -> Vec<String> {
-    let open = |view: &&StageView| measures(view, tree) && locate::finding(&view.stage.text).is_none();
+fn without_result(views: &[StageView]) -> Vec<String> {
+    let open = |view: &&StageView| {
+        view.stage.step.as_ref().is_some_and(is_measurement) && locate::finding(&view.stage.text).is_none()
+    };
     let ask = |view: &StageView| {
         format!(
             "The step \"{}\" is a measurement whose result is not known; write it as a step that ends in \": found\" or \": \

@@ -19,7 +19,7 @@ use crate::bench::presses::KeyChecks;
 use crate::bench::views::{StageView, credit, keys, options_of, views};
 use crate::bench::words;
 use crate::timeline::Protocols;
-use crate::timeline::job::{CaptureSource, Hands};
+use crate::timeline::job::{CaptureSource, Hands, Step, StepKind};
 
 /// A capture as it is listed.
 #[derive(Clone, Debug, Serialize)]
@@ -252,10 +252,10 @@ pub fn state_of(loaded: &Loaded, views: &[StageView], protocols: &Protocols) -> 
         Verdict::Gone if !gone => Verdict::Reduced,
         verdict => verdict,
     });
-    let isolated = hand_back::is_isolated(&seen);
+    let isolated = hand_back::isolated(&seen);
     let may = last.is_some_and(|(_, comparison)| comparison.figures.hand_back)
         && back.iter().all(|path| path.hand_back)
-        && !isolated;
+        && isolated.is_none();
     Ok(JobState {
         version: 1,
         job: loaded.job.folder().display().to_string(),
@@ -369,7 +369,7 @@ fn advice(
     attribution: Option<&AttributionState>,
     located: &Located,
     back: &[PathBack],
-    isolated: bool,
+    isolated: Option<&Step>,
 ) -> Advice {
     let say = |action, text: String| Advice { action, text, prerequisites: Vec::new(), cautions: Vec::new() };
     if let Some(at) = loaded.job.closed() {
@@ -380,7 +380,11 @@ fn advice(
         return say("soak", words::soak_first(views.len(), plan.map(QuietPlan::advice).as_deref()));
     };
     // What an isolation shows is for the next test: a set with a part off is not handed back.
-    if let Some((_, comparison)) = last.comparison.as_ref().filter(|_| !isolated) {
+    let repaired = last.stage.step.as_ref().is_some_and(|step| step.kind == StepKind::Repair);
+    if let Some(step) = isolated.filter(|_| repaired) {
+        return say("restore", words::put_back(&step.text));
+    }
+    if let Some((_, comparison)) = last.comparison.as_ref().filter(|_| isolated.is_none()) {
         if let (Verdict::Undecided, Some(path)) = (comparison.figures.verdict, words::unsigned(comparison)) {
             return say("soak", words::see_first(&path));
         }
@@ -402,7 +406,7 @@ fn advice(
             }
             _ => {}
         }
-    } else if last.stage.seen.train.is_empty() {
+    } else if views.iter().all(|view| view.stage.seen.train.is_empty()) {
         return say("soak", words::NOTHING_YET.to_owned());
     }
     match located.next_test() {

@@ -5,13 +5,12 @@ use std::collections::BTreeMap;
 
 use crate::analysis::attribution::{Attribution, Change, StageCount, attribute};
 use crate::analysis::compare::{CompareOptions, Comparison, Observation, Side, alone, compare, plan};
-use crate::analysis::locate;
 use crate::analysis::pattern::{PatternOptions, Patterns, find};
 use crate::analysis::quiet::QuietPlan;
 use crate::analysis::rate::{Count, compare_scaled};
 use crate::analysis::stray::{Suspect, Suspicion, suspect};
 use crate::base::Result;
-use crate::bench::condition::{self, Condition};
+use crate::bench::condition::{self, Condition, changing};
 use crate::bench::load::{Loaded, StageSeen};
 use crate::bench::presses::{KeyChecks, key_checks};
 use crate::timeline::job::{Hands, Step};
@@ -75,7 +74,7 @@ fn reference_of<'a>(
     of: usize,
     options: &CompareOptions,
 ) -> Result<Option<Reference<'a>>> {
-    let conditions = Condition::of_stages(stages.iter().map(|stage| changing(stage.step.as_ref())));
+    let conditions = Condition::of_stages(stages.iter().map(|stage| stage.step.as_ref()));
     let observed: Vec<bool> = stages.iter().map(StageSeen::is_observed).collect();
     let Some(last) = condition::reference(&conditions, &observed, of) else { return Ok(None) };
     let Some(stage) = stages.get(last) else { return Ok(None) };
@@ -144,7 +143,7 @@ pub fn views(loaded: &Loaded) -> Result<Vec<StageView>> {
             }))
         })
         .collect::<Result<_>>()?;
-    let conditions = Condition::of_stages(stages.iter().map(|stage| changing(stage.step.as_ref())));
+    let conditions = Condition::of_stages(stages.iter().map(|stage| stage.step.as_ref()));
     let checks = key_checks(loaded, &stages, &conditions)?;
     let each = stages.into_iter().zip(loaded.job.stages()).zip(compared).zip(checks);
     for (((stage, of), compared), key_checks) in each {
@@ -256,22 +255,6 @@ const UNEQUAL: f64 = 0.01;
 /// Whether two stages of one condition may have one rate.
 fn equal_rates(one: Count, two: Count, dispersion: f64) -> bool {
     one.count + two.count == 0 || compare_scaled(one, two, dispersion, 0.95).two_sided_mid >= UNEQUAL
-}
-
-/// The step, unless it is a measurement: that changes nothing.
-fn changing(step: Option<&Step>) -> Option<&Step> {
-    let tree = locate::faults().ok();
-    step.filter(|step| tree.is_none_or(|tree| !is_measurement(step, tree)))
-}
-
-fn is_measurement(step: &Step, tree: &locate::FaultTree) -> bool {
-    step.kind == locate::StepKind::Isolate
-        && tree.recognise(&step.text, &step.parts).is_some_and(|test| test.kind == locate::TestKind::Measure)
-}
-
-/// Whether a stage's step is a measurement of the fault tree, which needs no soak.
-pub(super) fn measures(view: &StageView, tree: &locate::FaultTree) -> bool {
-    view.stage.step.as_ref().is_some_and(|step| is_measurement(step, tree))
 }
 
 /// How long a stage could have begun an episode, seconds: it was watched, and none was going on.

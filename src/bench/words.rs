@@ -7,7 +7,7 @@ use crate::analysis::soak::BlindNow;
 use crate::base::ControlPath;
 use crate::base::words::{capital, chance, duration, number};
 
-/// No stray was seen yet in the first stage.
+/// No stray was seen yet in any stage.
 pub const NOTHING_YET: &str =
     "No stray was seen yet: watch the set as received until the fault shows itself, warm and cold.";
 /// No test tells more.
@@ -91,6 +91,13 @@ pub fn soak_first(stages: usize, plan: Option<&str>) -> String {
 /// Quiet so far, but not for long enough.
 pub fn soak_longer(seconds: f64) -> String {
     format!("Quiet so far; soak {} more, hands off, before anything is said.", duration(seconds.ceil()))
+}
+
+/// A repair was watched while something was off.
+pub fn put_back(step: &str) -> String {
+    format!(
+        "Still off: \"{step}\". Put it back, note that as a step of the kind restore, then soak, hands off."
+    )
 }
 
 /// A path that strayed before was not observed since.

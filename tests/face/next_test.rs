@@ -131,6 +131,37 @@ fn the_report_shows_each_proposed_test_with_what_must_be_so_and_its_cautions() {
 }
 
 #[test]
+fn a_set_with_a_part_off_is_not_handed_back_though_the_step_names_no_part() {
+    let folder = tempfile::tempdir().unwrap();
+    let action = |stages: &[(&str, &str, &str)]| {
+        let stages: String = stages
+            .iter()
+            .map(|(kind, step, log)| {
+                let kind = if kind.is_empty() { String::new() } else { format!("kind = \"{kind}\"\n") };
+                format!("[[stage]]\nstep = \"{step}\"\n{kind}[[stage.capture]]\nfile = \"{log}.log\"\nhands = \"off\"\n")
+            })
+            .collect();
+        let folder = tempfile::tempdir_in(folder.path()).unwrap();
+        let (job, _) = repaired(folder.path(), &stages);
+        let shown = straykey(&["job", "show", &job, "--json"]);
+        let state: serde_json::Value = serde_json::from_slice(&shown.stdout).unwrap();
+        assert_eq!(state["hand_back"], state["advice"]["action"] == "hand-back");
+        state["advice"]["action"].as_str().unwrap().to_owned()
+    };
+    let received = ("", "as received", "noisy");
+    let off = ("isolate", "key board unplugged at the main board", "quiet");
+    let repair = ("repair", "key cable replaced", "quiet");
+    // It was said that no stray was seen yet, or that the set may go.
+    assert_eq!(action(&[received, off]), "test");
+    assert_eq!(action(&[received, off, repair]), "restore");
+    let back = ("restore", "key board plugged in", "quiet");
+    assert_eq!(action(&[received, off, repair, back]), "hand-back");
+    // A measurement takes nothing off.
+    let measured = ("isolate", "millivolts between the grounds measured: clear", "noisy");
+    assert_eq!(action(&[received, measured, repair]), "hand-back");
+}
+
+#[test]
 fn a_measurement_noted_as_a_step_moves_the_odds_without_a_soak() {
     let folder = tempfile::tempdir().unwrap();
     let job = build(folder.path(), "alder", &[("as received", &alder(785))]);

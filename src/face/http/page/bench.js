@@ -24,7 +24,7 @@ function standing(state, running) {
   if (running?.hands === "off") return state.stages.length < 2 ? "baseline" : "soak";
   if (!watched) return running || state.live?.length ? "baseline" : "port";
   if (state.stages.length < 2 && state.advice.action === "soak") return "baseline";
-  return { soak: "soak", test: "isolate", repeat: "repair" }[state.advice.action] ?? "isolate";
+  return { soak: "soak", test: "isolate", repeat: "repair", restore: "repair" }[state.advice.action] ?? "isolate";
 }
 
 /** Opens a job in `root`; gives a function that ends it. */

@@ -237,7 +237,7 @@ export const W = {
     make: "Begin this job",
     ports: "Ports",
     noPorts: "No port is bound. Open a job and choose one.",
-    actions: { soak: "soak", test: "next test", repeat: "repair, then soak", "hand-back": "hand back", closed: "closed" },
+    actions: { soak: "soak", test: "next test", repeat: "repair, then soak", restore: "put it back", "hand-back": "hand back", closed: "closed" },
   },
   cautions: {
     title: "Before you touch an open set",
