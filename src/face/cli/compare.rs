@@ -9,7 +9,7 @@ use crate::analysis::ledger::Ledger;
 use crate::base::{Cause, Error, Result};
 use crate::bench::{self, Lines, words::headline};
 use crate::face::cli::args;
-use crate::face::cli::load::{self, Loaded, Seen, is_job};
+use crate::face::cli::load::{self, Seen, is_job};
 use crate::face::cli::readings::{self, LineShift, LineState, SHIFT_COLUMNS, shift_rows};
 use crate::face::cli::{sections, table};
 use crate::face::out::{Out, Outcome, safe};
@@ -25,7 +25,7 @@ pub(super) fn run(options: &args::Compare, protocols: &Protocols, out: &mut Out)
     let mut sides = [Seen::new(true), Seen::new(true)];
     let mut lines = [Lines::default(), Lines::default()];
     let mut known: Option<String> = None;
-    let shared = load::shared_job(&options.before, after, protocols)?;
+    let shared = load::shared_job(&options.before, after, protocols, out)?;
     let mut taught: Vec<Ledger> = Vec::new();
     for ((path, seen), lines) in [&options.before, after].into_iter().zip(&mut sides).zip(&mut lines) {
         seen.taught = std::mem::take(&mut taught);
@@ -82,8 +82,10 @@ pub(super) fn run(options: &args::Compare, protocols: &Protocols, out: &mut Out)
 /// What speaks against these two being one set, before and after.
 fn doubts(before: &Path, after: &Path, sides: &[Seen; 2]) -> Vec<String> {
     let mut doubts = Vec::new();
-    if before.canonicalize().ok().zip(after.canonicalize().ok()).is_some_and(|(one, two)| one == two) {
-        doubts.push("both are the same file.".to_owned());
+    if before == after
+        || before.canonicalize().ok().zip(after.canonicalize().ok()).is_some_and(|(one, two)| one == two)
+    {
+        doubts.push("both are the same file or stage.".to_owned());
     }
     let [one, two] = sides;
     if let (Some(one), Some(two)) = (&one.chassis, &two.chassis)
@@ -163,7 +165,7 @@ fn whole_job(options: &args::Compare, protocols: &Protocols, out: &mut Out) -> R
             .at(&options.before)
             .remedy("name the stage after it too, or the job folder alone"));
     }
-    let loaded = Loaded::open(&reference.folder, protocols, false)?;
+    let loaded = load::open(&reference.folder, protocols, false, out)?;
     let state = bench::state(&loaded, protocols)?;
     let gone = state.verdict == Some(Verdict::Gone);
     if out.json {

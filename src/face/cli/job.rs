@@ -7,7 +7,7 @@ use crate::base::Result;
 use crate::base::words::plural;
 use crate::bench;
 use crate::face::cli::args::{self, JobCommand, StepWord};
-use crate::face::cli::load::Loaded;
+use crate::face::cli::load::{self, Loaded};
 use crate::face::cli::{daemon, sections, table};
 use crate::face::http::client::Client;
 use crate::face::out::{Out, Outcome, safe};
@@ -184,7 +184,7 @@ fn show(folder: &Path, protocols: &Protocols, rebuild: bool, out: &mut Out) -> R
         out.value(&daemon::show(&daemon)?)?;
         return Ok(Outcome::Done);
     }
-    let loaded = Loaded::open(folder, protocols, rebuild)?;
+    let loaded = load::open(folder, protocols, rebuild, out)?;
     let state = bench::state(&loaded, protocols)?;
     if out.json {
         out.value(&state)?;

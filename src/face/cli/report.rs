@@ -7,7 +7,7 @@ use crate::analysis::episode::fold;
 use crate::base::{Anchor, Error, Nanoseconds, Result, write_output};
 use crate::bench::{StageView, chassis, key_windows, state_of, views};
 use crate::face::cli::args;
-use crate::face::cli::load::Loaded;
+use crate::face::cli::load::{self, Loaded};
 use crate::face::drawing::Door;
 use crate::face::out::{Out, Outcome};
 use crate::face::report::{self, Folded, Report, StageTimeline, TimelineBuilder};
@@ -32,7 +32,7 @@ pub(super) fn write(
     protocols: &Protocols,
     out: &Out,
 ) -> Result<PathBuf> {
-    let loaded = Loaded::open(folder, protocols, false)?;
+    let loaded = load::open(folder, protocols, false, out)?;
     let path = to.map_or_else(|| folder.join("report.html"), Path::to_path_buf);
     if loaded.job.holds(&path) {
         return Err(Error::usage("the report would replace a record of the job").at(&path));

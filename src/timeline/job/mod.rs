@@ -32,7 +32,7 @@ mod work;
 pub use capture::{ALIVE_EVERY, CaptureWriter};
 pub use manifest::{build, read_prompts};
 pub use model::{
-    CaptureOptions, CaptureRef, CaptureSource, Hands, JobInfo, PARTS, Prompt, Stage, Step, StepKind, Wires,
+    CaptureOptions, CaptureRef, CaptureSource, Hands, JobInfo, PARTS, Prompt, Stage, Step, StepKind, Wires, check_part,
     check_signal,
 };
 pub use open::Job;

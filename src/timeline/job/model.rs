@@ -99,6 +99,17 @@ pub const PARTS: [&str; 9] = [
     "software",
 ];
 
+/// Whether a word names a part, of [`PARTS`] or marked as another one: a mistyped part would be one of its own.
+///
+/// # Errors
+/// The list, as a sentence.
+pub fn check_part(word: &str) -> Result<(), String> {
+    if PARTS.contains(&word) || word.strip_prefix("other:").is_some_and(|what| !what.trim().is_empty()) {
+        return Ok(());
+    }
+    Err(format!("the parts are {}, or other:WHAT", PARTS.join(", ")))
+}
+
 /// Something that the technician did.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Step {
