@@ -211,6 +211,9 @@ impl Loaded {
         if store.was_damaged() {
             job.remark("the index was damaged; it was rebuilt from the raw captures");
         }
+        if store.is_in_memory() {
+            job.remark("nothing can be written in this folder: each look decodes the captures again");
+        }
         let chassis = job.info().chassis.clone();
         // What the cadences of earlier captures have taught, in the order of the job.
         let mut ledgers: BTreeMap<String, Ledger> = BTreeMap::new();
