@@ -10,7 +10,7 @@ use crate::bench::condition::Condition;
 use crate::bench::load::StageSeen;
 
 /// A path that strayed once, as the last watched stage shows it.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct PathBack {
     /// Which.
     #[serde(flatten)]

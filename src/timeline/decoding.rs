@@ -260,7 +260,8 @@ fn text(
     summary: &mut Summary,
 ) -> Result<()> {
     let library = Arc::clone(&protocols.library);
-    let mut stage = TextStage::new(Arc::clone(&library), options.chassis.as_deref(), Arc::clone(capture), false)?;
+    let mut stage =
+        TextStage::new(Arc::clone(&library), options.chassis.as_deref(), Arc::clone(capture), false)?;
     let quantum = source.quantum();
     stage.coarse(quantum);
     let mut watched = Watched::new(&mut stage, watch);

@@ -4,6 +4,7 @@ use std::io::{self, BufWriter, IsTerminal};
 use std::path::{Path, PathBuf};
 
 use crate::base::{Error, Event, Result, Span, write_output};
+use crate::face::cli::answers;
 use crate::face::cli::args::{self, ExportForm, Reading};
 use crate::face::cli::decode;
 use crate::face::cli::load::{self, Loaded, is_job};
@@ -29,9 +30,7 @@ pub(super) fn run(options: &args::Export, protocols: &Protocols, out: &mut Out) 
         Some(path) => {
             let count = to_file(path, form, shape, &inputs, out)?;
             if out.json {
-                out.value(&serde_json::json!({
-                    "version": 1, "file": path.display().to_string(), "events": count
-                }))?;
+                out.answer(answers::Exported { file: path.display().to_string(), events: count })?;
             } else {
                 out.line(format!("{count} events: {}", path.display()))?;
             }

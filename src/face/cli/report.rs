@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use crate::analysis::episode::fold;
 use crate::base::{Anchor, Error, Nanoseconds, Result, write_output};
 use crate::bench::{StageView, chassis, key_windows, state_of, views};
+use crate::face::cli::answers;
 use crate::face::cli::args;
 use crate::face::cli::load::{self, Loaded};
 use crate::face::drawing::Door;
@@ -17,7 +18,7 @@ use crate::timeline::job::Hands;
 pub(super) fn run(options: &args::Report, protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
     let path = write(&options.job, options.out.as_deref(), options.keep_private, protocols, out)?;
     if out.json {
-        out.value(&serde_json::json!({ "version": 1, "report": path.display().to_string() }))?;
+        out.answer(answers::Report { report: path.display().to_string() })?;
     } else {
         out.line(format!("Report: {}", path.display()))?;
     }
