@@ -38,7 +38,7 @@ pub enum Change {
 }
 
 /// What can be said for one step.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct StepCredit {
     /// Number of the step, from 1: the one before stage number `step` (the first stage being 0).
     pub step: usize,
@@ -59,7 +59,7 @@ pub struct StepCredit {
 }
 
 /// A restore and repeat that would settle it.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct Toggle {
     /// Step to undo and redo.
     pub step: usize,

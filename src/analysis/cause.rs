@@ -7,7 +7,7 @@ use crate::analysis::train::DEFAULT_LATENCY;
 use crate::base::{ControlPath, Event, EventKind, Nanoseconds};
 
 /// What one control path does to the menu.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 pub struct PathLatency {
     /// The path.
     pub path: ControlPath,
@@ -33,7 +33,7 @@ pub struct Link {
 }
 
 /// Links between inputs and menu changes.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 pub struct Causes {
     /// Each input path that was seen.
     pub paths: Vec<PathLatency>,

@@ -8,7 +8,7 @@ use crate::base::{ControlPath, Event, EventKind, Key, Nanoseconds};
 pub use crate::timeline::job::Prompt;
 
 /// How often one key was seen when one was asked for.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, schemars::JsonSchema)]
 pub struct Confusion {
     /// The key asked for.
     pub asked: Key,
@@ -19,7 +19,7 @@ pub struct Confusion {
 }
 
 /// Result of a key check.
-#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct KeyCheck {
     /// Asked against seen, by key code; only what occurred.
     pub table: Vec<Confusion>,

@@ -28,7 +28,7 @@ pub fn alias(frequency: f64, rate: f64) -> f64 {
 }
 
 /// A real frequency that would look like the one seen.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct AliasCandidate {
     /// The real frequency, Hz.
     pub frequency: f64,

@@ -28,7 +28,7 @@ pub(super) const NEAR: Nanoseconds = Nanoseconds::from_millis(10_000);
 const WARM_S: f64 = 1800.0;
 
 /// What the observation before the step demands of the soak after it.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct QuietPlan {
     /// Episodes seen before.
     pub episodes: u64,

@@ -8,7 +8,7 @@ use crate::analysis::train::{Symbol, Train};
 use crate::base::EventKind;
 
 /// One suspected input.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct Suspect {
     /// What.
     #[serde(flatten)]
@@ -22,7 +22,7 @@ pub struct Suspect {
 }
 
 /// What hands-on input gives away.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct Suspicion {
     /// Each input, the most suspect first.
     pub suspects: Vec<Suspect>,

@@ -35,6 +35,8 @@ pub enum Cause {
     ChassisUnknown,
     /// Whoever read the output has closed it.
     OutputClosed,
+    /// Nothing can be written there.
+    ReadOnly,
 }
 
 /// Where the error was met; every part is optional because media differ in what they can tell.
@@ -188,7 +190,7 @@ impl Error {
     /// What went wrong with its cause, without place and remedy.
     pub fn sentence(&self) -> String {
         match &self.0.source {
-            Some(source) => format!("{}: {source}", self.0.what),
+            Some(source) => format!("{}: {}", self.0.what, plain(&source.to_string())),
             None => self.0.what.clone(),
         }
     }
@@ -227,7 +229,7 @@ impl fmt::Display for Error {
         }
         write!(f, "{}", self.0.what)?;
         if let Some(source) = &self.0.source {
-            write!(f, ": {source}")?;
+            write!(f, ": {}", plain(&source.to_string()))?;
         }
         if let Some(picture) = &self.0.picture {
             write!(f, "\n{picture}")?;
@@ -244,6 +246,28 @@ impl std::error::Error for Error {
         // The cause already stands in the text; a chain printer would say it twice.
         None
     }
+}
+
+/// What libraries say, and how we say it.
+const PLAIN: [(&str, &str); 8] = [
+    ("No such file or directory", "there is no such file or folder"),
+    ("Permission denied", "this user has not the right to"),
+    ("Is a directory", "this is a folder"),
+    ("Not a directory", "a folder on the way is a file"),
+    ("invalid digit found in string", "a whole number belongs here"),
+    ("cannot parse integer from empty string", "a whole number belongs here"),
+    ("invalid float literal", "a number belongs here"),
+    ("number too large to fit in target type", "the number is too large"),
+];
+
+/// The words of a library or of the system for people: without its numbers, known riddles in plain words.
+pub fn plain(text: &str) -> String {
+    let mut plain = PLAIN.iter().fold(text.to_owned(), |text, (theirs, ours)| text.replace(theirs, ours));
+    while let Some(start) = plain.find(" (os error ") {
+        let end = plain[start..].find(')').map_or(plain.len(), |length| start + length + 1);
+        plain.replace_range(start..end, "");
+    }
+    plain
 }
 
 /// Foreign bytes made safe for a terminal or a message: control characters and invalid UTF-8 escaped,

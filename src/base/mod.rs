@@ -12,7 +12,7 @@ mod time;
 mod unit;
 pub mod words;
 
-pub use error::{Cause, Error, Kind, Place, Result, is_hidden, quote, quote_up_to};
+pub use error::{Cause, Error, Kind, Place, Result, is_hidden, plain, quote, quote_up_to};
 pub use event::{ControlPath, Event, EventKind, Name};
 pub use json::{shown_json, write_event};
 pub use key::Key;

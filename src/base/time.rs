@@ -204,7 +204,7 @@ impl JsonSchema for Nanoseconds {
 }
 
 /// A stretch of one capture's clock, `start <= end`.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
 pub struct Span {
     /// First instant.
     pub start: Nanoseconds,

@@ -13,7 +13,7 @@ use crate::timeline::job::Job;
 use crate::timeline::store::{Indexed, Store};
 
 /// How one control path acts on the menu.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 pub struct CausePath {
     /// The path.
     pub path: ControlPath,
@@ -28,7 +28,7 @@ pub struct CausePath {
 }
 
 /// A menu change with no input behind it.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 pub struct Orphan {
     /// The capture.
     pub capture: String,
@@ -39,7 +39,7 @@ pub struct Orphan {
 }
 
 /// Menu changes of a job and the inputs behind them.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 pub struct JobCauses {
     /// Each input path that was seen.
     pub paths: Vec<CausePath>,

@@ -11,7 +11,7 @@ use crate::bench::load::StageSeen;
 use crate::timeline::job::Step;
 
 /// A path that strayed once, as the last watched stage shows it.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct PathBack {
     /// Which.
     #[serde(flatten)]

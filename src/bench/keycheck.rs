@@ -19,7 +19,7 @@ use crate::timeline::job::{CaptureRef, JobReference, Stage};
 const MOST: usize = 100_000;
 
 /// An input that answers no prompt.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, schemars::JsonSchema)]
 pub struct Unasked {
     /// When, seconds of the capture.
     pub t: f64,
@@ -32,7 +32,7 @@ pub struct Unasked {
 }
 
 /// One capture with prompts, judged.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, schemars::JsonSchema)]
 pub struct Check {
     /// Name of the capture.
     pub capture: String,

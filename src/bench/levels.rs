@@ -16,7 +16,7 @@ use crate::bench::views::StageView;
 use crate::timeline::job::Hands;
 
 /// One line's readings in one stage.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Serialize, schemars::JsonSchema)]
 pub struct LineLevels {
     /// The stage.
     pub stage: usize,
@@ -52,7 +52,7 @@ impl LineLevels {
 const CERTAIN: f64 = 0.01;
 
 /// A stretch of a stage in which strays came at one rate.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct RateStretch {
     /// The stage.
     pub stage: usize,

@@ -123,7 +123,7 @@ impl Track {
 }
 
 /// A level that changed within a stage.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct LevelChange {
     /// Seconds on the stage's axis, its captures laid end to end.
     pub t: f64,

@@ -211,6 +211,9 @@ impl Loaded {
         if store.was_damaged() {
             job.remark("the index was damaged; it was rebuilt from the raw captures");
         }
+        if store.is_in_memory() {
+            job.remark("nothing can be written in this folder: each look decodes the captures again");
+        }
         let chassis = job.info().chassis.clone();
         // What the cadences of earlier captures have taught, in the order of the job.
         let mut ledgers: BTreeMap<String, Ledger> = BTreeMap::new();
@@ -229,13 +232,14 @@ impl Loaded {
             let earlier = order.iter().take_while(|name| **name != capture.name);
             let mut builder = Builder::new(taught(earlier.filter_map(|name| ledgers.get(name))));
             builder.expect_prompts(capture.prompts.iter().map(|prompt| (prompt.t, prompt.key)));
-            let span = match decode_watched(&capture.path, protocols, &options, &mut builder, sink) {
-                Ok(summary) => timed(&summary),
+            let read = match decode_watched(&capture.path, protocols, &options, &mut builder, sink) {
+                Ok(summary) => (timed(&summary), summary.other_chassis),
                 // What no chassis fits is no evidence; the rest of the job is.
-                Err(error) if error.kind() == Kind::Input && is_live(capture) => capture.span,
+                Err(error) if error.kind() == Kind::Input && is_live(capture) => (capture.span, None),
                 Err(error) => return Err(error),
             };
-            let ledger = builder.ledger(span);
+            let (span, other_chassis) = read;
+            let ledger = Ledger { other_chassis, ..builder.ledger(span) };
             let text = serde_json::to_string(&ledger).unwrap_or_default();
             ledgers.insert(capture.name.clone(), ledger);
             Ok((span, text))
@@ -251,6 +255,12 @@ impl Loaded {
         let mut ledgers = BTreeMap::new();
         for capture in job.captures() {
             ledgers.insert(capture.name.clone(), kept_ledger(&store, &capture.name)?.unwrap_or_default());
+        }
+        let named = chassis.unwrap_or_else(|| "the chassis that was named".to_owned());
+        for (name, ledger) in &ledgers {
+            if let Some(other) = &ledger.other_chassis {
+                job.remark(format!("capture {name} was read as {named}, and {other} fits better"));
+            }
         }
         Ok(Self { job, store, indexed, ledgers, causes })
     }

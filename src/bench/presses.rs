@@ -16,7 +16,7 @@ const LEVEL: f64 = 0.05;
 const MOST: u32 = 120;
 
 /// Prompts of one key before and after.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct KeyChange {
     /// Which key was asked for.
     pub key: Key,
@@ -33,7 +33,7 @@ pub struct KeyChange {
 }
 
 /// The key checks of two stages.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct KeyChecks {
     /// Stage of the key check before.
     pub before_stage: usize,

@@ -22,7 +22,7 @@ use crate::timeline::Protocols;
 use crate::timeline::job::{CaptureSource, Hands, Step, StepKind};
 
 /// A capture as it is listed.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Serialize, schemars::JsonSchema)]
 pub struct CaptureState {
     /// Name in the job.
     pub name: String,
@@ -45,7 +45,7 @@ pub struct CaptureState {
 }
 
 /// The soak that the next step will need.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Serialize, schemars::JsonSchema)]
 pub struct PlanState {
     /// The figures.
     #[serde(flatten)]
@@ -55,7 +55,7 @@ pub struct PlanState {
 }
 
 /// One stage.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, schemars::JsonSchema)]
 pub struct StageState {
     /// Counted from 1.
     pub stage: usize,
@@ -102,7 +102,7 @@ pub struct StageState {
 }
 
 /// A step's credit, named by the stage that it began.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Serialize, schemars::JsonSchema)]
 pub struct CreditState {
     /// The stage that it began.
     pub stage: usize,
@@ -120,7 +120,7 @@ impl CreditState {
 }
 
 /// Which step did it.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Serialize, schemars::JsonSchema)]
 pub struct AttributionState {
     /// The units of steps in order.
     pub steps: Vec<CreditState>,
@@ -130,7 +130,7 @@ pub struct AttributionState {
 }
 
 /// What is not about one step.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Serialize, schemars::JsonSchema)]
 pub struct AttributionRest {
     /// Probability that nothing changed at any step.
     pub none: f64,
@@ -143,7 +143,7 @@ pub struct AttributionRest {
 }
 
 /// What to do next.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct Advice {
     /// `soak`, `test`, `repeat`, `hand-back` or `closed`.
     pub action: &'static str,
@@ -156,7 +156,7 @@ pub struct Advice {
 }
 
 /// All that a job says, at one moment.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, schemars::JsonSchema)]
 pub struct JobState {
     /// Version of this shape: 1.
     pub version: u32,

@@ -28,7 +28,7 @@ pub struct Windows {
 }
 
 /// One stretch of readings that means a key, or none.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 pub struct Level {
     /// Words for the key.
     pub label: String,

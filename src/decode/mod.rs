@@ -30,7 +30,7 @@ pub mod show;
 pub mod text;
 
 /// What became of the records that a decoder saw.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize, schemars::JsonSchema)]
 pub struct Counters {
     /// Records (lines, frames) seen.
     pub records: u64,

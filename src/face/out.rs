@@ -3,7 +3,10 @@
 
 use std::io::{self, IsTerminal, Write};
 
-use crate::base::{Cause, Error, Result, is_hidden, shown_json};
+use schemars::JsonSchema;
+use serde::Serialize;
+
+use crate::base::{Cause, Error, Result, is_hidden, plain, shown_json};
 
 /// What a command ends with when nothing failed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -12,6 +15,56 @@ pub enum Outcome {
     Done,
     /// Exit status 1: strays or a fault were found, and `--check` was given.
     Found,
+}
+
+/// An answer for programs with the version of its shape, 1.
+#[derive(Serialize, JsonSchema)]
+pub struct Versioned<T> {
+    version: u32,
+    #[serde(flatten)]
+    answer: T,
+}
+
+impl<T> Versioned<T> {
+    /// The answer in its present shape.
+    pub fn of(answer: T) -> Self {
+        Self { version: 1, answer }
+    }
+}
+
+/// What went wrong, for programs.
+#[derive(Clone, Debug, Serialize, JsonSchema)]
+pub struct ErrorDetail {
+    /// What is wrong.
+    pub what: String,
+    /// Where: a file, a port, a job.
+    pub at: Option<String>,
+    /// What to do about it.
+    pub remedy: Option<String>,
+    /// A word for a warning that `anyway` or `warned` passes over.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub warning: Option<&'static str>,
+}
+
+impl From<&Error> for ErrorDetail {
+    fn from(error: &Error) -> Self {
+        let place = error.place().to_string();
+        Self {
+            what: safe(&error.sentence()),
+            at: (!place.is_empty()).then_some(place),
+            remedy: error.remedy_text().map(safe),
+            warning: None,
+        }
+    }
+}
+
+/// A command that failed.
+#[derive(Serialize, JsonSchema)]
+pub struct Failed {
+    /// Exit status: 2 wrong use, 3 bad input, 4 the machine failed.
+    pub status: u8,
+    /// What, where, what to do.
+    pub error: ErrorDetail,
 }
 
 /// Standard output and standard error of one command.
@@ -55,10 +108,18 @@ impl Out {
     ///
     /// # Errors
     /// As [`Out::line`].
-    pub fn value(&mut self, value: &impl serde::Serialize) -> Result<()> {
+    pub fn value(&mut self, value: &impl Serialize) -> Result<()> {
         let text = serde_json::to_string(value)
             .map_err(|error| Error::machine("the result cannot be written as JSON").because(error))?;
         self.line(shown_json(text))
+    }
+
+    /// Writes an answer as one line of JSON, with the version of its shape.
+    ///
+    /// # Errors
+    /// As [`Out::line`].
+    pub fn answer(&mut self, answer: impl Serialize) -> Result<()> {
+        self.value(&Versioned::of(answer))
     }
 
     /// Hands everything to the operating system.
@@ -106,10 +167,36 @@ pub fn safe(text: &str) -> String {
     safe
 }
 
-/// Shows an error on standard error: what, where, what to do.
-pub fn complain(error: &Error) {
+/// Shows an error on standard error: what, where, what to do; for programs as one line of JSON, the last one there.
+pub fn complain(error: &Error, json: bool) {
     let style = anstyle::Style::new().bold().fg_color(Some(anstyle::AnsiColor::Red.into()));
-    let _ = writeln!(anstream::stderr(), "{style}straykey:{style:#} {error}");
+    let text = if json {
+        told(error.exit_status(), error.into())
+    } else {
+        format!("{style}straykey:{style:#} {error}")
+    };
+    let _ = writeln!(anstream::stderr(), "{text}");
+}
+
+/// Shows what is wrong with the words that were typed, or the help that was asked for; gives the exit status.
+pub fn misused(error: &clap::Error, json: bool) -> u8 {
+    let status = u8::try_from(error.exit_code()).unwrap_or(2);
+    if status == 0 {
+        // Whoever closed our output has seen enough.
+        let _ = error.print();
+    } else if json {
+        let text = error.to_string();
+        let what = text.split("\n\nFor more").next().unwrap_or_default();
+        let what = plain(what.trim_start_matches("error: ").trim_end());
+        let _ = writeln!(anstream::stderr(), "{}", told(status, (&Error::usage(what)).into()));
+    } else {
+        let _ = write!(anstream::stderr(), "{}", plain(&error.render().ansi().to_string()));
+    }
+    status
+}
+
+fn told(status: u8, error: ErrorDetail) -> String {
+    shown_json(serde_json::to_string(&Versioned::of(Failed { status, error })).unwrap_or_default())
 }
 
 /// Starts the log on standard error: warnings as a rule, more with `-v`; `STRAYKEY_LOG` overrides.

@@ -13,7 +13,7 @@ use crate::learn::tree::Miner;
 use crate::source::{ByteSource, Pulled};
 
 /// Lines of one shape that gave nothing.
-#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize, schemars::JsonSchema)]
 pub struct Unread {
     /// The shape as a record of the file would have it, without the file's prefix; `None` where shapes cannot say it.
     pub shape: Option<String>,
@@ -24,7 +24,7 @@ pub struct Unread {
 }
 
 /// What became of the records of a capture.
-#[derive(Clone, Debug, Default, PartialEq, serde::Serialize)]
+#[derive(Clone, Debug, Default, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct Coverage {
     /// Lines, or binary frames, by what became of them.
     #[serde(flatten)]

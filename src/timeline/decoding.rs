@@ -7,6 +7,7 @@ use std::sync::Arc;
 
 use crate::base::{Anchor, Cause, Error, Event, Kind, Name, Nanoseconds, Result, Span};
 use crate::decode::Counters;
+use crate::decode::recognise::Recognition;
 use crate::decode::set_clock::TimeBasis;
 use crate::journal::{Reader, Recovered};
 use crate::source::csv::{CsvOptions, CsvSource};
@@ -15,7 +16,7 @@ use crate::source::vcd::{VcdOptions, VcdSource};
 use crate::source::{ByteSource, FileKind, Pulled, SampleSource, open_wired, table_channels, text_remark};
 use crate::timeline::channels::MOST_NAMES;
 use crate::timeline::protocols::Protocols;
-use crate::timeline::text_stage::{Choice, TextStage};
+use crate::timeline::text_stage::{Choice, SAMPLE, TextStage};
 use crate::timeline::unseen::UnseenWire;
 use crate::timeline::watch::{Unwatched, Watch, Watched};
 use crate::timeline::wire::Wire;
@@ -72,6 +73,9 @@ pub struct Summary {
     /// Wires on which nothing could have been seen.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub unseen: Vec<UnseenWire>,
+    /// The chassis that fits the beginning better than the one that was named.
+    #[serde(skip)]
+    pub other_chassis: Option<String>,
     /// The anchor behind `started`.
     #[serde(skip)]
     pub anchor: Option<Anchor>,
@@ -220,6 +224,7 @@ fn empty(name: &str, kind: FileKind) -> Summary {
         started: None,
         remarks: Vec::new(),
         unseen: Vec::new(),
+        other_chassis: None,
         anchor: None,
     }
 }
@@ -255,14 +260,20 @@ fn text(
     summary: &mut Summary,
 ) -> Result<()> {
     let library = Arc::clone(&protocols.library);
-    let mut stage = TextStage::new(library, options.chassis.as_deref(), Arc::clone(capture), false)?;
+    let mut stage =
+        TextStage::new(Arc::clone(&library), options.chassis.as_deref(), Arc::clone(capture), false)?;
     let quantum = source.quantum();
     stage.coarse(quantum);
     let mut watched = Watched::new(&mut stage, watch);
     let mut events = Vec::with_capacity(4096);
+    // Of a chassis that was named, not recognised: what it can be checked by.
+    let mut sample = Vec::new();
     loop {
         match source.pull()? {
             Pulled::Chunk(chunk) => {
+                if options.chassis.is_some() && sample.len() < SAMPLE {
+                    sample.extend_from_slice(chunk.bytes);
+                }
                 watched.record(chunk.arrival.filter(|_| recorded), watch);
                 watch.bytes(chunk.arrival);
                 stage.push(chunk.arrival, chunk.offset, chunk.bytes, &mut events)?;
@@ -293,15 +304,27 @@ fn text(
     if summary.timed && !recorded {
         summary.span = stage.now().map(|end| Span { start: Nanoseconds::ZERO, end });
     }
-    let seen = summary.counters;
-    if seen.records > 0 && seen.decoded == 0 {
-        let name = summary.chassis.as_ref().map_or("the chassis", |choice| choice.name.as_str());
+    let Counters { records, decoded, .. } = summary.counters;
+    let name = summary.chassis.as_ref().map_or("the chassis", |choice| choice.name.as_str());
+    let other = better(&library.recognise(&sample), name);
+    if let Some(other) = &other {
         summary.remarks.push(format!(
-            "none of the {} lines is a record of {name}: is this the right chassis?",
-            seen.records
+            "{decoded} of the {records} lines are records of {name}; {other} fits better: leave --chassis out, or name {other}"
         ));
+    } else if records > 0 && decoded == 0 {
+        summary
+            .remarks
+            .push(format!("none of the {records} lines is a record of {name}: is this the right chassis?"));
     }
+    summary.other_chassis = other;
     Ok(())
+}
+
+/// The chassis that was recognised, where it is another one than was named and this one hardly fits.
+fn better(found: &Recognition, named: &str) -> Option<String> {
+    let score = |name: &str| found.ranked.iter().find(|score| score.name == name).map_or(0.0, |of| of.score);
+    let choice = found.choice.as_deref()?;
+    (choice != named && score(named) < 0.5 * score(choice)).then(|| choice.to_owned())
 }
 
 /// What a reader should know of a journal that was not closed.

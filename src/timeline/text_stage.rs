@@ -14,7 +14,7 @@ use crate::source::Mark;
 
 /// Bytes of a file from which the chassis is recognised; always the first ones, so that the choice does not
 /// depend on how the bytes came.
-const SAMPLE: usize = 64 << 10;
+pub(crate) const SAMPLE: usize = 64 << 10;
 /// A live port is asked after every so many further bytes.
 const LIVE_STEP: usize = 256;
 

@@ -8,7 +8,7 @@ use crate::analysis::rate::{Count, RatioTest};
 use crate::analysis::scatter::MOST_STRETCHES;
 
 /// A test and its two-sided p.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct Alternative {
     /// The test.
     pub method: &'static str,

@@ -87,7 +87,7 @@ impl CompareOptions {
 }
 
 /// What a repair step did.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct Comparison {
     /// Version of this shape: 1.
     pub version: u32,

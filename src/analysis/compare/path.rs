@@ -7,7 +7,7 @@ use crate::analysis::compare::verdict::{Evidence, Verdict, any_time, proves, soa
 use crate::analysis::ledger::PathTotal;
 
 /// One control path before and after a step. The ledger's figures are those of the time after.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct PathComparison {
     /// Which path, and when it was observed after the step.
     #[serde(flatten)]
@@ -22,7 +22,7 @@ pub struct PathComparison {
 }
 
 /// What follows from the evidence on one path, and for a whole set from those on its paths: live and stored alike.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct Figures {
     /// The verdict.
     pub verdict: Verdict,

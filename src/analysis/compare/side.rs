@@ -9,7 +9,7 @@ use crate::analysis::train::Train;
 use crate::base::Nanoseconds;
 
 /// One side of a comparison.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct Side {
     /// How long the captures are by the clock, seconds.
     pub span_s: f64,

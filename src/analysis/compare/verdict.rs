@@ -13,7 +13,7 @@ use crate::analysis::ratio::Ratio;
 use crate::analysis::sequential::{Looks, confidence};
 
 /// What can be said about a repair step.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum Verdict {
     /// Quiet for longer than an unrepaired set would be in 95 of 100 cases; hand-back asks for 99.

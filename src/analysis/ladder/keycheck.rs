@@ -29,7 +29,7 @@ const DEVIATIONS: f64 = 5.0;
 const LIKE: u32 = 8;
 
 /// What became of one key.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct KeyRow {
     /// The key that was asked for.
     pub key: Key,
@@ -64,7 +64,7 @@ pub struct KeyRow {
 }
 
 /// A key check's outcome for one line.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct KeyCheck {
     /// The line.
     pub line: String,

@@ -20,7 +20,7 @@ const LEAK: (f64, f64) = (1e8, 1.0);
 const OFFSET: f64 = 0.5;
 
 /// What one key's window, or that of no key, bears.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct Bears {
     /// Parts at the ends of their tolerance, and drawn at random.
     #[serde(flatten)]
@@ -34,7 +34,7 @@ pub struct Bears {
 }
 
 /// Margins of a line and the keys that a growing fault imitates.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct Limits {
     /// Tolerance of the resistors as a fraction.
     pub tolerance: f64,

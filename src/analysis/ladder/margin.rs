@@ -10,7 +10,7 @@ use crate::analysis::ladder::network::Network;
 use crate::analysis::ladder::windows::{Window, Windows};
 
 /// Where one key's reading may lie for parts within their tolerance.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct Margin {
     /// The key; `None` is idle.
     pub key: Option<Key>,
@@ -28,7 +28,7 @@ pub struct Margin {
 }
 
 /// One stretch of a growing fault over which the line reads as the same key.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct Stretch {
     /// What the firmware sees; `None` is no key.
     pub key: Option<Key>,
@@ -39,7 +39,7 @@ pub struct Stretch {
 }
 
 /// How far a fault may grow before a window is left.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct Borne {
     /// Value of the fault at which the reading leaves the window; null where it is borne to the end of the range.
     pub at: Option<f64>,

@@ -34,7 +34,7 @@ pub fn hidden(period: Nanoseconds, dimming_hz: &[f64]) -> Vec<f64> {
 }
 
 /// A line found in the readings of one condition.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct Ripple {
     /// The condition in words.
     pub condition: String,

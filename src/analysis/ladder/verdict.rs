@@ -10,7 +10,7 @@ use crate::analysis::ladder::model::{self, Mechanism};
 use crate::analysis::ladder::words;
 
 /// One number of an [`Entry`].
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct Value {
     /// The mechanism that it belongs to.
     pub model: String,
@@ -25,7 +25,7 @@ pub struct Value {
 }
 
 /// One verdict for programs: the `ladder` entries of `locate --json`.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct Entry {
     /// The line.
     pub line: String,

@@ -409,6 +409,7 @@ impl Builder {
             heard: self.heard.last().map(|run| run.end),
             planned_s: self.planned_s,
             age: self.age,
+            other_chassis: None,
         }
     }
 }

@@ -129,7 +129,7 @@ impl StateLevels {
 }
 
 /// Levels of one line in one state, as JSON shows them.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 pub struct Level {
     /// `rest`, `between`, or the key.
     pub state: Name,

@@ -33,7 +33,7 @@ use crate::base::words::interval;
 use crate::base::{ControlPath, Event, Key, Name, Nanoseconds, Span};
 
 /// Time in which a stray would have left an event. Only the ledger makes one.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, schemars::JsonSchema)]
 pub struct Observed(Nanoseconds);
 
 impl Observed {
@@ -55,7 +55,9 @@ impl Observed {
 }
 
 /// A control path; each line of the keypad is one of its own.
-#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(
+    Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, schemars::JsonSchema,
+)]
 pub struct PathId {
     /// The path.
     pub path: ControlPath,
@@ -91,7 +93,7 @@ impl PathId {
 }
 
 /// Why a stretch of time is not observed. Where several reasons hold, the first of them is given.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(tag = "reason", rename_all = "snake_case")]
 pub enum Blind {
     /// The port was unplugged.
@@ -206,7 +208,7 @@ impl Blind {
 }
 
 /// A stretch of time that is not observed.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 pub struct BlindSpan {
     /// From when.
     pub from_s: f64,
@@ -297,12 +299,22 @@ pub struct Ledger {
     /// How long the set had been on at time zero of the capture, by its own clock; null where it does not say.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub age: Option<Nanoseconds>,
+    /// The chassis that fits better than the one by which it was read.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub other_chassis: Option<String>,
 }
 
 impl Ledger {
     /// Of nothing.
-    pub const NONE: Self =
-        Self { span: None, paths: Vec::new(), prompts: Vec::new(), heard: None, planned_s: None, age: None };
+    pub const NONE: Self = Self {
+        span: None,
+        paths: Vec::new(),
+        prompts: Vec::new(),
+        heard: None,
+        planned_s: None,
+        age: None,
+        other_chassis: None,
+    };
 
     /// The evidence on a path; `None` when nothing of it was met.
     pub fn path(&self, id: &PathId) -> Option<&PathLedger> {

@@ -13,7 +13,7 @@ const WORTH_SAYING: f64 = 0.02;
 const LISTED: usize = 1000;
 
 /// The evidence on one path of a stage, as every face shows it.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct PathTotal {
     /// Which path.
     #[serde(flatten)]

@@ -19,7 +19,7 @@ pub struct Readings {
 }
 
 /// One stage's readings in numbers.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct LevelSide {
     /// Readings.
     pub count: u64,
@@ -36,7 +36,7 @@ pub struct LevelSide {
 }
 
 /// What changed between two stages.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct LevelShift {
     /// Before.
     pub before: LevelSide,
@@ -59,7 +59,7 @@ pub struct LevelShift {
 }
 
 /// Ripple on a line.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct Ripple {
     /// Frequency at which it is seen, Hz.
     pub frequency: f64,

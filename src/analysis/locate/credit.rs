@@ -10,7 +10,7 @@ use crate::base::words::chance;
 use crate::analysis::locate::evidence::{Outcome, StageEvidence, StepKind, UNKNOWN_QUIET, undone};
 
 /// A step with its credit.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct Credit {
     /// The step in the technician's words.
     pub step: String,

@@ -27,7 +27,7 @@ pub const LOCATIONS: [&str; 12] = [
 ];
 
 /// What a test is for.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum TestKind {
     /// To learn.
@@ -39,7 +39,9 @@ pub enum TestKind {
 }
 
 /// How dangerous a test is.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[derive(
+    Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, schemars::JsonSchema,
+)]
 #[serde(rename_all = "lowercase")]
 pub enum Risk {
     /// Covers stay on.

@@ -7,7 +7,7 @@ use crate::analysis::ladder::{Condition, Fit};
 use crate::analysis::locate::faults::{FaultTree, LOCATIONS, Risk, Test, TestKind};
 
 /// A proposed test.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct Proposal {
     /// Name of the test in the fault tree, or `read-…` for a reading of the converter.
     pub test: String,

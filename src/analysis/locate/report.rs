@@ -13,7 +13,7 @@ use crate::analysis::locate::next::{Proposal, Question, choose, entropy};
 use crate::analysis::locate::settle::mended;
 
 /// One location with its chance.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct Belief {
     /// Word of design section 11.
     pub location: &'static str,
@@ -26,7 +26,7 @@ pub struct Belief {
 }
 
 /// What a stage did to the odds.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct StageNote {
     /// Counted from 1; the job's own number where there is a job.
     pub stage: usize,
@@ -45,7 +45,7 @@ pub struct StageNote {
 }
 
 /// The result of `locate`.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct Located {
     /// 1.
     pub version: u32,

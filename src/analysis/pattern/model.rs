@@ -5,7 +5,7 @@ use crate::base::{ControlPath, EventKind};
 use serde::Serialize;
 
 /// The kinds of pattern.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, schemars::JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Class {
     /// One event on a steady beat.
@@ -40,7 +40,7 @@ impl Class {
 }
 
 /// One event of a motif.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct MotifEvent {
     /// Press, repeat or change.
     pub kind: EventKind,
@@ -52,7 +52,7 @@ pub struct MotifEvent {
 }
 
 /// One pattern.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct Pattern {
     /// Number, from 1, the one that explains most first.
     pub id: u32,
@@ -115,7 +115,7 @@ pub struct Pattern {
 }
 
 /// All patterns of a train.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct Patterns {
     /// Version of this shape: 1.
     pub version: u32,

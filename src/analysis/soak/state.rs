@@ -9,7 +9,7 @@ use crate::base::ControlPath;
 use crate::base::words::{duration, plural};
 
 /// A path that is not observed just now.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct BlindNow {
     /// Which path.
     #[serde(flatten)]
@@ -22,7 +22,7 @@ pub struct BlindNow {
 }
 
 /// One path of a soak at one moment.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct PathState {
     /// The ledger's figures, earlier captures of the stage included.
     #[serde(flatten)]
@@ -35,7 +35,7 @@ pub struct PathState {
 }
 
 /// Where a soak stands.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct SoakState {
     /// By the clock in this stage, seconds, earlier soaks and restarts included.
     pub elapsed_s: f64,

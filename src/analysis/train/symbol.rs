@@ -9,7 +9,7 @@ use crate::analysis::ledger::PathId;
 use crate::base::{ControlPath, Event, Key, Name};
 
 /// What an input says, apart from when: one entry of a train's alphabet.
-#[derive(Clone, Debug, PartialEq, Eq, Hash, Serialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Hash, Serialize, schemars::JsonSchema)]
 pub struct Symbol {
     /// Control path.
     #[serde(skip)]

@@ -7,7 +7,7 @@ use crate::decode::ladder::{Line, WindowRule};
 const LARGEST_FULL_SCALE: u32 = 1 << 20;
 
 /// A run of readings that mean the same.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct Window {
     /// The key; `None` when no key is down.
     pub key: Option<Key>,

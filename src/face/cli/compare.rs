@@ -2,14 +2,15 @@
 
 use std::path::Path;
 
+use schemars::JsonSchema;
 use serde::Serialize;
 
 use crate::analysis::compare::{CompareOptions, Comparison, Side, Verdict, compare};
 use crate::analysis::ledger::Ledger;
 use crate::base::{Cause, Error, Result};
-use crate::bench::{self, Lines, words::headline};
+use crate::bench::{self, AttributionState, KeyChecks, Lines, StageState, words::headline};
 use crate::face::cli::args;
-use crate::face::cli::load::{self, Loaded, Seen, is_job};
+use crate::face::cli::load::{self, Seen, is_job};
 use crate::face::cli::readings::{self, LineShift, LineState, SHIFT_COLUMNS, shift_rows};
 use crate::face::cli::{sections, table};
 use crate::face::out::{Out, Outcome, safe};
@@ -25,7 +26,7 @@ pub(super) fn run(options: &args::Compare, protocols: &Protocols, out: &mut Out)
     let mut sides = [Seen::new(true), Seen::new(true)];
     let mut lines = [Lines::default(), Lines::default()];
     let mut known: Option<String> = None;
-    let shared = load::shared_job(&options.before, after, protocols)?;
+    let shared = load::shared_job(&options.before, after, protocols, out)?;
     let mut taught: Vec<Ledger> = Vec::new();
     for ((path, seen), lines) in [&options.before, after].into_iter().zip(&mut sides).zip(&mut lines) {
         seen.taught = std::mem::take(&mut taught);
@@ -71,7 +72,7 @@ pub(super) fn run(options: &args::Compare, protocols: &Protocols, out: &mut Out)
     let readings = LineFindings::of(&lines[0], &lines[1], options.seed);
     let gone = comparison.figures.verdict == Verdict::Gone;
     if out.json {
-        out.value(&Shown { comparison: &comparison, readings: &readings })?;
+        out.value(&Answer::Pair { comparison: &comparison, readings: &readings })?;
     } else {
         show(&comparison, out)?;
         readings.show(out)?;
@@ -82,8 +83,10 @@ pub(super) fn run(options: &args::Compare, protocols: &Protocols, out: &mut Out)
 /// What speaks against these two being one set, before and after.
 fn doubts(before: &Path, after: &Path, sides: &[Seen; 2]) -> Vec<String> {
     let mut doubts = Vec::new();
-    if before.canonicalize().ok().zip(after.canonicalize().ok()).is_some_and(|(one, two)| one == two) {
-        doubts.push("both are the same file.".to_owned());
+    if before == after
+        || before.canonicalize().ok().zip(after.canonicalize().ok()).is_some_and(|(one, two)| one == two)
+    {
+        doubts.push("both are the same file or stage.".to_owned());
     }
     let [one, two] = sides;
     if let (Some(one), Some(two)) = (&one.chassis, &two.chassis)
@@ -101,16 +104,41 @@ fn doubts(before: &Path, after: &Path, sides: &[Seen; 2]) -> Vec<String> {
     doubts
 }
 
-#[derive(Serialize)]
-struct Shown<'a> {
-    #[serde(flatten)]
+/// Two sides, or all stages of a job.
+#[derive(Serialize, JsonSchema)]
+#[serde(untagged)]
+pub(super) enum Answer<'a> {
+    Pair {
+        #[serde(flatten)]
+        comparison: &'a Comparison,
+        readings: &'a LineFindings,
+    },
+    Job {
+        version: u32,
+        verdict: Option<Verdict>,
+        hand_back: bool,
+        comparisons: Vec<Compared<'a>>,
+        key_checks: Vec<Checked<'a>>,
+        attribution: Option<&'a AttributionState>,
+    },
+}
+
+#[derive(Serialize, JsonSchema)]
+pub(super) struct Compared<'a> {
+    before_stage: Option<usize>,
+    after_stage: usize,
     comparison: &'a Comparison,
-    readings: &'a LineFindings,
+}
+
+#[derive(Serialize, JsonSchema)]
+pub(super) struct Checked<'a> {
+    after_stage: usize,
+    checks: &'a KeyChecks,
 }
 
 /// What the keypad readings of the two sides say.
-#[derive(Serialize)]
-struct LineFindings {
+#[derive(Serialize, JsonSchema)]
+pub(super) struct LineFindings {
     shifts: Vec<LineShift>,
     before: Vec<LineState>,
     after: Vec<LineState>,
@@ -163,29 +191,25 @@ fn whole_job(options: &args::Compare, protocols: &Protocols, out: &mut Out) -> R
             .at(&options.before)
             .remedy("name the stage after it too, or the job folder alone"));
     }
-    let loaded = Loaded::open(&reference.folder, protocols, false)?;
+    let loaded = load::open(&reference.folder, protocols, false, out)?;
     let state = bench::state(&loaded, protocols)?;
     let gone = state.verdict == Some(Verdict::Gone);
     if out.json {
-        let comparisons: Vec<_> = state
-            .stages
-            .iter()
-            .filter(|stage| stage.comparison.is_some())
-            .map(|stage| {
-                serde_json::json!({
-                    "before_stage": stage.compared_with_stage, "after_stage": stage.stage,
-                    "comparison": stage.comparison,
-                })
-            })
-            .collect();
-        out.value(&serde_json::json!({
-            "version": 1, "verdict": state.verdict, "hand_back": state.hand_back, "comparisons": comparisons,
-            "key_checks": state.stages.iter().filter_map(|stage| {
-                let checks = stage.key_checks.as_ref()?;
-                Some(serde_json::json!({ "after_stage": stage.stage, "checks": checks }))
-            }).collect::<Vec<_>>(),
-            "attribution": state.attribution,
-        }))?;
+        fn compared(stage: &StageState) -> Option<Compared<'_>> {
+            let (before_stage, after_stage) = (stage.compared_with_stage, stage.stage);
+            Some(Compared { before_stage, after_stage, comparison: stage.comparison.as_ref()? })
+        }
+        fn checked(stage: &StageState) -> Option<Checked<'_>> {
+            Some(Checked { after_stage: stage.stage, checks: stage.key_checks.as_ref()? })
+        }
+        out.value(&Answer::Job {
+            version: 1,
+            verdict: state.verdict,
+            hand_back: state.hand_back,
+            comparisons: state.stages.iter().filter_map(compared).collect(),
+            key_checks: state.stages.iter().filter_map(checked).collect(),
+            attribution: state.attribution.as_ref(),
+        })?;
     } else {
         for stage in &state.stages {
             if let (Some(before), Some(comparison)) = (stage.compared_with_stage, &stage.comparison) {

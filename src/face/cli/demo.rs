@@ -15,7 +15,7 @@ use crate::face::cautions;
 use crate::face::cli::args::Demo;
 use crate::face::cli::live::{Plan, Stop, run_soak};
 use crate::face::cli::load::{Loaded, duration};
-use crate::face::cli::{report, table};
+use crate::face::cli::{answers, report, table};
 use crate::face::out::{Out, Outcome};
 use crate::simulator::Faults;
 use crate::simulator::scenario::{Scenario, ScenarioStage};
@@ -61,10 +61,14 @@ pub(super) fn run(options: &Demo, protocols: &Protocols, out: &mut Out) -> Resul
     let written = report::write(&folder, None, false, protocols, out)?;
     let seconds = started.elapsed().as_secs_f64();
     if out.json {
-        out.value(&serde_json::json!({
-            "version": 1, "job": folder.display().to_string(), "report": written.display().to_string(),
-            "seconds": seconds, "set_seconds": watched, "seed": options.seed, "simulated": true,
-        }))?;
+        out.answer(answers::Demo {
+            job: folder.display().to_string(),
+            report: written.display().to_string(),
+            seconds,
+            set_seconds: watched,
+            seed: options.seed,
+            simulated: true,
+        })?;
         return Ok(Outcome::Done);
     }
     out.line(format!(

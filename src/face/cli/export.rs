@@ -4,9 +4,10 @@ use std::io::{self, BufWriter, IsTerminal};
 use std::path::{Path, PathBuf};
 
 use crate::base::{Error, Event, Result, Span, write_output};
+use crate::face::cli::answers;
 use crate::face::cli::args::{self, ExportForm, Reading};
 use crate::face::cli::decode;
-use crate::face::cli::load::{Loaded, is_job};
+use crate::face::cli::load::{self, Loaded, is_job};
 use crate::face::out::{Out, Outcome};
 use crate::timeline::Protocols;
 use crate::timeline::export::{Export, Form, Place, Shape, Track, available, exporter};
@@ -23,15 +24,13 @@ pub(super) fn run(options: &args::Export, protocols: &Protocols, out: &mut Out) 
     if form == Form::Parquet && options.out.is_none() {
         return Err(Error::usage("a Parquet file is not for a terminal or a pipe").remedy("add --out FILE"));
     }
-    let inputs = Inputs::new(options, protocols)?;
+    let inputs = Inputs::new(options, protocols, out)?;
     let shape = if form == Form::Vcd { Some(inputs.look(out)?) } else { None };
     match &options.out {
         Some(path) => {
             let count = to_file(path, form, shape, &inputs, out)?;
             if out.json {
-                out.value(&serde_json::json!({
-                    "version": 1, "file": path.display().to_string(), "events": count
-                }))?;
+                out.answer(answers::Exported { file: path.display().to_string(), events: count })?;
             } else {
                 out.line(format!("{count} events: {}", path.display()))?;
             }
@@ -66,7 +65,7 @@ enum Inputs<'a> {
 }
 
 impl<'a> Inputs<'a> {
-    fn new(options: &'a args::Export, protocols: &'a Protocols) -> Result<Self> {
+    fn new(options: &'a args::Export, protocols: &'a Protocols, out: &Out) -> Result<Self> {
         let Some(job) = options.inputs.iter().find(|input| is_job(input)) else {
             if options.stage.is_some() {
                 return Err(
@@ -79,7 +78,7 @@ impl<'a> Inputs<'a> {
             return Err(Error::usage("a job is exported by itself").at(job).remedy("one export a job"));
         }
         let reference = JobReference::parse(&job.to_string_lossy())?;
-        let loaded = Box::new(Loaded::open(&reference.folder, protocols, false)?);
+        let loaded = Box::new(load::open(&reference.folder, protocols, false, out)?);
         let stage = options.stage.or(reference.stage);
         if let Some(stage) = stage {
             loaded.job.stage(stage)?;

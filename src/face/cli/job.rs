@@ -7,8 +7,8 @@ use crate::base::Result;
 use crate::base::words::plural;
 use crate::bench;
 use crate::face::cli::args::{self, JobCommand, StepWord};
-use crate::face::cli::load::Loaded;
-use crate::face::cli::{daemon, sections, table};
+use crate::face::cli::load::{self, Loaded};
+use crate::face::cli::{answers, daemon, sections, table};
 use crate::face::http::client::Client;
 use crate::face::out::{Out, Outcome, safe};
 use crate::timeline::Protocols;
@@ -54,12 +54,11 @@ fn close(folder: &Path, out: &mut Out) -> Result<Outcome> {
     let sums = folder.join("SHA256SUMS");
     let captures: Vec<_> = job
         .captures()
-        .map(|capture| serde_json::json!({ "file": capture.file, "sha256": capture.sha256 }))
+        .map(|capture| answers::Sum { file: capture.file.clone(), sha256: capture.sha256.clone() })
         .collect();
     if out.json {
-        out.value(&serde_json::json!({
-            "version": 1, "closed": job.closed(), "sums": sums.display().to_string(), "captures": captures,
-        }))?;
+        let (closed, sums) = (job.closed().map(str::to_owned), sums.display().to_string());
+        out.answer(answers::Closed { closed, sums, captures })?;
         return Ok(Outcome::Done);
     }
     out.line(table::wrap(
@@ -85,7 +84,7 @@ fn pack(folder: &Path, to: Option<PathBuf>, keep_private: bool, out: &mut Out) -
     let job = Job::read(folder)?;
     let packed = job.pack(&to, &PackOptions { keep_private })?;
     if out.json {
-        out.value(&serde_json::json!({ "version": 1, "packed": packed }))?;
+        out.answer(answers::Pack { packed })?;
         return Ok(Outcome::Done);
     }
     out.line(format!(
@@ -163,9 +162,7 @@ pub(super) fn step(options: &args::Step, protocols: &Protocols, out: &mut Out) -
 /// Says that a step was noted.
 fn stepped(options: &args::Step, stage: usize, kind: StepKind, out: &mut Out) -> Result<Outcome> {
     if out.json {
-        out.value(
-            &serde_json::json!({ "version": 1, "stage": stage, "kind": kind.word(), "parts": options.part }),
-        )?;
+        out.answer(answers::Stepped { stage, kind: kind.word(), parts: &options.part })?;
     } else {
         out.line(format!(
             "Stage {stage} begins: {}. Now soak with hands off and see what the step did.",
@@ -184,7 +181,7 @@ fn show(folder: &Path, protocols: &Protocols, rebuild: bool, out: &mut Out) -> R
         out.value(&daemon::show(&daemon)?)?;
         return Ok(Outcome::Done);
     }
-    let loaded = Loaded::open(folder, protocols, rebuild)?;
+    let loaded = load::open(folder, protocols, rebuild, out)?;
     let state = bench::state(&loaded, protocols)?;
     if out.json {
         out.value(&state)?;

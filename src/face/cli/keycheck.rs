@@ -8,7 +8,7 @@ use crate::base::{ControlPath, Error, Key, Result};
 use crate::bench::keycheck::{Check, Gathered, Unasked, checks, judge};
 use crate::face::cli::args;
 use crate::face::cli::load::is_job;
-use crate::face::cli::{decode, keycheck_live, learn, table};
+use crate::face::cli::{answers, decode, keycheck_live, learn, table};
 use crate::face::out::{Out, Outcome, safe};
 use crate::timeline::Protocols;
 
@@ -24,7 +24,7 @@ pub(super) fn run(options: &args::Keycheck, protocols: &Protocols, out: &mut Out
     };
     let wrong = checks.iter().any(Check::is_wrong);
     if out.json {
-        out.value(&serde_json::json!({ "version": 1, "checks": checks }))?;
+        out.answer(answers::Checks { checks })?;
     } else {
         for check in &checks {
             show(check, out)?;

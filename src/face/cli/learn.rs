@@ -6,6 +6,7 @@ use std::path::Path;
 
 use crate::base::{Error, Result, write_output};
 use crate::decode::folder;
+use crate::face::cli::answers::Learned;
 use crate::face::cli::args::learn::ProtocolLearn;
 use crate::face::out::{Out, Outcome, safe};
 use crate::learn::{Capture, Extended, Loaded, extend, learn, learn_frames, load};
@@ -119,7 +120,7 @@ fn add(file: &Path, to: Option<&Path>, captures: &[Capture], out: &mut Out) -> R
         })?;
     }
     if out.json {
-        out.value(&serde_json::json!({ "version": 1, "added": extended.added, "left": extended.left }))?;
+        out.answer(Learned::Extended { added: extended.added, left: extended.left })?;
     } else if extended.added.is_empty() {
         out.line("nothing to add: the file knows all that this capture shows for sure")?;
     } else {
@@ -154,13 +155,17 @@ fn finish(to: Option<&Path>, text: &str, out: &mut Out) -> Result<Outcome> {
     match to {
         Some(path) => {
             write_new(path, text)?;
+            if out.json {
+                out.answer(Learned::Written { file: path.display().to_string() })?;
+                return Ok(Outcome::Done);
+            }
             out.line(format!(
                 "{} written; next: straykey protocol check {}",
                 path.display(),
                 path.display()
             ))?;
         }
-        None if out.json => out.value(&serde_json::json!({ "version": 1, "text": text }))?,
+        None if out.json => out.answer(Learned::Draft { text: text.to_owned() })?,
         None => out.bytes(text.as_bytes())?,
     }
     Ok(Outcome::Done)

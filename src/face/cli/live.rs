@@ -12,7 +12,7 @@ use crate::bench::{Asked, SoakPlan, SoakRun, words};
 use crate::face::cli::args;
 use crate::face::cli::load::{Loaded, duration};
 use crate::face::cli::status::{SoakLook, Status, WatchLook};
-use crate::face::cli::{daemon, job, line, table};
+use crate::face::cli::{answers, daemon, job, line, table};
 use crate::face::http::client::Client;
 use crate::face::out::{Out, Outcome};
 use crate::source::ByteSource;
@@ -332,7 +332,7 @@ pub(super) fn silence() -> Error {
 /// The end of a soak, for people and programs.
 fn tell(state: &SoakState, out: &mut Out) -> Result<()> {
     if out.json {
-        return out.value(&serde_json::json!({ "version": 1, "soak": state }));
+        return out.answer(answers::Soak { soak: state });
     }
     ended(&Ended::of(state), out)
 }
@@ -340,7 +340,7 @@ fn tell(state: &SoakState, out: &mut Out) -> Result<()> {
 /// The same of a soak that a daemon ran.
 fn tell_value(soak: &serde_json::Value, out: &mut Out) -> Result<()> {
     if out.json {
-        return out.value(&serde_json::json!({ "version": 1, "soak": soak }));
+        return out.answer(answers::Soak { soak });
     }
     let state = serde_json::from_value(soak.clone())
         .map_err(|error| Error::machine("the daemon does not say how the soak ended").because(error))?;

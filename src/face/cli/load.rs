@@ -10,7 +10,7 @@ use crate::bench::timed;
 pub(super) use crate::bench::{Loaded, Seen};
 use crate::face::cli::args::{Hands, Reading};
 use crate::face::cli::decode;
-use crate::face::out::Out;
+use crate::face::out::{Out, safe};
 use crate::timeline::Protocols;
 use crate::timeline::job::{self, JobReference};
 
@@ -21,8 +21,20 @@ pub(super) fn is_job(input: &Path) -> bool {
     input.join("job.toml").is_file() || (!input.exists() && folder.join("job.toml").is_file())
 }
 
+/// Opens a job to look at it, and says what is wrong with it.
+pub(super) fn open(folder: &Path, protocols: &Protocols, rebuild: bool, out: &Out) -> Result<Loaded> {
+    let loaded = Loaded::open(folder, protocols, rebuild)?;
+    loaded.job.remarks().iter().for_each(|remark| out.note(safe(remark)));
+    Ok(loaded)
+}
+
 /// The job of which both sides are stages, opened once; `None` when they are something else.
-pub(super) fn shared_job(before: &Path, after: &Path, protocols: &Protocols) -> Result<Option<Loaded>> {
+pub(super) fn shared_job(
+    before: &Path,
+    after: &Path,
+    protocols: &Protocols,
+    out: &Out,
+) -> Result<Option<Loaded>> {
     if !is_job(before) || !is_job(after) {
         return Ok(None);
     }
@@ -30,7 +42,7 @@ pub(super) fn shared_job(before: &Path, after: &Path, protocols: &Protocols) -> 
     let (one, two) = (folder(before)?, folder(after)?);
     let same =
         one == two || one.canonicalize().ok().zip(two.canonicalize().ok()).is_some_and(|(a, b)| a == b);
-    if same { Loaded::open(&one, protocols, false).map(Some) } else { Ok(None) }
+    if same { open(&one, protocols, false, out).map(Some) } else { Ok(None) }
 }
 
 /// What else looks at an observation: at its readings or at its other events, each in order, one capture after
@@ -77,7 +89,7 @@ pub(super) fn observe(
         return Ok(());
     }
     let reference = JobReference::parse(&input.to_string_lossy())?;
-    observe_job(&Loaded::open(&reference.folder, protocols, false)?, input, seen, look)
+    observe_job(&open(&reference.folder, protocols, false, out)?, input, seen, look)
 }
 
 /// Adds a job that is open, or one stage of it, to an observation; `input` names it.
@@ -107,6 +119,9 @@ pub(super) fn observe_job(loaded: &Loaded, input: &Path, seen: &mut Seen, look: 
             Ok(())
         })?;
         loaded.close(capture, seen);
+        seen.chassis = loaded.keypad_chassis(capture)?.or(seen.chassis.take());
+        let began = capture.started.and_then(|anchor| anchor.wall(Nanoseconds::ZERO));
+        seen.started = seen.started.take().or(began);
         look.end();
     }
     if seen.train.exposure().0 == 0 {

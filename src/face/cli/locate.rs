@@ -4,13 +4,13 @@ use crate::analysis::locate::{self, Located};
 use crate::base::Result;
 use crate::bench::{located, views};
 use crate::face::cli::args;
-use crate::face::cli::load::{self, Loaded};
+use crate::face::cli::load;
 use crate::face::cli::table;
 use crate::face::out::{Out, Outcome, safe};
 use crate::timeline::Protocols;
 
 pub(super) fn run(options: &args::Locate, protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
-    let loaded = Loaded::open(&options.job, protocols, false)?;
+    let loaded = load::open(&options.job, protocols, false, out)?;
     let located = located(&loaded, &views(&loaded)?, protocols)?;
     let found = located.causes().any(|cause| {
         !cause.undecided && cause.locations.first().is_some_and(|first| first.location != "none")

@@ -1,5 +1,6 @@
 //! The commands: each takes what was typed and prints a result.
 
+mod answers;
 pub mod args;
 mod cautioned;
 mod check;
@@ -60,6 +61,7 @@ pub fn run(arguments: Arguments) -> Result<Outcome> {
         Command::Export(options) => export::run(&options, &protocols()?, &mut out),
         Command::Protocol(options) => protocol::run(options.command, user, &mut out),
         Command::Words => out.line(glossary::text().trim_end()).map(|()| Outcome::Done),
+        Command::Schema { command } => answers::schema(&command, &mut out),
         Command::Completions { shell } => shell::completions(shell, &mut out),
         Command::Man { folder } => shell::man(&folder, &mut out),
     }?;

@@ -4,6 +4,7 @@ use std::io::{BufRead, IsTerminal};
 use std::path::PathBuf;
 
 use crate::base::{Error, Key, Result};
+use crate::face::cli::answers;
 use crate::face::cli::args::learn::{ProtocolNew, SpeechWord};
 use crate::face::out::{Out, Outcome};
 use crate::learn::{Skeleton, Speech};
@@ -57,7 +58,7 @@ pub(super) fn run(options: &ProtocolNew, out: &mut Out) -> Result<Outcome> {
     let path = options.out.clone().unwrap_or_else(|| PathBuf::from(format!("{}.toml", options.name)));
     crate::face::cli::learn::write_new(&path, &text)?;
     if out.json {
-        out.value(&serde_json::json!({ "version": 1, "file": path.display().to_string(), "text": text }))?;
+        out.answer(answers::Skeleton { file: path.display().to_string(), text })?;
     } else {
         out.line(format!("{} written; next: straykey protocol check {}", path.display(), path.display()))?;
     }

@@ -2,6 +2,7 @@
 
 use std::path::PathBuf;
 
+use schemars::JsonSchema;
 use serde::Serialize;
 
 use crate::analysis::cause::{CauseFinder, Causes};
@@ -39,8 +40,8 @@ pub(super) fn run(options: &args::Patterns, protocols: &Protocols, out: &mut Out
     Ok(if options.check && found { Outcome::Found } else { Outcome::Done })
 }
 
-#[derive(Serialize)]
-struct Shown<'a> {
+#[derive(Serialize, JsonSchema)]
+pub(super) struct Shown<'a> {
     #[serde(flatten)]
     patterns: &'a Patterns,
     /// With hands on: what no hand seems to have given.

@@ -1,6 +1,7 @@
 //! `ports`: serial ports with their stable names.
 
 use crate::base::Result;
+use crate::face::cli::answers;
 use crate::face::cli::table;
 use crate::face::out::{Out, Outcome, safe};
 use crate::source::serial::{self, PortInfo};
@@ -8,7 +9,7 @@ use crate::source::serial::{self, PortInfo};
 pub(super) fn run(out: &mut Out) -> Result<Outcome> {
     let ports = serial::list()?;
     if out.json {
-        out.value(&serde_json::json!({ "version": 1, "ports": ports }))?;
+        out.answer(answers::Ports { ports })?;
         return Ok(Outcome::Done);
     }
     if ports.is_empty() {

@@ -7,6 +7,7 @@ use crate::base::{Error, Result};
 use crate::decode::infrared::Format;
 use crate::decode::ladder::Windows;
 use crate::decode::{schema, show};
+use crate::face::cli::answers::{Listed, ListedChassis, ListedFormat, Shown, ShownLine};
 use crate::face::cli::args::ProtocolCommand;
 use crate::face::cli::table;
 use crate::face::out::{Out, Outcome, safe};
@@ -30,31 +31,23 @@ fn list(protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
         .all()
         .map(|chassis| {
             let identity = &chassis.file().chassis;
-            serde_json::json!({
-                "name": chassis.name(), "decoder": chassis.decoder().to_string(), "about": identity.about,
-                "file": chassis.path().display().to_string(),
-            })
+            ListedChassis {
+                name: chassis.name().to_owned(),
+                decoder: chassis.decoder().to_string(),
+                about: identity.about.clone(),
+                file: chassis.path().display().to_string(),
+            }
         })
         .collect();
     if out.json {
-        let formats: Vec<_> = formats
-            .all()
-            .iter()
-            .map(|format| {
-                serde_json::json!({
-                    "name": format.name(), "about": format.about(), "bits": format.bits(),
-                    "carrier_hz": format.carrier_hz(), "checked": format.is_checked(),
-                })
-            })
-            .collect();
-        out.value(&serde_json::json!({ "version": 1, "chassis": chassis, "formats": formats }))?;
+        let formats = formats.all().iter().map(listed).collect();
+        out.answer(Listed { chassis, formats })?;
         return Ok(Outcome::Done);
     }
     out.line("Chassis")?;
     let mut table = table::new(&["  name", "about"], &[]);
     for entry in &chassis {
-        let word = |name: &str| entry[name].as_str().unwrap_or_default().to_owned();
-        table.add_row([format!("  {}", word("name")), safe(&word("about"))]);
+        table.add_row([format!("  {}", entry.name), safe(&entry.about)]);
     }
     out.line(table::text(&table))?;
     out.line("\nInfrared formats")?;
@@ -94,20 +87,18 @@ fn show_one(name: &str, protocols: &Protocols, out: &mut Out) -> Result<Outcome>
     if out.json {
         let lines: Vec<_> = chassis
             .lines()
-            .map(|(name, line)| {
-                let windows: Vec<_> = line
-                    .all()
-                    .iter()
-                    .map(|w| serde_json::json!({ "key": w.key, "low": w.low, "high": w.high, "nominal": w.nominal }))
-                    .collect();
-                serde_json::json!({ "line": name.to_string(), "windows": windows, "limits": limits(line) })
+            .map(|(name, line)| ShownLine {
+                line: name.to_string(),
+                windows: line.all().to_vec(),
+                limits: limits(line),
             })
             .collect();
-        let about = &chassis.file().chassis.about;
-        let result = serde_json::json!({
-            "version": 1, "name": chassis.name(), "decoder": chassis.decoder().to_string(), "about": about, "lines": lines,
-        });
-        out.value(&result)?;
+        out.answer(Shown::Chassis {
+            name: chassis.name().to_owned(),
+            decoder: chassis.decoder().to_string(),
+            about: chassis.file().chassis.about.clone(),
+            lines,
+        })?;
     } else {
         out.line(show::show(&chassis, &bears).trim_end())?;
     }
@@ -132,13 +123,24 @@ fn bears(windows: &Windows) -> String {
     rows.lines().map(str::to_owned).chain(sentences).map(|line| line + "\n").collect()
 }
 
+fn listed(format: &Format) -> ListedFormat {
+    ListedFormat {
+        name: format.name().to_owned(),
+        about: format.about().to_owned(),
+        bits: format.bits().into(),
+        carrier_hz: format.carrier_hz(),
+        checked: format.is_checked(),
+    }
+}
+
 fn show_format(format: &Format, out: &mut Out) -> Result<Outcome> {
     if out.json {
-        out.value(&serde_json::json!({
-            "version": 1, "name": format.name(), "about": format.about(), "source": format.source(),
-            "carrier_hz": format.carrier_hz(), "unit_us": format.unit_us(), "bits": format.bits(),
-            "checked": format.is_checked(), "tolerance_us": format.tolerance_us(),
-        }))?;
+        out.answer(Shown::Format {
+            format: listed(format),
+            source: format.source().to_owned(),
+            unit_us: format.unit_us(),
+            tolerance_us: format.tolerance_us(),
+        })?;
     } else {
         out.line(format!("{}: {}", format.name(), safe(format.about())))?;
         out.line(format!(

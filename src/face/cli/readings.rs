@@ -18,7 +18,7 @@ impl Look for Lines {
 }
 
 /// How a line's readings changed between two sides.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Serialize, schemars::JsonSchema)]
 pub(super) struct LineShift {
     pub(super) line: String,
     #[serde(flatten)]
@@ -26,7 +26,7 @@ pub(super) struct LineShift {
 }
 
 /// What one line did on one side.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Serialize, schemars::JsonSchema)]
 pub(super) struct LineState {
     pub(super) line: String,
     pub(super) readings: u64,

@@ -6,8 +6,9 @@ use std::path::{Path, PathBuf};
 use crate::analysis::episode::fold;
 use crate::base::{Anchor, Error, Nanoseconds, Result, write_output};
 use crate::bench::{StageView, chassis, key_windows, state_of, views};
+use crate::face::cli::answers;
 use crate::face::cli::args;
-use crate::face::cli::load::Loaded;
+use crate::face::cli::load::{self, Loaded};
 use crate::face::drawing::Door;
 use crate::face::out::{Out, Outcome};
 use crate::face::report::{self, Folded, Report, StageTimeline, TimelineBuilder};
@@ -17,7 +18,7 @@ use crate::timeline::job::Hands;
 pub(super) fn run(options: &args::Report, protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
     let path = write(&options.job, options.out.as_deref(), options.keep_private, protocols, out)?;
     if out.json {
-        out.value(&serde_json::json!({ "version": 1, "report": path.display().to_string() }))?;
+        out.answer(answers::Report { report: path.display().to_string() })?;
     } else {
         out.line(format!("Report: {}", path.display()))?;
     }
@@ -32,7 +33,7 @@ pub(super) fn write(
     protocols: &Protocols,
     out: &Out,
 ) -> Result<PathBuf> {
-    let loaded = Loaded::open(folder, protocols, false)?;
+    let loaded = load::open(folder, protocols, false, out)?;
     let path = to.map_or_else(|| folder.join("report.html"), Path::to_path_buf);
     if loaded.job.holds(&path) {
         return Err(Error::usage("the report would replace a record of the job").at(&path));

@@ -10,9 +10,6 @@ use crate::face::out::{Out, safe};
 
 /// Prints the whole state for people: what it is, what was done and seen, what follows, what to do.
 pub(super) fn show(state: &JobState, out: &mut Out) -> Result<()> {
-    for remark in &state.remarks {
-        out.note(safe(remark));
-    }
     let chassis = state.chassis.as_deref().unwrap_or("to be recognised");
     say(&format!("{}: {} (chassis {})", state.job, safe(&state.set), safe(chassis)), out)?;
     if let Some(complaint) = &state.complaint {

@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 use crate::base::{Error, Key, Nanoseconds, Result};
+use crate::face::cli::answers;
 use crate::face::cli::args::serve::Serve;
 use crate::face::cli::report;
 use crate::face::http::config::PortConfig;
@@ -67,10 +68,14 @@ fn tell(ready: &Ready, json: bool) {
     let mut out = Out::new(json);
     let written = if json {
         let socket = ready.socket.as_ref().map(|path| path.display().to_string());
-        out.value(&serde_json::json!({
-            "version": 1, "address": ready.address.to_string(), "open": page, "token_file": token_file,
-            "jobs": ready.jobs.display().to_string(), "socket": socket, "recovered": ready.recovered,
-        }))
+        out.answer(answers::Serving {
+            address: ready.address.to_string(),
+            open: page,
+            token_file,
+            jobs: ready.jobs.display().to_string(),
+            socket,
+            recovered: ready.recovered.clone(),
+        })
     } else if Out::is_terminal() {
         let link = link(ready.token.secret());
         out.line(format!("The bench is open: {link}\nJobs: {}. Ctrl-C ends.", ready.jobs.display()))

@@ -7,7 +7,7 @@ use schemars::JsonSchema;
 use serde::Serialize;
 
 use crate::base::{Cause, Error, Kind};
-use crate::face::out::safe;
+use crate::face::out::{ErrorDetail, safe};
 
 /// Result of a request.
 pub type Answer<T> = std::result::Result<T, ApiError>;
@@ -18,20 +18,6 @@ pub struct ApiError {
     status: StatusCode,
     cause: Option<Cause>,
     detail: ErrorDetail,
-}
-
-/// The inside of an error answer.
-#[derive(Clone, Debug, Serialize, JsonSchema)]
-pub struct ErrorDetail {
-    /// What is wrong.
-    pub what: String,
-    /// Where: a file, a port, a job.
-    pub at: Option<String>,
-    /// What to do about it.
-    pub remedy: Option<String>,
-    /// A word for a warning that `anyway` or `warned` passes over.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub warning: Option<&'static str>,
 }
 
 /// An error answer.
@@ -107,13 +93,7 @@ impl From<Error> for ApiError {
             (_, Kind::Machine) => StatusCode::SERVICE_UNAVAILABLE,
         };
         let cause = error.cause();
-        let place = error.place().to_string();
-        let detail = ErrorDetail {
-            what: safe(&error.sentence()),
-            at: (!place.is_empty()).then_some(place),
-            remedy: error.remedy_text().map(safe),
-            warning: None,
-        };
+        let detail = (&error).into();
         Self { status, cause, detail }
     }
 }

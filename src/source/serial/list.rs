@@ -11,7 +11,7 @@ use crate::base::{Error, Result};
 use crate::source::serial::identity::{Adapter, System, has_twin};
 
 /// What a USB adapter says of itself.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, schemars::JsonSchema)]
 pub struct Usb {
     /// Vendor number.
     pub vendor: u16,
@@ -26,7 +26,7 @@ pub struct Usb {
 }
 
 /// One serial port.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, schemars::JsonSchema)]
 pub struct PortInfo {
     /// The device as the kernel numbers it now (`/dev/ttyUSB0`).
     pub path: PathBuf,

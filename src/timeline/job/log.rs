@@ -8,7 +8,7 @@ use crate::base::{Anchor, Nanoseconds, Span, quote};
 use crate::timeline::job::model::{CaptureRef, CaptureSource, Hands, Prompt, Stage, Step, Wires};
 
 /// One entry of the step log, the payload of one record.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(tag = "entry", rename_all = "kebab-case")]
 pub(super) enum Entry {
     /// The cautions were shown and read.
@@ -52,7 +52,7 @@ pub(super) enum Entry {
 }
 
 /// A recording that was cut short.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
 pub(super) struct Short {
     /// Where it ends, on its clock.
     pub(super) after: Nanoseconds,

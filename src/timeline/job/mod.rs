@@ -33,7 +33,7 @@ pub use capture::{ALIVE_EVERY, CaptureWriter};
 pub use manifest::{build, read_prompts};
 pub use model::{
     CaptureOptions, CaptureRef, CaptureSource, Hands, JobInfo, PARTS, Prompt, Stage, Step, StepKind, Wires,
-    check_signal,
+    check_part, check_signal,
 };
 pub use open::Job;
 pub use pack::{LARGEST, PackOptions, Packed, unpack};

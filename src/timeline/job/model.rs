@@ -59,7 +59,7 @@ impl JobInfo {
 }
 
 /// What sort of step it was.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum StepKind {
     /// Something was unplugged, covered or substituted to learn where the fault is.
@@ -99,8 +99,19 @@ pub const PARTS: [&str; 9] = [
     "software",
 ];
 
+/// Whether a word names a part, of [`PARTS`] or marked as another one: a mistyped part would be one of its own.
+///
+/// # Errors
+/// The list, as a sentence.
+pub fn check_part(word: &str) -> Result<(), String> {
+    if PARTS.contains(&word) || word.strip_prefix("other:").is_some_and(|what| !what.trim().is_empty()) {
+        return Ok(());
+    }
+    Err(format!("the parts are {}, or other:WHAT", PARTS.join(", ")))
+}
+
 /// Something that the technician did.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
 pub struct Step {
     /// What, in the technician's words.
     pub text: String,
@@ -112,7 +123,7 @@ pub struct Step {
 }
 
 /// Whether anybody touched the controls during a capture.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum Hands {
     /// Nobody: every input is stray.
@@ -123,7 +134,7 @@ pub enum Hands {
 }
 
 /// A key that was asked for.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Prompt {
     /// When, on the capture clock.
@@ -148,7 +159,7 @@ pub struct CaptureOptions {
 }
 
 /// Where a capture comes from.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(tag = "kind", rename_all = "lowercase")]
 pub enum CaptureSource {
     /// A port; in what words it was opened.

@@ -44,7 +44,7 @@ pub fn mask_command(command: &mut [u8], found: &mut dyn FnMut(Private)) {
 }
 
 /// What was masked in one place.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
 pub struct Masked {
     /// The capture, or the field of the job.
     pub place: String,

@@ -5,7 +5,9 @@ use serde::{Deserialize, Serialize};
 pub use crate::timeline::mask::line::Tally;
 
 /// What a masked string is likely to be.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(
+    Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, schemars::JsonSchema,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum Private {
     /// Name of a wireless network.

@@ -10,4 +10,5 @@ pub struct Store {
     pub(crate) path: PathBuf,
     pub(crate) made_anew: bool,
     pub(crate) damaged: bool,
+    pub(crate) in_memory: bool,
 }

@@ -1,6 +1,6 @@
 //! What SQLite says when it fails, in our words.
 
-use crate::base::Error;
+use crate::base::{Cause, Error};
 use rusqlite::ErrorCode;
 use std::path::Path;
 
@@ -45,5 +45,10 @@ pub(crate) fn failed(path: &Path, error: rusqlite::Error) -> Error {
         }
         _ => "`straykey job show JOB --rebuild` rebuilds it from the raw captures, which are not touched",
     };
-    Error::machine("the index of the job does not work").at(path).because(error).remedy(remedy)
+    let closed = matches!(
+        error.sqlite_error_code(),
+        Some(ErrorCode::ReadOnly | ErrorCode::PermissionDenied | ErrorCode::CannotOpen)
+    );
+    let failed = Error::machine("the index of the job does not work").at(path).because(error).remedy(remedy);
+    if closed { failed.means(Cause::ReadOnly) } else { failed }
 }

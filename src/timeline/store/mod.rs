@@ -30,7 +30,7 @@ use std::path::Path;
 
 use rusqlite::{OptionalExtension, params};
 
-use crate::base::{ControlPath, Error, Event, EventKind, Nanoseconds, Result, Span};
+use crate::base::{Cause, ControlPath, Error, Event, EventKind, Nanoseconds, Result, Span};
 use crate::timeline::job::{CaptureRef, Hands, Job};
 
 use blocks::Stored;
@@ -56,12 +56,19 @@ pub struct Indexed {
 }
 
 impl Store {
-    /// Opens or makes the index in a job's folder.
+    /// Opens or makes the index in a job's folder; of a folder in which nothing can be written, an empty one in memory.
     ///
     /// # Errors
     /// `Machine` when the disk fails or another process keeps the index locked for more than 5 s.
     pub fn open(folder: &Path) -> Result<Self> {
-        Self::open_with(folder, true)
+        match Self::open_with(folder, true) {
+            Err(error) if error.cause() == Some(Cause::ReadOnly) => {
+                let path = folder.join("straykey.db");
+                let connection = schema::in_memory().map_err(|error| schema::failed(&path, error))?;
+                Ok(Self { connection, path, made_anew: true, damaged: false, in_memory: true })
+            }
+            opened => opened,
+        }
     }
 
     /// Opens an index that this process has just looked through by [`Store::open`]: many requests ask the same one, and its
@@ -77,19 +84,22 @@ impl Store {
         let path = folder.join("straykey.db");
         let existed = path.exists();
         if let Some(connection) = schema::open(&path, look_through)? {
-            return Ok(Self { connection, path, made_anew: !existed, damaged: false });
+            return Ok(Self { connection, path, made_anew: !existed, damaged: false, in_memory: false });
         }
         let damaged = !schema::has_other_version(&path);
         for ending in ["", "-wal", "-shm"] {
             let file = folder.join(format!("straykey.db{ending}"));
             if file.exists() {
                 std::fs::remove_file(&file).map_err(|error| {
-                    Error::machine("cannot remove the damaged index").at(&file).because(error)
+                    use std::io::ErrorKind::{PermissionDenied, ReadOnlyFilesystem};
+                    let closed = matches!(error.kind(), PermissionDenied | ReadOnlyFilesystem);
+                    let failed = Error::machine("cannot remove the damaged index").at(&file).because(error);
+                    if closed { failed.means(Cause::ReadOnly) } else { failed }
                 })?;
             }
         }
         match schema::open(&path, look_through)? {
-            Some(connection) => Ok(Self { connection, path, made_anew: true, damaged }),
+            Some(connection) => Ok(Self { connection, path, made_anew: true, damaged, in_memory: false }),
             None => Err(Error::machine("cannot make the index of the job").at(&path)),
         }
     }
@@ -102,6 +112,11 @@ impl Store {
     /// Whether it was damaged and is empty now: its reader should be told.
     pub fn was_damaged(&self) -> bool {
         self.damaged
+    }
+
+    /// Whether it is in memory, because nothing can be written in the job's folder.
+    pub fn is_in_memory(&self) -> bool {
+        self.in_memory
     }
 
     fn failed(&self, error: rusqlite::Error) -> Error {

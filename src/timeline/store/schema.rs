@@ -69,6 +69,13 @@ fn is_whole(connection: &Connection) -> rusqlite::Result<bool> {
     rows.into_iter().try_fold(told == "ok", |whole, check| Ok(whole && check(connection)?))
 }
 
+/// An index that is gone when it is closed.
+pub(super) fn in_memory() -> rusqlite::Result<Connection> {
+    let connection = Connection::open_in_memory()?;
+    connection.execute_batch(TABLES)?;
+    Ok(connection)
+}
+
 fn try_open(path: &Path, look_through: bool) -> rusqlite::Result<Option<Connection>> {
     let connection = Connection::open(path)?;
     connection.busy_timeout(Duration::from_secs(5))?;

@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use clap::{Args, Subcommand, ValueEnum};
 
-use crate::timeline::job::PARTS;
+use crate::timeline::job::check_part;
 
 /// `job`.
 #[derive(Debug, Args)]
@@ -129,14 +129,6 @@ pub struct Step {
     pub kind: StepWord,
     /// The part that you touched; one a step, or nobody can tell which one cured the set. One of key-board, key-cable,
     /// key-switch, main-board, ground-bond, infrared-receiver, remote, hdmi-cable, software, or other:WHAT
-    #[arg(long, value_name = "PART", value_parser = part)]
+    #[arg(long, value_name = "PART", value_parser = |word: &str| check_part(word).map(|()| word.to_owned()))]
     pub part: Vec<String>,
-}
-
-/// A part of the list, or another one that is marked as such: a mistyped part would be one of its own.
-fn part(word: &str) -> Result<String, String> {
-    if PARTS.contains(&word) || word.strip_prefix("other:").is_some_and(|what| !what.trim().is_empty()) {
-        return Ok(word.to_owned());
-    }
-    Err(format!("the parts are {}, or other:WHAT", PARTS.join(", ")))
 }

@@ -54,7 +54,7 @@ pub struct Arguments {
 /// Options that every command takes.
 #[derive(Clone, Debug, Args)]
 pub struct Common {
-    /// Print one JSON object (or one a line) for programs
+    /// Print one JSON object (or one a line) for programs; errors too, as the last line of standard error
     #[arg(long, global = true)]
     pub json: bool,
     /// Folder with your own protocol files; they win over the shipped ones of the same name
@@ -135,6 +135,13 @@ A VCD holds held keys, readings, counts of events, and the channels of logic cap
     /// Explain the special words
     #[command(after_help = "Example:\n  straykey help words", before_help = glossary::text())]
     Words,
+    /// Print the JSON Schema of what a command prints with --json, or of an error
+    #[command(after_help = "Examples:\n  straykey schema job show\n  straykey schema error")]
+    Schema {
+        /// The command; `error` for what stands on standard error when one fails
+        #[arg(required = true, value_name = "COMMAND")]
+        command: Vec<String>,
+    },
     /// Print the completions of a shell
     #[command(
         after_help = "Example:\n  straykey completions bash >~/.local/share/bash-completion/completions/straykey"

@@ -19,8 +19,8 @@ const SHOWN: usize = 20;
 const LONGEST: usize = 160;
 
 /// One capture as one chassis file reads it.
-#[derive(serde::Serialize)]
-pub(super) struct Covered {
+#[derive(serde::Serialize, schemars::JsonSchema)]
+pub(in crate::face::cli) struct Covered {
     capture: String,
     chassis: String,
     /// Share of the records that are decoded, 0 to 1.

@@ -7,11 +7,12 @@ use crate::decode::check::{self, Severity};
 use crate::decode::folder::{Sort, sort};
 use crate::decode::infrared::Formats;
 use crate::decode::{example, shipped};
+use crate::face::cli::check::covered::Covered;
 use crate::face::out::Out;
 use std::path::Path;
 use std::sync::Arc;
 
-#[derive(serde::Serialize)]
+#[derive(serde::Serialize, schemars::JsonSchema)]
 pub(crate) struct Checked {
     pub(crate) file: String,
     pub(crate) examples: usize,
@@ -26,7 +27,7 @@ pub(crate) struct Checked {
 }
 
 /// How much a remark weighs, as JSON says it.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, schemars::JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub(crate) enum Weight {
     /// The file cannot be used, or does not do what its examples say.
@@ -37,7 +38,7 @@ pub(crate) enum Weight {
     Note,
 }
 
-#[derive(serde::Serialize)]
+#[derive(serde::Serialize, schemars::JsonSchema)]
 pub(crate) struct Found {
     pub(crate) severity: Weight,
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -55,8 +56,34 @@ pub(crate) fn mistakes(checked: &[Checked]) -> usize {
     checked.iter().flat_map(|file| &file.findings).filter(|found| found.severity == Weight::Mistake).count()
 }
 
-pub(crate) fn json(checked: &[Checked]) -> serde_json::Value {
-    serde_json::json!({ "version": 1, "mistakes": mistakes(checked), "files": checked })
+/// Protocol files checked; the last three with captures and while they are watched.
+#[derive(serde::Serialize, schemars::JsonSchema)]
+pub(crate) struct FilesChecked<'a> {
+    pub(crate) mistakes: usize,
+    pub(crate) files: &'a [Checked],
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub(crate) coverage: Option<Vec<Covered>>,
+    /// How many events examples and captures give.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub(crate) events: Option<u64>,
+    /// What came and went since the last version; null at the first.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub(crate) changes: Option<Option<Vec<EventChange>>>,
+}
+
+#[derive(serde::Serialize, schemars::JsonSchema)]
+pub(crate) struct EventChange {
+    /// `came` or `went`.
+    pub(crate) change: &'static str,
+    /// The example or the capture.
+    pub(crate) of: String,
+    pub(crate) event: serde_json::Value,
+}
+
+impl<'a> FilesChecked<'a> {
+    pub(crate) fn of(files: &'a [Checked]) -> Self {
+        Self { mistakes: mistakes(files), files, coverage: None, events: None, changes: None }
+    }
 }
 
 pub(crate) fn print(file: &Checked, out: &mut Out) -> Result<()> {

@@ -5,7 +5,8 @@ mod difference;
 mod file;
 mod watch;
 
-use crate::face::cli::check::file::{check_text, json, mistakes, print};
+pub(super) use crate::face::cli::check::file::FilesChecked;
+use crate::face::cli::check::file::{check_text, mistakes, print};
 use std::path::Path;
 
 use self::covered::Covered;
@@ -46,11 +47,8 @@ pub(super) fn run(options: &ProtocolCheck, user: Option<&Path>, out: &mut Out) -
         }
     }
     if out.json {
-        let mut result = json(&checked);
-        if !options.capture.is_empty() {
-            result["coverage"] = serde_json::json!(covered);
-        }
-        out.value(&result)?;
+        let coverage = (!options.capture.is_empty()).then_some(covered);
+        out.answer(FilesChecked { coverage, ..FilesChecked::of(&checked) })?;
     } else {
         checked.iter().try_for_each(|file| print(file, out))?;
         covered.iter().try_for_each(|covered| covered.print(out))?;

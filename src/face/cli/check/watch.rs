@@ -10,7 +10,7 @@ use crate::decode::folder;
 use crate::face::cli::args::ProtocolCheck;
 use crate::face::cli::check::covered::Covered;
 use crate::face::cli::check::difference::{Change, changes};
-use crate::face::cli::check::file::{Checked, check_text, json, print};
+use crate::face::cli::check::file::{Checked, EventChange, FilesChecked, check_text, print};
 use crate::face::cli::{line, live};
 use crate::face::out::{Out, Outcome, complain};
 
@@ -79,7 +79,7 @@ fn tell(error: &Error, out: &mut Out) -> Result<()> {
     if out.json {
         return out.value(&serde_json::json!({ "version": 1, "error": error.to_string() }));
     }
-    complain(error);
+    complain(error, false);
     Ok(())
 }
 
@@ -101,12 +101,12 @@ fn check(path: &Path, text: &str, captures: &[PathBuf], last: &mut Last, out: &m
     let before = if checked.events.is_some() { last.get(path) } else { None };
     let found = before.map(|before| changes(before, &shown.lines));
     if out.json {
-        let mut result = json(std::slice::from_ref(&checked));
-        result["coverage"] = serde_json::json!(covered);
-        result["events"] = serde_json::json!(shown.lines.len() as u64 + shown.left);
-        result["changes"] =
-            serde_json::json!(found.map(|found| found.iter().map(as_json).collect::<Vec<_>>()));
-        out.value(&result)?;
+        out.answer(FilesChecked {
+            coverage: Some(covered),
+            events: Some(shown.lines.len() as u64 + shown.left),
+            changes: Some(found.map(|found| found.iter().map(as_json).collect())),
+            ..FilesChecked::of(std::slice::from_ref(&checked))
+        })?;
     } else {
         print(&checked, out)?;
         covered.iter().try_for_each(|covered| covered.print(out))?;
@@ -172,12 +172,12 @@ impl Shown {
     }
 }
 
-fn as_json(change: &Change<'_>) -> serde_json::Value {
+fn as_json(change: &Change<'_>) -> EventChange {
     let (word, text) = match change {
         Change::Went(text) => ("went", text),
         Change::Came(text) => ("came", text),
     };
     let (of, event) = text.split_once('\t').unwrap_or(("", text));
-    let event: serde_json::Value = serde_json::from_str(event).unwrap_or_default();
-    serde_json::json!({ "change": word, "of": of, "event": event })
+    let event = serde_json::from_str(event).unwrap_or_default();
+    EventChange { change: word, of: of.to_owned(), event }
 }

@@ -15,7 +15,7 @@ use crate::face::http::config::is_name;
 use crate::face::http::error::{Answer, ApiError};
 use crate::face::http::port::{Begin, Order};
 use crate::face::http::types::{LiveSoak, PortState, SignsWord};
-use crate::timeline::job::{Hands, Job, JobInfo, Step, StepKind};
+use crate::timeline::job::{Hands, Job, JobInfo, Step, StepKind, check_part};
 
 pub(super) fn routes() -> Vec<Route> {
     vec![
@@ -329,6 +329,7 @@ async fn step(
     if parts.len() > 32 {
         return Err(ApiError::wrong("a step names 32 parts at most"));
     }
+    parts.iter().try_for_each(|part| check_part(part)).map_err(ApiError::wrong)?;
     let several = parts.len() > 1 && kind == StepKind::Repair;
     let gentle = format!(
         "Two parts in one step ({}): if the set is cured now, nobody can tell which one did it. One at a time takes \

@@ -133,7 +133,7 @@ export function stepTask(job, state, draft, noted) {
   const anyway = button(W.step.anyway, () => send(true), { id: "step-anyway" });
   const picked = () => {
     const list = parts.map((label) => label.firstChild).filter((box) => box.checked).map((box) => box.value);
-    return [...list, ...other.value.split(",").map((part) => part.trim()).filter(Boolean)];
+    return [...list, ...other.value.split(",").map((part) => part.trim()).filter(Boolean).map((part) => `other:${part}`)];
   };
   const kind = () => kinds.map((label) => label.firstChild).find((box) => box.checked)?.value ?? "repair";
 

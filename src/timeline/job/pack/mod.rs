@@ -46,7 +46,7 @@ pub struct PackOptions {
 }
 
 /// What was packed.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, schemars::JsonSchema)]
 pub struct Packed {
     /// The pack.
     pub pack: PathBuf,
