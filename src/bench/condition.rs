@@ -12,8 +12,6 @@ enum Fact {
     Isolated { part: String, step: usize },
     /// A part was cleaned, tightened or replaced for the nth time.
     Repaired { part: String, nth: usize },
-    /// Something else, known by its step alone.
-    Other { step: usize },
 }
 
 /// What is true of the set during a stage. Its age and warmth are no part of it.
@@ -63,39 +61,29 @@ impl Condition {
 
 fn take(facts: &mut Vec<Fact>, step: &Step, number: usize) {
     let is_off = |fact: &Fact, wanted: &str| matches!(fact, Fact::Isolated { part, .. } if part == wanted);
-    match step.kind {
-        StepKind::Isolate if step.parts.is_empty() => {
-            facts.push(Fact::Isolated { part: String::new(), step: number });
-        }
-        StepKind::Isolate => {
-            facts.extend(step.parts.iter().map(|part| Fact::Isolated { part: part.clone(), step: number }));
-        }
-        StepKind::Repair if step.parts.is_empty() => facts.push(Fact::Other { step: number }),
-        StepKind::Repair => {
-            for part in &step.parts {
-                // A part that is repaired is in its place again.
-                facts.retain(|fact| !is_off(fact, part));
+    // A step that names no part is of a part without a name.
+    let unnamed = [String::new()];
+    let parts = if step.parts.is_empty() { &unnamed[..] } else { &step.parts };
+    for part in parts {
+        match step.kind {
+            StepKind::Isolate => facts.push(Fact::Isolated { part: part.clone(), step: number }),
+            StepKind::Repair => {
+                // A part that is repaired is in its place again; without a name it may be another one that is off.
+                facts.retain(|fact| part.is_empty() || !is_off(fact, part));
                 let before =
                     |fact: &&Fact| matches!(fact, Fact::Repaired { part: known, .. } if known == part);
                 let nth = 1 + facts.iter().filter(before).count();
                 facts.push(Fact::Repaired { part: part.clone(), nth });
             }
-        }
-        // Undone is the last isolation of the part; without a part, the last of all.
-        StepKind::Restore if step.parts.is_empty() => {
-            if let Some(last) = facts.iter().rposition(|fact| !matches!(fact, Fact::Repaired { .. })) {
-                facts.remove(last);
-            }
-        }
-        StepKind::Restore => {
-            for part in &step.parts {
-                let named = |fact: &Fact| match fact {
-                    Fact::Isolated { part: known, .. } | Fact::Repaired { part: known, .. } => known == part,
-                    Fact::Other { .. } => false,
-                };
-                let unnamed = |fact: &Fact| is_off(fact, "");
-                if let Some(last) = facts.iter().rposition(named).or_else(|| facts.iter().rposition(unnamed))
-                {
+            // Undone is the last isolation of the part, or its repair, or what is off without a name; without a part, the
+            // last isolation of all, or else the last repair.
+            StepKind::Restore => {
+                let any = part.is_empty();
+                let off =
+                    |fact: &Fact| matches!(fact, Fact::Isolated { part: known, .. } if any || known == part);
+                let done = |fact: &Fact| matches!(fact, Fact::Repaired { part: known, .. } if known == part);
+                let last = facts.iter().rposition(off).or_else(|| facts.iter().rposition(done));
+                if let Some(last) = last.or_else(|| facts.iter().rposition(|fact| is_off(fact, ""))) {
                     facts.remove(last);
                 }
             }

@@ -13,6 +13,7 @@ mod outputs;
 pub(crate) mod program;
 mod read_only;
 mod report;
+mod schemas;
 mod statistics;
 mod story;
 mod two_causes;

@@ -398,13 +398,10 @@ impl Builder {
 
     /// The ledger as it stands. `span` is the capture's; `None` when nothing tells the time.
     pub fn ledger(&self, span: Option<Span>) -> Ledger {
-        let paths = match span {
-            Some(span) => self.paths.iter().map(|(id, path)| self.path_ledger(id, path, span)).collect(),
-            None => Vec::new(),
-        };
+        let paths = |span| self.paths.iter().map(|(id, path)| self.path_ledger(id, path, span)).collect();
         Ledger {
             span,
-            paths,
+            paths: span.map_or_else(Vec::new, paths),
             prompts: self.prompts.clone(),
             heard: self.heard.last().map(|run| run.end),
             planned_s: self.planned_s,
