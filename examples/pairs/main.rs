@@ -17,11 +17,13 @@
 #[allow(dead_code, reason = "the judge's example uses other parts of it")]
 #[path = "../judge/process.rs"]
 mod process;
+mod share;
 mod truth;
 
 use std::collections::BTreeMap;
 
 use process::Stream;
+use share::Share;
 use straykey::analysis::compare::{CompareOptions, Comparison, Verdict, compare, plan};
 use straykey::analysis::quiet::LIKELY;
 use straykey::analysis::rate::{Count, quiet_needed};
@@ -29,27 +31,6 @@ use truth::{INTERMITTENCIES, Pair, Repair};
 
 /// Used for this table and for nothing else.
 const SEED: u64 = 20_261_129;
-
-/// So many of so many.
-#[derive(Clone, Copy, Default)]
-struct Share {
-    hit: u32,
-    of: u32,
-}
-
-impl Share {
-    fn take(&mut self, hit: bool) {
-        self.hit += u32::from(hit);
-        self.of += 1;
-    }
-
-    fn words(self) -> String {
-        if self.of == 0 {
-            return "–".to_owned();
-        }
-        format!("{} of {} ({:.1} %)", self.hit, self.of, 100.0 * f64::from(self.hit) / f64::from(self.of))
-    }
-}
 
 /// What is asked of all pairs of one way in which strays come.
 #[derive(Clone, Copy, Default)]

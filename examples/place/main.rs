@@ -18,6 +18,8 @@
 mod ideal;
 mod job;
 mod set;
+#[path = "../pairs/share.rs"]
+mod share;
 
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -25,6 +27,7 @@ use std::path::Path;
 use ideal::{Ideal, ideal};
 use job::{Job, Plan};
 use set::{Dice, KINDS, Kind};
+use share::Share;
 use straykey::analysis::locate::Located;
 use straykey::analysis::train::Occurrence;
 use straykey::base::EventKind;
@@ -37,27 +40,6 @@ const SEED: u64 = 20_261_130;
 
 /// Posterior of somebody who knows the simulator from which the steps can tell.
 const TELLS: f64 = 0.8;
-
-/// So many of so many.
-#[derive(Clone, Copy, Default)]
-struct Share {
-    hit: u32,
-    of: u32,
-}
-
-impl Share {
-    fn take(&mut self, hit: bool) {
-        self.hit += u32::from(hit);
-        self.of += 1;
-    }
-
-    fn words(self) -> String {
-        match self.of {
-            0 => "–".to_owned(),
-            of => format!("{} of {of} ({:.0} %)", self.hit, 100.0 * f64::from(self.hit) / f64::from(of)),
-        }
-    }
-}
 
 /// One job through the program.
 fn run(
