@@ -54,7 +54,10 @@ fn every_answer_is_as_its_schema_says() {
         ("protocol show", "protocol show alder".into()),
         ("protocol check", "protocol check protocols/chassis/alder.toml".into()),
         ("protocol learn", format!("protocol learn {log}")),
-        ("protocol new", format!("protocol new plane --out {}", at("plane.toml"))),
+        (
+            "protocol new",
+            format!("protocol new plane --speech keys --key KEY_MENU=MENU --out {}", at("plane.toml")),
+        ),
         ("job new", format!("job new {} --set hall~set", at("made"))),
         ("job build", format!("job build {} --out {}", at("ticket.toml"), at("built"))),
         ("job show", format!("job show {job}")),

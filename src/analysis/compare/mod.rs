@@ -101,9 +101,11 @@ pub struct Comparison {
     /// Chance of a difference like this if nothing had changed, two-sided mid-P, by the method named; below what the
     /// confidence leaves when, and only when, the interval of the ratio excludes one.
     #[serde(serialize_with = "finite")]
+    #[schemars(with = "Option<f64>")]
     pub chance_same: f64,
     /// Chance, one-sided mid-P, of a fall like this if nothing had changed.
     #[serde(serialize_with = "finite")]
+    #[schemars(with = "Option<f64>")]
     pub chance_fall: f64,
     /// The gap that separates episodes, seconds; null when each press is one.
     pub episode_gap_s: Option<f64>,

@@ -32,18 +32,23 @@ pub struct Figures {
     pub too_uneven: bool,
     /// Rate before divided by rate after; null when nothing came after.
     #[serde(serialize_with = "finite")]
+    #[schemars(with = "Option<f64>")]
     pub ratio: f64,
     /// Lower end of its mid-P interval at a fixed time.
     #[serde(serialize_with = "finite")]
+    #[schemars(with = "Option<f64>")]
     pub ratio_low: f64,
     /// Upper end; null for without limit.
     #[serde(serialize_with = "finite")]
+    #[schemars(with = "Option<f64>")]
     pub ratio_high: f64,
     /// Lower end of the interval that decides: valid however often one looks.
     #[serde(serialize_with = "finite")]
+    #[schemars(with = "Option<f64>")]
     pub ratio_any_low: f64,
     /// Upper end.
     #[serde(serialize_with = "finite")]
+    #[schemars(with = "Option<f64>")]
     pub ratio_any_high: f64,
     /// Chance that the unrepaired set would have been quiet for so long, on the path that says least; 1 once a stray came.
     pub quiet_anyway: f64,

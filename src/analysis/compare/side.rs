@@ -21,12 +21,15 @@ pub struct Side {
     pub episodes: u64,
     /// Episodes a minute.
     #[serde(serialize_with = "finite")]
+    #[schemars(with = "Option<f64>")]
     pub per_min: f64,
     /// Lower end of its exact interval.
     #[serde(serialize_with = "finite")]
+    #[schemars(with = "Option<f64>")]
     pub per_min_low: f64,
     /// Upper end of its exact interval.
     #[serde(serialize_with = "finite")]
+    #[schemars(with = "Option<f64>")]
     pub per_min_high: f64,
     /// Share of the time spent inside episodes.
     pub stray_share: f64,
