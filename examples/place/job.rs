@@ -17,6 +17,9 @@ pub(crate) struct About {
     pub(crate) line: State,
 }
 
+/// Inputs that nobody made: control path and when.
+pub(crate) type Phantoms = Vec<(&'static str, f64)>;
+
 /// One watched stage as it truly was.
 #[derive(Clone, Debug)]
 pub(crate) struct Watched {
@@ -25,7 +28,7 @@ pub(crate) struct Watched {
     /// How often the fault showed in it, on whatever path.
     pub(crate) shown: u32,
     /// Every input that nobody made, by its control path and when; none are listed where a resistor holds the line.
-    pub(crate) phantoms: Option<Vec<(&'static str, f64)>>,
+    pub(crate) phantoms: Option<Phantoms>,
 }
 
 /// All codes of line KEY1 in one state of it.
@@ -332,7 +335,7 @@ impl Job {
         seconds: f64,
         showings: &[(f64, f64)],
         hand: &[(f64, f64, usize)],
-        (lines, phantoms): (&mut Vec<(f64, String)>, &mut Vec<(&'static str, f64)>),
+        (lines, phantoms): (&mut Vec<(f64, String)>, &mut Phantoms),
         dice: &mut Dice,
     ) -> u32 {
         let period = if self.dialect == Dialect::Rowan { 0.04 } else { 0.05 };
