@@ -3,6 +3,8 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
+use serde::{Deserialize, Serialize};
+
 use crate::analysis::compare::PathSeen;
 use crate::analysis::ledger::{Builder, Cadence, Intervals, Ledger, Observed, PathId, PathTotal};
 use crate::analysis::train::{DEFAULT_LATENCY, Symbol};
@@ -219,8 +221,8 @@ impl Loaded {
         let mut ledgers: BTreeMap<String, Ledger> = BTreeMap::new();
         let order: Vec<String> = job.captures().map(|capture| capture.name.clone()).collect();
         for name in &order {
-            if let Some(ledger) = kept_ledger(&store, name)? {
-                ledgers.insert(name.clone(), ledger);
+            if let Some(kept) = kept(&store, name)? {
+                ledgers.insert(name.clone(), kept.ledger);
             }
         }
         let mut decode = |capture: &CaptureRef, sink: &mut dyn FnMut(Event) -> Result<()>| {
@@ -239,9 +241,9 @@ impl Loaded {
                 Err(error) => return Err(error),
             };
             let (span, other_chassis) = read;
-            let ledger = Ledger { other_chassis, ..builder.ledger(span) };
-            let text = serde_json::to_string(&ledger).unwrap_or_default();
-            ledgers.insert(capture.name.clone(), ledger);
+            let kept = Kept { ledger: builder.ledger(span), other_chassis };
+            let text = serde_json::to_string(&kept).unwrap_or_default();
+            ledgers.insert(capture.name.clone(), kept.ledger);
             Ok((span, text))
         };
         let fingerprint = protocols.fingerprint();
@@ -253,14 +255,13 @@ impl Loaded {
         let indexed = store.captures()?.into_iter().map(|entry| (entry.name.clone(), entry)).collect();
         let causes = causes::learn(&job, &mut store, &indexed, &fingerprint)?;
         let mut ledgers = BTreeMap::new();
-        for capture in job.captures() {
-            ledgers.insert(capture.name.clone(), kept_ledger(&store, &capture.name)?.unwrap_or_default());
-        }
         let named = chassis.unwrap_or_else(|| "the chassis that was named".to_owned());
-        for (name, ledger) in &ledgers {
-            if let Some(other) = &ledger.other_chassis {
+        for name in order {
+            let kept = kept(&store, &name)?.unwrap_or_default();
+            if let Some(other) = kept.other_chassis {
                 job.remark(format!("capture {name} was read as {named}, and {other} fits better"));
             }
+            ledgers.insert(name, kept.ledger);
         }
         Ok(Self { job, store, indexed, ledgers, causes })
     }
@@ -427,7 +428,17 @@ pub fn chassis(loaded: &Loaded, protocols: &Protocols) -> Result<Option<Chassis>
     Ok(None)
 }
 
-fn kept_ledger(store: &Store, capture: &str) -> Result<Option<Ledger>> {
+/// What the index keeps of a capture's decoding.
+#[derive(Default, Serialize, Deserialize)]
+struct Kept {
+    #[serde(flatten)]
+    ledger: Ledger,
+    /// The chassis that fits better than the one by which it was read.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    other_chassis: Option<String>,
+}
+
+fn kept(store: &Store, capture: &str) -> Result<Option<Kept>> {
     Ok(store.finding(capture, LEDGER)?.and_then(|text| serde_json::from_str(&text).ok()))
 }
 

@@ -406,7 +406,6 @@ impl Builder {
             heard: self.heard.last().map(|run| run.end),
             planned_s: self.planned_s,
             age: self.age,
-            other_chassis: None,
         }
     }
 }

@@ -299,22 +299,12 @@ pub struct Ledger {
     /// How long the set had been on at time zero of the capture, by its own clock; null where it does not say.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub age: Option<Nanoseconds>,
-    /// The chassis that fits better than the one by which it was read.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub other_chassis: Option<String>,
 }
 
 impl Ledger {
     /// Of nothing.
-    pub const NONE: Self = Self {
-        span: None,
-        paths: Vec::new(),
-        prompts: Vec::new(),
-        heard: None,
-        planned_s: None,
-        age: None,
-        other_chassis: None,
-    };
+    pub const NONE: Self =
+        Self { span: None, paths: Vec::new(), prompts: Vec::new(), heard: None, planned_s: None, age: None };
 
     /// The evidence on a path; `None` when nothing of it was met.
     pub fn path(&self, id: &PathId) -> Option<&PathLedger> {
