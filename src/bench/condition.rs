@@ -8,7 +8,7 @@ use crate::timeline::job::{Step, StepKind};
 /// One thing that is true of the set.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
 enum Fact {
-    /// A part was unplugged, covered or substituted: by the step of this number. Which is empty where the step does not say.
+    /// A part was unplugged, covered or substituted: by the step of this number. The part is empty where the step names none.
     Isolated { part: String, step: usize },
     /// A part was cleaned, tightened or replaced for the nth time.
     Repaired { part: String, nth: usize },
@@ -98,8 +98,8 @@ pub(super) fn changing(step: Option<&Step>) -> Option<&Step> {
 
 /// Whether a step is a measurement of the fault tree, which needs no soak.
 pub(super) fn is_measurement(step: &Step) -> bool {
-    let test = locate::faults().ok().and_then(|tree| tree.recognise(&step.text, &step.parts));
-    step.kind == StepKind::Isolate && test.is_some_and(|test| test.kind == TestKind::Measure)
+    let test = || locate::faults().ok().and_then(|tree| tree.recognise(&step.text, &step.parts));
+    step.kind == StepKind::Isolate && test().is_some_and(|test| test.kind == TestKind::Measure)
 }
 
 /// The stage that stage `of` is compared with: the last one before it in whose condition the set was but for the repair or
@@ -109,18 +109,17 @@ pub(super) fn reference(conditions: &[Condition], observed: &[bool], of: usize) 
     let earlier = || (0..of).rev().filter(|i| observed.get(*i).copied().unwrap_or(false));
     let own = conditions.get(of)?;
     let news = own.news(conditions.get(of.checked_sub(1)?)?);
-    let undone = || earlier().any(|i| conditions.get(i) == Some(own));
-    // What may be true now and was not then.
-    let may_differ = |fact: &Fact| match news.0.is_empty() {
-        true => matches!(fact, Fact::Repaired { .. }),
-        false => news.0.contains(fact),
+    let put_back = news.0.is_empty();
+    // What is as it was once before is judged by the stage before it.
+    let undone = put_back && earlier().any(|i| conditions.get(i) == Some(own));
+    let like = |before: &Condition| match put_back {
+        true => {
+            own.holds(before) && own.news(before).0.iter().all(|fact| matches!(fact, Fact::Repaired { .. }))
+        }
+        false => *before == own.news(&news),
     };
-    let is_like =
-        |before: &Condition| before != own && own.holds(before) && own.news(before).0.iter().all(may_differ);
-    let whole = |before: &Condition| news.0.is_empty() || before.0.len() + news.0.len() == own.0.len();
-    let like =
-        || earlier().find(|i| conditions.get(*i).is_some_and(|before| is_like(before) && whole(before)));
-    if news.0.is_empty() && undone() { None } else { like() }.or_else(|| earlier().next())
+    let found = earlier().find(|i| !undone && conditions.get(*i).is_some_and(like));
+    found.or_else(|| earlier().next())
 }
 
 #[cfg(test)]

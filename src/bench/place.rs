@@ -99,13 +99,7 @@ fn evidence(views: &[StageView], symptoms: &Symptoms) -> Vec<(usize, StageEviden
     // The last watched stage.
     let mut before: Option<usize> = None;
     for view in views {
-        let result = view
-            .stage
-            .step
-            .as_ref()
-            .is_some_and(is_measurement)
-            .then(|| locate::finding(&view.stage.text))
-            .flatten();
+        let result = measures(view).then(|| locate::finding(&view.stage.text)).flatten();
         if let Some(outcome) = result {
             list.push((view.stage.number, measured(view, outcome)));
         } else if view.stage.is_watched() {
@@ -115,6 +109,10 @@ fn evidence(views: &[StageView], symptoms: &Symptoms) -> Vec<(usize, StageEviden
         }
     }
     list
+}
+
+fn measures(view: &StageView) -> bool {
+    view.stage.step.as_ref().is_some_and(is_measurement)
 }
 
 /// A measurement's result as evidence.
@@ -212,9 +210,7 @@ fn quiet_anyway(view: &StageView, comparison: &Comparison) -> f64 {
 
 /// Asks for the result of every measurement whose step does not say it.
 fn without_result(views: &[StageView]) -> Vec<String> {
-    let open = |view: &&StageView| {
-        view.stage.step.as_ref().is_some_and(is_measurement) && locate::finding(&view.stage.text).is_none()
-    };
+    let open = |view: &&StageView| measures(view) && locate::finding(&view.stage.text).is_none();
     let ask = |view: &StageView| {
         format!(
             "The step \"{}\" is a measurement whose result is not known; write it as a step that ends in \": found\" or \": \

@@ -219,13 +219,13 @@ fn path_likelihood(tree: &FaultTree, path: ControlPath, quiet: &[ControlPath]) -
         let chance = location.paths.get(path.word()).copied().unwrap_or(0.0).max(0.002);
         let usual = location.paths.iter().max_by(|a, b| a.1.total_cmp(b.1)).map_or("", |(word, _)| word);
         let missed = usual != path.word() && quiet.iter().any(|quiet| quiet.word() == usual);
-        *slot = if missed { UNSEEN * chance } else { chance };
+        *slot = if missed { STAYS_QUIET * chance } else { chance };
     }
     likelihood
 }
 
 /// Chance that a path on which a fault shows as a rule stays quiet though it is observed. Common practice, no source.
-const UNSEEN: f64 = 0.1;
+const STAYS_QUIET: f64 = 0.1;
 
 /// How a stretch without strays speaks for there being no fault: a set that is brought in has one as likely as not, and
 /// faults come from once in a minute to once in a day, evenly in the logarithm. Common practice, no source.
@@ -298,12 +298,7 @@ fn entries(fits: &[Fit]) -> Vec<Entry> {
     // A line that is off comes before one that reads as it should, however sure that is.
     let mut fits: Vec<&Fit> = fits.iter().filter(|fit| !fit.readings.is_empty()).collect();
     fits.sort_by_key(|fit| !off(fit));
-    let by_weight = |fit: &&Fit| {
-        let mut entries = fit.entries();
-        entries.sort_by(|a, b| b.weight.total_cmp(&a.weight));
-        entries
-    };
-    fits.iter().flat_map(by_weight).collect()
+    fits.into_iter().flat_map(Fit::entries).collect()
 }
 
 fn beliefs(tree: &FaultTree, chances: &[f64; 12], reasons: &[Reason]) -> Vec<Belief> {
