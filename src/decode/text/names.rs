@@ -7,7 +7,7 @@ use crate::decode::protocol::Encoding;
 
 /// Most texts that are kept.
 const MOST_KEPT: usize = 4_096;
-/// Longest text that is kept; longer ones are rebuilt each time.
+/// Longest text that is kept; longer ones are made each time.
 const LONGEST_KEPT: usize = 64;
 /// Longest text of an event, in bytes of the line; what is beyond is cut.
 const LONGEST: usize = 256;

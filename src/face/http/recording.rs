@@ -402,8 +402,8 @@ impl Recording {
         }
         let now = self.session.now();
         let last = self.session.last_byte();
-        let feed = self.session.recorder().map(crate::timeline::job::CaptureWriter::recording_state);
-        let stopped = match feed {
+        let written = self.session.recorder().map(crate::timeline::job::CaptureWriter::recording_state);
+        let stopped = match written {
             Some(RecordingState::Stopped { why, .. }) => Some(why),
             _ => None,
         };

@@ -2,7 +2,7 @@
 //!
 //! With everything given, each character leaves as soon as its stop bit is sampled. What is to be found is
 //! found from the first edges, at most [`HELD`] of them, which wait for it; then they are received like the
-//! rest. Where the rate was not given, characters are handed out in stretches, and a stretch with many faults
+//! rest. Where the rate was not given, characters are handed out in segments, and a segment with many faults
 //! is read again if the line is found to have changed: sets change their rate between boot loader and system.
 //! Framing errors, breaks and parity errors stay visible as characters with a fault.
 
@@ -10,12 +10,12 @@ mod drift;
 mod find;
 mod frame;
 mod framing;
-mod stretch;
+mod segment;
 
 pub use self::drift::Drift;
 use self::frame::Sampler;
 pub use self::frame::{BREAK, FRAMING, PARITY};
-use self::stretch::Stretch;
+use self::segment::Segment;
 use crate::base::Nanoseconds;
 pub use crate::signal::uart::framing::{Found, Framing, Parity, UartSpec};
 use crate::signal::{Character, Edge};
@@ -42,7 +42,7 @@ pub struct Receiver {
     failures: u32,
     patience: usize,
     /// What is not handed out yet, where the rate was not given.
-    stretch: Stretch,
+    segment: Segment,
     changes: u32,
 }
 
@@ -59,7 +59,7 @@ impl Receiver {
             found: None,
             failures: 0,
             patience: 0,
-            stretch: Stretch::default(),
+            segment: Segment::default(),
             changes: 0,
         };
         if let UartSpec { rate_hz: Some(rate_hz), framing: Some(framing), inverted: Some(inverted) } = spec {
@@ -86,13 +86,13 @@ impl Receiver {
     }
 
     /// Takes one edge; characters are appended once their stop bit is sampled, or, where the rate was not
-    /// given, once their stretch has passed.
+    /// given, once their segment has passed.
     pub fn push(&mut self, edge: Edge, out: &mut Vec<Character>) {
         match &mut self.sampler {
             Some(sampler) if self.spec.rate_hz.is_some() => sampler.push(edge, out),
             Some(sampler) => {
-                sampler.push(edge, &mut self.stretch.characters);
-                if self.stretch.take(edge) {
+                sampler.push(edge, &mut self.segment.characters);
+                if self.segment.take(edge) {
                     self.judge(edge.t, out);
                 }
             }
@@ -111,29 +111,29 @@ impl Receiver {
         }
     }
 
-    /// Hands a stretch out; with many faults in it the line may have changed, and it is read again.
+    /// Hands a segment out; with many faults in it the line may have changed, and it is read again.
     fn judge(&mut self, now: Nanoseconds, out: &mut Vec<Character>) {
         self.patience = self.patience.saturating_sub(1);
-        if self.stretch.is_doubtful()
+        if self.segment.is_doubtful()
             && self.patience == 0
             && let Some(found) = self.other_line(now)
         {
             self.changes += 1;
             self.settle(found);
-            let edges = self.stretch.cut();
+            let edges = self.segment.cut();
             if let Some(sampler) = &mut self.sampler {
                 for edge in edges {
-                    sampler.push(edge, &mut self.stretch.characters);
+                    sampler.push(edge, &mut self.segment.characters);
                 }
             }
         }
         let under_way = self.sampler.as_ref().and_then(Sampler::under_way);
-        self.stretch.end(under_way, out);
+        self.segment.end(under_way, out);
     }
 
-    /// The line that the edges of a doubtful stretch are surely of, if that is another one than before.
+    /// The line that the edges of a doubtful segment are surely of, if that is another one than before.
     fn other_line(&mut self, now: Nanoseconds) -> Option<Found> {
-        let found = find::find(&self.spec, self.stretch.doubtful_edges(), now).filter(|found| {
+        let found = find::find(&self.spec, self.segment.doubtful_edges(), now).filter(|found| {
             found.certainty >= SURE_OF_CHANGE && self.found.is_none_or(|known| known.differs(found))
         });
         // A line that is just bad must not be searched over and over.
@@ -147,8 +147,8 @@ impl Receiver {
         match &mut self.sampler {
             Some(sampler) if self.spec.rate_hz.is_some() => sampler.advance(now, out),
             Some(sampler) => {
-                sampler.advance(now, &mut self.stretch.characters);
-                if self.stretch.is_old(now) {
+                sampler.advance(now, &mut self.segment.characters);
+                if self.segment.is_old(now) {
                     self.judge(now, out);
                 }
             }

@@ -1,30 +1,30 @@
-//! A stretch of a line whose rate was not given: its characters wait with their edges, so that they can be
+//! A segment of a line whose rate was not given: its characters wait with their edges, so that they can be
 //! read again when they turn out to be of another rate.
 
 use crate::base::Nanoseconds;
 use crate::signal::{Character, Edge};
 
-/// Characters of a stretch.
+/// Characters of a segment.
 const LENGTH: usize = 64;
-/// A stretch ends after this time in any case, so that a quiet line does not hold its characters back.
+/// A segment ends after this time in any case, so that a quiet line does not hold its characters back.
 const OLDEST: Nanoseconds = Nanoseconds::from_millis(500);
 /// Fewer characters than this are not judged.
 const FEWEST: usize = 8;
-/// One faulty character in so many makes a stretch doubtful. At a wrong rate the stop bit is read from
+/// One faulty character in so many makes a segment doubtful. At a wrong rate the stop bit is read from
 /// anywhere, and is 0 for a third of the characters or more.
 const DOUBTFUL: usize = 8;
-/// Edges of a stretch. A line that became 13 times as fast (115200 to 1500000) makes 4000 of them.
+/// Edges of a segment. A line that became 13 times as fast (115200 to 1500000) makes 4000 of them.
 const EDGES: usize = 8192;
 
 #[derive(Clone, Debug, Default)]
-pub(super) struct Stretch {
+pub(super) struct Segment {
     pub(super) characters: Vec<Character>,
     /// The edges of the characters, and one before them, which tells the level.
     pub(super) edges: Vec<Edge>,
 }
 
-impl Stretch {
-    /// Takes an edge whose characters are in; whether the stretch ends with it.
+impl Segment {
+    /// Takes an edge whose characters are in; whether the segment ends with it.
     pub(super) fn take(&mut self, edge: Edge) -> bool {
         if self.edges.len() >= EDGES {
             self.edges.drain(..EDGES / 2);

@@ -40,8 +40,8 @@ impl CaptureWriter {
         Self::with(Recorder::Own(journal), name, path)
     }
 
-    pub(super) fn in_group(feed: WriterHandle, name: String, path: PathBuf) -> Self {
-        Self::with(Recorder::Group(feed), name, path)
+    pub(super) fn in_group(writer: WriterHandle, name: String, path: PathBuf) -> Self {
+        Self::with(Recorder::Group(writer), name, path)
     }
 
     fn with(recorder: Recorder, name: String, path: PathBuf) -> Self {
@@ -62,7 +62,7 @@ impl CaptureWriter {
     pub fn acknowledged(&self) -> Acknowledged {
         match &self.recorder {
             Recorder::Own(journal) => journal.acknowledged(),
-            Recorder::Group(feed) => feed.acknowledged(),
+            Recorder::Group(writer) => writer.acknowledged(),
         }
     }
 
@@ -70,7 +70,7 @@ impl CaptureWriter {
     pub fn recording_state(&self) -> RecordingState {
         match &self.recorder {
             Recorder::Own(_) => RecordingState::Recording,
-            Recorder::Group(feed) => feed.state(),
+            Recorder::Group(writer) => writer.state(),
         }
     }
 
@@ -78,7 +78,7 @@ impl CaptureWriter {
     pub fn lost(&self) -> u64 {
         match &self.recorder {
             Recorder::Own(_) => 0,
-            Recorder::Group(feed) => feed.lost(),
+            Recorder::Group(writer) => writer.lost(),
         }
     }
 
@@ -86,7 +86,7 @@ impl CaptureWriter {
     pub(super) fn captured(&self) -> u64 {
         match &self.recorder {
             Recorder::Own(journal) => journal.captured(),
-            Recorder::Group(feed) => feed.offset(),
+            Recorder::Group(writer) => writer.offset(),
         }
     }
 
@@ -140,9 +140,9 @@ impl CaptureWriter {
         let wall = Anchor::now().unix_ns;
         match &mut self.recorder {
             Recorder::Own(journal) => journal.append(kind, t, wall, payload),
-            Recorder::Group(feed) => {
+            Recorder::Group(writer) => {
                 // What does not fit is counted there, and becomes a record.
-                feed.push(kind, t, wall, payload);
+                writer.push(kind, t, wall, payload);
                 Ok(())
             }
         }
@@ -166,7 +166,7 @@ impl CaptureWriter {
     pub fn commit(&mut self) -> Result<()> {
         match &mut self.recorder {
             Recorder::Own(journal) => journal.commit(),
-            Recorder::Group(feed) => feed.flush(END_WITHIN).map(|_| ()),
+            Recorder::Group(writer) => writer.flush(END_WITHIN).map(|_| ()),
         }
     }
 
@@ -181,9 +181,9 @@ impl CaptureWriter {
         }
         // A sign of life, so that the recording is as long as the observation.
         self.append(RecordKind::Alive, self.now, &[])?;
-        if let Recorder::Group(feed) = &self.recorder {
-            let closed = feed.close(END_WITHIN).map_err(|error| error.at(&self.path));
-            *busy = !feed.is_gone();
+        if let Recorder::Group(writer) = &self.recorder {
+            let closed = writer.close(END_WITHIN).map_err(|error| error.at(&self.path));
+            *busy = !writer.is_gone();
             closed?;
         }
         Ok(self.span())

@@ -149,9 +149,9 @@ impl Job {
         self.check_open()?;
         let (name, file) = self.new_name(options.name.as_deref().unwrap_or("live"), "journal");
         let path = self.folder.join(&file);
-        let feed = group.begin(&path, anchor, &origin.to_string())?;
+        let writer = group.begin(&path, anchor, &origin.to_string())?;
         self.has_begun(&name, &file, port, options, anchor)?;
-        Ok(CaptureWriter::in_group(feed, name, path))
+        Ok(CaptureWriter::in_group(writer, name, path))
     }
 
     fn has_begun(
