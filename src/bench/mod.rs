@@ -15,6 +15,7 @@ mod place;
 mod presses;
 mod runner;
 mod state;
+pub mod summary;
 mod symptoms;
 mod views;
 mod windows;

@@ -4,6 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use crate::analysis::attribution::Toggle;
 use crate::analysis::compare::{Comparison, PathSeen, Verdict, alone, compare, plan};
+use crate::analysis::ladder::Fit;
 use crate::analysis::locate::{self, CodeMix, Located, Outcome as Seen, StageEvidence};
 use crate::analysis::train::Occurrence;
 use crate::base::{ControlPath, EventKind, Key, Result};
@@ -24,13 +25,14 @@ pub fn located(loaded: &Loaded, views: &[StageView], protocols: &Protocols) -> R
     let strayed = views.iter().flat_map(|view| view.stage.seen.strayed()).map(|id| id.path);
     let paths: BTreeSet<ControlPath> = strayed.filter(|path| path.is_input()).collect();
     if paths.len() < 2 {
-        return Ok(of_views(tree, views, &symptoms));
+        return Ok(of_views(tree, views, &symptoms, &symptoms.fits));
     }
-    // Each path may have a cause of its own.
-    let mut causes = paths
-        .into_iter()
-        .map(|path| Located { path: Some(path), ..of_views(tree, &only(views, path), &symptoms) });
-    let first = causes.next().unwrap_or_else(|| of_views(tree, views, &symptoms));
+    // Each path may have a cause of its own; what the readings of the keypad show explains no stray of another path.
+    let mut causes = paths.into_iter().map(|path| {
+        let fits = if path == ControlPath::Keypad { &symptoms.fits[..] } else { &[] };
+        Located { path: Some(path), ..of_views(tree, &only(views, path), &symptoms, fits) }
+    });
+    let first = causes.next().unwrap_or_else(|| of_views(tree, views, &symptoms, &symptoms.fits));
     Ok(Located { also: causes.collect(), ..first })
 }
 
@@ -60,9 +62,9 @@ fn only(views: &[StageView], path: ControlPath) -> Vec<StageView> {
     stages.into_iter().zip(compared).zip(views).map(view).collect()
 }
 
-fn of_views(tree: &locate::FaultTree, views: &[StageView], symptoms: &Symptoms) -> Located {
+fn of_views(tree: &locate::FaultTree, views: &[StageView], symptoms: &Symptoms, fits: &[Fit]) -> Located {
     let (numbers, evidence): (Vec<usize>, Vec<StageEvidence>) = evidence(views, symptoms).into_iter().unzip();
-    let mut located = locate::locate_with(tree, &evidence, &symptoms.fits);
+    let mut located = locate::locate_with(tree, &evidence, fits);
     // Stages that show nothing were left out; from here on they have the job's numbers.
     let number = |place: usize| place.checked_sub(1).and_then(|i| numbers.get(i)).copied().unwrap_or(place);
     located.stages.iter_mut().for_each(|note| note.stage = number(note.stage));
@@ -74,7 +76,7 @@ fn of_views(tree: &locate::FaultTree, views: &[StageView], symptoms: &Symptoms) 
                 found.toggle.map(|toggle| settle(tree, toggle, views, &began)).into_iter().collect();
         }
     }
-    located.notes.extend(without_result(views));
+    located.asks = without_result(views);
     located
 }
 

@@ -5,7 +5,7 @@ use crate::analysis::ledger::Observed;
 use crate::analysis::level::LevelShift;
 use crate::analysis::soak::BlindNow;
 use crate::base::ControlPath;
-use crate::base::words::{capital, chance, duration, number};
+use crate::base::words::{capital, chance, duration};
 
 /// No stray was seen yet in any stage.
 pub const NOTHING_YET: &str =
@@ -45,6 +45,9 @@ pub fn headline(comparison: &Comparison) -> String {
             }
             _ if comparison.paths.iter().any(|path| path.figures.too_uneven) => {
                 "undecided. The pauses before were so uneven that quiet alone proves nothing.".to_owned()
+            }
+            _ if comparison.after.episodes > 0 => {
+                "undecided. Strays go on; whether they are fewer cannot be told yet.".to_owned()
             }
             _ => "undecided. Another soak won't tell. Do the next step.".to_owned(),
         },
@@ -136,8 +139,8 @@ pub fn hand_back(toggle: Option<&str>) -> String {
 
 /// A test that tells most.
 pub fn next_test(test: &str, minutes: f64) -> String {
-    let minutes = minutes.ceil().max(1.0);
-    format!("Next test, about {} minute{}: {test}", number(minutes), if minutes > 1.0 { "s" } else { "" })
+    let end = if test.ends_with('.') { "" } else { "." };
+    format!("{test}{end} Takes about {}.", duration(60.0 * minutes.ceil().max(1.0)))
 }
 
 /// What is not seen just now, for people.

@@ -104,13 +104,13 @@ fn walk(job: &Path, tamper: impl Fn(&mut Value)) -> Vec<String> {
     let mut walk = Walk::default();
     let folder = job.to_str().unwrap();
     let mut state = json(&["job", "show", folder, "--json"]);
-    let terminal = wide(&["job", "show", folder]);
+    let terminal = wide(&["job", "show", folder, "--explain"]);
     tamper(&mut state);
     run(&["report", folder]);
     let report = std::fs::read_to_string(job.join("report.html")).unwrap();
     let rows = cells(&report);
     let compared = json(&["compare", folder, "--json"]);
-    let compared_text = wide(&["compare", folder]);
+    let compared_text = wide(&["compare", folder, "--explain"]);
     walk.same("verdict of the job", &state["verdict"], &compared["verdict"]);
     walk.same("credit", &state["attribution"], &compared["attribution"]);
     walk.shows("job show", &terminal, state["advice"]["text"].as_str().unwrap());

@@ -120,7 +120,7 @@ fn parts_changed_together_are_named_as_one_and_the_cheapest_repeat_is_proposed()
     assert!(steps[1]["posterior"].as_f64().unwrap() > 0.9);
     let toggle = shown["attribution"]["toggle"]["sentence"].as_str().unwrap();
     assert!(toggle.starts_with("Undo one of the 2 changes of step 2"), "{toggle}");
-    let told = text(&straykey(&["job", "show", &path(&job)]).stdout);
+    let told = text(&straykey(&["job", "show", &path(&job), "--explain"]).stdout);
     let told = told.split_whitespace().collect::<Vec<_>>().join(" ");
     assert!(told.contains("cannot be told apart") && told.contains("Undo one of the 2 changes"), "{told}");
 }

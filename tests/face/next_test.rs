@@ -78,7 +78,7 @@ fn the_next_test_says_what_must_be_so_before_what_to_do() {
         let words = flat(words);
         shown.find(&words).unwrap_or_else(|| panic!("\"{words}\" is not in {shown}"))
     };
-    let what = place(&format!("Then: {}", next["text"].as_str().unwrap()));
+    let what = place(next["text"].as_str().unwrap());
     for first in next["prerequisites"].as_array().unwrap() {
         assert!(place(&format!("First: {}", first.as_str().unwrap())) < what);
     }
@@ -173,8 +173,9 @@ fn a_measurement_noted_as_a_step_moves_the_odds_without_a_soak() {
     step("millivolts-between-grounds");
     let open = located(&job);
     assert!((odds(&open, "ground-bond") - before).abs() < 1e-9, "nothing measured, nothing learnt");
-    let notes = open["notes"].to_string();
-    assert!(notes.contains("whose result is not known"), "{notes}");
+    let asks = open["asks"].to_string();
+    assert!(asks.contains("whose result is not known"), "{asks}");
+    assert!(text(&straykey(&["locate", &job]).stdout).contains("result is not known"));
     step("millivolts-between-grounds: found, 80 mV");
     let after = located(&job);
     assert!(odds(&after, "ground-bond") > 3.0 * before, "{before} to {}", odds(&after, "ground-bond"));

@@ -66,7 +66,7 @@ fn a_job_from_first_look_to_report() {
     assert!(!daemon.port("bench")["capture"].is_null(), "the soak goes on");
     browser.click("#soak-stop");
     browser.click("#sure");
-    browser.says("#next-text", "Next test");
+    browser.says("#next-text", "Takes about");
     // What was seen stays in view when nobody watches.
     browser.says("#state-word", "Misbehaving");
     browser.says("#state-detail", "Not watching");

@@ -25,8 +25,8 @@ use crate::base::Nanoseconds;
 
 pub use alternatives::Alternative;
 use alternatives::alternatives;
-pub use notes::quiet_enough;
 use notes::{Whole, method, notes};
+pub use notes::{quiet_enough, remaining};
 pub use observation::{Observation, PathSeen};
 use path::of_set;
 pub use path::{Figures, PathComparison};

@@ -6,7 +6,7 @@ use crate::analysis::episode::EpisodeRule;
 use crate::analysis::ledger::Observed;
 use crate::analysis::rate::rate_still_possible;
 use crate::analysis::scatter::Scatter;
-use crate::base::words::{capital, chance as percent, duration, plural};
+use crate::base::words::{chance as percent, duration, plural};
 
 /// Below so many episodes before, no ordinary soak proves anything.
 const FEW: u64 = 3;
@@ -33,12 +33,30 @@ pub fn quiet_enough(quiet_anyway: f64, hand_back_s: Option<f64>) -> String {
     format!("Quiet long enough: could be luck {}.{still}", percent(quiet_anyway))
 }
 
+/// What quiet for so long, seconds, leaves possible: the rate above its one-sided 95 % limit is excluded.
+pub fn remaining(quiet_s: f64) -> String {
+    format!(
+        "A fault that shows less than once in {} could remain.",
+        duration((1.0 / rate_still_possible(quiet_s, 0.05)).round())
+    )
+}
+
 pub(crate) fn method(whole: &Whole) -> String {
     let unit = if whole.rule.gap.is_some() { "episodes" } else { "presses" };
     let base = format!(
         "conditional test of two Poisson rates on {unit}, mid-P (doubled tail), with the mid-P ratio interval that agrees \
          with it; exact (Garwood) rate intervals"
     );
+    let counted = whole.rule.gap.map_or_else(String::new, |gap| {
+        format!("; strays less than {:.1} s apart are one episode, since they have one cause", gap.seconds())
+    });
+    let itself = if whole.evidence.after.count > 0 && drift_of(&whole.evidence).is_some() {
+        "; the strays became rarer or more frequent by themselves within the time before, and only what goes beyond that \
+         counts"
+    } else {
+        ""
+    };
+    let base = format!("{base}{counted}{itself}");
     let dispersion = whole.evidence.dispersion;
     let test = whole.scatter.test;
     let tested = test.map_or_else(String::new, |test| {
@@ -80,38 +98,12 @@ pub(crate) fn notes(whole: &Whole, verdict: Verdict) -> Vec<String> {
                 .to_owned(),
         );
     }
-    if let Some(gap) = whole.rule.gap {
-        notes.push(format!(
-            "{} in {} before, {} in {} after: strays less than {:.1} s apart count as one episode, since they \
-             have one cause.",
-            plural(evidence.strays.0, "stray"),
-            plural(evidence.before.count, "episode"),
-            plural(evidence.strays.1, "stray"),
-            plural(evidence.after.count, "episode"),
-            gap.seconds(),
-        ));
-    }
-    if whole.paths.len() > 1 {
-        notes.extend(
-            whole
-                .paths
-                .iter()
-                .map(|path| format!("{}: {}.", capital(&path.total.id.words()), path.figures.verdict.word())),
-        );
-    }
     notes.extend(few_before(evidence));
     let observed = evidence.observed > Observed::default();
     if evidence.after.count == 0 && evidence.before.count > 0 && observed {
         notes.extend(quiet_notes(evidence, verdict));
     } else if evidence.after.count > 0 {
         notes.push(seen_after(evidence, verdict));
-        if drift_of(evidence).is_some() {
-            notes.push(
-                "The strays became rarer or more frequent by themselves within the time before: only what goes beyond \
-                 that counts."
-                    .to_owned(),
-            );
-        }
     }
     notes
 }
@@ -144,11 +136,7 @@ fn quiet_notes(evidence: &Evidence, verdict: Verdict) -> Vec<String> {
     let still = |needed| evidence.plan.missing(needed, evidence.credit);
     let luck = evidence.plan.quiet_anyway(evidence.credit.quiet_s);
     if verdict == Verdict::Gone {
-        notes.push(quiet_enough(luck, still(evidence.plan.certain_s)));
-        notes.push(format!(
-            "A fault that shows less than once in {} could remain.",
-            duration(1.0 / rate_still_possible(quiet, 0.05)),
-        ));
+        notes.push(remaining(quiet));
     } else if evidence.plan.too_uneven {
         notes.push(format!("No stray in {}, but {}", duration(quiet), evidence.plan.too_uneven()));
     } else {

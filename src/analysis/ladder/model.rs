@@ -95,6 +95,20 @@ impl Mechanism {
         }
     }
 
+    /// What it is, without its place, which the stages tell better than the readings.
+    pub fn kind(self) -> String {
+        match self {
+            Self::MainLeakGround | Self::PinLeak | Self::CableLeakGround | Self::KeyLeakGround => {
+                "leak to ground".into()
+            }
+            Self::MainLeakOwnSupply
+            | Self::MainLeakHighSupply
+            | Self::KeyLeakOwnSupply
+            | Self::KeyLeakHighSupply => "leak to a supply".into(),
+            other => other.text(),
+        }
+    }
+
     /// The unit of the number: `ohm`, `volt` or `ratio`.
     pub fn unit(self) -> &'static str {
         match self {

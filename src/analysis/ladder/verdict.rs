@@ -53,7 +53,7 @@ pub struct Entry {
     pub freedom: usize,
     /// Chance of a sum of squares this large if the model is true.
     pub p: f64,
-    /// The fault and about how large it is, in a few words.
+    /// What the fault is and about how large, in a few words; not where.
     pub short: String,
     /// The statement with its reasons.
     pub because: String,
@@ -381,7 +381,7 @@ impl Fit {
 /// A model with about its numbers.
 fn short(fitted: &Fitted) -> String {
     let part = |(mechanism, e): (&Mechanism, &crate::analysis::ladder::Estimate)| {
-        format!("{}, about {}", mechanism.text(), mechanism.value_text(words::two_digits(e.value)))
+        format!("{}, about {}", mechanism.kind(), mechanism.value_text(words::two_digits(e.value)))
     };
     let parts: Vec<String> = fitted.model.iter().zip(&fitted.estimates).map(part).collect();
     if parts.is_empty() { "nothing wrong".to_owned() } else { parts.join(", and ") }

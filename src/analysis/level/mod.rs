@@ -172,24 +172,18 @@ fn notes(found: &LevelShift) -> Vec<String> {
     let mut notes = Vec::new();
     let certain = 0.01;
     if found.chance_any >= certain && found.chance_mean >= certain && found.chance_rank >= certain {
-        notes.push("The readings are as before, as far as these can tell.".to_owned());
+        notes.push("The readings are as before.".to_owned());
         return notes;
     }
-    notes.push(format!(
-        "The median moved by {:.1}, the mean by {:.1} to {:.1} (95 %).",
-        found.shift, found.shift_low, found.shift_high
-    ));
-    if found.chance_mean >= certain && found.chance_any < certain {
-        notes.push(
-            "The mean does not show it: the readings changed in kind, for example by spikes.".to_owned(),
-        );
+    if found.shift.abs() >= 1.0 {
+        notes.push(format!("The level was {:.0}, now it is {:.0}.", found.before.level, found.after.level));
     }
     let (before, after) = (100.0 * found.before.spikes, 100.0 * found.after.spikes);
     if (before - after).abs() > 1.0 {
-        notes.push(format!("Spikes: {before:.1} % of readings before, {after:.1} % after."));
+        notes.push(format!("Spikes: {before:.0} % of the readings before, {after:.0} % after."));
     }
-    if found.shift.abs() < 1.0 {
-        notes.push("A shift below one unit is of no account for a key, however certain.".to_owned());
+    if notes.is_empty() {
+        notes.push("The level is as before; the readings scatter otherwise.".to_owned());
     }
     notes
 }

@@ -69,6 +69,8 @@ pub struct Located {
     pub method: &'static str,
     /// What else must be said.
     pub notes: Vec<String>,
+    /// Results of measurements that are still to be written down.
+    pub asks: Vec<String>,
     /// The control path whose strays alone are explained; absent where all strays came on one.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub path: Option<ControlPath>,
@@ -183,6 +185,7 @@ pub fn locate_with(tree: &FaultTree, stages: &[StageEvidence], fits: &[Fit]) -> 
         nothing_yet,
         method: METHOD,
         notes: remarks(stages, fits, path),
+        asks: Vec::new(),
         path: None,
         also: Vec::new(),
     }

@@ -11,7 +11,7 @@ use crate::analysis::pattern::motif::Candidate;
 use crate::analysis::pattern::sequence::Sequence;
 use crate::analysis::pattern::{Class, MotifEvent, Pattern};
 use crate::analysis::train::Train;
-use crate::base::words::duration;
+use crate::base::words::{duration, plural};
 use crate::base::{EventKind, Nanoseconds};
 
 /// Two lengths of gap, where the long ones lie between bursts. Where long follows long beyond chance, the rate itself goes
@@ -157,7 +157,8 @@ impl Scene<'_> {
                 duration(mixture.long)
             );
         } else {
-            pattern.note = format!("{} comes {} times without a beat.", self.label(symbol), list.len());
+            pattern.note =
+                format!("{}, {}, no rhythm.", self.label(symbol), plural(list.len() as u64, "time"));
         }
         pattern
     }

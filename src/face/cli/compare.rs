@@ -7,8 +7,10 @@ use serde::Serialize;
 
 use crate::analysis::compare::{CompareOptions, Comparison, Side, Verdict, compare};
 use crate::analysis::ledger::Ledger;
+use crate::base::words::{capital, number};
 use crate::base::{Cause, Error, Result};
-use crate::bench::{self, AttributionState, KeyChecks, Lines, StageState, words::headline};
+use crate::bench::summary::{before_after, did_it};
+use crate::bench::{self, AttributionState, JobState, KeyChecks, Lines, StageState, words::headline};
 use crate::face::cli::args;
 use crate::face::cli::load::{self, Seen, is_job};
 use crate::face::cli::readings::{self, LineShift, LineState, SHIFT_COLUMNS, shift_rows};
@@ -74,8 +76,8 @@ pub(super) fn run(options: &args::Compare, protocols: &Protocols, out: &mut Out)
     if out.json {
         out.value(&Answer::Pair { comparison: &comparison, readings: &readings })?;
     } else {
-        show(&comparison, out)?;
-        readings.show(out)?;
+        show(&comparison, options.explain, out)?;
+        readings.show(options.explain, out)?;
     }
     Ok(if options.check && !gone { Outcome::Found } else { Outcome::Done })
 }
@@ -153,7 +155,7 @@ impl LineFindings {
         }
     }
 
-    fn show(&self, out: &mut Out) -> Result<()> {
+    fn show(&self, explain: bool, out: &mut Out) -> Result<()> {
         let sides = [("before", &self.before), ("after", &self.after)];
         let mut said = readings::sentences(&self.shifts, &[]);
         for (side, states) in sides {
@@ -164,7 +166,7 @@ impl LineFindings {
             return Ok(());
         }
         out.line("Keypad readings")?;
-        if !self.shifts.is_empty() {
+        if explain && !self.shifts.is_empty() {
             let mut list = table::new(&SHIFT_COLUMNS, &[]);
             for row in shift_rows(&self.shifts) {
                 list.add_row(row.iter().map(|cell| safe(cell)));
@@ -211,35 +213,73 @@ fn whole_job(options: &args::Compare, protocols: &Protocols, out: &mut Out) -> R
             attribution: state.attribution.as_ref(),
         })?;
     } else {
-        for stage in &state.stages {
-            if let (Some(before), Some(comparison)) = (stage.compared_with_stage, &stage.comparison) {
-                out.line(format!(
-                    "Stage {} against {before}, after \"{}\":",
-                    stage.stage,
-                    safe(&stage.step)
-                ))?;
-                show(comparison, out)?;
-            }
-            if let Some(checks) = &stage.key_checks {
-                out.line(table::wrap(
-                    &format!("Stage {} against {}: {}", stage.stage, checks.before_stage, checks.sentence),
-                    2,
-                ))?;
-            }
-        }
-        match &state.attribution {
-            Some(attribution) => sections::credit(attribution, out)?,
-            None => {
-                out.line("Fewer than two stages were watched hands off: there is nothing to compare yet.")?
-            }
-        }
+        stages(&state, options.explain, out)?;
     }
     Ok(if options.check && !gone { Outcome::Found } else { Outcome::Done })
 }
 
-/// Prints a comparison for people: the verdict first.
-pub(super) fn show(comparison: &Comparison, out: &mut Out) -> Result<()> {
-    out.line(format!("Verdict: {}", headline(comparison)))?;
+/// All stages of a job: the last verdict and the step that did it, a line for each stage, and what stands behind each on
+/// request.
+fn stages(state: &JobState, explain: bool, out: &mut Out) -> Result<()> {
+    let Some(last) = state.stages.iter().rev().find(|stage| stage.comparison.is_some()) else {
+        return out.line("Fewer than two stages were watched hands off: there is nothing to compare yet.");
+    };
+    if let (Some(before), Some(headline)) = (last.compared_with_stage, &last.headline) {
+        let said = format!("Verdict of stage {} against {before}: {}", last.stage, safe(headline));
+        out.line(table::wrap(&said, 2))?;
+    }
+    for cause in state.locate.causes() {
+        let path = cause.path.map_or_else(String::new, |path| format!("{}: ", capital(path.word())));
+        for step in cause.steps.iter().filter(|step| did_it(step.credit) == "yes") {
+            out.line(table::wrap(&format!("{path}this stopped it: \"{}\"", safe(&step.step)), 2))?;
+        }
+    }
+    let headings = ["stage", "against", "what was done", "episodes before", "after", "verdict", "did it?"];
+    let mut list = table::new(&headings, &[0, 1]);
+    for stage in &state.stages {
+        let (Some(before), Some(comparison)) = (stage.compared_with_stage, &stage.comparison) else {
+            continue;
+        };
+        let side = |side: &Side| format!("{} in {}", side.episodes, load::duration(side.observed_s));
+        let credits = state.locate.causes().flat_map(|cause| &cause.steps);
+        let credit =
+            credits.filter(|step| step.stage == stage.stage).map(|step| step.credit).reduce(f64::max);
+        list.add_row([
+            stage.stage.to_string(),
+            before.to_string(),
+            safe(&stage.step),
+            side(&comparison.before),
+            side(&comparison.after),
+            comparison.figures.verdict.word().to_owned(),
+            credit.map_or("", did_it).to_owned(),
+        ]);
+    }
+    out.line(table::text(&list))?;
+    for stage in &state.stages {
+        if let Some(checks) = &stage.key_checks {
+            let said = format!("Stage {} against {}: {}", stage.stage, checks.before_stage, checks.sentence);
+            out.line(table::wrap(&said, 2))?;
+        }
+        if let (true, Some(before), Some(comparison)) =
+            (explain, stage.compared_with_stage, &stage.comparison)
+        {
+            out.line(format!("\nStage {} against {before}, after \"{}\":", stage.stage, safe(&stage.step)))?;
+            show(comparison, true, out)?;
+        }
+    }
+    match &state.attribution {
+        Some(attribution) if explain => sections::credit(attribution, out),
+        _ => Ok(()),
+    }
+}
+
+/// Prints a comparison for people: the verdict first, what it rests on, what else to know, the figures.
+pub(super) fn show(comparison: &Comparison, explain: bool, out: &mut Out) -> Result<()> {
+    out.line(table::wrap(&format!("Verdict: {}", headline(comparison)), 2))?;
+    out.line(before_after(comparison))?;
+    for note in &comparison.notes {
+        out.line(table::wrap(note, 2))?;
+    }
     let mut list = table::new(
         &["", "observed", "strays", "episodes", "episodes per minute (95 % interval)"],
         &[1, 2, 3],
@@ -247,14 +287,13 @@ pub(super) fn show(comparison: &Comparison, out: &mut Out) -> Result<()> {
     list.add_row(row("before", &comparison.before));
     list.add_row(row("after", &comparison.after));
     out.line(table::text(&list))?;
-    for note in &comparison.notes {
-        out.line(table::wrap(&format!("- {note}"), 2))?;
+    if explain {
+        out.line(table::wrap(&format!("Method: {}", comparison.method), 2))?;
     }
-    out.line(table::wrap(&format!("Method: {}", comparison.method), 2))
+    Ok(())
 }
 
 fn row(name: &str, side: &Side) -> [String; 5] {
-    let number = |value: f64| if value.is_finite() { format!("{value:.3}") } else { "–".to_owned() };
     [
         name.to_owned(),
         load::duration(side.observed_s),

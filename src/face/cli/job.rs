@@ -29,12 +29,12 @@ pub(super) fn run(command: JobCommand, protocols: &Protocols, out: &mut Out) -> 
                 folder.display()
             ));
             drop(job);
-            show(&folder, protocols, false, out)
+            show(&folder, protocols, false, false, out)
         }
         JobCommand::Build { manifest, out: folder } => {
             let folder = folder.unwrap_or_else(|| beside(&manifest));
             drop(job::build(&manifest, &folder)?);
-            show(&folder, protocols, false, out)
+            show(&folder, protocols, false, false, out)
         }
         JobCommand::Close { folder } => close(&folder, out),
         JobCommand::Pack { folder, out: to, keep_private } => pack(&folder, to, keep_private, out),
@@ -42,9 +42,9 @@ pub(super) fn run(command: JobCommand, protocols: &Protocols, out: &mut Out) -> 
             let folder = to.unwrap_or_else(|| unpacked_name(&pack));
             drop(job::unpack(&pack, &folder)?);
             out.note(format!("Unpacked to {}; every file has the sum of the manifest.", folder.display()));
-            show(&folder, protocols, false, out)
+            show(&folder, protocols, false, false, out)
         }
-        JobCommand::Show { folder, rebuild } => show(&folder, protocols, rebuild, out),
+        JobCommand::Show { folder, rebuild, explain } => show(&folder, protocols, rebuild, explain, out),
     }
 }
 
@@ -172,7 +172,13 @@ fn stepped(options: &args::Step, stage: usize, kind: StepKind, out: &mut Out) ->
     Ok(Outcome::Done)
 }
 
-fn show(folder: &Path, protocols: &Protocols, rebuild: bool, out: &mut Out) -> Result<Outcome> {
+fn show(
+    folder: &Path,
+    protocols: &Protocols,
+    rebuild: bool,
+    explain: bool,
+    out: &mut Out,
+) -> Result<Outcome> {
     if out.json
         && !rebuild
         && let Some(daemon) = Client::for_job(folder)
@@ -186,7 +192,7 @@ fn show(folder: &Path, protocols: &Protocols, rebuild: bool, out: &mut Out) -> R
     if out.json {
         out.value(&state)?;
     } else {
-        sections::show(&state, out)?;
+        sections::show(&state, explain, out)?;
     }
     Ok(Outcome::Done)
 }

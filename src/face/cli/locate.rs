@@ -2,7 +2,8 @@
 
 use crate::analysis::locate::{self, Located};
 use crate::base::Result;
-use crate::bench::{located, views};
+use crate::base::words::{duration, share};
+use crate::bench::{located, summary, views};
 use crate::face::cli::args;
 use crate::face::cli::load;
 use crate::face::cli::table;
@@ -19,92 +20,90 @@ pub(super) fn run(options: &args::Locate, protocols: &Protocols, out: &mut Out) 
         out.value(&located)?;
     } else {
         for cause in located.causes() {
-            if let Some(path) = cause.path {
-                out.line(format!("Strays on {}:", path.word()))?;
-            }
-            show(cause, out)?;
+            answer(cause, out)?;
+        }
+        for cause in located.causes().filter(|cause| !cause.nothing_yet) {
+            show(cause, options.explain, out)?;
         }
     }
     Ok(if options.check && found { Outcome::Found } else { Outcome::Done })
 }
 
-fn show(located: &Located, out: &mut Out) -> Result<()> {
-    out.line(table::wrap(&answer(located), 2))?;
+/// What it is, why, and what to do next.
+fn answer(located: &Located, out: &mut Out) -> Result<()> {
+    out.line(table::wrap(&safe(&summary::cause(located)), 2))?;
     if located.nothing_yet {
         return Ok(());
     }
-    let mut list = table::new(&["  location", "odds", "because"], &[1]);
+    if let Some(first) = located.locations.first() {
+        out.line(table::wrap(&format!("  {}", safe(&first.because.to_string())), 4))?;
+    }
+    if let Some(next) = located.next.first() {
+        propose(next, out)?;
+    }
+    Ok(())
+}
+
+/// The other places; how it was worked out where that is asked for.
+fn show(located: &Located, explain: bool, out: &mut Out) -> Result<()> {
+    let path = located.path.map_or_else(String::new, |path| format!(", {}", path.word()));
+    let place = format!("  place{path}");
+    let mut list = table::new(&[&place, "odds", if explain { "because" } else { "" }], &[1]);
     for location in located.locations.iter().filter(|location| location.probability >= 0.01) {
         list.add_row([
             format!("  {}", location.location),
-            load::chance(location.probability),
-            safe(&location.because.to_string()),
+            share(location.probability),
+            if explain { safe(&location.because.to_string()) } else { String::new() },
         ]);
     }
     out.line(table::text(&list))?;
+    for ask in &located.asks {
+        out.line(table::wrap(&format!("- {}", safe(ask)), 2))?;
+    }
+    if !explain {
+        return Ok(());
+    }
     for sentence in &located.electrical {
         out.line(table::wrap(&format!("Electrically: {}", safe(sentence)), 2))?;
     }
     for step in &located.steps {
-        let credit = load::chance(step.credit);
+        let credit = share(step.credit);
         out.line(table::wrap(
             &format!("Step \"{}\": {credit} ({})", safe(&step.step), safe(&step.because)),
             2,
         ))?;
     }
-    if let Some(next) = located.next.first() {
-        propose(next, out)?;
-    }
     for note in &located.notes {
         out.line(table::wrap(&format!("- {}", safe(note)), 2))?;
     }
-    Ok(())
-}
-
-/// The answer in a sentence.
-fn answer(located: &Located) -> String {
-    let Some(first) = located.locations.first() else { return "Nothing to locate yet.".to_owned() };
-    if located.nothing_yet {
-        return "Nothing to locate yet: no stray was seen, no key that was asked for was misread, and no line reads other than \
-                it should. Watch on, or make a key check."
-            .to_owned();
-    }
-    let chance = load::chance(first.probability);
-    // Of an electrical fault, what it is and how large.
-    let what = located.ladder.first().filter(|entry| entry.model != "healthy" && entry.weight >= 0.5);
-    let what = what.map_or_else(String::new, |entry| safe(&format!(" {}: {}.", entry.line, entry.short)));
-    if located.undecided {
-        format!("Not yet decided. Likeliest is {} ({chance}).{what}", safe(&first.text))
-    } else {
-        format!("The fault is in {} ({chance}).{what}", safe(&first.text))
-    }
+    out.line(table::wrap(&format!("Method: {}", located.method), 2))
 }
 
 /// The next test: what must be so first stands before what to do.
 fn propose(next: &locate::Proposal, out: &mut Out) -> Result<()> {
-    let gain = next.gain_bits.map_or_else(String::new, |bits| format!(", gains {bits:.2} bits"));
     out.line(table::wrap(
         &format!(
-            "Next test: {} ({:.0} minutes{gain}, risk {})",
+            "  Next test: {} ({}, risk {})",
             safe(&next.test),
-            next.minutes,
+            duration(60.0 * next.minutes.round().max(1.0)),
             next.risk.text()
         ),
-        2,
+        4,
     ))?;
     for first in &next.prerequisites {
-        out.line(table::wrap(&format!("  First: {}", safe(first)), 4))?;
+        out.line(table::wrap(&format!("    First: {}", safe(first)), 6))?;
     }
-    out.line(table::wrap(&format!("  Then: {}", safe(&next.text)), 4))?;
+    let then = if next.prerequisites.is_empty() { "" } else { "Then: " };
+    out.line(table::wrap(&format!("    {then}{}", safe(&next.text)), 6))?;
     if next.kind == locate::TestKind::Measure && !next.test.starts_with("read-") {
         let record = format!(
-            "  Write it down: straykey step JOB \"{}: found\" --kind isolate, or \": clear\"",
+            "    Write it down: straykey step JOB \"{}: found\" --kind isolate, or \": clear\"",
             next.test
         );
-        out.line(table::wrap(&record, 4))?;
+        out.line(table::wrap(&record, 6))?;
     }
     for caution in &next.cautions {
-        out.line(table::wrap(&format!("  Caution: {}", safe(caution)), 4))?;
+        out.line(table::wrap(&format!("    Caution: {}", safe(caution)), 6))?;
     }
     Ok(())
 }

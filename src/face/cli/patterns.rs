@@ -13,7 +13,7 @@ use crate::base::{Event, Nanoseconds, Result};
 use crate::face::cli::args::{self, Hands, Reading};
 use crate::face::cli::load::{self, Look, Seen};
 use crate::face::cli::{sections, table};
-use crate::face::out::{Out, Outcome};
+use crate::face::out::{Out, Outcome, safe};
 use crate::timeline::Protocols;
 
 pub(super) fn run(options: &args::Patterns, protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
@@ -29,11 +29,11 @@ pub(super) fn run(options: &args::Patterns, protocols: &Protocols, out: &mut Out
     if out.json {
         out.value(&Shown { patterns: &patterns, suspicion: suspicion.as_ref(), causes: &causes })?;
     } else {
-        show(&patterns, seen.hands_off, out)?;
+        show(&patterns, seen.hands_off, options.explain, out)?;
         if let Some(suspicion) = &suspicion {
             sections::suspects("Hands on", suspicion, out)?;
         }
-        for sentence in cause_sentences(&causes) {
+        for sentence in cause_sentences(&causes, options.explain) {
             out.line(table::wrap(&sentence, 2))?;
         }
     }
@@ -65,10 +65,11 @@ impl Look for Finder {
 }
 
 /// Menu changes with their causes, and when the orphans came.
-fn cause_sentences(causes: &Causes) -> Vec<String> {
+fn cause_sentences(causes: &Causes, explain: bool) -> Vec<String> {
     let mut said: Vec<String> = causes
         .paths
         .iter()
+        .filter(|_| explain)
         .filter_map(|path| {
             let (latency, reach) = (path.latency_s?, path.reach_s?);
             let how = if path.learned { "" } else { ", assumed, since there are too few to learn it" };
@@ -107,17 +108,29 @@ fn gather(
     Ok(whole)
 }
 
-/// Prints the patterns for people.
-pub(super) fn show(patterns: &Patterns, hands_off: bool, out: &mut Out) -> Result<()> {
-    let word = if hands_off { "strays" } else { "inputs, suspected strays (hands were on)" };
-    out.line(format!(
-        "{} {word} in {}; {} of them in no pattern",
-        patterns.strays,
-        load::duration(patterns.span_s),
-        patterns.unexplained
-    ))?;
+/// Prints the patterns for people: how many strays, each pattern in a sentence, then the figures.
+pub(super) fn show(patterns: &Patterns, hands_off: bool, explain: bool, out: &mut Out) -> Result<()> {
+    let word = if hands_off { "stray" } else { "suspected stray" };
+    let hands = if hands_off { "" } else { " (hands were on)" };
+    let count = plural(patterns.strays, word);
+    out.line(format!("{count} in {}{hands}", load::duration(patterns.span_s)))?;
+    if patterns.strays == 0 {
+        return Ok(());
+    }
     if patterns.patterns.is_empty() {
-        out.line(if patterns.strays == 0 { "Nothing repeated, nothing came." } else { "No pattern." })?;
+        return out.line("Nothing repeats.");
+    }
+    for pattern in &patterns.patterns {
+        out.line(table::wrap(&format!("{:>2}  {}", pattern.id, safe(&pattern.note)), 4))?;
+        if let Some(share) = pattern.chance_shuffled {
+            let said = format!(
+                "Beats as good in the shuffled copies, this one counted: {} of the searches.",
+                load::chance(share)
+            );
+            out.line(table::wrap(&format!("    {said}"), 4))?;
+        }
+    }
+    if !explain {
         return Ok(());
     }
     let mut list = table::new(
@@ -128,17 +141,7 @@ pub(super) fn show(patterns: &Patterns, hands_off: bool, out: &mut Out) -> Resul
         list.add_row(row(pattern));
     }
     out.line(table::text(&list))?;
-    for pattern in &patterns.patterns {
-        out.line(format!("{:>2}  {}", pattern.id, pattern.note))?;
-        if let Some(share) = pattern.chance_shuffled {
-            let said = format!(
-                "Beats as good in the shuffled copies, this one counted: {} of the searches.",
-                load::chance(share)
-            );
-            out.line(table::wrap(&said, 4))?;
-        }
-    }
-    Ok(())
+    out.line(format!("{} in no pattern that keeps time.", plural(patterns.unexplained, word)))
 }
 
 fn row(pattern: &Pattern) -> [String; 9] {
@@ -151,7 +154,7 @@ fn row(pattern: &Pattern) -> [String; 9] {
         pattern.jitter_s.map_or_else(|| "–".to_owned(), |jitter| format!("{jitter:.3} s")),
         pattern.count.to_string(),
         pattern.missed.to_string(),
-        load::chance(pattern.chance),
+        if pattern.chance < 1.0 { load::chance(pattern.chance) } else { "–".to_owned() },
     ]
 }
 

@@ -3,34 +3,58 @@
 use crate::analysis::stray::Suspicion;
 use crate::base::Result;
 use crate::base::words::plural;
-use crate::bench::{AttributionState, JobState, StageState, stretches_sentence, worth_telling};
+use crate::bench::{AttributionState, JobState, StageState, stretches_sentence, summary, worth_telling};
 use crate::face::cli::load::{chance, duration};
 use crate::face::cli::table;
 use crate::face::out::{Out, safe};
 
-/// Prints the whole state for people: what it is, what was done and seen, what follows, what to do.
-pub(super) fn show(state: &JobState, out: &mut Out) -> Result<()> {
-    let chassis = state.chassis.as_deref().unwrap_or("to be recognised");
-    say(&format!("{}: {} (chassis {})", state.job, safe(&state.set), safe(chassis)), out)?;
-    if let Some(complaint) = &state.complaint {
-        say(&format!("Complaint: {}", safe(complaint)), out)?;
+/// Prints the state for people: how it stands, what the fault is, what to do; then the stages, and what stands behind them on
+/// request.
+pub(super) fn show(state: &JobState, explain: bool, out: &mut Out) -> Result<()> {
+    say(&format!("{}: {}", safe(&state.set), safe(&summary::standing(state))), out)?;
+    for cause in state.locate.causes().filter(|cause| !cause.nothing_yet) {
+        say(&safe(&summary::cause(cause)), out)?;
     }
-    if let Some(at) = &state.closed {
-        say(&format!("Closed {at}."), out)?;
+    say(&format!("Next: {}", safe(&state.advice.text)), out)?;
+    for first in &state.advice.prerequisites {
+        say(&format!("  First: {}", safe(first)), out)?;
+    }
+    for caution in &state.advice.cautions {
+        say(&format!("  Caution: {}", safe(caution)), out)?;
     }
     stages(&state.stages, out)?;
     for stage in &state.stages {
-        if let (Some(before), Some(headline)) = (stage.compared_with_stage, &stage.headline) {
-            say(&format!("Stage {} against {before}: {headline}", stage.stage), out)?;
-        }
         for sentence in &stage.unobserved {
             say(&format!("Stage {}: {sentence}", stage.stage), out)?;
         }
-        if let Some(sentence) = stretches_sentence(&stage.rate_stretches) {
-            say(&sentence, out)?;
-        }
         if let Some(suspicion) = &stage.suspicion {
             suspects(&format!("Stage {}, hands on", stage.stage), suspicion, out)?;
+        }
+    }
+    if let Some(last) = state.stages.iter().rev().find(|stage| stage.span_s > 0.0) {
+        for sentence in summary::abnormal(state, last.stage) {
+            say(&format!("Look at this: {}", safe(&sentence)), out)?;
+        }
+    }
+    if let Some(complaint) = &state.complaint {
+        say(&format!("Complaint: {}", safe(complaint)), out)?;
+    }
+    let chassis = state.chassis.as_deref().unwrap_or("to be recognised");
+    let closed = state.closed.as_ref().map_or_else(String::new, |at| format!(", closed {at}"));
+    say(&format!("Job {}, chassis {}{closed}", state.job, safe(chassis)), out)?;
+    if explain { behind(state, out) } else { Ok(()) }
+}
+
+/// What the verdicts rest on.
+fn behind(state: &JobState, out: &mut Out) -> Result<()> {
+    for stage in &state.stages {
+        if let (Some(before), Some(comparison)) = (stage.compared_with_stage, &stage.comparison) {
+            let headline = stage.headline.as_deref().unwrap_or_default();
+            say(&format!("Stage {} against {before}: {headline}", stage.stage), out)?;
+            say(&format!("  {} Method: {}", summary::before_after(comparison), comparison.method), out)?;
+        }
+        if let Some(sentence) = stretches_sentence(&stage.rate_stretches) {
+            say(&sentence, out)?;
         }
     }
     if !state.causes.sentences().is_empty() {
@@ -43,17 +67,10 @@ pub(super) fn show(state: &JobState, out: &mut Out) -> Result<()> {
             out,
         )?;
     }
-    if let Some(attribution) = &state.attribution {
-        credit(attribution, out)?;
+    match &state.attribution {
+        Some(attribution) => credit(attribution, out),
+        None => Ok(()),
     }
-    for first in &state.advice.prerequisites {
-        say(&format!("Before the next step: {}", safe(first)), out)?;
-    }
-    say(&format!("Next: {}", safe(&state.advice.text)), out)?;
-    for caution in &state.advice.cautions {
-        say(&format!("  Caution: {}", safe(caution)), out)?;
-    }
-    Ok(())
 }
 
 fn say(text: &str, out: &mut Out) -> Result<()> {

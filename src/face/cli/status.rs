@@ -327,7 +327,7 @@ impl Status {
 
 /// All facts in one line, for a log.
 fn plain(look: &dyn Look) -> String {
-    look.lines().join("; ")
+    look.lines().iter().map(|line| line.trim_end_matches('.')).collect::<Vec<_>>().join("; ")
 }
 
 /// Short facts share a line where there is room; none is wider than the terminal.

@@ -1,6 +1,6 @@
 //! The page from top to bottom: head, outcome, cautions, stages, captures, method.
 
-use crate::bench::StageState;
+use crate::bench::{StageState, summary};
 use crate::face::cautions;
 use crate::face::glossary;
 use crate::face::report::facts::Report;
@@ -104,8 +104,8 @@ fn outcome(html: &mut Html, report: &Report<'_>) {
     fact(words::DONE, words::done(state));
     if let Some((_, stage, comparison)) = &conclusion {
         fact(words::SURE, words::evidence(comparison));
-        fact(words::REMAINS, words::remains(comparison));
-        fact(words::READINGS, words::abnormal(state, stage.stage));
+        fact(words::REMAINS, summary::remains(comparison).into_iter().collect());
+        fact(words::READINGS, summary::abnormal(state, stage.stage).collect());
     }
     html.raw("</dl>\n");
     if let Some((before, stage, _)) = conclusion {

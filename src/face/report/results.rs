@@ -124,7 +124,7 @@ pub(super) fn patterns(html: &mut Html, report: &Report<'_>) {
     if !loose.is_empty() {
         html.raw("<ul>");
         for (stage, pattern) in loose.iter().take(MOST_ROWS) {
-            html.element("li", &words::no_rhythm(*stage, &motif(pattern), pattern.count));
+            html.element("li", &format!("{} {stage}: {}", words::STAGE, pattern.note));
         }
         html.raw("</ul>");
     }

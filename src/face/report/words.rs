@@ -7,6 +7,7 @@ use crate::analysis::locate::Proposal;
 use crate::base::Anchor;
 use crate::base::words::{capital, plural};
 use crate::bench::JobState;
+use crate::bench::summary::before_after;
 
 #[rustfmt::skip]
 #[allow(missing_docs)] // each text says what it is
@@ -286,36 +287,10 @@ pub fn done(state: &JobState) -> Vec<String> {
     repairs.map(|stage| format!("{}.", capital(stage.step.trim_end_matches('.')))).collect()
 }
 
-/// The rate that quiet does not exclude.
-pub fn remains(comparison: &Comparison) -> Vec<String> {
-    let high = comparison.after.per_min_high;
-    if comparison.after.episodes > 0 || !(high.is_finite() && high > 0.0) {
-        return Vec::new();
-    }
-    vec![format!("A fault that shows less than once in {} could remain.", duration((60.0 / high).round()))]
-}
-
-/// Readings of the last stage that are not what they were: to be looked at before the set goes back.
-pub fn abnormal(state: &JobState, stage: usize) -> Vec<String> {
-    let lines = state.levels.iter().filter(|line| line.stage == stage && line.has_changed());
-    lines.map(|line| format!("{}: {}", line.line, line.notes.join(" "))).collect()
-}
-
-/// Strays without a beat: `Stage 2: Channel up, 72 times, no rhythm`.
-pub fn no_rhythm(stage: usize, motif: &str, count: u64) -> String {
-    format!("Stage {stage}: {motif}, {}, no rhythm", plural(count, "time"))
-}
-
 /// What the verdict rests on, in whole sentences.
 pub fn evidence(comparison: &Comparison) -> Vec<String> {
-    let (before, after, figures) = (&comparison.before, &comparison.after, &comparison.figures);
-    let mut out = vec![format!(
-        "Before: {} in {}. After: {} in {}.",
-        episodes(before.episodes),
-        duration(before.observed_s),
-        episodes(after.episodes),
-        duration(after.observed_s)
-    )];
+    let (after, figures) = (&comparison.after, &comparison.figures);
+    let mut out = vec![before_after(comparison)];
     if after.episodes == 0 {
         out.push(format!(
             "Had the fault stayed as it was, the chance of such a quiet stretch is {}.",
@@ -331,12 +306,4 @@ pub fn evidence(comparison: &Comparison) -> Vec<String> {
         out.push(format!("Soak still needed before more can be said: {}.", duration(more)));
     }
     out
-}
-
-fn episodes(count: u64) -> String {
-    match count {
-        0 => "no stray".to_owned(),
-        1 => "1 episode".to_owned(),
-        n => format!("{n} episodes"),
-    }
 }

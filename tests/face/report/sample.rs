@@ -242,6 +242,7 @@ fn located() -> Located {
         undecided: false,
         method: "A fault that needs damp, cold or knocks may stay quiet through any soak in a dry room.",
         notes: Vec::new(),
+        asks: Vec::new(),
         path: None,
         also: Vec::new(),
     }

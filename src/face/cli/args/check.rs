@@ -50,4 +50,7 @@ pub struct Locate {
     /// Exit with status 1 when a fault is located
     #[arg(long)]
     pub check: bool,
+    /// Say how it was worked out
+    #[arg(long)]
+    pub explain: bool,
 }

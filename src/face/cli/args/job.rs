@@ -99,9 +99,12 @@ The manifest (TOML, or the same as JSON):
         /// Folder of the job
         #[arg(value_name = "JOB")]
         folder: PathBuf,
-        /// Make the index anew from the raw captures and the step log
+        /// Make the index again from the raw captures and the step log
         #[arg(long)]
         rebuild: bool,
+        /// Say how it was worked out
+        #[arg(long)]
+        explain: bool,
     },
 }
 

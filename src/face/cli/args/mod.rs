@@ -258,6 +258,9 @@ pub struct Patterns {
     /// Exit with status 1 when there are strays
     #[arg(long)]
     pub check: bool,
+    /// Say how it was worked out
+    #[arg(long)]
+    pub explain: bool,
 }
 
 /// `compare`.
@@ -281,6 +284,9 @@ pub struct Compare {
     /// Exit with status 1 unless the verdict is `gone`
     #[arg(long)]
     pub check: bool,
+    /// Say how it was worked out
+    #[arg(long)]
+    pub explain: bool,
 }
 
 /// `soak`.

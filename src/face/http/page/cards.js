@@ -163,6 +163,7 @@ function cause_of(state, located, suffix) {
       `${size.line}: ${quantity(size.value, size.unit)} (${quantity(size.low, size.unit)} to ${quantity(size.high, size.unit)})`,
       `, ${share(size.weight)}`) : null,
     next ? el("p", {}, el("span.strong", {}, `${W.where.next}: `), next.text) : null,
+    located.asks.map((ask) => el("p", {}, ask)),
     el("details", { id: `where-method${suffix}` }, el("summary", {}, W.where.method), located.notes.map((n) => el("p", {}, n)),
       (located.electrical ?? []).map((n) => el("p", {}, n)), el("p.hint", {}, located.method))];
 }

@@ -1,0 +1,86 @@
+//! A job, a comparison, a cause in the two or three lines that come first, shared by the terminal and the report.
+
+use crate::analysis::compare::{Comparison, Side, Verdict, quiet_enough, remaining};
+use crate::analysis::locate::Located;
+use crate::base::words::{capital, duration, plural, share};
+use crate::bench::state::JobState;
+
+/// Whether the set misbehaves, and whether it is fixed: the state in capitals, then what that rests on.
+pub fn standing(state: &JobState) -> String {
+    let judged = state.stages.iter().rev().find_map(|stage| stage.comparison.as_ref());
+    let last = state.stages.last();
+    if let (true, Some(comparison)) = (state.hand_back, judged) {
+        let figures = &comparison.figures;
+        return format!("FIXED. {}", quiet_enough(figures.quiet_anyway, figures.soak_more_99_s));
+    }
+    let Some((stage, figures)) = last.and_then(|stage| Some((stage, stage.figures.as_ref()?))) else {
+        let since = if state.stages.len() > 1 { " since the last step" } else { "" };
+        return format!("NOT WATCHED{since}.");
+    };
+    let against = match (stage.compared_with_stage, &stage.headline) {
+        (Some(before), Some(headline)) => format!(" Against stage {before}: {headline}"),
+        _ => String::new(),
+    };
+    if stage.observed_s <= 0.0 {
+        return format!("BLIND: nothing was observed in stage {}.{against}", stage.stage);
+    }
+    if stage.strays > 0 {
+        let times = episodes(figures.episodes);
+        return format!("MISBEHAVING: {times} in {}.{against}", duration(stage.observed_s));
+    }
+    format!("QUIET for {}.{against}", duration(stage.observed_s))
+}
+
+/// Where the fault is, and of an electrical one how large.
+pub fn cause(located: &Located) -> String {
+    if located.nothing_yet {
+        return "Nothing to locate yet: no stray was seen, no key that was asked for was misread, and no line reads other than \
+                it should. Watch on, or make a key check."
+            .to_owned();
+    }
+    let Some(first) = located.locations.first() else { return "Nothing to locate yet.".to_owned() };
+    let chance = share(first.probability);
+    let entry = located.ladder.first().filter(|entry| entry.model != "healthy" && entry.weight >= 0.5);
+    let size = entry.map_or_else(String::new, |entry| format!(" {}: {}.", entry.line, entry.short));
+    let place = if located.undecided {
+        format!("not yet decided; likeliest is {} ({chance}).", first.text)
+    } else {
+        format!("the fault is in {} ({chance}).", first.text)
+    };
+    match located.path {
+        Some(path) => format!("{}: {place}{size}", capital(path.word())),
+        None => format!("{}{size}", capital(&place)),
+    }
+}
+
+/// `Before: 78 episodes in 20 min. After: no stray in 1 h.`
+pub fn before_after(comparison: &Comparison) -> String {
+    let side = |side: &Side| format!("{} in {}", episodes(side.episodes), duration(side.observed_s));
+    format!("Before: {}. After: {}.", side(&comparison.before), side(&comparison.after))
+}
+
+/// The rate that quiet does not exclude; `None` while strays come, or of a set that did not stray before.
+pub fn remains(comparison: &Comparison) -> Option<String> {
+    let quiet = comparison.after.episodes == 0 && comparison.after.observed_s > 0.0;
+    (quiet && comparison.figures.verdict == Verdict::Gone).then(|| remaining(comparison.after.observed_s))
+}
+
+/// What the readings of the last stage show that is not as it was: to be looked at before the set goes back.
+pub fn abnormal(state: &JobState, stage: usize) -> impl Iterator<Item = String> {
+    let lines = state.levels.iter().filter(move |line| line.stage == stage && line.has_changed());
+    lines.map(|line| format!("{}: {}", line.line, line.notes.join(" ")))
+}
+
+/// Episodes in words.
+fn episodes(count: u64) -> String {
+    if count == 0 { "no stray".to_owned() } else { plural(count, "episode") }
+}
+
+/// Whether a step did it: `yes`, `no` or `cannot tell`, from its probability.
+pub fn did_it(probability: f64) -> &'static str {
+    match probability {
+        p if p >= 0.9 => "yes",
+        p if p <= 0.1 => "no",
+        _ => "cannot tell",
+    }
+}
