@@ -25,6 +25,17 @@ fn every_byte_comes_through_unchanged() {
     assert_eq!(taken.marks, Vec::<String>::new());
 }
 
+/// It came before anybody listened: of the stage before, or of another set.
+#[test]
+fn what_waits_in_the_port_is_not_read() {
+    let mut terminal = Terminal::open();
+    terminal.print(b"old\r\n");
+    let mut port = SerialPort::open(&PortSpec::new(terminal.path(), 115_200)).unwrap();
+    terminal.print(b"new\r\n");
+    let taken = take_until(&mut port, |taken| taken.bytes.len() >= 5);
+    assert_eq!(taken.bytes, b"new\r\n");
+}
+
 /// With these modes Linux tells breaks and damaged characters within the bytes (termios(3)); a pseudo-terminal has none to tell.
 #[test]
 fn the_system_is_asked_to_mark_breaks_and_damaged_characters() {

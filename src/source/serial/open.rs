@@ -58,6 +58,9 @@ pub(super) fn open_device(path: &Path, spec: &PortSpec) -> Result<Device> {
             Ok(port) => {
                 taken(path, spec, &Settings::of(&*port))?;
                 let marks = handle.is_some_and(|handle| faults::ask(&handle));
+                // What waits in the port was said before anybody listened: it belongs to no recording.
+                port.clear(serialport::ClearBuffer::Input)
+                    .map_err(|error| Error::machine("cannot empty the port").at(path).because(error))?;
                 return Ok(Device { port, path: path.to_owned(), marks });
             }
             Err(error) if error.kind() == serialport::ErrorKind::NoDevice && tries > 0 => {
