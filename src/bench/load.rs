@@ -6,7 +6,7 @@ use std::path::Path;
 use serde::{Deserialize, Serialize};
 
 use crate::analysis::compare::PathSeen;
-use crate::analysis::ledger::{Builder, Cadence, Intervals, Ledger, Observed, PathId, PathTotal};
+use crate::analysis::ledger::{Builder, Cadence, Intervals, Ledger, Observed, PathId, PathTotal, Prompted};
 use crate::analysis::train::{DEFAULT_LATENCY, Symbol};
 use crate::analysis::{Observation, Train};
 use crate::base::{ControlPath, Event, Kind, Nanoseconds, Result, Span};
@@ -440,6 +440,14 @@ struct Kept {
 
 fn kept(store: &Store, capture: &str) -> Result<Option<Kept>> {
     Ok(store.finding(capture, LEDGER)?.and_then(|text| serde_json::from_str(&text).ok()))
+}
+
+/// The keys that were asked for in a capture, with what answered; none of one that still runs.
+///
+/// # Errors
+/// `Machine` when the disk fails.
+pub fn prompted(store: &Store, capture: &str) -> Result<Vec<Prompted>> {
+    Ok(kept(store, capture)?.map(|kept| kept.ledger.prompts).unwrap_or_default())
 }
 
 /// What the cadences of these captures teach the next one.

@@ -26,7 +26,7 @@ pub use causes::{CausePath, JobCauses, Orphan};
 pub use hand_back::PathBack;
 pub use levels::{LineLevels, RateStretch, levels, rate_stretches, stretches_sentence};
 pub use lines::{LevelChange, Lines, Track, ripple_sentence};
-pub use load::{Loaded, Seen, StageSeen, chassis, taught, timed};
+pub use load::{Loaded, Seen, StageSeen, chassis, prompted, taught, timed};
 pub use place::{concluding, located};
 pub use presses::{KeyChange, KeyChecks};
 pub use runner::{Asked, SoakPlan, SoakRun};

@@ -203,6 +203,11 @@ impl SoakRun {
         Span { start: Nanoseconds::ZERO, end: self.now }
     }
 
+    /// Whether an event that was taken answers a prompt.
+    pub fn is_answer(&self, event: &Event) -> bool {
+        self.builder.is_answer(event)
+    }
+
     /// The ledger of this capture so far.
     pub fn ledger(&self) -> Ledger {
         self.builder.ledger(Some(self.span()))

@@ -313,4 +313,15 @@ fn the_faces_of_the_demo_agree() {
     run(&["demo", "--out", job.to_str().unwrap()]);
     let found = walk(&job, |_| ());
     assert!(found.is_empty(), "{}", found.join("\n"));
+    // The page's lanes too: a key that was asked for is nobody's stray. In few parts they hold sums, in many the events.
+    let shown = json(&["job", "show", job.to_str().unwrap(), "--json"]);
+    let strays: u64 = shown["stages"].as_array().unwrap().iter().map(|s| s["strays"].as_u64().unwrap()).sum();
+    let daemon = Daemon::start(folder.path().join("jobs").as_path().parent().unwrap(), "");
+    let timeline = |query: &str| daemon.get(&format!("/jobs/demo/timeline?buckets=40{query}"));
+    assert_eq!(timeline("&strays=true")["total"], strays);
+    let whole = timeline("");
+    let lanes = whole["lanes"].as_object().unwrap().values();
+    let sums = lanes.clone().filter_map(|lane| lane["buckets"]["strays"].as_array()).flatten();
+    let events = lanes.filter_map(|lane| lane["events"].as_array()).flatten().filter(|e| e["stray"] == true);
+    assert_eq!(sums.filter_map(Value::as_u64).sum::<u64>() + events.count() as u64, strays);
 }

@@ -297,6 +297,11 @@ impl Builder {
         self.prompts.push(Prompted { t, key, answered: None, until: t + PATIENCE });
     }
 
+    /// Whether an event that was taken answers a prompt: such an input is nobody's stray.
+    pub fn is_answer(&self, event: &Event) -> bool {
+        self.prompts.iter().any(|asked| asked.is_answered_by(event))
+    }
+
     /// Takes a decoded event. Gives whether it answers a prompt: such an input is nobody's stray.
     pub fn take(&mut self, event: &Event) -> bool {
         self.ask_due(event.t);
@@ -347,7 +352,7 @@ impl Builder {
 
     fn answers(&mut self, event: &Event) -> bool {
         let Some(asked) = self.prompts.last_mut() else { return false };
-        let fits = event.key == Some(asked.key) && event.t >= asked.t && event.t <= asked.until;
+        let fits = asked.is_answered_by(event);
         if fits && event.comes_in() {
             asked.answered.get_or_insert_with(|| PathId::of(event));
             asked.until = match event.kind {

@@ -232,6 +232,13 @@ pub struct Prompted {
     pub until: Nanoseconds,
 }
 
+impl Prompted {
+    /// Whether an event answers it.
+    pub fn is_answered_by(&self, event: &Event) -> bool {
+        event.key == Some(self.key) && self.t <= event.t && event.t <= self.until
+    }
+}
+
 /// How a path comes to be observed.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "by", rename_all = "snake_case")]
@@ -331,10 +338,7 @@ impl Ledger {
 
     /// Whether an event answers a prompt: such an input is nobody's stray.
     pub fn is_answer(&self, event: &Event) -> bool {
-        event.key.is_some_and(|key| {
-            let within = |asked: &Prompted| asked.key == key && asked.t <= event.t && event.t <= asked.until;
-            self.prompts.iter().any(within)
-        })
+        self.prompts.iter().any(|asked| asked.is_answered_by(event))
     }
 
     /// What the cadences of this capture teach the next one of the same job.

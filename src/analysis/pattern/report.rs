@@ -151,9 +151,9 @@ impl Scene<'_> {
             pattern.runs = all.iter().filter(|gap| **gap > mixture.threshold).count() as u64 + 1;
             pattern.chance = (-0.5 * mixture.gain).exp().min(1.0);
             pattern.note = format!(
-                "{} comes in {} bursts without a beat, about {} apart.",
+                "{} comes in {} without a beat, about {} apart.",
                 self.label(symbol),
-                pattern.runs,
+                plural(pattern.runs, "burst"),
                 duration(mixture.long)
             );
         } else {
@@ -321,7 +321,10 @@ impl Scene<'_> {
         let period = pattern.period_s.unwrap_or_default();
         let how = match pattern.class {
             Class::Burst => {
-                format!("comes in {} bursts, {period:.3} s from one to the next within", pattern.runs)
+                format!(
+                    "comes in {}, {period:.3} s from one to the next within",
+                    plural(pattern.runs, "burst")
+                )
             }
             _ => format!("comes every {period:.3} s"),
         };

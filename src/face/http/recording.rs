@@ -286,7 +286,9 @@ impl Recording {
     }
 
     fn send_events(&self, port: &str, bench: &AppState) {
-        let off = self.hands == Hands::Off;
+        let given = |event: &Event| {
+            self.hands == Hands::On || self.soak.as_ref().is_some_and(|soak| soak.run.is_answer(event))
+        };
         let job = self.job();
         for events in self.events.chunks(MOST_EVENTS) {
             let message = EventsMessage {
@@ -297,7 +299,7 @@ impl Recording {
                 base_s: self.base_s,
                 events: events
                     .iter()
-                    .map(|event| LaneEvent::new(event, self.base_s, off, &self.capture))
+                    .map(|event| LaneEvent::new(event, self.base_s, given(event), &self.capture))
                     .collect(),
             };
             bench.replay.send("events", Some(Arc::clone(job)), &message);

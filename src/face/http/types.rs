@@ -244,8 +244,9 @@ pub struct LaneEvent {
 }
 
 impl LaneEvent {
-    /// An event of a capture that begins `base_s` on the job's timeline.
-    pub fn new(event: &Event, base_s: f64, hands_off: bool, capture: &Name) -> Self {
+    /// An event of a capture that begins `base_s` on the job's timeline; `given` tells whether a hand gave it, as an input with
+    /// hands on and as an answer to a prompt.
+    pub fn new(event: &Event, base_s: f64, given: bool, capture: &Name) -> Self {
         Self {
             t: round(base_s + event.t.seconds()),
             path: event.path,
@@ -257,7 +258,7 @@ impl LaneEvent {
             counts: event.counts,
             volts: event.volts,
             held: event.held.map(crate::base::Nanoseconds::seconds),
-            stray: hands_off && event.is_input(),
+            stray: !given && event.is_input(),
             note: event.note.clone(),
             format: event.format.clone(),
             address: event.address,

@@ -8,7 +8,9 @@ use axum::http::Method;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use crate::analysis::ledger::Prompted;
 use crate::base::{ControlPath, Nanoseconds, Result};
+use crate::bench::prompted;
 use crate::face::http::api::{App, Ask, Named, Route, wait};
 use crate::face::http::clock::{JobClock, Placed};
 use crate::face::http::error::{Answer, ApiError};
@@ -143,11 +145,15 @@ fn look(job: &Job, store: &Store, range: &Range) -> Answer<Timeline> {
         .filter(|placed| range.capture.as_ref().is_none_or(|name| **name == *placed.capture))
         .filter(|placed| range.strays != Some(true) || placed.hands == Hands::Off)
         .collect();
+    let mut answered = BTreeMap::new();
+    for placed in &wanted {
+        answered.insert(placed.capture.to_string(), prompted(store, &placed.capture)?);
+    }
     let mut total = 0;
     let mut lanes = BTreeMap::new();
     for path in ControlPath::ALL {
         if range.path.is_none_or(|only| only == path) {
-            let (lane, events) = lane(store, &wanted, path, (from, to), range)?;
+            let (lane, events) = lane(store, &wanted, path, (from, to), range, &answered)?;
             total += events;
             lanes.insert(path.word(), lane);
         } else {
@@ -181,15 +187,18 @@ fn lane(
     path: ControlPath,
     (from, to): (f64, f64),
     range: &Range,
+    answered: &BTreeMap<String, Vec<Prompted>>,
 ) -> Result<(Lane, u64)> {
+    let only_strays = range.strays == Some(true);
     let part = |placed: &'_ Placed| Part {
         capture: "",
         path,
         from: Nanoseconds::from_seconds(from - placed.base_s),
         to: Nanoseconds::from_seconds(to - placed.base_s),
-        inputs: range.strays == Some(true),
+        inputs: only_strays,
         search: range.search.as_deref().filter(|words| !words.is_empty()),
     };
+    let prompts = |placed: &Placed| answered.get(&*placed.capture).map_or(&[][..], Vec::as_slice);
     let mut count = 0;
     for placed in captures {
         count += store.count(&Part { capture: &placed.capture, ..part(placed) }, MOST_EVENTS + 1 - count)?;
@@ -201,12 +210,11 @@ fn lane(
         let mut events = Vec::with_capacity(count);
         for placed in captures {
             store.part(&Part { capture: &placed.capture, ..part(placed) }, &mut |event| {
-                events.push(LaneEvent::new(
-                    &event,
-                    placed.base_s,
-                    placed.hands == Hands::Off,
-                    &placed.capture,
-                ));
+                let given = placed.hands == Hands::On
+                    || prompts(placed).iter().any(|asked| asked.is_answered_by(&event));
+                if !(given && only_strays) {
+                    events.push(LaneEvent::new(&event, placed.base_s, given, &placed.capture));
+                }
                 Ok(())
             })?;
         }
@@ -227,8 +235,19 @@ fn lane(
             all.add(own);
             *strays += if placed.hands == Hands::Off { own.inputs } else { 0 };
         }
+        for asked in prompts(placed).iter().filter(|_| placed.hands == Hands::Off) {
+            let within =
+                Part { from: part.from.max(asked.t), to: part.to.min(asked.until), inputs: true, ..part };
+            store.part(&within, &mut |event| {
+                let place = (event.t - part.from).seconds() / width_s;
+                #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+                if let Some(slot) = strays.get_mut(place as usize).filter(|_| asked.is_answered_by(&event)) {
+                    *slot = slot.saturating_sub(1);
+                }
+                Ok(())
+            })?;
+        }
     }
-    let only_strays = range.strays == Some(true);
     let counts: Vec<u64> =
         all.iter().zip(&strays).map(|(all, strays)| if only_strays { *strays } else { all.events }).collect();
     let total = counts.iter().sum();

@@ -157,7 +157,7 @@ function board(root, job, first, go) {
   }
 
   function drawReadings() {
-    redraw(cards.readings.body, readings(windows, now));
+    redraw(cards.readings.body, readings(windows, now, cards.readings.body.clientWidth));
   }
 
   function drawLadder() {
@@ -168,7 +168,7 @@ function board(root, job, first, go) {
     const query = `theme=${dark ? "dark" : "light"}#${state.revision ?? 0}`;
     const image = el("img.ladder", { src: `/api/v1${jobPath(job, `/ladder.svg?${query}`)}`, alt: W.ladder.alt });
     image.addEventListener("error", () => redraw(cards.ladder.body, el("p", {}, W.ladder.none)));
-    redraw(cards.ladder.body, image);
+    redraw(cards.ladder.body, el("div.scroll", {}, image));
   }
 
   /** When the job has moved on, so does the way, also where another page moved it. */
@@ -184,7 +184,7 @@ function board(root, job, first, go) {
   function drawAll() {
     band.update(state);
     redraw(cards.patterns.body, patterns(state, { goto: gotoPattern, fold: showFold }));
-    redraw(cards.compare.body, compare(state));
+    redraw(cards.compare.body, compare(state, cards.compare.body.clientWidth));
     redraw(cards.where.body, where(state));
     drawReadings();
     drawLadder();

@@ -1,29 +1,30 @@
 // What stands below the lanes: readings against key windows, patterns, before and after, the ladder, where the fault
 // is. Each is a function from the job's state to elements; numbers carry their intervals, drawings a table beside them.
 
-import { W, between, chance, duration, key, motif, number, quantity, share } from "./words.js";
+import { W, between, duration, key, number, quantity, share } from "./words.js";
 import { el, svg, button, table } from "./dom.js";
 
-/** Width of a drawing in its own units: about what a card is wide, so that letters stay as large as the text. */
-const WIDE = 440;
+/** Width of a drawing in its own units: what its place is wide, so that letters stay as large as the text; `most` at most. */
+const fitting = (room, most) => Math.max(220, Math.min(most, room || most));
 
 const text = (x, y, content, attributes = {}, kind = "") =>
   svg(`text${kind ? `.${kind}` : ""}`, { x, y, ...attributes }, content);
 
-/** Each line as a scale from zero to full with its windows; `now` maps a line to its last counts. */
-export function readings(windows, now) {
+/** Each line as a scale from zero to full with its windows; `now` maps a line to its last counts; `room` is how wide it may be. */
+export function readings(windows, now, room) {
   if (!windows) return [el("p", {}, W.readings.none)];
   if (!windows.lines.length) return [el("p", {}, W.readings.noLadder)];
   const rows = [];
   const drawings = windows.lines.map((line) => {
-    const wide = WIDE;
+    const wide = fitting(room, 440);
     const at = (counts) => 8 + (counts / line.full_scale) * (wide - 16);
     const counts = now.get(line.line);
     const inside = line.windows.find((w) => counts >= w.low && counts <= w.high);
     const name = (w) => (w.key ? key(w.key) : W.readings.rest);
     const said = counts === undefined ? `${line.line}: ${W.readings.noneSince}`
       : W.readings.said(line.line, counts, inside ? name(inside) : W.readings.outside);
-    const drawing = svg("svg.windows", { viewBox: `0 0 ${wide} 88`, role: "img", "aria-label": said });
+    const deep = wide < 360 ? 4 : 2;
+    const drawing = svg("svg.windows", { viewBox: `0 0 ${wide} ${54 + 17 * deep}`, role: "img", "aria-label": said });
     let named = 0;
     line.windows.forEach((w, i) => {
       const [x0, x1] = [at(w.low), at(w.high)];
@@ -34,11 +35,12 @@ export function readings(windows, now) {
       if (w.nominal !== null && w.nominal !== undefined) {
         drawing.append(svg("path.nominal", { d: `M${at(w.nominal)} 24V50` }));
       }
-      // Names stand in two rows in turn, so that neighbours do not meet.
+      // Names stand in rows in turn, so that neighbours do not meet.
       if (w.key || w.nominal !== null) {
+        const half = Math.min(wide / 2, 4.6 * name(w).length + 2);
+        const x = Math.min(wide - half, Math.max(half, (x0 + x1) / 2));
+        drawing.append(text(x, 66 + 17 * (named % deep), name(w), { "text-anchor": "middle" }, "small"));
         named += 1;
-        const x = Math.min(wide - 30, Math.max(30, (x0 + x1) / 2));
-        drawing.append(text(x, named % 2 ? 66 : 83, name(w), { "text-anchor": "middle" }, "small"));
       }
     });
     if (counts !== undefined) {
@@ -58,25 +60,18 @@ export function patterns(state, act) {
   // The last stage first: it is the one on the bench.
   return [...groups].reverse().map((stage) => el("div", {},
     el("h3", {}, `${W.patterns.stage(stage.stage)}: ${stage.step}`),
-    el("ul.plain", {}, stage.patterns.map((p) => {
-      const period = p.period_s === null ? W.patterns.noPeriod
-        : `${number(p.period_s)} s (${number(p.period_low_s)} to ${number(p.period_high_s)} s)`;
-      const missed = p.missed ? `, ${W.patterns.missed(p.missed)}` : "";
-      return el("li.pattern", {}, el("div", {}, el("p.strong", {}, `▼ ${motif(p.motif)}`),
-        el("p", {}, `${W.classes[p.class] ?? p.class}, ${period}; ${p.count} ×${missed}, ${W.patterns.cover(p.coverage)}`),
-        p.note ? el("p.hint", {}, p.note) : null,
-        p.period_s !== null ? el("p.hint", {}, `${W.patterns.columns[4]}: ${chance(p.chance)}`) : null),
+    el("ul.plain", {}, stage.patterns.map((p) => el("li.pattern", {},
+      el("div", {}, el("p.strong", {}, `▼ ${p.note}`), el("p.hint", {}, W.patterns.cover(p.coverage))),
       el("div.row", {}, button(W.patterns.occurrences, () => act.goto(stage, p),
         { "aria-label": W.patterns.goto(p.id), id: `goto-${stage.stage}-${p.id}` }),
       p.period_s !== null ? button(W.patterns.foldShort, () => act.fold(stage, p),
-        { "aria-label": W.patterns.fold(p.id), id: `fold-${stage.stage}-${p.id}` }) : null));
-    }))));
+        { "aria-label": W.patterns.fold(p.id), id: `fold-${stage.stage}-${p.id}` }) : null))))));
 }
 
 /** Strays folded at a period: one row a stretch of twenty periods, a true period stands upright. */
 export function folded(fold) {
   const points = fold.points ?? [];
-  const wide = 620;
+  const wide = fitting(document.documentElement.clientWidth - 80, 620);
   const tall = Math.min(320, 40 + points.length * 2);
   const last = Math.max(1e-9, ...points.map((p) => p.t));
   const drawing = svg("svg.fold", { viewBox: `0 0 ${wide} ${tall + 30}`, role: "img", "aria-label": W.patterns.foldHelp });
@@ -92,14 +87,20 @@ export function folded(fold) {
   return [el("p.hint", {}, W.patterns.foldHelp), drawing];
 }
 
+/** The next 1, 2 or 5 with zeros: an axis ends at a round number. */
+function round_up(value) {
+  const ten = 10 ** Math.floor(Math.log10(value));
+  return ten * ([1, 2, 5].find((n) => n * ten >= value * 0.999) ?? 10);
+}
+
 /** Rates of all watched stages with intervals, and the verdicts. */
-export function compare(state) {
+export function compare(state, room) {
   const watched = state.stages.filter((stage) => stage.figures);
   if (!watched.length) return [el("p", {}, W.compare.none)];
   // A stage that was watched for a moment has an interval without end: it does not set the scale, its line has an arrow.
   const ends = Math.max(...watched.map((s) => s.figures.per_min_high));
-  const most = Math.min(ends, 2.5 * Math.max(...watched.map((s) => s.figures.per_min)) || ends) || 1;
-  const wide = WIDE;
+  const most = round_up(Math.min(ends, 2.5 * Math.max(...watched.map((s) => s.figures.per_min)) || ends) || 1);
+  const wide = fitting(room, 440);
   const left = 72;
   const at = (rate) => left + (Math.min(rate, most) / most) * (wide - left - 108);
   const tall = watched.length * 32 + 26;
@@ -156,13 +157,14 @@ function cause_of(state, located, suffix) {
       svg("rect.share", { x: 0, y: 0, width: Math.max(0.5, 100 * place.probability), height: 6 })));
   const size = located.ladder?.[0];
   const next = located.next?.[0];
-  return [el("ol.plain", {}, places.slice(0, 3).map(bar)),
+  // One place at least; of the others those that are worth a thought.
+  const first = Math.max(1, places.slice(0, 3).filter((place) => place.probability >= 0.01).length);
+  return [el("ol.plain", {}, places.slice(0, first).map(bar)),
+    size && size.value !== null ? el("p", {}, el("span.strong", {}, `${size.line}: `),
+      `${size.short} (${quantity(size.low, size.unit)} to ${quantity(size.high, size.unit)})`) : null,
     el("details", { id: `all-places${suffix}` }, el("summary", {}, W.where.more),
-      el("ol.plain", {}, places.slice(3).map(bar)), el("p", {}, places[0].because)),
-    size && size.value !== null ? el("p", {}, el("span.strong", {}, `${W.where.size}: `),
-      `${size.line}: ${quantity(size.value, size.unit)} (${quantity(size.low, size.unit)} to ${quantity(size.high, size.unit)})`,
-      `, ${share(size.weight)}`) : null,
-    next ? el("p", {}, el("span.strong", {}, `${W.where.next}: `), next.text) : null,
+      el("ol.plain", {}, places.slice(first).map(bar)), el("p", {}, places[0].because)),
+    next && !state.hand_back ? el("p", {}, el("span.strong", {}, `${W.where.next}: `), next.text) : null,
     located.asks.map((ask) => el("p", {}, ask)),
     el("details", { id: `where-method${suffix}` }, el("summary", {}, W.where.method), located.notes.map((n) => el("p", {}, n)),
       (located.electrical ?? []).map((n) => el("p", {}, n)), el("p.hint", {}, located.method))];

@@ -86,13 +86,15 @@ function captures(c, view, data, colours) {
   }
   if (at < view.to) gap(Math.max(at, view.from), view.to, at >= view.edge - 0.5);
   c.textAlign = "left";
-  for (const [start, , capture] of spans) {
-    const x = across(view, start);
-    if (x < GUTTER || x > view.width) continue;
+  const begins = spans.map(([start, , capture]) => [across(view, start), capture.stage]).filter(([x]) => x >= GUTTER && x <= view.width);
+  begins.forEach(([x, stage], i) => {
     c.fillStyle = colours.lead;
     c.fillRect(Math.round(x), AXIS, 2, view.height - AXIS);
-    c.fillText(W.lanes.stage(capture.stage), Math.min(x + 5, view.width - 60), MENU_TOP + 15);
-  }
+    // The name where it has room up to the next one, else the number, else nothing.
+    const room = (begins[i + 1]?.[0] ?? view.width) - x - 8;
+    const said = [W.lanes.stage(stage), String(stage)].find((name) => c.measureText(name).width <= room);
+    if (said) c.fillText(said, x + 5, MENU_TOP + 15);
+  });
 }
 
 /** A triangle that points down at `x`: the shape of a stray. */

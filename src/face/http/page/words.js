@@ -152,10 +152,6 @@ export const W = {
   verdicts: {
     gone: "✓ gone", reduced: "↓ reduced", unchanged: "= unchanged", worse: "↑ worse", undecided: "? undecided",
   },
-  classes: {
-    steady: "steady beat", "auto-repeat": "auto-repeat", held: "held key", burst: "bursts", cycle: "cycle of keys",
-    locked: "locked to mains or backlight", sporadic: "no beat",
-  },
   locations: {
     "key-switch": "Key switch", "key-board": "Key board", "key-cable": "Key cable or connector",
     "main-board-input": "Main board, key input", "ground-bond": "Ground bond",
@@ -401,15 +397,12 @@ export const W = {
   patterns: {
     title: "Patterns",
     none: "No repeating stray yet.",
-    columns: ["What", "Kind", "Period", "Times", "By chance"],
     stage: (n) => `Stage ${n}`,
-    missed: (n) => `${n} missed`,
     goto: (n) => `Go to the occurrences of pattern ${n}`,
     foldShort: "Fold",
     fold: (n) => `Fold at the period of pattern ${n}`,
     foldTitle: (what, period) => `${what}, folded at ${number(period)} s`,
     foldHelp: "Each row is one stretch of the recording, each mark a stray at its place in the period. A true period stands upright.",
-    noPeriod: "no period",
     occurrences: "Occurrences",
     cover: (c) => `covers ${share(c)} of the strays`,
   },
@@ -431,7 +424,6 @@ export const W = {
     none: "Nothing to say yet: a baseline soak comes first.",
     next: "Next test",
     more: "All places",
-    size: "How large",
     method: "Method",
   },
   check: {
