@@ -139,8 +139,7 @@ pub fn hand_back(toggle: Option<&str>) -> String {
 
 /// A test that tells most.
 pub fn next_test(test: &str, minutes: f64) -> String {
-    let end = if test.ends_with('.') { "" } else { "." };
-    format!("{test}{end} Takes about {}.", duration(60.0 * minutes.ceil().max(1.0)))
+    format!("({}) {test}", duration(60.0 * minutes.ceil().max(1.0)))
 }
 
 /// What is not seen just now, for people.

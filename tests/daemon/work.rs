@@ -10,6 +10,20 @@ use crate::support::daemon::{Daemon, PATIENCE, bound, readings};
 use crate::support::terminal::Terminal;
 
 #[test]
+fn a_job_without_a_name_is_named_after_its_set() {
+    let folder = tempfile::tempdir().unwrap();
+    let daemon = Daemon::start(folder.path(), "");
+    let named = |set: &str| daemon.post("/jobs", &json!({ "set": set }))["name"].as_str().unwrap().to_owned();
+    assert_eq!(named("Bedroom set, ticket <b>1187</b>"), "bedroom-set-ticket-b-1187-b");
+    assert_eq!(named("Bedroom set, ticket <b>1187</b>"), "bedroom-set-ticket-b-1187-b-2");
+    assert_eq!(named("../../etc"), "etc");
+    let day = named("寝室");
+    assert!(day.len() == 10 && day.starts_with("20"), "{day}");
+    let long = named(&"hall ".repeat(40));
+    assert!(long.starts_with("hall-hall") && long.len() <= 40, "{long}");
+}
+
+#[test]
 fn a_soak_is_told_live_and_ends_with_its_verdict() {
     let folder = tempfile::tempdir().unwrap();
     let mut terminal = Terminal::open();

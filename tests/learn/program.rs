@@ -37,6 +37,18 @@ fn save(folder: &Path, name: &str, heard: &Heard) {
 }
 
 #[test]
+fn a_capture_that_teaches_nothing_leaves_no_file() {
+    let folder = tempfile::tempdir().unwrap();
+    fs::write(folder.path().join("short.log"), "hello\nhello\n").unwrap();
+    let refused =
+        run(folder.path(), &["protocol", "learn", "short.log", "--name", "elm", "--out", "elm.toml"]);
+    let said = String::from_utf8_lossy(&refused.stderr).into_owned();
+    assert_eq!(refused.status.code(), Some(3), "{said}");
+    assert!(said.contains("none of its 2 lines") && said.contains("--prompts"), "{said}");
+    assert!(!folder.path().join("elm.toml").exists());
+}
+
+#[test]
 fn a_log_becomes_a_file_that_checks_and_decodes_and_grows() {
     let folder = tempfile::tempdir().unwrap();
     let at = folder.path();

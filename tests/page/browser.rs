@@ -1,5 +1,6 @@
 //! A browser of its own for each test, and what a test asks of it.
 
+use std::cell::Cell;
 use std::collections::BTreeSet;
 use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
@@ -20,11 +21,28 @@ const PATIENCE: Duration = Duration::from_secs(70);
 /// The sizes that every screen is looked at in: a small laptop, a bench monitor, a tablet upright.
 pub(super) const SIZES: [(u32, u32); 3] = [(1366, 768), (1920, 1080), (820, 1180)];
 
+/// What does not fit: the page's width, small letters, texts of drawings that are cut or meet.
+const MISFITS: &str = "const poor = []; const root = document.documentElement; \
+    if (root.scrollWidth > root.clientWidth) poor.push(['wide', root.scrollWidth]); \
+    const seen = node => { const box = node.getBoundingClientRect(); return box.width && box.height ? box : null; }; \
+    for (const node of document.querySelectorAll('svg text, p, dd, dt, td, th, li, button, a, label, summary')) { \
+        const size = parseFloat(getComputedStyle(node).fontSize) * (node.ownerSVGElement ? node.getScreenCTM().a : 1); \
+        if (seen(node) && size < 11) poor.push(['small', size, node.textContent.slice(0, 40)]); } \
+    for (const drawing of document.querySelectorAll('svg')) { const frame = drawing.getBoundingClientRect(); \
+        const texts = [...drawing.querySelectorAll('text')].map(t => [t.textContent, seen(t)]).filter(t => t[1]); \
+        texts.forEach(([name, a], i) => { if (a.left < frame.left - 1 || a.right > frame.right + 1) poor.push(['cut', name]); \
+            for (const [other, b] of texts.slice(i + 1)) { \
+                const across = Math.min(a.right, b.right) - Math.max(a.left, b.left); \
+                const down = Math.min(a.bottom, b.bottom) - Math.max(a.top, b.top); \
+                if (across > 1 && down > 4) poor.push(['meet', name, other]); } }); } \
+    return poor.slice(0, 10);";
+
 /// Chromium without a window, through its own chromedriver.
 pub(super) struct Browser {
     time: Runtime,
     web: WebDriver,
     driver: Child,
+    touch: Cell<bool>,
     _profile: tempfile::TempDir,
 }
 
@@ -72,7 +90,7 @@ impl Browser {
         let time = Builder::new_current_thread().enable_all().build().unwrap();
         let web =
             time.block_on(WebDriver::new(format!("http://127.0.0.1:{port}"), wanted)).expect("a browser");
-        let browser = Self { time, web, driver, _profile: profile };
+        let browser = Self { time, web, driver, touch: Cell::new(false), _profile: profile };
         // What the browser's own first page asks for is not ours.
         browser.go("about:blank");
         browser.requests();
@@ -176,6 +194,17 @@ impl Browser {
     /// Clicks as a hand does: on what is on top at that place.
     pub(super) fn click(&self, css: &str) {
         self.seen(css);
+        if self.touch.get() {
+            self.frame();
+            assert!(
+                self.tap(css) || {
+                    self.frame();
+                    self.tap(css)
+                },
+                "{css} is under something else"
+            );
+            return;
+        }
         let press = async || {
             let found = self.web.find(By::Css(css)).await?;
             found.scroll_into_view().await?;
@@ -186,6 +215,27 @@ impl Browser {
             self.frame();
             self.time.block_on(press()).unwrap_or_else(|error| panic!("{css}: {error}"));
         }
+    }
+
+    /// From here on clicks are touches of a finger.
+    pub(super) fn by_touch(&self) {
+        self.tool("Emulation.setTouchEmulationEnabled", json!({ "enabled": true, "maxTouchPoints": 1 }));
+        self.touch.set(true);
+    }
+
+    /// A finger on what is on top in the middle of an element, which is brought into view; whether it was there.
+    fn tap(&self, css: &str) -> bool {
+        let place = "const node = document.querySelector(arguments[0]); if (!node) return null; \
+            node.scrollIntoView({ block: 'center', behavior: 'instant' }); const box = node.getBoundingClientRect(); \
+            const [x, y] = [box.left + box.width / 2, box.top + box.height / 2]; const top = document.elementFromPoint(x, y); \
+            return top && (node.contains(top) || top.contains(node)) ? [x, y] : null;";
+        let Ok((x, y)) = serde_json::from_value::<(f64, f64)>(self.script(place, &[css.into()])) else {
+            return false;
+        };
+        let points = json!([{ "x": x, "y": y }]);
+        self.tool("Input.dispatchTouchEvent", json!({ "type": "touchStart", "touchPoints": points }));
+        self.tool("Input.dispatchTouchEvent", json!({ "type": "touchEnd", "touchPoints": [] }));
+        true
     }
 
     /// Clears a field and types into it.
@@ -220,6 +270,21 @@ impl Browser {
                 self.frame();
                 self.picture(&format!("{name}-{}-{scheme}", size.0));
             }
+        }
+    }
+
+    /// On wide, narrow and hand-held screens nothing is wider than the screen, letters are of 11 CSS pixels at least, and no text of
+    /// a drawing is cut or written over another. Leaves 1366 × 768.
+    pub(super) fn fits(&self, screen: &str) {
+        for (width, height) in [(1440, 900), (1024, 768), (390, 844), (320, 700), SIZES[0]] {
+            self.size((width, height));
+            self.frame();
+            self.frame();
+            if width < 400 {
+                self.picture(&format!("{screen}-{width}"));
+            }
+            let poor = self.script(MISFITS, &[]);
+            assert_eq!(poor, json!([]), "{screen} at {width}");
         }
     }
 

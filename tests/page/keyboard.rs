@@ -111,7 +111,7 @@ fn a_job_by_keys_alone() {
     browser.keys(Key::Enter + "");
     browser.says("dialog", "the soak does not go on");
     enter(&browser, "#sure");
-    browser.says("#next-text", "Takes about");
+    browser.says("#next-text", "min) ");
 
     browser.keys("4");
     browser.seen("#step-text");

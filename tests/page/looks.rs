@@ -31,8 +31,8 @@ fn a_beat_is_folded_gone_to_and_sifted() {
     let daemon = recorded::daemon(folder.path(), "beat", &beat());
     let browser = Browser::at(&daemon, "/job/beat");
     // Sixty strays, five seconds apart, by how the log was made.
-    browser.says("#patterns", "5 s (");
-    browser.says("#patterns", "60 ×");
+    browser.says("#patterns", "every 5 s");
+    browser.says("#patterns", "seen 60 times");
     browser.says("#lanes-view", "60 strays");
     browser.click("[id^=fold-1-]");
     browser.says("dialog", "folded at 5 s");

@@ -27,7 +27,7 @@ fn two_pages_agree() {
     browser.click("#sure");
     let facts = |browser: &Browser| {
         browser.says("#state-detail", "Not watching");
-        browser.says("#next-text", "Takes about");
+        browser.says("#next-text", "min) ");
         browser.click("#all");
         browser.until("all in view", "document.querySelector('#lanes-view').innerText.startsWith('0')");
         let strays = "document.querySelector('#lanes-view').innerText.match(/(\\d+) stray/)?.[1]";

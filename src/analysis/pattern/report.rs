@@ -11,7 +11,7 @@ use crate::analysis::pattern::motif::Candidate;
 use crate::analysis::pattern::sequence::Sequence;
 use crate::analysis::pattern::{Class, MotifEvent, Pattern};
 use crate::analysis::train::Train;
-use crate::base::words::{duration, plural};
+use crate::base::words::{duration, number, plural};
 use crate::base::{EventKind, Nanoseconds};
 
 /// Two lengths of gap, where the long ones lie between bursts. Where long follows long beyond chance, the rate itself goes
@@ -318,18 +318,17 @@ impl Scene<'_> {
 
     fn sentence(&self, pattern: &Pattern) -> String {
         let names: Vec<String> = pattern.motif.iter().map(|event| event.symbol.label()).collect();
-        let period = pattern.period_s.unwrap_or_default();
+        let period = number(pattern.period_s.unwrap_or_default());
         let how = match pattern.class {
             Class::Burst => {
-                format!(
-                    "comes in {}, {period:.3} s from one to the next within",
-                    plural(pattern.runs, "burst")
-                )
+                format!("comes in {}, {period} s from one to the next within", plural(pattern.runs, "burst"))
             }
-            _ => format!("comes every {period:.3} s"),
+            _ => format!("comes every {period} s"),
         };
         let drift = match (pattern.period_first_s, pattern.period_last_s) {
-            (Some(first), Some(last)) => format!("; the period went from {first:.3} s to {last:.3} s"),
+            (Some(first), Some(last)) => {
+                format!("; the period went from {} s to {} s", number(first), number(last))
+            }
             _ => String::new(),
         };
         let beats = pattern.count + pattern.missed;

@@ -4,6 +4,7 @@ use std::fs::File;
 use std::io::Write as _;
 use std::path::Path;
 
+use crate::base::words::plural;
 use crate::base::{Error, Result, write_output};
 use crate::decode::folder;
 use crate::face::cli::answers::Learned;
@@ -41,7 +42,8 @@ pub(super) fn run(options: &ProtocolLearn, out: &mut Out) -> Result<Outcome> {
         return add(file, options.out.as_deref(), &captures, out);
     }
     let mut captures = captures.iter();
-    let mut text = captures.next().map(|capture| draft(capture, &options.name, out)).unwrap_or_default();
+    let first = captures.next().map(|capture| draft(capture, &options.name, out)).transpose()?;
+    let mut text = first.unwrap_or_default();
     let path = Path::new(&options.name).with_extension("toml");
     for capture in captures {
         let extended = extend(&path, &text, capture)?;
@@ -63,8 +65,17 @@ fn binary(options: &ProtocolLearn, path: &Path, name: &str, bytes: &[u8], out: &
     finish(options.out.as_deref(), &draft.text, out)
 }
 
-fn draft(capture: &Capture, name: &str, out: &Out) -> String {
+fn draft(capture: &Capture, name: &str, out: &Out) -> Result<String> {
     let draft = learn(capture, name);
+    if draft.rules.is_empty() {
+        let why = format!(
+            "nothing can be learned: none of its {} has a shape that comes back",
+            plural(draft.lines as u64, "line")
+        );
+        return Err(Error::input(why)
+            .at(Path::new(&capture.name))
+            .remedy("give a longer capture, best a key check with its --prompts; `decode --text` shows what the set prints"));
+    }
     let sure: Vec<String> = draft
         .rules
         .iter()
@@ -81,7 +92,7 @@ fn draft(capture: &Capture, name: &str, out: &Out) -> String {
     ));
     sure.iter().for_each(|line| out.note(line));
     draft.unknown.iter().for_each(|unknown| out.note(format!("unknown: {}", safe(unknown))));
-    draft.text()
+    Ok(draft.text())
 }
 
 fn open(path: &Path, name: &str, binary: bool) -> Result<Loaded> {

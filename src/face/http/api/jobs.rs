@@ -166,7 +166,7 @@ async fn create(State(bench): State<App>, In(wanted): In<NewJob>) -> Answer<(Sta
                 return Err(ApiError::wrong("this is no name of a job")
                     .remedy("letters, digits, `.`, `_`, `-`, 64 at most"));
             }
-            None => fresh_name(&bench),
+            None => fresh_name(&bench, &wanted.set),
         };
         let text = |text: &Option<String>| text.clone().unwrap_or_default();
         short(&[&wanted.set, &text(&wanted.complaint), &text(&wanted.technician)])?;
@@ -191,12 +191,28 @@ async fn create(State(bench): State<App>, In(wanted): In<NewJob>) -> Answer<(Sta
     .await
 }
 
-/// `2026-05-01-2`: the day and a number.
-fn fresh_name(bench: &App) -> String {
-    let day: String = Anchor::now().wall(Nanoseconds::ZERO).unwrap_or_default().chars().take(10).collect();
+/// The words of the set, with a number where that name is taken: `bedroom-set-ticket-1187-2`. Letters and digits of ASCII
+/// alone, since names are parts of paths; the day where none is left.
+fn fresh_name(bench: &App, set: &str) -> String {
+    let lower = set.to_ascii_lowercase();
+    let words = lower.split(|c: char| !c.is_ascii_alphanumeric()).filter(|word| !word.is_empty());
+    let mut name = String::new();
+    for word in words {
+        if name.len() + 1 + word.len() > MOST_OF_NAME {
+            break;
+        }
+        name = if name.is_empty() { word.to_owned() } else { format!("{name}-{word}") };
+    }
+    if name.is_empty() {
+        name = Anchor::now().wall(Nanoseconds::ZERO).unwrap_or_default().chars().take(10).collect();
+    }
     let free = |name: &String| std::fs::symlink_metadata(bench.jobs.folder().join(name)).is_err();
-    (1u32..).map(|number| format!("{day}-{number}")).find(free).unwrap_or(day)
+    let numbered = (2u32..).map(|number| format!("{name}-{number}"));
+    std::iter::once(name.clone()).chain(numbered).find(free).unwrap_or(name)
 }
+
+/// Letters of a name that is made from the set; with a number it stays below the 64 of any name.
+const MOST_OF_NAME: usize = 40;
 
 #[derive(Debug, Serialize)]
 struct Live {

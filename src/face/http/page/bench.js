@@ -160,6 +160,12 @@ function board(root, job, first, go) {
     redraw(cards.readings.body, readings(windows, now, cards.readings.body.clientWidth));
   }
 
+  /** What is drawn as wide as its card. */
+  function drawFitting() {
+    redraw(cards.compare.body, compare(state, cards.compare.body.clientWidth));
+    drawReadings();
+  }
+
   function drawLadder() {
     const dark = document.documentElement.dataset.theme === "dark"
       || (!document.documentElement.dataset.theme && matchMedia("(prefers-color-scheme: dark)").matches);
@@ -184,9 +190,8 @@ function board(root, job, first, go) {
   function drawAll() {
     band.update(state);
     redraw(cards.patterns.body, patterns(state, { goto: gotoPattern, fold: showFold }));
-    redraw(cards.compare.body, compare(state, cards.compare.body.clientWidth));
     redraw(cards.where.body, where(state));
-    drawReadings();
+    drawFitting();
     drawLadder();
     lane.running(receiving());
     const at = standing(state, runningPort(job));
@@ -256,11 +261,13 @@ function board(root, job, first, go) {
   }, 1000);
   const theme = () => drawLadder();
   document.addEventListener("theme", theme);
+  window.addEventListener("resize", drawFitting);
   lane.begin(receiving());
   drawAll();
   loadWindows();
   return () => {
     document.removeEventListener("theme", theme);
+    window.removeEventListener("resize", drawFitting);
     clearInterval(beat);
     task?.end();
     lane.end();

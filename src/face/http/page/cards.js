@@ -119,7 +119,7 @@ export function compare(state, room) {
   });
   const foot = tall - 4;
   drawing.append(text(left, foot, "0", {}, "small"),
-    text(wide - 108, foot, `${number(most)}/min`, { "text-anchor": "end" }, "small"));
+    text(wide - 112, foot, `${number(most)}/min`, {}, "small"));
   const rows = state.stages.map((stage) => {
     const f = stage.figures;
     return [String(stage.stage), `${stage.step}${stage.kind ? ` (${W.stepKinds[stage.kind] ?? stage.kind})` : ""}`,
