@@ -311,9 +311,8 @@ impl Builder {
                 self.asleep.get_or_insert(event.t);
             }
             Some(_) => {
-                if let Some(from) = self.asleep.take() {
-                    self.trouble(Span { start: from, end: event.t }, Blind::Standby);
-                }
+                let slept = self.asleep.take().map(|from| Span { start: from, end: event.t });
+                slept.into_iter().for_each(|span| self.trouble(span, Blind::Standby));
             }
             None => {}
         }
@@ -321,10 +320,9 @@ impl Builder {
             return false;
         }
         let answer = self.answers(event);
-        let Some(path) = self.path(&PathId::of(event)) else { return answer };
-        if event.kind == EventKind::Reading {
+        let Some(path) = self.path(&PathId::of(event)).filter(|_| event.kind != EventKind::Reading) else {
             return answer;
-        }
+        };
         // A release by time-out came from no record of the set, so it is no sign of life.
         if event.kind != EventKind::Release || event.offset.is_some() {
             path.sign(event.t);

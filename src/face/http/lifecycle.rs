@@ -404,7 +404,7 @@ impl Keeper {
         known.error = None;
         drop(known);
         match mistakes.first() {
-            None => tracing::info!("protocol files taken anew"),
+            None => tracing::info!("protocol files read again"),
             Some(error) => self.mistake(&error.to_string()),
         }
         self.bench.replay.send("status", None, &serde_json::json!({ "disk": self.bench.disk() }));

@@ -33,7 +33,7 @@ mod texts {
     pub const CAUTIONS_BELOW: &str = "The full list stands further back.";
     pub const CAUTIONS: &str = "Before you open the set";
     pub const STAGES: &str = "What was done and what was seen";
-    pub const STAGES_LEAD: &str = "A stage is the stretch between two steps, in which nothing was changed. With hands off, every key that the set believes in is stray. An episode is a group of strays with one cause.";
+    pub const STAGES_LEAD: &str = "A stage is the time between two steps, in which nothing was changed. With hands off, every key that the set believes in is stray. An episode is a group of strays with one cause.";
     pub const STAGE: &str = "Stage";
     pub const STEP: &str = "Step before it";
     pub const PARTS: &str = "Parts";
@@ -293,7 +293,7 @@ pub fn evidence(comparison: &Comparison) -> Vec<String> {
     let mut out = vec![before_after(comparison)];
     if after.episodes == 0 {
         out.push(format!(
-            "Had the fault stayed as it was, the chance of such a quiet stretch is {}.",
+            "Had the fault stayed as it was, the chance of such quiet is {}.",
             chance_words(figures.quiet_anyway)
         ));
     } else if comparison.chance_same.is_finite() {

@@ -80,7 +80,7 @@ impl Job {
             None => Ok(()),
             Some(name) => Err(Error::usage(format!("the capture {name} is still running"))
                 .at(&self.folder)
-                .remedy("end it first: a stage is a stretch in which the set does not change")),
+                .remedy("end it first: the set must not change within a stage")),
         }
     }
 

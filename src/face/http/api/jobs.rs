@@ -361,7 +361,7 @@ async fn step(
     let running = live(&bench, &name);
     if let Some(state) = running.first() {
         return Err(ApiError::conflict(format!(
-            "{} is being recorded from {}: a stage is a stretch in which the set does not change",
+            "{} is being recorded from {}: the set must not change within a stage",
             state.capture.clone().unwrap_or_default(),
             state.name
         ))

@@ -67,7 +67,7 @@ async fn follow(bench: &App, last: Option<&str>, job: Option<&str>, frames: &mps
         Some(Some((boot, number))) if boot == bench.start.name && number.parse::<u64>().is_ok() => {
             after = number.parse().unwrap_or(after);
         }
-        Some(_) => gap(bench, after, "the daemon was started anew since", &mut text),
+        Some(_) => gap(bench, after, "the daemon was restarted since", &mut text),
     }
     loop {
         match bench.replay.since(after) {

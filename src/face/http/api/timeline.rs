@@ -29,7 +29,7 @@ pub(super) fn routes() -> Vec<Route> {
         Route::new(
             Method::GET,
             "/api/v1/jobs/{job}/timeline",
-            "The events of a stretch, or their counts; without `from` and `to` all of it.",
+            "The events of a span of time, or their counts; without `from` and `to` all of it.",
             timeline,
         )
         .asks::<Range>()

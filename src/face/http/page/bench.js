@@ -230,7 +230,7 @@ function board(root, job, first, go) {
 
   const ends = [
     on("job", (message) => { if (message.job === job) refresh(); }),
-    on("anew", refresh),
+    on("reset", refresh),
     on("link", () => lane.running(receiving())),
     on("ports", () => {
       const runs = Boolean(runningPort(job));

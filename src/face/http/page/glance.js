@@ -168,7 +168,7 @@ export function glance(job, here, go) {
       show();
     }),
     on("link", show),
-    on("anew", () => { lastStray = null; held = new Map(); }),
+    on("reset", () => { lastStray = null; held = new Map(); }),
   ];
   const beat = setInterval(show, 500);
   return {

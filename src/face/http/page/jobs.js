@@ -63,7 +63,7 @@ export function jobs(root, go) {
   load();
   form();
   showPorts();
-  const ends = [on("anew", load), on("job", load), on("ports", showPorts)];
+  const ends = [on("reset", load), on("job", load), on("ports", showPorts)];
   return () => ends.forEach((end) => end());
 }
 

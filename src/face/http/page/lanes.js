@@ -280,7 +280,7 @@ export function lanes(job, choose) {
       }
       paint();
     }),
-    on("anew", () => { span.live = []; load(true); }),
+    on("reset", () => { span.live = []; load(true); }),
     on("job", (message) => { if (message.job === job) load(true); }),
     command("f", () => setFollow(!follow)),
     command("0", all),

@@ -69,7 +69,7 @@ export async function connect() {
   listen();
 }
 
-/** Fetches status and ports; notices a daemon that was started anew. */
+/** Fetches status and ports; notices a daemon that was restarted. */
 export async function refresh() {
   const [status, ports] = await Promise.all([get("/status"), get("/ports")]);
   const before = bench.boot;
@@ -83,10 +83,10 @@ export async function refresh() {
   if (before && before !== status.boot) {
     const found = status.recovered?.length ? ` ${W.link.recovered(status.recovered)}` : "";
     tell("news", { text: W.link.restarted + found, keep: true });
-    tell("anew");
+    tell("reset");
   } else if (was === "lost") {
     tell("news", { text: W.link.back });
-    tell("anew");
+    tell("reset");
   }
   tell("link");
 }
@@ -114,7 +114,7 @@ function listen() {
         tell("status", bench.status);
       } else if (kind === "gap") {
         tell("news", { text: W.link.gap });
-        refresh().then(() => tell("anew"), lost);
+        refresh().then(() => tell("reset"), lost);
       } else {
         tell(kind, value);
       }
