@@ -77,7 +77,7 @@ fn a_daemon_that_is_killed_takes_nothing_with_it() {
     browser.pictures("connection-lost");
     let daemon = Daemon::again(folder.path(), &["--listen", &address]);
     assert_eq!(daemon.address, address);
-    browser.says("#news", "started anew");
+    browser.says("#news", "restarted");
     browser.until("gone on", "document.querySelector('#state-word').innerText !== 'No connection'");
     browser.click("#all");
     browser.until(
