@@ -56,14 +56,19 @@ impl Orders {
     }
 }
 
-/// Sets of rounds in which a pair could have been the other way round; the first is none of them.
-pub(crate) fn swaps(rounds: usize, seed: u64) -> Vec<Vec<bool>> {
+/// For each round one or zero for each order: whether a pair is the other way round there. The first order is as it was.
+pub(crate) fn swaps(rounds: usize, seed: u64) -> Vec<Vec<f64>> {
     let mut orders = Orders::new(2, rounds, LISTED, DRAWN, seed);
-    let mut sets = vec![Vec::with_capacity(rounds); orders.count()];
-    for round in 0..rounds {
-        for (set, order) in sets.iter_mut().zip(orders.round(round)) {
-            set.push(order[0] == 1);
+    (0..rounds).map(|round| orders.round(round).iter().map(|order| f64::from(order[0])).collect()).collect()
+}
+
+/// For each order the sum of the values of those rounds that are swapped in it.
+pub(crate) fn swapped(swaps: &[Vec<f64>], values: &[f64]) -> Vec<f64> {
+    let mut sums = vec![0.0; swaps.first().map_or(1, Vec::len)];
+    for (swaps, value) in swaps.iter().zip(values) {
+        for (sum, swap) in sums.iter_mut().zip(swaps) {
+            *sum += swap * value;
         }
     }
-    sets
+    sums
 }
