@@ -22,6 +22,7 @@ pub mod pattern;
 pub mod phase;
 pub mod power;
 pub mod presses;
+pub mod provoke;
 pub mod quiet;
 pub mod random;
 pub mod rate;

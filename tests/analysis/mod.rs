@@ -9,6 +9,7 @@ mod offtimes;
 mod outside;
 mod patterns;
 mod periods;
+mod provoke;
 mod rates;
 mod samples;
 mod simulate;
