@@ -18,6 +18,6 @@ pub use json::{shown_json, write_event};
 pub use key::Key;
 pub(crate) use key::nearest;
 pub(crate) use lock::locked;
-pub use output::write_output;
+pub use output::{sync_folder, write_output};
 pub use time::{Anchor, Nanoseconds, Span};
 pub use unit::{Counts, Ohms, Volts};

@@ -11,8 +11,8 @@ const MOST_LINKS: usize = 40;
 
 /// Writes a file. `what` words the error.
 ///
-/// A plain file, or one that is not there yet, is written beside its place, synced and renamed: what stands there is
-/// whole, keeps its permissions, and after an error what stood there before still stands. Symbolic links are followed
+/// A plain file, or one that is not there yet, is written beside its place, synced and renamed, and so is its folder: what
+/// stands there is whole, survives a power cut, keeps its permissions, and after an error what stood there before still stands. Symbolic links are followed
 /// and stay. A device, a pipe or a socket is written through, since a name in its place would cut off its readers.
 ///
 /// # Errors
@@ -41,12 +41,26 @@ pub fn write_output<T>(path: &Path, what: &str, write: impl FnOnce(File) -> Resu
                 kept.set_permissions(there.permissions()).map_err(failed)?;
             }
             kept.sync_all().and_then(|()| fs::rename(&part, &target)).map_err(failed)?;
-            Ok(value)
+            let folder = target.parent().unwrap_or(Path::new(""));
+            match sync_folder(folder) {
+                // A folder that may be written and not read cannot be synced.
+                Err(error) if error.kind() != io::ErrorKind::PermissionDenied => Err(failed(error)),
+                _ => Ok(value),
+            }
         });
     if written.is_err() {
         let _ = fs::remove_file(&part);
     }
     written
+}
+
+/// Returns once the names in a folder survive a power cut; an empty path is the present folder.
+///
+/// # Errors
+/// The system's, when the folder cannot be opened or synced.
+pub fn sync_folder(folder: &Path) -> io::Result<()> {
+    let folder = if folder.as_os_str().is_empty() { Path::new(".") } else { folder };
+    File::open(folder).and_then(|folder| folder.sync_all())
 }
 
 /// Where a chain of symbolic links ends, whether something is there or not.

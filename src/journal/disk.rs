@@ -211,8 +211,7 @@ impl Files for SystemFiles {
     }
 
     fn sync_folder(&self, folder: &Path) -> io::Result<()> {
-        let folder = if folder.as_os_str().is_empty() { Path::new(".") } else { folder };
-        File::open(folder).and_then(|folder| folder.sync_all())
+        crate::base::sync_folder(folder)
     }
 
     fn room(&self, folder: &Path) -> io::Result<Room> {

@@ -5,7 +5,7 @@ use std::io::Write as _;
 use std::path::Path;
 
 use crate::base::words::plural;
-use crate::base::{Error, Result, write_output};
+use crate::base::{Error, Result, sync_folder, write_output};
 use crate::decode::folder;
 use crate::face::cli::answers::Learned;
 use crate::face::cli::args::learn::ProtocolLearn;
@@ -158,6 +158,7 @@ pub(super) fn write_new(path: &Path, text: &str) -> Result<()> {
         }
     })?;
     let written = file.write_all(text.as_bytes()).and_then(|()| file.sync_all());
+    let written = written.and_then(|()| sync_folder(path.parent().unwrap_or(Path::new(""))));
     written.map_err(|error| Error::io("cannot write the file", path, error))
 }
 
