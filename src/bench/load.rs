@@ -343,15 +343,16 @@ impl Loaded {
         self.indexed.get(&capture.name).and_then(|entry| entry.span)
     }
 
-    /// The strays of a stage's hands-off captures, or the input of its hands-on ones. Captures with prompts are
-    /// left out of the latter: a key check judges those.
+    /// The strays of a stage's hands-off captures, or the input of its hands-on ones. Captures with prompts
+    /// and provocations are left out of the latter: they are judged by what was asked for.
     ///
     /// # Errors
     /// `Machine` when the disk fails.
     pub fn seen(&self, stage: &Stage, hands: Hands) -> Result<Seen> {
         let mut seen = Seen::with_latency(hands == Hands::Off, self.causes.latency());
         for capture in stage.captures.iter().filter(|capture| capture.hands == hands) {
-            if hands == Hands::Off || capture.prompts.is_empty() {
+            let by_hand = capture.prompts.is_empty() && capture.provocation.is_none();
+            if hands == Hands::Off || by_hand {
                 self.add(capture, &mut seen)?;
             }
         }

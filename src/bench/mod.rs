@@ -13,6 +13,7 @@ mod lines;
 mod load;
 mod place;
 mod presses;
+pub mod provoke;
 mod runner;
 mod state;
 pub mod summary;

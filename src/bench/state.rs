@@ -16,6 +16,7 @@ use crate::bench::levels::{LineLevels, RateStretch, levels, rate_stretches};
 use crate::bench::load::{Loaded, StageSeen};
 use crate::bench::place::located;
 use crate::bench::presses::KeyChecks;
+use crate::bench::provoke::{ProvokedState, provoked};
 use crate::bench::views::{StageView, credit, keys, options_of, views};
 use crate::bench::words;
 use crate::timeline::Protocols;
@@ -201,6 +202,9 @@ pub struct JobState {
     pub levels: Vec<LineLevels>,
     /// Where the fault is.
     pub locate: Located,
+    /// What was done to the set to make the fault come, by plan.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub provocations: Vec<ProvokedState>,
 }
 
 impl JobState {
@@ -278,6 +282,7 @@ pub fn state_of(loaded: &Loaded, views: &[StageView], protocols: &Protocols) -> 
         attribution,
         levels: levels(loaded, views, options.seed)?,
         locate,
+        provocations: provoked(loaded, options.rule.and_then(|rule| rule.gap))?,
     })
 }
 

@@ -47,7 +47,8 @@ impl Symptoms {
             }
             let imitated: Vec<(String, Key)> =
                 names.iter().filter_map(|line| Some((line.clone(), collector.imitated(line)?))).collect();
-            for capture in &stage.captures {
+            // What a provocation did to the readings is no reading of the set as it is.
+            for capture in stage.captures.iter().filter(|capture| capture.provocation.is_none()) {
                 let off = capture.hands == Hands::Off;
                 collector.capture(off, &capture.prompts);
                 collector.ledger(loaded.ledger(capture));

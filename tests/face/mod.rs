@@ -11,6 +11,7 @@ mod guide;
 mod keycheck;
 mod outputs;
 pub(crate) mod program;
+mod provoke;
 mod read_only;
 mod report;
 mod schemas;

@@ -21,6 +21,7 @@ pub mod forecast;
 pub mod inference;
 mod orders;
 pub mod plan;
+pub mod stressor;
 pub mod table;
 
 pub use effect::{Ratio, Shift, ratio, shift};

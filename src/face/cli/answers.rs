@@ -10,6 +10,7 @@ use crate::analysis::soak::SoakState;
 use crate::base::{Error, Event, Result};
 use crate::bench::JobState;
 use crate::bench::keycheck::Check;
+use crate::bench::provoke::ProvokedState;
 use crate::decode::ladder::Window;
 use crate::face::cli::check::FilesChecked;
 use crate::face::cli::{compare, patterns};
@@ -47,6 +48,11 @@ pub(super) struct Closed {
     /// The file of sums.
     pub(super) sums: String,
     pub(super) captures: Vec<Sum>,
+}
+
+#[derive(Serialize, JsonSchema)]
+pub(super) struct Provoked<'a> {
+    pub(super) provocation: &'a ProvokedState,
 }
 
 #[derive(Serialize, JsonSchema)]
@@ -167,7 +173,7 @@ fn made<T: JsonSchema>(generator: &mut SchemaGenerator) -> Schema {
 }
 
 /// Every command that prints a result with `--json`, and an error.
-const ALL: [(&str, Make); 25] = [
+const ALL: [(&str, Make); 26] = [
     ("error", made::<Versioned<Failed>>),
     ("demo", made::<Versioned<Demo>>),
     ("ports", made::<Versioned<Ports>>),
@@ -183,6 +189,7 @@ const ALL: [(&str, Make); 25] = [
     ("job show", made::<JobState>),
     ("step", made::<Versioned<Stepped>>),
     ("soak", made::<Versioned<Soak<SoakState>>>),
+    ("provoke", made::<Versioned<Provoked<'_>>>),
     ("keycheck", made::<Versioned<Checks>>),
     ("locate", made::<Located>),
     ("report", made::<Versioned<Report>>),

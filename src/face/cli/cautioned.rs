@@ -16,8 +16,21 @@ pub(crate) fn cautions(job: &mut Job, read: bool, out: &Out) -> Result<()> {
 
 /// Shows the cautions and waits for a yes, where there is somebody to give it.
 pub(crate) fn ask(read: bool, out: &Out) -> Result<()> {
+    confirm_text(&crate::face::cautions::text(usize::from(table::width())), read, out)
+}
+
+/// The same of what is about to be done to the set; nothing without a caution.
+pub(crate) fn confirm(list: &[&str], read: bool, out: &Out) -> Result<()> {
+    if list.is_empty() {
+        return Ok(());
+    }
+    let lines: Vec<String> = list.iter().map(|caution| table::wrap(&format!("- {caution}"), 2)).collect();
+    confirm_text(&lines.join("\n"), read, out)
+}
+
+fn confirm_text(text: &str, read: bool, out: &Out) -> Result<()> {
     use std::io::IsTerminal;
-    out.note(crate::face::cautions::text(usize::from(table::width())));
+    out.note(text);
     if read {
         return Ok(());
     }

@@ -99,7 +99,7 @@ fn key(name: &str) -> Result<Key> {
 }
 
 /// Counts how often Enter was pressed, where somebody sits at a terminal.
-fn enters() -> Arc<AtomicUsize> {
+pub(super) fn enters() -> Arc<AtomicUsize> {
     let count = Arc::new(AtomicUsize::new(0));
     if std::io::stdin().is_terminal() {
         let counted = Arc::clone(&count);
@@ -122,8 +122,12 @@ fn prompt(key: Key, number: usize, all: usize, out: &Out) {
         out.note(format!("Press {label} ({}), {number} of {all}", key.name()));
         return;
     }
-    let text = format!("PRESS   {}   AND LET GO", label.to_uppercase());
-    let bar = "═".repeat(text.chars().count() + 8);
-    out.note(format!("\n  ╔{bar}╗\n  ║    {text}    ║\n  ╚{bar}╝"));
+    out.note(framed(&format!("PRESS   {}   AND LET GO", label.to_uppercase())));
     out.note(format!("  {number} of {all}; Enter goes on when nothing happens\n"));
+}
+
+/// A text in a frame, to be read from the other side of the bench.
+pub(super) fn framed(text: &str) -> String {
+    let bar = "═".repeat(text.chars().count() + 8);
+    format!("\n  ╔{bar}╗\n  ║    {text}    ║\n  ╚{bar}╝")
 }

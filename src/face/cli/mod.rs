@@ -21,6 +21,7 @@ mod new_protocol;
 mod patterns;
 mod ports;
 mod protocol;
+mod provoke;
 mod readings;
 mod report;
 mod sections;
@@ -54,6 +55,7 @@ pub fn run(arguments: Arguments) -> Result<Outcome> {
         Command::Job(options) => job::run(options.command, &protocols()?, &mut out),
         Command::Step(options) => job::step(&options, &protocols()?, &mut out),
         Command::Soak(options) => live::soak(&options, &protocols()?, &mut out),
+        Command::Provoke(options) => provoke::run(&options, &protocols()?, &mut out),
         Command::Keycheck(options) => keycheck::run(&options, &protocols()?, &mut out),
         Command::Locate(options) => locate::run(&options, &protocols()?, &mut out),
         Command::Report(options) => report::run(&options, &protocols()?, &mut out),

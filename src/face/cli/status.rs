@@ -167,6 +167,19 @@ impl Look for SoakLook {
     }
 }
 
+/// Something that goes on step by step, as lines.
+pub(super) struct StepLook(pub(super) Vec<String>);
+
+impl Look for StepLook {
+    fn lines(&self) -> Vec<String> {
+        self.0.clone()
+    }
+
+    fn standing(&self) -> Standing {
+        Standing::default()
+    }
+}
+
 /// The adapter is not there; nothing is wrong with the set.
 fn waiting(seconds: f64) -> String {
     format!("ADAPTER UNPLUGGED for {}: waiting for it", duration(seconds.floor()))

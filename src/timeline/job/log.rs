@@ -5,7 +5,9 @@ use std::path::Path;
 use serde::{Deserialize, Serialize};
 
 use crate::base::{Anchor, Nanoseconds, Span, quote};
-use crate::timeline::job::model::{CaptureRef, CaptureSource, Hands, Prompt, Stage, Step, Wires};
+use crate::timeline::job::model::{
+    BlockBegun, CaptureRef, CaptureSource, Hands, Prompt, Provocation, Stage, Step, Wires,
+};
 
 /// One entry of the step log, the payload of one record.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
@@ -33,6 +35,12 @@ pub(super) enum Entry {
     },
     /// A key was asked for.
     Prompt { capture: String, prompt: Prompt },
+    /// A provocation is planned for a capture that runs.
+    Provoke { capture: String, provocation: Provocation },
+    /// A block of it begins.
+    Block { capture: String, block: BlockBegun },
+    /// A round of it does not count.
+    Strike { capture: String, round: usize, why: String },
     /// A capture is complete.
     End {
         name: String,
@@ -128,6 +136,7 @@ impl State {
                     hands,
                     wire,
                     prompts,
+                    provocation: None,
                     chassis,
                     started,
                     sha256,
@@ -135,10 +144,16 @@ impl State {
                     span,
                 });
             }
-            Entry::Prompt { capture, prompt } => match self.capture(&capture) {
-                Some(found) => found.prompts.push(prompt),
-                None => self.remarks.push(format!("a prompt belongs to no known capture ({capture})")),
-            },
+            Entry::Prompt { capture, prompt } => self.within(&capture, |found| found.prompts.push(prompt)),
+            Entry::Provoke { capture, provocation } => {
+                self.within(&capture, |found| found.provocation = Some(provocation));
+            }
+            Entry::Block { capture, block } => self.provoked(&capture, |plan| plan.begun.push(block)),
+            Entry::Strike { capture, round, why } => {
+                self.provoked(&capture, |plan| {
+                    plan.struck.entry(round).or_insert(why);
+                });
+            }
             Entry::End { name, sha256, bytes, span, cut, short } => {
                 if let Some(Short { after, missing }) = short {
                     let missing = match missing {
@@ -159,6 +174,21 @@ impl State {
                 }
             }
         }
+    }
+
+    fn within(&mut self, name: &str, act: impl FnOnce(&mut CaptureRef)) {
+        match self.capture(name) {
+            Some(found) => act(found),
+            None => self.remarks.push(format!("an entry belongs to no known capture ({name})")),
+        }
+    }
+
+    fn provoked(&mut self, name: &str, act: impl FnOnce(&mut Provocation)) {
+        self.within(name, |found| {
+            if let Some(plan) = &mut found.provocation {
+                act(plan);
+            }
+        });
     }
 
     fn begin(&mut self, capture: CaptureRef) {

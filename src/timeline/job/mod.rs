@@ -32,8 +32,8 @@ mod work;
 pub use capture::{ALIVE_EVERY, CaptureWriter};
 pub use manifest::{build, read_prompts};
 pub use model::{
-    CaptureOptions, CaptureRef, CaptureSource, Hands, JobInfo, PARTS, Prompt, Stage, Step, StepKind, Wires,
-    check_part, check_signal,
+    BlockBegun, CaptureOptions, CaptureRef, CaptureSource, Hands, JobInfo, PARTS, Prompt, Provocation, Stage,
+    Step, StepKind, Wires, check_part, check_signal,
 };
 pub use open::Job;
 pub use pack::{LARGEST, PackOptions, Packed, unpack};

@@ -9,7 +9,9 @@ use crate::timeline::job::folder::{
     copy_in, free_reserve, protect, safe_word, sum_of, take_reserve, write_whole,
 };
 use crate::timeline::job::log::{Entry, Short};
-use crate::timeline::job::model::{CaptureOptions, CaptureRef, CaptureSource, Prompt, Stage, Step};
+use crate::timeline::job::model::{
+    BlockBegun, CaptureOptions, CaptureRef, CaptureSource, Prompt, Provocation, Stage, Step,
+};
 use crate::timeline::job::open::{Job, STEP_LOG, SUMS};
 
 impl Job {
@@ -176,10 +178,38 @@ impl Job {
     /// # Errors
     /// `Usage` when no such capture runs, `Machine` when the disk fails.
     pub fn add_prompt(&mut self, capture: &str, prompt: Prompt) -> Result<()> {
+        self.during(capture, asked(capture, prompt))
+    }
+
+    /// Notes what a running capture is for: a provocation by this plan.
+    ///
+    /// # Errors
+    /// As [`Job::add_prompt`].
+    pub fn provoke(&mut self, capture: &str, provocation: Provocation) -> Result<()> {
+        self.during(capture, Entry::Provoke { capture: capture.to_owned(), provocation })
+    }
+
+    /// Notes that a block of a running provocation begins.
+    ///
+    /// # Errors
+    /// As [`Job::add_prompt`].
+    pub fn begin_block(&mut self, capture: &str, block: BlockBegun) -> Result<()> {
+        self.during(capture, Entry::Block { capture: capture.to_owned(), block })
+    }
+
+    /// Strikes out a round of a provocation; it stays in the log, with the reason.
+    ///
+    /// # Errors
+    /// As [`Job::add_prompt`].
+    pub fn strike_round(&mut self, capture: &str, round: usize, why: &str) -> Result<()> {
+        self.during(capture, Entry::Strike { capture: capture.to_owned(), round, why: why.to_owned() })
+    }
+
+    fn during(&mut self, capture: &str, entry: Entry) -> Result<()> {
         if !self.running.contains(capture) {
             return Err(Error::usage(format!("no capture {capture} is running")).at(&self.folder));
         }
-        self.write(vec![asked(capture, prompt)])
+        self.write(vec![entry])
     }
 
     /// Ends a live capture: closes its journal, sums it, and writes the sum into the step log.

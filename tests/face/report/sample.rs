@@ -318,6 +318,7 @@ pub(super) fn empty() -> Sample {
             steps: Vec::new(),
             ..located()
         },
+        provocations: Vec::new(),
     };
     Sample { state, windows: Vec::new(), timeline: Vec::new(), folded: BTreeMap::new() }
 }

@@ -105,6 +105,11 @@ SIGNAL is uart@BAUD (8N1), uart (rate and framing are found), infrared, cec or k
     /// Observe with hands off; the verdict is live, and the soak stops when it is certain
     #[command(after_help = "Example:\n  straykey soak bench/1187 --port /dev/ttyUSB0 --minutes 30")]
     Soak(Soak),
+    /// Make a rare fault come: blocks of leaving alone and of what may call it, in random order
+    #[command(
+        after_help = "Example:\n  straykey provoke bench/1187 --port /dev/ttyUSB0 --with warm@key-cable --with tap@key-board"
+    )]
+    Provoke(Provoke),
     /// Ask for each key in turn, or judge captures of that
     #[command(after_help = "\
 Examples:
@@ -310,6 +315,30 @@ pub struct Soak {
     /// Go on to the full time even when the verdict is certain
     #[arg(long)]
     pub full: bool,
+    /// The cautions have been read (needed where nobody can be asked)
+    #[arg(long)]
+    pub cautions_read: bool,
+}
+
+/// `provoke`.
+#[derive(Debug, Args)]
+pub struct Provoke {
+    /// Folder of the job
+    #[arg(value_name = "JOB")]
+    pub job: PathBuf,
+    /// The port.
+    #[command(flatten)]
+    pub port: Port,
+    /// What to do to the set, and where: warm, cold, breath, tap, flex, each with @PART; lamp, shade, brightness, remote-off,
+    /// hdmi-off, mains-low; or other:WORDS. Up to six
+    #[arg(long = "with", required = true, value_name = "STRESSOR[@PART]")]
+    pub with: Vec<String>,
+    /// Minutes for all of it
+    #[arg(long, value_name = "M", default_value_t = 15.0)]
+    pub minutes: f64,
+    /// Chassis; the job's, or recognised, when left out
+    #[arg(long, value_name = "NAME")]
+    pub chassis: Option<String>,
     /// The cautions have been read (needed where nobody can be asked)
     #[arg(long)]
     pub cautions_read: bool,

@@ -250,6 +250,14 @@ fn masked(entry: Entry, copies: &BTreeMap<String, Renamed>, tally: &mut Tally) -
             Entry::Begin { name: renamed(name), file, source, hands, wire, chassis, started_unix_ns }
         }
         Entry::Prompt { capture, prompt } => Entry::Prompt { capture: renamed(capture), prompt },
+        Entry::Provoke { capture, mut provocation } => {
+            provocation.stressors = provocation.stressors.into_iter().map(words).collect();
+            Entry::Provoke { capture: renamed(capture), provocation }
+        }
+        Entry::Block { capture, block } => Entry::Block { capture: renamed(capture), block },
+        Entry::Strike { capture, round, why } => {
+            Entry::Strike { capture: renamed(capture), round, why: words(why) }
+        }
         Entry::End { name, sha256, bytes, span, cut, short } => match copies.get(&name).cloned() {
             Some(copy) => {
                 Entry::End { name: copy.name, sha256: copy.sha256, bytes: copy.bytes, span, cut, short }

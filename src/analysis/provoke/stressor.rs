@@ -1,0 +1,130 @@
+//! What can be done to a set to call its fault: read from `protocols/stressors.toml`.
+
+use std::collections::BTreeMap;
+use std::sync::LazyLock;
+
+use serde::Deserialize;
+
+use crate::analysis::provoke::plan::Timing;
+use crate::base::{Error, Nanoseconds, Result};
+use crate::decode::shipped;
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct File {
+    #[allow(dead_code)] // one so far
+    version: u32,
+    stressor: Vec<Stressor>,
+    caution: BTreeMap<String, String>,
+}
+
+/// One kind of stressor.
+#[derive(Clone, Debug, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Stressor {
+    /// Its name on the command line.
+    pub name: String,
+    /// Whether it is put on one place.
+    place: bool,
+    go: String,
+    counted_s: f64,
+    wash_out_s: f64,
+    cautions: Vec<String>,
+}
+
+/// A stressor as it is used: on one place, or in the technician's own words.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Use {
+    /// Which.
+    pub stressor: &'static Stressor,
+    /// The part that it is put on.
+    pub place: Option<String>,
+    /// The technician's own words, of `other`.
+    pub words: Option<String>,
+}
+
+static SHIPPED: LazyLock<std::result::Result<File, String>> = LazyLock::new(|| {
+    let found = shipped::FILES.iter().find(|(path, _)| *path == "protocols/stressors.toml");
+    let (_, text) =
+        found.ok_or_else(|| "protocols/stressors.toml is not built into the program".to_owned())?;
+    toml::from_str(text).map_err(|error| error.to_string())
+});
+
+fn file() -> Result<&'static File> {
+    SHIPPED.as_ref().map_err(|what| Error::input(what.clone()).remedy("this is a fault of the program"))
+}
+
+/// Reads `warm@key-cable`, `lamp` or `other:WORDS`.
+///
+/// # Errors
+/// `Usage` for an unknown stressor, a place that is missing or of no use, a part that no face knows.
+pub fn parse(text: &str) -> Result<Use> {
+    let file = file()?;
+    let (head, words) = match text.strip_prefix("other:") {
+        Some(words) if !words.trim().is_empty() => ("other", Some(words.trim().to_owned())),
+        _ => (text, None),
+    };
+    let (name, place) = match head.split_once('@') {
+        Some((name, place)) => (name, Some(place.to_owned())),
+        None => (head, None),
+    };
+    let names = || file.stressor.iter().map(|known| known.name.as_str()).collect::<Vec<_>>().join(", ");
+    let Some(stressor) = file.stressor.iter().find(|known| known.name == name) else {
+        return Err(Error::usage(format!("{name:?} is no stressor")).remedy(format!("one of {}", names())));
+    };
+    match (&place, stressor.place) {
+        (None, true) => Err(Error::usage(format!("{name} needs a place"))
+            .remedy(format!("for example {name}@key-cable; the places are the parts of `step --part`"))),
+        (Some(_), false) => Err(Error::usage(format!("{name} works on the whole set and has no place"))
+            .remedy(format!("write {name} alone"))),
+        _ if name == "other" && words.is_none() => {
+            Err(Error::usage("a stressor of your own needs words")
+                .remedy("for example other:\"stand swung\""))
+        }
+        _ => Ok(Use { stressor, place, words }),
+    }
+}
+
+impl Use {
+    /// As it is written: `warm@key-cable`.
+    pub fn name(&self) -> String {
+        match (&self.place, &self.words) {
+            (Some(place), _) => format!("{}@{place}", self.stressor.name),
+            (None, Some(words)) => format!("other:{words}"),
+            (None, None) => self.stressor.name.clone(),
+        }
+    }
+
+    /// What to do during its blocks.
+    pub fn instruction(&self) -> String {
+        let place = self.place.as_deref().unwrap_or_default();
+        let place = place.strip_prefix("other:").unwrap_or(place).replace('-', " ");
+        let words = self.words.as_deref().unwrap_or_default().to_uppercase();
+        self.stressor.go.replace("{place}", &format!("the {place}")).replace("{words}", &words)
+    }
+
+    /// What its blocks need.
+    pub fn timing(&self) -> Timing {
+        Timing {
+            block: Nanoseconds::from_seconds(self.stressor.counted_s),
+            wash_out: Nanoseconds::from_seconds(self.stressor.wash_out_s),
+        }
+    }
+}
+
+/// The cautions of these stressors, each once.
+///
+/// # Errors
+/// `Input` when the shipped file is broken, which the tests exclude.
+pub fn cautions(uses: &[Use]) -> Result<Vec<&'static str>> {
+    let file = file()?;
+    let mut list: Vec<&str> = Vec::new();
+    for name in uses.iter().flat_map(|used| &used.stressor.cautions) {
+        let text =
+            file.caution.get(name).ok_or_else(|| Error::input(format!("there is no caution {name}")))?;
+        if !list.contains(&text.as_str()) {
+            list.push(text);
+        }
+    }
+    Ok(list)
+}

@@ -1,0 +1,168 @@
+//! `provoke`: short blocks of "leave alone" and of what may call the fault, in an order drawn at random.
+
+use std::io::IsTerminal;
+use std::sync::atomic::Ordering;
+
+use crate::analysis::provoke::stressor::{Use, cautions};
+use crate::analysis::provoke::{Forecast, Label};
+use crate::base::words::{duration, number, plural};
+use crate::base::{Anchor, Error, Nanoseconds, Result};
+use crate::bench::provoke::{Now, ProvokeRun, planned, provoked, uses};
+use crate::bench::{options_of, views};
+use crate::face::cli::args;
+use crate::face::cli::keycheck_live::{enters, framed};
+use crate::face::cli::load::Loaded;
+use crate::face::cli::status::{Status, StepLook};
+use crate::face::cli::{answers, cautioned, live, sections, table};
+use crate::face::out::{Out, Outcome, safe};
+use crate::source::ByteSource;
+use crate::timeline::job::{Hands, Job, Provocation};
+use crate::timeline::live::{Adapter, Session};
+use crate::timeline::{Protocols, Unwatched};
+
+/// Episodes a minute where the job does not know: two in an evening's hour or so, so that nothing is promised.
+const RARE: f64 = 0.05;
+
+pub(super) fn run(options: &args::Provoke, protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
+    if !(options.minutes > 0.0 && options.minutes < 1e4) {
+        return Err(Error::usage("--minutes must be more than 0").remedy("for example --minutes 15"));
+    }
+    let uses = uses(&options.with)?;
+    let loaded = Loaded::index(Job::open(&options.job)?, protocols, false)?;
+    let seen = views(&loaded)?;
+    let gap = options_of(&seen).rule.and_then(|rule| rule.gap);
+    let rate = seen.iter().rev().filter_map(|view| view.alone.as_ref()).find(|side| side.episodes > 0);
+    #[allow(clippy::cast_sign_loss)]
+    let seed = Anchor::now().unix_ns as u64;
+    let (plan, shows) = planned(&uses, options.minutes, rate.map_or(RARE, |side| side.per_min), seed)?;
+    let mut job = loaded.job;
+    // Those of any live set, then those of what is about to be done to it.
+    cautioned::cautions(&mut job, options.cautions_read, out)?;
+    cautioned::confirm(&cautions(&uses)?, options.cautions_read, out)?;
+    announce(&plan, &shows, rate.is_some(), out)?;
+    let (port, spec) = live::open(&options.port)?;
+    let source: Box<dyn ByteSource> = Box::new(port);
+    let recorder = live::begin(&mut job, source.as_ref(), &spec, "provoke", Hands::On)?;
+    let name = recorder.name().to_owned();
+    job.provoke(&name, plan.clone())?;
+    let chassis = options.chassis.clone().or_else(|| job.info().chassis.clone());
+    let mut session = Session::new(source, Some(recorder), protocols, chassis.as_deref())?;
+    let run = ProvokeRun::of(plan, gap)?;
+    let followed = carry_out(run, &uses, &mut session, &mut job, &name, out);
+    let silent = session.bytes() == 0;
+    live::finish(session, &mut Unwatched, Some(&mut job), out, false)?;
+    followed?;
+    if silent {
+        return Err(live::silence());
+    }
+    let loaded = Loaded::index(job, protocols, false)?;
+    let found = provoked(&loaded, gap)?;
+    let state = found.iter().find(|state| state.capture == name);
+    let state = state.ok_or_else(|| Error::machine("the provocation is not in the job").at(&options.job))?;
+    if out.json {
+        out.answer(answers::Provoked { provocation: state })?;
+    } else {
+        sections::provocation(state, out)?;
+    }
+    Ok(Outcome::Done)
+}
+
+/// What is about to happen, and what it can show.
+fn announce(plan: &Provocation, shows: &Forecast, known: bool, out: &Out) -> Result<()> {
+    let blocks = (plan.stressors.len() + 1) * plan.rounds as usize;
+    let each = plan.wash_out.saturating_add(plan.counted);
+    let all = Nanoseconds(each.0.saturating_mul(i64::try_from(blocks).unwrap_or(i64::MAX)));
+    out.note(table::wrap(
+        &format!(
+            "{} of {} in an order drawn at random (seed {}): {} in all. Do what is asked for during the whole block. Enter: \
+             this round was spoiled, it is done again. Ctrl-C ends.",
+            plural(blocks as u64, "block"),
+            duration(each.seconds()),
+            plan.seed,
+            duration(all.seconds())
+        ),
+        0,
+    ));
+    let rate =
+        if known { "At the rate of this job" } else { "At one episode in 20 minutes (none was seen yet)" };
+    out.note(match shows.effect {
+        Some(effect) => format!(
+            "{rate} it finds a stressor that brings the fault {} times as often, in 4 of 5 tries.",
+            number(effect)
+        ),
+        None => format!("{rate} it finds next to nothing; give it more minutes, or fewer stressors."),
+    });
+    Ok(())
+}
+
+/// Shows block after block until the plan is done, every effect is certain, or the user stops.
+fn carry_out(
+    mut run: ProvokeRun,
+    uses: &[Use],
+    session: &mut Session,
+    job: &mut Job,
+    name: &str,
+    out: &Out,
+) -> Result<()> {
+    let stop = live::Stop::listen();
+    let (enters, mut taken, mut away) = (enters(), 0, false);
+    let mut display = Status::new();
+    let mut doing = String::new();
+    let followed = live::follow(session, &mut Unwatched, &stop, out, &mut |now, events, session, _| {
+        let now = now.unwrap_or_else(|| session.now());
+        events.iter().for_each(|event| run.take(event));
+        let gone = matches!(session.adapter(), Adapter::Gone { .. });
+        let entered = enters.load(Ordering::Relaxed);
+        let spoiled = std::mem::replace(&mut taken, entered) != entered;
+        let why = if gone && !away { Some("the port was gone") } else { spoiled.then_some("hands moved") };
+        away = gone;
+        if let Some(why) = why
+            && let Some(round) = run.strike(why)
+        {
+            job.strike_round(name, round, why)?;
+            display.aside(|| {
+                out.note(format!("Round {} does not count: {why}. It is done again at the end.", round + 1))
+            });
+        }
+        if gone {
+            return Ok(false);
+        }
+        match run.now(now) {
+            Now::Begin(block, label) => {
+                job.begin_block(name, block)?;
+                doing = match label {
+                    Label::LeaveAlone => "LEAVE ALONE, hands off".to_owned(),
+                    Label::Stressor(n) => {
+                        uses.get(usize::from(n)).map_or_else(String::new, |used| safe(&used.instruction()))
+                    }
+                };
+                let (number, all) = run.progress();
+                display.aside(|| instruct(&doing, number, all, out));
+                Ok(false)
+            }
+            Now::Going(left) => {
+                if display.is_due(now) {
+                    let (number, all) = run.progress();
+                    let lines = vec![
+                        format!("{doing}: {} s", left.seconds().ceil()),
+                        format!("block {number} of {all}"),
+                    ];
+                    display.in_place(now, &StepLook(lines));
+                }
+                Ok(false)
+            }
+            Now::Done => Ok(true),
+        }
+    });
+    display.end();
+    followed
+}
+
+/// One instruction at a time: in a frame on a terminal, a plain line elsewhere.
+fn instruct(doing: &str, number: usize, all: usize, out: &Out) {
+    if std::io::stderr().is_terminal() {
+        out.note(framed(doing));
+    } else {
+        out.note(format!("{doing} ({number} of {all})"));
+    }
+}
