@@ -63,7 +63,7 @@ fn carry_out(
         let chunk = Chunk { offset, arrival: Some(now), bytes: line.as_bytes() };
         capture.take(&Pulled::Chunk(chunk)).unwrap();
         offset += line.len() as u64;
-        if down && !decoder.last().is_some_and(|last: &u64| ms - last < 250) {
+        if down && decoder.last().is_none_or(|last: &u64| ms - last >= 250) {
             let mut event = straykey::base::Event::new(
                 now,
                 straykey::base::ControlPath::Keypad,
