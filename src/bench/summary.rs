@@ -1,8 +1,11 @@
 //! A job, a comparison, a cause in the two or three lines that come first, shared by the terminal and the report.
 
+use std::collections::BTreeSet;
+
 use crate::analysis::compare::{Comparison, Side, Verdict, quiet_enough, remaining};
 use crate::analysis::locate::Located;
-use crate::base::words::{capital, duration, plural, share};
+use crate::base::words::{capital, chance, duration, number, plural, share};
+use crate::bench::provoke::{LIKELY, ProvokedState, SURE, StressorState};
 use crate::bench::state::JobState;
 
 /// Whether the set misbehaves, and whether it is fixed: the state in capitals, then what that rests on.
@@ -83,4 +86,36 @@ pub fn did_it(probability: f64) -> &'static str {
         p if p <= 0.1 => "no",
         _ => "cannot tell",
     }
+}
+
+/// What a stressor did, and how sure that is.
+pub fn provoked(stressor: &StressorState) -> String {
+    let name = &stressor.stressor;
+    let with = plural(stressor.episodes, "episode");
+    let counts = format!("{with} with it, {} without in as much time", stressor.alone);
+    let times = match (stressor.times, stressor.times_high) {
+        (Some(times), Some(high)) => {
+            format!("{} times as often ({} to {})", number(times), number(stressor.times_low), number(high))
+        }
+        _ => format!("at least {} times as often", number(stressor.times_low)),
+    };
+    let luck = chance(stressor.chance);
+    match stressor.chance {
+        p if p <= SURE => format!("{name} calls the fault: {times}; {counts}. Could be luck: {luck}."),
+        p if p <= LIKELY => {
+            format!("{name} seems to call the fault: {times}; {counts}. Could be luck: {luck}.")
+        }
+        _ => format!("{name}: no effect shown; {counts}. Could be luck: {luck}."),
+    }
+}
+
+/// How many rounds a provocation rests on.
+pub fn rounds(state: &ProvokedState) -> String {
+    let struck = state.blocks.iter().filter(|block| block.struck.is_some()).map(|block| block.round);
+    let left = match struck.collect::<BTreeSet<usize>>().len() {
+        0 => String::new(),
+        count => format!("; {} left out", plural(count as u64, "round")),
+    };
+    let planned = plural(u64::from(state.planned), "round");
+    format!("{} of {planned} count{left}; {} of each kind.", state.rounds, duration(state.counted_s))
 }

@@ -23,6 +23,8 @@ pub enum Sort {
     Bus,
     /// Places and tests.
     Faults,
+    /// What can be done to a set to call its fault.
+    Stressors,
 }
 
 /// What the text of a protocol file describes; a chassis where nothing says otherwise, so that mistakes in it are shown.
@@ -32,6 +34,8 @@ pub fn sort(text: &str) -> Sort {
         Sort::Remote
     } else if has("[[location]]") {
         Sort::Faults
+    } else if has("[[stressor]]") {
+        Sort::Stressors
     } else if has("[bus]") {
         Sort::Bus
     } else {

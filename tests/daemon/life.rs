@@ -186,7 +186,7 @@ fn protocol_files_are_taken_live_and_a_broken_edit_keeps_the_last_good_one() {
     };
     assert!(!names());
     std::fs::write(own.join("elm.toml"), &text).unwrap();
-    daemon.said("protocol files taken anew");
+    daemon.said("protocol files read again");
     assert!(names());
     std::fs::write(own.join("elm.toml"), text.replace("[chassis]", "[chasis]")).unwrap();
     daemon.said("last good");
@@ -194,7 +194,7 @@ fn protocol_files_are_taken_live_and_a_broken_edit_keeps_the_last_good_one() {
     let error = daemon.get("/status")["protocols"]["error"].as_str().unwrap().to_owned();
     assert!(error.contains("elm.toml") && error.contains("last good"), "{error}");
     std::fs::write(own.join("elm.toml"), &text).unwrap();
-    daemon.said("protocol files taken anew");
+    daemon.said("protocol files read again");
     assert!(daemon.get("/status")["protocols"]["error"].is_null());
 }
 

@@ -125,7 +125,7 @@ fn a_subscriber_resumes_where_it_was_and_learns_of_another_start() {
     let stranger = daemon.follow("?after=0123456789ab-2");
     let (_, event, data) = stranger.recv_timeout(PATIENCE).unwrap();
     assert_eq!(event, "gap");
-    assert!(data["why"].as_str().unwrap().contains("anew"));
+    assert!(data["why"].as_str().unwrap().contains("restarted"));
 }
 
 #[test]

@@ -116,6 +116,10 @@ fn what_calls_the_fault_is_found_and_what_does_not_is_not() {
     let shown = text(&straykey(&["job", "show", job.to_str().unwrap()]).stdout);
     assert!(shown.contains("tap@key-cable calls the fault: "), "{shown}");
     assert!(shown.contains("lamp: no effect shown"), "{shown}");
+    let report = folder.path().join("report.html");
+    straykey(&["report", job.to_str().unwrap(), "--out", report.to_str().unwrap()]);
+    let report = std::fs::read_to_string(report).unwrap();
+    assert!(report.contains("Stage 1: tap@key-cable calls the fault: ") && report.contains("leave alone"));
     // It is no stage that was watched, and no hand's input.
     let state = json(&["job", "show", job.to_str().unwrap(), "--json"]);
     assert_eq!(state["stages"][0]["figures"], Value::Null);

@@ -1,6 +1,7 @@
 //! What can be done to a set to call its fault: read from `protocols/stressors.toml`.
 
 use std::collections::BTreeMap;
+use std::path::Path;
 use std::sync::LazyLock;
 
 use serde::Deserialize;
@@ -45,10 +46,35 @@ pub struct Use {
 
 static SHIPPED: LazyLock<std::result::Result<File, String>> = LazyLock::new(|| {
     let found = shipped::FILES.iter().find(|(path, _)| *path == "protocols/stressors.toml");
-    let (_, text) =
+    let (path, text) =
         found.ok_or_else(|| "protocols/stressors.toml is not built into the program".to_owned())?;
-    toml::from_str(text).map_err(|error| error.to_string())
+    read(Path::new(path), text).map_err(|error| error.to_string())
 });
+
+fn read(path: &Path, text: &str) -> Result<File> {
+    let bad = |what: String| Error::input(what).at(path);
+    let file: File = toml::from_str(text).map_err(|error| bad(error.message().to_owned()))?;
+    for stressor in &file.stressor {
+        if let Some(name) = stressor.cautions.iter().find(|name| !file.caution.contains_key(*name)) {
+            return Err(bad(format!(
+                "{} names the caution {name}, which the file does not hold",
+                stressor.name
+            )));
+        }
+        if !(stressor.counted_s > 0.0 && stressor.wash_out_s >= 0.0) {
+            return Err(bad(format!("the times of {} are no times", stressor.name)));
+        }
+    }
+    Ok(file)
+}
+
+/// Whether a file of stressors can be used.
+///
+/// # Errors
+/// `Input`: what is wrong with it.
+pub fn check(path: &Path, text: &str) -> Result<()> {
+    read(path, text).map(|_| ())
+}
 
 fn file() -> Result<&'static File> {
     SHIPPED.as_ref().map_err(|what| Error::input(what.clone()).remedy("this is a fault of the program"))
@@ -120,9 +146,7 @@ pub fn cautions(uses: &[Use]) -> Result<Vec<&'static str>> {
     let file = file()?;
     let mut list: Vec<&str> = Vec::new();
     for name in uses.iter().flat_map(|used| &used.stressor.cautions) {
-        let text =
-            file.caution.get(name).ok_or_else(|| Error::input(format!("there is no caution {name}")))?;
-        if !list.contains(&text.as_str()) {
+        if let Some(text) = file.caution.get(name).filter(|text| !list.contains(&text.as_str())) {
             list.push(text);
         }
     }

@@ -256,6 +256,9 @@ fn stages(state: &JobState, explain: bool, out: &mut Out) -> Result<()> {
     }
     out.line(table::text(&list))?;
     for stage in &state.stages {
+        for sentence in &stage.unobserved {
+            out.line(table::wrap(&format!("Stage {}: {}", stage.stage, safe(sentence)), 2))?;
+        }
         if let Some(checks) = &stage.key_checks {
             let said = format!("Stage {} against {}: {}", stage.stage, checks.before_stage, checks.sentence);
             out.line(table::wrap(&said, 2))?;

@@ -2,8 +2,8 @@
 
 use crate::analysis::stray::Suspicion;
 use crate::base::Result;
-use crate::base::words::{number, plural};
-use crate::bench::provoke::{LIKELY, ProvokedState, SURE, StressorState};
+use crate::base::words::plural;
+use crate::bench::provoke::ProvokedState;
 use crate::bench::{AttributionState, JobState, StageState, stretches_sentence, summary, worth_telling};
 use crate::face::cli::load::{chance, duration};
 use crate::face::cli::table;
@@ -189,41 +189,7 @@ fn notes(list: &[String], out: &mut Out) -> Result<()> {
 /// Prints what a provocation showed.
 pub(super) fn provocation(state: &ProvokedState, out: &mut Out) -> Result<()> {
     for stressor in &state.stressors {
-        out.line(table::wrap(&provoked(stressor), 2))?;
+        say(&safe(&summary::provoked(stressor)), out)?;
     }
-    let struck: std::collections::BTreeSet<usize> =
-        state.blocks.iter().filter(|block| block.struck.is_some()).map(|block| block.round).collect();
-    let left = if struck.is_empty() {
-        String::new()
-    } else {
-        format!("; {} left out", plural(struck.len() as u64, "round"))
-    };
-    out.line(format!(
-        "{} of {} count{left}; {} of each kind.",
-        state.rounds,
-        plural(u64::from(state.planned), "round"),
-        duration(state.counted_s)
-    ))
-}
-
-fn provoked(stressor: &StressorState) -> String {
-    let name = safe(&stressor.stressor);
-    let counts = format!(
-        "{} with it, {} without in as much time",
-        plural(stressor.episodes, "episode"),
-        stressor.alone
-    );
-    let times = match (stressor.times, stressor.times_high) {
-        (Some(times), Some(high)) => {
-            format!("{} times as often ({} to {})", number(times), number(stressor.times_low), number(high))
-        }
-        _ => format!("at least {} times as often", number(stressor.times_low)),
-    };
-    match stressor.chance {
-        p if p <= SURE => format!("{name} calls the fault: {times}; {counts}. Could be luck: {}.", chance(p)),
-        p if p <= LIKELY => {
-            format!("{name} seems to call the fault: {times}; {counts}. Could be luck: {}.", chance(p))
-        }
-        p => format!("{name}: no effect shown; {counts}. Could be luck: {}.", chance(p)),
-    }
+    say(&summary::rounds(state), out)
 }

@@ -6,7 +6,8 @@ use serde::Serialize;
 use crate::analysis::stray::Suspicion;
 use crate::base::words::{chance, duration};
 use crate::base::{Error, Result};
-use crate::bench::{JobState, shift_cells, stretches_sentence, worth_telling};
+use crate::bench::provoke::ProvokedState;
+use crate::bench::{JobState, shift_cells, stretches_sentence, summary, worth_telling};
 
 /// A finding with its sentences, a table, and the same for programs.
 #[derive(Clone, Debug, Default, Serialize)]
@@ -23,8 +24,15 @@ pub(super) struct Section {
 
 /// All of which there is something to say.
 pub(super) fn sections(state: &JobState) -> Result<Vec<Section>> {
-    let found =
-        [plan(state)?, credit(state)?, suspected(state)?, causes(state)?, levels(state)?, rates(state)?];
+    let found = [
+        plan(state)?,
+        credit(state)?,
+        provocations(state)?,
+        suspected(state)?,
+        causes(state)?,
+        levels(state)?,
+        rates(state)?,
+    ];
     Ok(found.into_iter().flatten().collect())
 }
 
@@ -75,6 +83,32 @@ fn credit(state: &JobState) -> Result<Option<Section>> {
     let columns =
         ["Step", "Before stage", "What was changed", "Probability", "Chance of such a fall, corrected"];
     Ok(Some(table(found, columns, rows)))
+}
+
+/// What was done to the set to make the fault come: what each stressor did, and each block in the order that was drawn.
+fn provocations(state: &JobState) -> Result<Option<Section>> {
+    let done = &state.provocations;
+    if done.is_empty() {
+        return Ok(None);
+    }
+    let one = |found: &ProvokedState| {
+        let effects = found.stressors.iter().map(summary::provoked);
+        let order = format!("Order drawn by seed {}.", found.seed);
+        let rest = [summary::rounds(found), order];
+        effects.chain(rest).map(|said| format!("Stage {}: {said}", found.stage)).collect::<Vec<_>>()
+    };
+    let rows = done.iter().flat_map(|found| &found.blocks).map(|block| {
+        vec![
+            duration(block.from_s.round()),
+            block.stressor.clone().unwrap_or_else(|| "leave alone".to_owned()),
+            block.episodes.to_string(),
+            block.struck.clone().unwrap_or_default(),
+        ]
+    });
+    let rows = rows.collect();
+    let sentences = done.iter().flat_map(one).collect();
+    let found = section("provocations", "What makes the fault come", sentences, done)?;
+    Ok(Some(table(found, ["From", "What was done", "Episodes", "Left out, because"], rows)))
 }
 
 #[derive(Serialize)]

@@ -105,7 +105,7 @@ SIGNAL is uart@BAUD (8N1), uart (rate and framing are found), infrared, cec or k
     /// Observe with hands off; the verdict is live, and the soak stops when it is certain
     #[command(after_help = "Example:\n  straykey soak bench/1187 --port /dev/ttyUSB0 --minutes 30")]
     Soak(Soak),
-    /// Make a rare fault come: blocks of leaving alone and of what may call it, in random order
+    /// Make a rare fault come: leave alone, warm, tap and the like, by a drawn plan
     #[command(
         after_help = "Example:\n  straykey provoke bench/1187 --port /dev/ttyUSB0 --with warm@key-cable --with tap@key-board"
     )]

@@ -126,6 +126,7 @@ pub(crate) fn check_text(path: &Path, text: &str) -> Checked {
         Sort::Remote => check_remote(path, text, &mut checked),
         Sort::Bus => check_parsed(crate::decode::cec::Bus::parse(path, text), &mut checked),
         Sort::Faults => check_parsed(crate::analysis::locate::parse(path, text), &mut checked),
+        Sort::Stressors => check_parsed(crate::analysis::provoke::stressor::check(path, text), &mut checked),
     }
     checked
 }
