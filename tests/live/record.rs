@@ -144,12 +144,18 @@ fn what_was_received_before_the_stop_is_recorded() {
     let recorder =
         job.begin_capture(&CaptureOptions::default(), "pty", &serde_json::json!({}), anchor).unwrap();
     let protocols = Protocols::load(None).unwrap();
-    let session = Session::new(Box::new(port), Some(recorder), &protocols, Some("alder")).unwrap();
+    let mut session = Session::new(Box::new(port), Some(recorder), &protocols, Some("alder")).unwrap();
     let line = b"[1.000] keyscan: line=KEY1 adc=0x085\n";
-    for _ in 0..500 {
+    let mut events = Vec::new();
+    // The thread at the port is awake when the first line has come through.
+    terminal.print(line);
+    while session.bytes() == 0 {
+        session.step(&mut Unwatched, &mut events).unwrap();
+    }
+    for _ in 1..500 {
         terminal.print(line);
     }
-    let mut events = Vec::new();
+    terminal.until_read();
     let (_, recorder) = session.finish(&mut Unwatched, &mut events).unwrap();
     let done = job.end_capture(recorder.unwrap()).unwrap();
     let recorded = replay_reader(Reader::open(&done.path).unwrap()).unwrap().bytes.len();
@@ -159,5 +165,5 @@ fn what_was_received_before_the_stop_is_recorded() {
         rest += terminal.unread();
     }
     assert_eq!(recorded + rest, 500 * line.len());
-    assert!(recorded > 0 && !events.is_empty(), "recorded and decoded");
+    assert!(recorded > line.len() && !events.is_empty(), "{recorded} bytes recorded, and decoded");
 }

@@ -53,6 +53,18 @@ impl Terminal {
         rustix::io::ioctl_fionbio(&*set, false).unwrap();
     }
 
+    /// Waits until whoever reads has taken what the system had ready: nothing is left at two looks, 50 ms apart.
+    pub(crate) fn until_read(&mut self) {
+        let begun = std::time::Instant::now();
+        let mut empty = 0;
+        while empty < 2 {
+            assert!(begun.elapsed().as_secs() < 60, "nobody reads");
+            std::thread::sleep(std::time::Duration::from_millis(50));
+            let left = rustix::io::ioctl_fionread(&self.keep).unwrap();
+            empty = if left == 0 { empty + 1 } else { 0 };
+        }
+    }
+
     /// Takes what nobody has read: how many bytes of it there were, at least one.
     pub(crate) fn unread(&mut self) -> usize {
         while rustix::io::ioctl_fionread(&self.keep).unwrap() == 0 {
