@@ -146,8 +146,9 @@ fn look(job: &Job, store: &Store, range: &Range) -> Answer<Timeline> {
         .filter(|placed| range.strays != Some(true) || placed.hands == Hands::Off)
         .collect();
     let mut answered = BTreeMap::new();
-    for placed in &wanted {
-        answered.insert(placed.capture.to_string(), prompted(store, &placed.capture)?);
+    // A whole ledger is read for them, so only where a key was asked for.
+    for capture in job.captures().filter(|capture| !capture.prompts.is_empty()) {
+        answered.insert(capture.name.clone(), prompted(store, &capture.name)?);
     }
     let mut total = 0;
     let mut lanes = BTreeMap::new();
