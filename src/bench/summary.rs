@@ -79,12 +79,34 @@ fn episodes(count: u64) -> String {
     if count == 0 { "no stray".to_owned() } else { plural(count, "episode") }
 }
 
-/// Whether a step did it: `yes`, `no` or `cannot tell`, from its probability.
-pub fn did_it(probability: f64) -> &'static str {
-    match probability {
-        p if p >= 0.9 => "yes",
-        p if p <= 0.1 => "no",
-        _ => "cannot tell",
+/// Whether a step did it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum DidIt {
+    /// With 90 % or more.
+    Yes,
+    /// With 10 % or less.
+    No,
+    /// Neither is sure.
+    Open,
+}
+
+impl DidIt {
+    /// From its probability.
+    pub fn of(probability: f64) -> Self {
+        match probability {
+            p if p >= 0.9 => Self::Yes,
+            p if p <= 0.1 => Self::No,
+            _ => Self::Open,
+        }
+    }
+
+    /// For people.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Yes => "yes",
+            Self::No => "no",
+            Self::Open => "cannot tell",
+        }
     }
 }
 

@@ -9,7 +9,7 @@ use crate::analysis::compare::{CompareOptions, Comparison, Side, Verdict, compar
 use crate::analysis::ledger::Ledger;
 use crate::base::words::{capital, number};
 use crate::base::{Cause, Error, Result};
-use crate::bench::summary::{before_after, did_it};
+use crate::bench::summary::{DidIt, before_after};
 use crate::bench::{self, AttributionState, JobState, KeyChecks, Lines, StageState, words::headline};
 use crate::face::cli::args;
 use crate::face::cli::load::{self, Seen, is_job};
@@ -230,7 +230,7 @@ fn stages(state: &JobState, explain: bool, out: &mut Out) -> Result<()> {
     }
     for cause in state.locate.causes() {
         let path = cause.path.map_or_else(String::new, |path| format!("{}: ", capital(path.word())));
-        for step in cause.steps.iter().filter(|step| did_it(step.credit) == "yes") {
+        for step in cause.steps.iter().filter(|step| DidIt::of(step.credit) == DidIt::Yes) {
             out.line(table::wrap(&format!("{path}this stopped it: \"{}\"", safe(&step.step)), 2))?;
         }
     }
@@ -251,7 +251,7 @@ fn stages(state: &JobState, explain: bool, out: &mut Out) -> Result<()> {
             side(&comparison.before),
             side(&comparison.after),
             comparison.figures.verdict.word().to_owned(),
-            credit.map_or("", did_it).to_owned(),
+            credit.map_or("", |credit| DidIt::of(credit).word()).to_owned(),
         ]);
     }
     out.line(table::text(&list))?;
