@@ -154,11 +154,8 @@ struct RawTest {
 }
 
 static SHIPPED: LazyLock<std::result::Result<FaultTree, String>> = LazyLock::new(|| {
-    let (path, text) = shipped::FILES
-        .iter()
-        .find(|(path, _)| *path == "protocols/faults.toml")
-        .ok_or_else(|| "protocols/faults.toml is not built into the program".to_owned())?;
-    parse(Path::new(path), text).map_err(|error| error.to_string())
+    let (path, text) = shipped::one("protocols/faults.toml")?;
+    parse(path, text).map_err(|error| error.to_string())
 });
 
 /// The tree that is built into the program.

@@ -45,10 +45,8 @@ pub struct Use {
 }
 
 static SHIPPED: LazyLock<std::result::Result<File, String>> = LazyLock::new(|| {
-    let found = shipped::FILES.iter().find(|(path, _)| *path == "protocols/stressors.toml");
-    let (path, text) =
-        found.ok_or_else(|| "protocols/stressors.toml is not built into the program".to_owned())?;
-    read(Path::new(path), text).map_err(|error| error.to_string())
+    let (path, text) = shipped::one("protocols/stressors.toml")?;
+    read(path, text).map_err(|error| error.to_string())
 });
 
 fn read(path: &Path, text: &str) -> Result<File> {
