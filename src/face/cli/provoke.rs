@@ -3,12 +3,13 @@
 use std::io::IsTerminal;
 use std::sync::atomic::Ordering;
 
+use crate::analysis::compare::alone;
 use crate::analysis::provoke::stressor::{Use, cautions};
 use crate::analysis::provoke::{Forecast, Label};
 use crate::base::words::{duration, number, plural};
 use crate::base::{Anchor, Error, Nanoseconds, Result};
+use crate::bench::options;
 use crate::bench::provoke::{Now, ProvokeRun, planned, provoked, uses};
-use crate::bench::{options_of, views};
 use crate::face::cli::args;
 use crate::face::cli::keycheck_live::{enters, framed};
 use crate::face::cli::load::Loaded;
@@ -23,29 +24,31 @@ use crate::timeline::{Protocols, Unwatched};
 /// Episodes a minute where the job does not know: two in an evening's hour or so, so that nothing is promised.
 const RARE: f64 = 0.05;
 
-pub(super) fn run(options: &args::Provoke, protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
-    if !(options.minutes > 0.0 && options.minutes < 1e4) {
+pub(super) fn run(asked: &args::Provoke, protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
+    if !(asked.minutes > 0.0 && asked.minutes < 1e4) {
         return Err(Error::usage("--minutes must be more than 0").remedy("for example --minutes 15"));
     }
-    let uses = uses(&options.with)?;
-    let loaded = Loaded::index(Job::open(&options.job)?, protocols, false)?;
-    let seen = views(&loaded)?;
-    let gap = options_of(&seen).rule.and_then(|rule| rule.gap);
-    let rate = seen.iter().rev().filter_map(|view| view.alone.as_ref()).find(|side| side.episodes > 0);
+    let uses = uses(&asked.with)?;
+    let loaded = Loaded::index(Job::open(&asked.job)?, protocols, false)?;
+    let stages = loaded.stages()?;
+    let counting = options(&stages);
+    let watched = stages.iter().rev().filter(|stage| stage.is_watched());
+    let rate = watched.map(|stage| alone(&stage.observation, &counting)).find(|side| side.episodes > 0);
+    let gap = counting.rule.and_then(|rule| rule.gap);
     #[allow(clippy::cast_sign_loss)]
     let seed = Anchor::now().unix_ns as u64;
-    let (plan, shows) = planned(&uses, options.minutes, rate.map_or(RARE, |side| side.per_min), seed)?;
+    let (plan, shows) = planned(&uses, asked.minutes, rate.as_ref().map_or(RARE, |side| side.per_min), seed)?;
     let mut job = loaded.job;
     // Those of any live set, then those of what is about to be done to it.
-    cautioned::cautions(&mut job, options.cautions_read, out)?;
-    cautioned::confirm(&cautions(&uses)?, options.cautions_read, out)?;
-    announce(&plan, &shows, rate.is_some(), out)?;
-    let (port, spec) = live::open(&options.port)?;
+    cautioned::cautions(&mut job, asked.cautions_read, out)?;
+    cautioned::confirm(&cautions(&uses)?, asked.cautions_read, out)?;
+    announce(&plan, &shows, rate.is_some(), out);
+    let (port, spec) = live::open(&asked.port)?;
     let source: Box<dyn ByteSource> = Box::new(port);
     let recorder = live::begin(&mut job, source.as_ref(), &spec, "provoke", Hands::On)?;
     let name = recorder.name().to_owned();
     job.provoke(&name, plan.clone())?;
-    let chassis = options.chassis.clone().or_else(|| job.info().chassis.clone());
+    let chassis = asked.chassis.clone().or_else(|| job.info().chassis.clone());
     let mut session = Session::new(source, Some(recorder), protocols, chassis.as_deref())?;
     let run = ProvokeRun::of(plan, gap)?;
     let followed = carry_out(run, &uses, &mut session, &mut job, &name, out);
@@ -58,7 +61,7 @@ pub(super) fn run(options: &args::Provoke, protocols: &Protocols, out: &mut Out)
     let loaded = Loaded::index(job, protocols, false)?;
     let found = provoked(&loaded, gap)?;
     let state = found.iter().find(|state| state.capture == name);
-    let state = state.ok_or_else(|| Error::machine("the provocation is not in the job").at(&options.job))?;
+    let state = state.ok_or_else(|| Error::machine("the provocation is not in the job").at(&asked.job))?;
     if out.json {
         out.answer(answers::Provoked { provocation: state })?;
     } else {
@@ -68,7 +71,7 @@ pub(super) fn run(options: &args::Provoke, protocols: &Protocols, out: &mut Out)
 }
 
 /// What is about to happen, and what it can show.
-fn announce(plan: &Provocation, shows: &Forecast, known: bool, out: &Out) -> Result<()> {
+fn announce(plan: &Provocation, shows: &Forecast, known: bool, out: &Out) {
     let blocks = (plan.stressors.len() + 1) * plan.rounds as usize;
     let each = plan.wash_out.saturating_add(plan.counted);
     let all = Nanoseconds(each.0.saturating_mul(i64::try_from(blocks).unwrap_or(i64::MAX)));
@@ -92,7 +95,6 @@ fn announce(plan: &Provocation, shows: &Forecast, known: bool, out: &Out) -> Res
         ),
         None => format!("{rate} it finds next to nothing; give it more minutes, or fewer stressors."),
     });
-    Ok(())
 }
 
 /// Shows block after block until the plan is done, every effect is certain, or the user stops.
