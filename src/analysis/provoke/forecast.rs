@@ -19,7 +19,7 @@ const LARGEST: f64 = 1000.0;
 const GOOD: u32 = 7;
 /// More rounds than this gain nothing.
 const ENOUGH: u32 = 20;
-/// Slots of so many wash-outs found the smallest effects, or one a tenth larger, in 15 and 30 minutes with wash-outs of 0 to
+/// Slots of this many wash-outs found the smallest effects, or one a tenth larger, in 15 and 30 minutes with wash-outs of 0 to
 /// 60 s, one stressor and three, 0.1 and 1 event a minute.
 const WASH_OUTS: i64 = 5;
 
@@ -52,7 +52,7 @@ pub struct Forecast {
     pub effect: Option<f64>,
 }
 
-/// Smallest adjusted p value of so many rounds.
+/// Smallest adjusted p value of this many rounds.
 ///
 /// # Formula
 /// A set of s stressors: s of its (s + 1)^rounds equally likely ways to give the best numbers of all rounds to one label

@@ -40,7 +40,7 @@ pub struct Outcome {
 /// Cost: for each of the 2^s - 1 sets of s stressors, 32 768 orders at most, times rounds and labels.
 ///
 /// # Formula
-/// For each set S of stressors: the numbers of S and of leave alone are dealt anew within each round, those of all other
+/// For each set S of stressors: the numbers of S and of leave alone are permuted within each round, those of all other
 /// stressors stay. M = max over j in S of the sum over rounds of j's number less the mean of S and leave alone, for
 /// `Either` as an absolute value. p(S) = share of orders with M at least as large as that carried out; all orders up to
 /// 32 768, else 5000 drawn by `seed` with that one among them: p = (1 + b)/(1 + m). The adjusted p of j is the largest
@@ -69,7 +69,7 @@ pub fn judge(table: &Table, direction: Direction, looks: Option<Looks>, seed: u6
     outcomes
 }
 
-/// One walk through the rounds, for one set of labels that are dealt anew.
+/// One walk through the rounds, for one set of labels that are permuted.
 pub(crate) struct Walk<'a> {
     pub(crate) table: &'a Table,
     pub(crate) direction: Direction,

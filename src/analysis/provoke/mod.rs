@@ -9,7 +9,7 @@
 //! the strays do by themselves: bursts, drifts, warming up. Not promised: that an effect is found. Where the block before
 //! still works on, effects are diluted, and the error stays what it is.
 //!
-//! Stands on what the bench keeps to: all slots are equally long and count the same stretch; the order is not known to
+//! Stands on what the bench keeps to: all slots are equally long and count the same part; the order is not known to
 //! whoever decides to strike a round out, nor are its numbers; pauses fall between rounds.
 //!
 //! # Source

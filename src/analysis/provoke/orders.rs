@@ -2,9 +2,9 @@
 
 use crate::analysis::random::Random;
 
-/// At most so many orders are listed, which holds fifteen pairs; beyond that they are drawn.
+/// At most this many orders are listed, which holds fifteen pairs; beyond that they are drawn.
 pub(crate) const LISTED: usize = 32_768;
-/// So many are drawn, the one that was carried out among them.
+/// This many are drawn, the one that was carried out among them.
 pub(crate) const DRAWN: usize = 5_000;
 
 /// Orders of `width` numbers in each of some rounds. The first one is what was carried out.
@@ -15,7 +15,7 @@ pub(crate) struct Orders {
 }
 
 impl Orders {
-    /// All orders of so many rounds, or `draws` of them where they are more than `listed`.
+    /// All orders of this many rounds, or `draws` of them where they are more than `listed`.
     pub(crate) fn new(width: usize, rounds: usize, listed: usize, draws: usize, seed: u64) -> Self {
         let mut permutations = vec![Vec::new()];
         for next in 0..u8::try_from(width).unwrap_or(u8::MAX) {

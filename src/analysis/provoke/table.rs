@@ -20,7 +20,7 @@ pub enum TableError {
     NoStressor,
 }
 
-/// Rows are rounds; column 0 is leave alone, column `j` the stressor `j - 1`. Within a round the test deals the labels anew,
+/// Rows are rounds; column 0 is leave alone, column `j` the stressor `j - 1`. Within a round the test permutes the labels,
 /// so the order of time is not needed here.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Table {
