@@ -8,7 +8,7 @@ use crate::base::{Error, Result, nearest};
 use crate::decode::chassis::Chassis;
 use crate::decode::folder::{self, Sort, read};
 use crate::decode::index::Index;
-use crate::decode::recognise::{Recognition, decoded, recognise};
+use crate::decode::recognise::{Recognition, better, decoded, recognise, score_of};
 use crate::decode::shipped;
 
 /// Where the built-in chassis files stand in the project.
@@ -149,5 +149,13 @@ impl Library {
     pub fn recognise(&self, sample: &[u8]) -> Recognition {
         let index = self.index.get_or_init(|| Arc::new(Index::new(self.all())));
         recognise(index, self.chassis.len(), sample)
+    }
+
+    /// The chassis that was recognised, where it is another one than was named and that one hardly fits. All others are
+    /// looked at only where one of them can fit so much better: what finds the candidates takes as much memory as a
+    /// recording does.
+    pub fn better(&self, sample: &[u8], named: &str) -> Option<String> {
+        let chassis = self.chassis.get(named).filter(|_| !sample.is_empty())?;
+        better(score_of(chassis, sample), || self.recognise(sample)).filter(|choice| choice != named)
     }
 }

@@ -63,17 +63,39 @@ impl Recognition {
 
 /// Which of the `known` chassis wrote the sample.
 pub(super) fn recognise(index: &Index, known: usize, sample: &[u8]) -> Recognition {
-    let cut = sample.get(..LONGEST_SAMPLE).unwrap_or(sample);
-    // A sample is cut anywhere; half a line proves nothing.
-    let whole = match cut.iter().rposition(|b| matches!(b, b'\n' | b'\r')) {
-        Some(end) => cut.get(..=end).unwrap_or(cut),
-        None => cut,
-    };
+    let whole = whole(sample);
     let mut proofs: Vec<(f64, Score)> =
         index.candidates(whole).into_iter().map(|chassis| score(chassis, whole)).collect();
     proofs.sort_by(|a, b| b.1.score.total_cmp(&a.1.score).then(a.1.name.cmp(&b.1.name)));
     let (choice, margin, because) = choose(&proofs, known);
     Recognition { ranked: proofs.into_iter().map(|(_, score)| score).collect(), choice, margin, because }
+}
+
+/// The lines that are looked at. A sample is cut anywhere; half a line proves nothing.
+fn whole(sample: &[u8]) -> &[u8] {
+    let cut = sample.get(..LONGEST_SAMPLE).unwrap_or(sample);
+    match cut.iter().rposition(|b| matches!(b, b'\n' | b'\r')) {
+        Some(end) => cut.get(..=end).unwrap_or(cut),
+        None => cut,
+    }
+}
+
+/// How well one chassis fits, 0 to 1.
+pub(super) fn score_of(chassis: &Arc<Chassis>, sample: &[u8]) -> f64 {
+    score(chassis, whole(sample)).1.score
+}
+
+/// A chassis that was named hardly fits where another has more than so many times its score: a rule of our own.
+const BETTER: f64 = 2.0;
+
+/// The one that is recognised, where its score is far above this one. No score is above 1.
+pub(super) fn better(named: f64, recognise: impl FnOnce() -> Recognition) -> Option<String> {
+    if BETTER * named >= 1.0 {
+        return None;
+    }
+    let found = recognise();
+    let best = found.ranked.first().map_or(0.0, |best| best.score);
+    found.choice.filter(|_| BETTER * named < best)
 }
 
 /// How many of these lines are records of the chassis.

@@ -7,7 +7,6 @@ use std::sync::Arc;
 
 use crate::base::{Anchor, Cause, Error, Event, Kind, Name, Nanoseconds, Result, Span};
 use crate::decode::Counters;
-use crate::decode::recognise::Recognition;
 use crate::decode::set_clock::TimeBasis;
 use crate::journal::{Reader, Recovered};
 use crate::source::csv::{CsvOptions, CsvSource};
@@ -306,7 +305,7 @@ fn text(
     }
     let Counters { records, decoded, .. } = summary.counters;
     let name = summary.chassis.as_ref().map_or("the chassis", |choice| choice.name.as_str());
-    let other = better(&library.recognise(&sample), name);
+    let other = library.better(&sample, name);
     if let Some(other) = &other {
         summary.remarks.push(format!(
             "{decoded} of the {records} lines are records of {name}; {other} fits better: leave --chassis out, or name {other}"
@@ -318,13 +317,6 @@ fn text(
     }
     summary.other_chassis = other;
     Ok(())
-}
-
-/// The chassis that was recognised, where it is another one than was named and this one hardly fits.
-fn better(found: &Recognition, named: &str) -> Option<String> {
-    let score = |name: &str| found.ranked.iter().find(|score| score.name == name).map_or(0.0, |of| of.score);
-    let choice = found.choice.as_deref()?;
-    (choice != named && score(named) < 0.5 * score(choice)).then(|| choice.to_owned())
 }
 
 /// What a reader should know of a journal that was not closed.

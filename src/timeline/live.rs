@@ -60,8 +60,7 @@ impl Session {
         chassis: Option<&str>,
     ) -> Result<Self> {
         let capture = Name::from(recorder.as_ref().map_or("live", CaptureWriter::name));
-        let mut stage = TextStage::new(Arc::clone(&protocols.library), chassis, capture, true)?;
-        stage.keep_reports();
+        let stage = TextStage::new(Arc::clone(&protocols.library), chassis, capture, true)?;
         let watched = Watched::default();
         Ok(Self {
             source,
@@ -83,6 +82,10 @@ impl Session {
     /// `Machine` when the port or the disk fails; what was acknowledged stays in the job.
     pub fn step(&mut self, watch: &mut dyn Watch, out: &mut Vec<Event>) -> Result<Progress> {
         let first = out.len();
+        // Reports that nobody takes would be kept for as long as the set prints.
+        if watch.looks() {
+            self.stage.keep_reports();
+        }
         let pulled = self.source.pull()?;
         if let Some(recorder) = &mut self.recorder
             && let Some(t) = recorder.take(&pulled)?

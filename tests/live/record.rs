@@ -3,12 +3,13 @@
 use std::time::{Duration, Instant};
 
 use straykey::base::Nanoseconds;
+use straykey::decode::report::Report;
 use straykey::journal::Reader;
 use straykey::source::serial::{PortSpec, SerialPort};
 use straykey::source::{ByteSource, Pulled};
 use straykey::timeline::job::{CaptureOptions, Hands, Job, JobInfo};
 use straykey::timeline::live::Session;
-use straykey::timeline::{Protocols, Unwatched};
+use straykey::timeline::{Protocols, Unwatched, Watch};
 
 use crate::journal::replay_reader;
 use crate::support::terminal::Terminal;
@@ -166,4 +167,35 @@ fn what_was_received_before_the_stop_is_recorded() {
     }
     assert_eq!(recorded + rest, 500 * line.len());
     assert!(recorded > line.len() && !events.is_empty(), "{recorded} bytes recorded, and decoded");
+}
+
+/// Counts the reports that it gets.
+struct Counting(u32);
+
+impl Watch for Counting {
+    fn report(&mut self, _report: &Report) {
+        self.0 += 1;
+    }
+}
+
+/// A recording that nobody judges may go on for months: nothing is kept for each of its lines.
+#[test]
+fn nothing_is_kept_for_a_watcher_who_does_not_look() {
+    let mut terminal = Terminal::open();
+    let port = SerialPort::open(&PortSpec::new(terminal.path(), 115_200)).unwrap();
+    let protocols = Protocols::load(None).unwrap();
+    let mut session = Session::new(Box::new(port), None, &protocols, Some("alder")).unwrap();
+    let line = b"[1.000] keyscan: line=KEY1 adc=0x085\n";
+    let mut events = Vec::new();
+    let mut counting = Counting(0);
+    let mut send = |session: &mut Session, watch: &mut dyn Watch, lines: u64| {
+        let due = session.bytes() + lines * line.len() as u64;
+        (0..lines).for_each(|_| terminal.print(line));
+        while session.bytes() < due {
+            session.step(watch, &mut events).unwrap();
+        }
+    };
+    send(&mut session, &mut Unwatched, 50);
+    send(&mut session, &mut counting, 50);
+    assert!((100..110).contains(&counting.0), "{} reports of 50 lines with a reading each", counting.0);
 }

@@ -71,7 +71,7 @@ impl Job {
     fn check_open(&self) -> Result<()> {
         match self.closed() {
             None => Ok(()),
-            Some(at) => Err(Error::usage(format!("the job was closed on {at} and takes nothing more"))
+            Some(at) => Err(Error::usage(format!("the job was closed on {at}; nothing can be added"))
                 .at(&self.folder)
                 .remedy("a set that comes back is a new job: straykey job new")),
         }
