@@ -36,7 +36,7 @@ pub fn headline(comparison: &Comparison) -> String {
         Verdict::Unchanged => "unchanged. About as many strays as before.".to_owned(),
         Verdict::Worse => "worse. There are more strays than before.".to_owned(),
         Verdict::Undecided if unsigned(comparison).is_some() => format!(
-            "undecided. Nothing showed that a stray on {} would have been seen: soak with a sign of life.",
+            "undecided. Nothing showed that a stray on {} would have been seen: soak again and press the key that is asked for.",
             unsigned(comparison).unwrap_or_default()
         ),
         Verdict::Undecided => match comparison.figures.soak_more_s {
@@ -79,7 +79,7 @@ fn times(ratio: f64) -> String {
 pub fn closed(at: &str) -> String {
     // The day says it: 2026-11-25 of 2026-11-25T08:00:00Z.
     let day = at.split('T').next().unwrap_or(at);
-    format!("The job was closed on {day}; nothing more is taken up. A new complaint is a new job.")
+    format!("The job was closed on {day}; nothing can be added. A new complaint is a new job.")
 }
 
 /// The present stage was not watched yet.
@@ -93,7 +93,7 @@ pub fn soak_first(stages: usize, plan: Option<&str>) -> String {
 
 /// Quiet so far, but not for long enough.
 pub fn soak_longer(seconds: f64) -> String {
-    format!("Quiet so far; soak {} more, hands off, before anything is said.", duration(seconds.ceil()))
+    format!("Quiet so far; soak {} more, hands off, to be sure.", duration(seconds.ceil()))
 }
 
 /// A repair was watched while something was off.
@@ -107,7 +107,7 @@ pub fn put_back(step: &str) -> String {
 pub fn see_first(path: &str) -> String {
     let path = capital(path);
     format!(
-        "{path} was not observed since the step. See to that first, then soak again, hands off, with a sign of life."
+        "{path} could not be watched since the step. Put that right, then soak again and press the key that is asked for."
     )
 }
 

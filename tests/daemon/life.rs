@@ -124,7 +124,7 @@ fn mistakes_of_the_configuration_are_shown_at_their_place() {
         }
     };
     refuse("lisen = 1\n", &["serve.toml:5:1", "did you mean `listen`"]);
-    refuse("[[port]]\nname = \"a b\"\ndevice = \"/dev/x\"\n", &["serve.toml:6:8", "no name of a port"]);
+    refuse("[[port]]\nname = \"a b\"\ndevice = \"/dev/x\"\n", &["serve.toml:6:8", "not a valid port name"]);
     refuse("[[port]]\nname = \"a\"\ndevice = \"/dev/x\"\nbaud = \"fast\"\n", &["serve.toml:8:8", "u32"]);
     std::fs::write(folder.path().join("token"), "0".repeat(64)).unwrap();
     use std::os::unix::fs::PermissionsExt;

@@ -41,7 +41,10 @@ pub(super) fn run(command: JobCommand, protocols: &Protocols, out: &mut Out) -> 
         JobCommand::Open { pack, out: to } => {
             let folder = to.unwrap_or_else(|| unpacked_name(&pack));
             drop(job::unpack(&pack, &folder)?);
-            out.note(format!("Unpacked to {}; every file has the sum of the manifest.", folder.display()));
+            out.note(format!(
+                "Unpacked to {}; every file matches the checksum in the manifest.",
+                folder.display()
+            ));
             show(&folder, protocols, false, false, out)
         }
         JobCommand::Show { folder, rebuild, explain } => show(&folder, protocols, rebuild, explain, out),
@@ -63,8 +66,8 @@ fn close(folder: &Path, out: &mut Out) -> Result<Outcome> {
     }
     out.line(table::wrap(
         &format!(
-            "Closed {}. {} and the step log are summed in {} (sha256sum --check reads it). No step and no capture is \
-             taken up any more.",
+            "Closed {}. Nothing can be added. {} and the step log are sealed with checksums in {} (sha256sum --check \
+             reads it).",
             job.closed().unwrap_or_default(),
             plural(captures.len() as u64, "capture"),
             sums.display()

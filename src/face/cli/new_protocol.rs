@@ -16,7 +16,7 @@ pub(super) fn run(options: &ProtocolNew, out: &mut Out) -> Result<Outcome> {
         Some(speech) => speech,
         None if ask => ask_speech(out)?,
         None => {
-            return Err(Error::usage("how the set tells of its keys was not said")
+            return Err(Error::usage("--speech is missing: what does the set print of its keys?")
                 .remedy("give --speech readings, --speech keys or --speech presses"));
         }
     };

@@ -74,7 +74,7 @@ fn check(bench: &App, request: &Request, peer: Option<Peer>) -> Answer<()> {
             headers.get(header::CONTENT_TYPE).and_then(|value| value.to_str().ok()).unwrap_or_default();
         let kind = kind.split(';').next().unwrap_or_default().trim();
         if !kind.eq_ignore_ascii_case("application/json") {
-            return Err(ApiError::new(StatusCode::UNSUPPORTED_MEDIA_TYPE, "a change is asked for in JSON")
+            return Err(ApiError::new(StatusCode::UNSUPPORTED_MEDIA_TYPE, "changes are sent as JSON")
                 .remedy("send Content-Type: application/json"));
         }
     }
@@ -108,12 +108,12 @@ fn check_host(bench: &App, request: &Request, tls: bool) -> Answer<()> {
     };
     let authority = request.uri().authority().map(|authority| authority.as_str());
     if !is_ours(host) || authority.is_some_and(|authority| !is_ours(authority)) {
-        return foreign("the daemon is not asked by this name");
+        return foreign("this name is not one of the daemon's addresses");
     }
     let own = format!("{}://{host}", if tls { "https" } else { "http" });
     for origin in headers.get_all(header::ORIGIN) {
         if origin.to_str().ok() != Some(own.as_str()) {
-            return foreign("a page from elsewhere may not ask");
+            return foreign("requests from another site's page are refused");
         }
     }
     Ok(())

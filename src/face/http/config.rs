@@ -307,7 +307,11 @@ fn check(path: &Path, text: &str, table: &Table) -> Result<()> {
     for port in &table.port {
         let name = port.name.get_ref();
         if !is_name(name) {
-            return wrong(port.name.span(), "this is no name of a port", "letters, digits, `.`, `_`, `-`");
+            return wrong(
+                port.name.span(),
+                "this is not a valid port name",
+                "letters, digits, `.`, `_`, `-`",
+            );
         }
         if !names.insert(name) {
             return wrong(port.name.span(), "two ports have this name", "one name for each port");
@@ -327,7 +331,11 @@ fn check(path: &Path, text: &str, table: &Table) -> Result<()> {
             return wrong(port.framing.span(), error.what(), &remedy);
         }
         if let Some(job) = port.job.as_ref().filter(|job| !is_name(job.get_ref())) {
-            return wrong(job.span(), "this is no name of a job", "the name of a folder in the jobs folder");
+            return wrong(
+                job.span(),
+                "this is not a valid job name",
+                "the name of a folder in the jobs folder",
+            );
         }
     }
     Ok(())

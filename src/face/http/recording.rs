@@ -142,7 +142,7 @@ impl Recording {
         let protocols = bench.protocols();
         entry.with(|job| {
             if job.closed().is_some() {
-                return Err(ApiError::conflict("the job is closed and takes nothing more"));
+                return Err(ApiError::conflict("the job is closed; nothing can be added"));
             }
             if job.cautions_read().is_none() {
                 return Err(ApiError::conflict("the cautions of this job have not been read")

@@ -32,7 +32,9 @@ pub fn acceptor(tls: &Tls) -> Result<TlsAcceptor> {
     let config = ServerConfig::builder_with_provider(Arc::new(ring::default_provider()))
         .with_safe_default_protocol_versions()
         .and_then(|builder| builder.with_no_client_auth().with_single_cert(chain, key))
-        .map_err(|error| wrong("certificate and key do not do", &tls.certificate, error.to_string()))?;
+        .map_err(|error| {
+            wrong("certificate and key do not fit together", &tls.certificate, error.to_string())
+        })?;
     Ok(TlsAcceptor::from(Arc::new(config)))
 }
 

@@ -51,9 +51,11 @@ impl Token {
                     .map_err(|error| Error::io("cannot read the token", path, error))?;
                 let text = text.trim();
                 if text.len() < 32 || !text.bytes().all(|b| b.is_ascii_alphanumeric()) {
-                    return Err(Error::usage("this is no token: it needs 32 letters and digits or more")
-                        .at(path)
-                        .remedy("delete the file: a new token is made"));
+                    return Err(Error::usage(
+                        "this is not a valid token: it needs 32 letters and digits or more",
+                    )
+                    .at(path)
+                    .remedy("delete the file: a new token is made"));
                 }
                 Ok(Self(text.to_owned()))
             }

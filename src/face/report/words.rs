@@ -221,14 +221,9 @@ pub fn plain(name: &str) -> String {
     if name.contains(' ') { name.to_owned() } else { name.replace('-', " ").replace('+', ", with ") }
 }
 
-/// What a test costs, tells and risks, in a line.
+/// What a test costs and risks, in a line.
 pub fn test_figures(test: &Proposal) -> String {
-    // Undoing a repair to settle which one it was tells nothing of the place.
-    let gain = match test.gain_bits {
-        Some(bits) => format!(", expected gain {} bits", number(bits)),
-        None => String::new(),
-    };
-    format!("{} minutes{gain}, risk {}.", number(test.minutes), test.risk.text())
+    format!("{} minutes, risk {}.", number(test.minutes), test.risk.text())
 }
 
 /// A resistance or another size with its unit, in the scale that a technician says: `20.8 kΩ`, `80 mV`. A ratio

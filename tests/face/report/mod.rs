@@ -34,7 +34,7 @@ fn the_report_says_what_the_model_says() {
         "Mains inside",
         "<strong>First:</strong> Unplug the set and let it stand for ten minutes.",
         "<strong>Caution:</strong> Water on a live board kills: let it dry before you switch it on.",
-        "90 minutes, expected gain 0.2 bits, risk low: covers stay on.",
+        "90 minutes, risk low: covers stay on.",
         "9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08",
     ] {
         assert!(html.contains(said), "{said}");

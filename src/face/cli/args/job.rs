@@ -63,7 +63,7 @@ The manifest (TOML, or the same as JSON):
         #[arg(long, value_name = "JOB")]
         out: Option<PathBuf>,
     },
-    /// Close a job: the set is handed back. Writes SHA256SUMS; no step and no capture is taken up any more
+    /// Close a job: the set is handed back. Writes SHA256SUMS; nothing can be added then
     #[command(after_help = "Example:\n  straykey job close bench/1187")]
     Close {
         /// Folder of the job

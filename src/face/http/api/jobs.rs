@@ -163,7 +163,7 @@ async fn create(State(bench): State<App>, In(wanted): In<NewJob>) -> Answer<(Sta
         let name = match wanted.name {
             Some(name) if is_name(&name) => name,
             Some(_) => {
-                return Err(ApiError::wrong("this is no name of a job")
+                return Err(ApiError::wrong("this is not a valid job name")
                     .remedy("letters, digits, `.`, `_`, `-`, 64 at most"));
             }
             None => fresh_name(&bench, &wanted.set),
@@ -269,7 +269,7 @@ async fn cautions(
 ) -> Answer<Json<serde_json::Value>> {
     if !wanted.read {
         return Err(
-            ApiError::wrong("the cautions are to be read first").remedy("read them first; then confirm")
+            ApiError::wrong("the cautions have not been read").remedy("read them first; then confirm")
         );
     }
     change(bench, name, |job| Ok(job.acknowledge_cautions("shown on the page and confirmed")?)).await?;
@@ -293,7 +293,7 @@ pub(super) async fn change<T: Send + 'static>(
 
 fn open_still(job: &Job) -> Answer<()> {
     match job.closed() {
-        Some(at) => Err(ApiError::conflict(format!("the job was closed on {at} and takes nothing more"))
+        Some(at) => Err(ApiError::conflict(format!("the job was closed on {at}; nothing can be added"))
             .remedy("a set that comes back is a new job")),
         None => Ok(()),
     }

@@ -149,7 +149,7 @@ async fn prompt(
     }
     let (job, capture, t) = port.ask(Order::Now).await?;
     if job != name || port.state().hands == Some("off") {
-        return Err(ApiError::conflict("what is recorded from this port is no key check of this job")
+        return Err(ApiError::conflict("another recording runs on this port, not a key check of this job")
             .remedy("end it first"));
     }
     let inside = capture.clone();

@@ -88,9 +88,8 @@ struct Bind {
 
 async fn bind(State(bench): State<App>, In(wanted): In<Bind>) -> Answer<Json<PortState>> {
     if !is_name(&wanted.name) {
-        return Err(
-            ApiError::wrong("this is no name of a port").remedy("letters, digits, `.`, `_`, `-`, 64 at most")
-        );
+        return Err(ApiError::wrong("this is not a valid port name")
+            .remedy("letters, digits, `.`, `_`, `-`, 64 at most"));
     }
     // A path below /dev alone: a request must not make the daemon open anything else.
     let device = PathBuf::from(&wanted.device);

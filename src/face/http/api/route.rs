@@ -94,7 +94,7 @@ impl Route {
 /// Does what may wait for disk or processor on a thread that may wait.
 pub(crate) async fn wait<T: Send + 'static>(work: impl FnOnce() -> Answer<T> + Send + 'static) -> Answer<T> {
     tokio::task::spawn_blocking(work).await.unwrap_or_else(|_| {
-        Err(ApiError::failed("the request could not be worked out")
+        Err(ApiError::failed("the request failed inside straykey")
             .remedy("the log says more; nothing recorded is lost"))
     })
 }

@@ -46,7 +46,7 @@ pub async fn open(State(bench): State<App>, request: Request) -> Response {
     let link: Option<Query<Link>> = Query::try_from_uri(request.uri()).ok();
     let right = link.is_some_and(|Query(link)| bench.access.token.is(&link.token));
     if !right {
-        return ApiError::new(StatusCode::UNAUTHORIZED, "this link is not, or no longer, right")
+        return ApiError::new(StatusCode::UNAUTHORIZED, "this link is not valid, or no longer")
             .remedy("take the link that `straykey serve` prints in the terminal")
             .into_response();
     }
