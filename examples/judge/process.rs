@@ -90,6 +90,8 @@ pub(crate) enum Process {
     Swing,
     /// A beat of which three in ten are missed.
     Beat,
+    /// A quarter of the mean gap is dead time, the rest chance.
+    Dead,
 }
 
 /// A process with its scale.
@@ -165,6 +167,7 @@ impl Source {
                 }
                 (beats + 0.05 * stream.normal()) * 0.7
             }
+            Process::Dead => 0.25 + 0.75 * stream.wait(),
             _ => stream.wait(),
         };
         self.mean * unit

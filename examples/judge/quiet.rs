@@ -82,7 +82,7 @@ fn median(values: &mut [f64]) -> f64 {
     values.get(values.len() / 2).copied().unwrap_or(f64::NAN)
 }
 
-const PROCESSES: [Process; 13] = [
+const PROCESSES: [Process; 14] = [
     Process::Poisson,
     Process::Bursts,
     Process::Weibull,
@@ -96,6 +96,7 @@ const PROCESSES: [Process; 13] = [
     Process::LogLogistic,
     Process::Swing,
     Process::Beat,
+    Process::Dead,
 ];
 
 /// Looks each minute: `gone` is said at the first whole minute not before the quiet asked for.

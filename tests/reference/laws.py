@@ -22,7 +22,7 @@ OUT = sys.argv[1]
 if os.path.isdir(OUT):
     OUT = os.path.join(OUT, "laws.csv")
 
-PRIOR = dict(exponential=0.28, weibull=0.20, burr=0.08, pareto=0.10, rates=0.006, turns=0.30, beat=0.034)
+PRIOR = dict(exponential=0.22, dead=0.06, weibull=0.20, burr=0.08, pareto=0.10, rates=0.006, turns=0.30, beat=0.034)
 SHAPES = 0.3 * (12.0 / 0.3) ** (np.arange(37) / 36)
 INDICES = 0.05 + 0.1 * np.arange(10)
 EVEN = ([41.0, 38.5, 44.2, 40.1, 39.0, 42.7, 40.4], [22.0], [17.5])
@@ -63,6 +63,32 @@ def weibull(x, cut, joined, c, prior):
         return integrate.trapezoid(weight * special.gammaincc(1 / c, (t / scale) ** c), u)
 
     return Member(np.log(prior) + top + np.log(mass), mean, lasts, quiet)
+
+
+def dead_time(x, cut, joined, prior):
+    """The rate and the dead time on grids; the law then has the dead time of the method, and the rate's whole posterior."""
+    y = np.maximum(x - joined, 0)
+    shortest = min(y.min(), 0.5)
+    ends = np.maximum(cut - joined, 0)
+    ends = ends[ends > shortest]
+    n, count = len(y), len(y) + len(ends)
+    total = y.sum() + ends.sum()
+    left = max(total - count * shortest, 1e-9 * total)
+
+    def of_rate(dead):
+        power = lambda u: n * u - np.exp(u) * (total - count * dead)
+        u = np.linspace(-40, 40, 20001)
+        return integrate.trapezoid(np.exp(power(u)), u)
+
+    mass = integrate.quad(of_rate, 0, shortest, epsrel=1e-9, limit=200)[0] / 0.5
+    dead = max(shortest - left / (count * n), 0)
+    law = stats.lomax(n, scale=total - count * dead, loc=joined + dead)
+
+    def quiet(t):
+        top = 1e6 * max(law.mean(), t)
+        return (tail_mean(law.sf, t, top) + law.sf(top) * top / (n - 1)) / law.mean()
+
+    return Member(np.log(prior) + np.log(mass), law.mean(), lambda b, t: law.sf(b + t) / law.sf(b), quiet)
 
 
 def tail_mean(sf, t, top):
@@ -200,7 +226,7 @@ def fit(side, joined):
     weight = np.exp(np.append(logs, members[0].log) - logs.max())
     shape = (weight * np.append(SHAPES, 1.0)).sum() / weight.sum()
     members += family + burr(x, cut, g, PRIOR["burr"]) + pareto(x, cut, PRIOR["pareto"])
-    members += rates(x, cut, g, len(leading)) + beats(x, cut)
+    members += rates(x, cut, g, len(leading)) + beats(x, cut) + [dead_time(x, cut, g, PRIOR["dead"])]
     logs = np.array([m.log for m in members])
     begun = logs - len(leading) * np.log([m.mean for m in members])
     share, unrelated = (np.exp(v - special.logsumexp(v)) for v in (logs, begun))

@@ -1,11 +1,12 @@
 //! How long a fault that is still there may stay quiet, as far as the quiet intervals seen can tell.
 //!
 //! The law of the gaps between episodes is *not known*. So the answer is an average over laws, each weighed by how well
-//! it explains the gaps: exponential, Weibull, Burr (with Lomax), Pareto, two rates, on and off by turns, and a beat. Few gaps leave
+//! it explains the gaps: exponential, with and without a dead time, Weibull, Burr (with Lomax), Pareto, two rates, on and off by turns, and a beat. Few gaps leave
 //! much possible and the soak becomes long; many gaps decide for one law. Quiet only grows until a stray ends it, so the
 //! answer holds however often one looks: one repair has one chance.
 
 mod beat;
+mod dead;
 mod gaps;
 mod heavy;
 mod rates;
@@ -67,6 +68,7 @@ enum Law {
     Pareto(heavy::Pareto),
     Rates(rates::Rates),
     Beat(beat::Beat),
+    Dead(dead::Dead),
 }
 
 impl Law {
@@ -78,6 +80,7 @@ impl Law {
             Self::Pareto(law) => law.lasts(since, t),
             Self::Rates(law) => law.lasts(since, t),
             Self::Beat(law) => law.lasts(since, t),
+            Self::Dead(law) => law.lasts(since, t),
         }
     }
 
@@ -92,6 +95,7 @@ impl Law {
             Self::Pareto(law) => law.quiet(t),
             Self::Rates(law) => law.quiet(t),
             Self::Beat(law) => law.quiet(t),
+            Self::Dead(law) => law.quiet(t),
         }
     }
 
@@ -122,6 +126,7 @@ impl Law {
             Self::Pareto(law) => law.mean(),
             Self::Rates(law) => law.mean(),
             Self::Beat(law) => law.mean(),
+            Self::Dead(law) => law.mean(),
         }
     }
 }
@@ -185,6 +190,7 @@ impl Laws {
         extend(&mut all, heavy::pareto(&gaps), Law::Pareto);
         extend(&mut all, rates::weigh(&gaps), Law::Rates);
         extend(&mut all, beat::weigh(&gaps), Law::Beat);
+        extend(&mut all, dead::weigh(&gaps), Law::Dead);
         let logs: Vec<f64> = all.iter().map(|(log, _)| *log).collect();
         let begun: Vec<f64> = all.iter().map(|(log, law)| log - gaps.begun * law.mean().ln()).collect();
         let (sum, begun_sum) = (log_sum_exp(&logs), log_sum_exp(&begun));
