@@ -110,7 +110,7 @@ impl Demo {
             .out
             .clone()
             .unwrap_or_else(|| std::env::temp_dir().join(format!("straykey-bench-{}", std::process::id())));
-        let scenario = Scenario::two_causes(options.seed);
+        let scenario = Scenario::two_causes(options.seed).brisk();
         let job = jobs.join("jobs/demo");
         if !job.join("job.toml").is_file() {
             let failed =
