@@ -22,7 +22,7 @@ mod ratio;
 use process::Stream;
 
 /// Used for this table and for nothing else.
-const SEED: u64 = 20_261_128;
+const SEED: u64 = 20_261_130;
 
 fn main() {
     let given: Vec<u64> = std::env::args().skip(1).filter_map(|arg| arg.parse().ok()).collect();
