@@ -1,4 +1,4 @@
-// All words of the page, and how numbers are said. To translate the page, translate this file.
+// All words of the page but those of provoke_words.js, and how numbers are said. To translate the page, translate both.
 // Numbers have a decimal point and no grouping; dates are year-month-day: nothing depends on where one reads.
 
 const NOT_KNOWN = "–";
