@@ -52,7 +52,7 @@ fn a_rare_fault_is_made_to_come() {
     browser.click("#way-isolate");
     browser.click("#to-provoke");
     browser.says("#provoke-title", "Make the fault come");
-    browser.seen("#provoke-kind option[value=tap]");
+    browser.until("listed", "document.querySelector('#provoke-kind option[value=tap]')");
     choose(&browser, "#provoke-kind", "tap");
     browser.fill("#provoke-minutes", "2");
     browser.click("#provoke-add");

@@ -125,7 +125,9 @@ async fn stressors() -> Answer<Json<StressorList>> {
         })
     };
     let stressors = stressor::all()?.iter().map(line).collect::<Answer<Vec<_>>>()?;
-    Ok(Json(StressorList { stressors, places: PARTS.to_vec() }))
+    // Nothing is put on what is no thing.
+    let places = PARTS.into_iter().filter(|part| *part != "software").collect();
+    Ok(Json(StressorList { stressors, places }))
 }
 
 #[derive(Debug, Deserialize, JsonSchema)]

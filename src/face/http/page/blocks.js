@@ -24,8 +24,9 @@ export function found(shown, id) {
   const said = shown.rounds ? order.map(({ one, does }) => P.effect(one.stressor, does, one)) : [P.noRound];
   return {
     answer: said[0],
-    rest: [said.slice(1).map((line) => el("p", {}, line)), el("p.hint", {}, P.rounds(shown)),
-      table(P.table, P.columns, order.map(({ one }) => P.row(one)), 1), shown.blocks.length ? strip(shown.blocks, false) : "",
+    rest: [said.slice(1).map((line) => el("p", {}, line)),
+      shown.rounds ? [el("p.hint", {}, P.rounds(shown)), table(P.table, P.columns, order.map(({ one }) => P.row(one)), 1)] : [],
+      shown.blocks.length ? strip(shown.blocks, false) : [],
       el("details", { id: `${id}-blocks` }, el("summary", {}, P.blocks),
         table(P.blocks, P.blockColumns, shown.blocks.map(P.blockRow))),
       el("details", { id: `${id}-method` }, el("summary", {}, P.method), el("p", {}, P.methodSaid(shown)))],

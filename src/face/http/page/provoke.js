@@ -20,7 +20,7 @@ export function provocation(root, job, go) {
   let gone = false;
   let loading = false;
 
-  const shows = (make) => { view(); view = make; };
+  const shows = (make) => { view(); view = make(); };
   const back = () => button(P.back, () => go(`#/job/${encodeURIComponent(job)}`), { id: "provoke-back" });
 
   /** Shows what the daemon says: the one that runs, or what was found and a new one. */
@@ -29,8 +29,8 @@ export function provocation(root, job, go) {
     const state = await get(path()).catch((error) => (error instanceof Refused ? failed(error) : null));
     loading = false;
     if (!state || gone) return;
-    if (state.running) shows(run(panel, job, path, state.running, load));
-    else shows(choose(panel, job, path, state.provocations, back(), load));
+    shows(() => (state.running ? run(panel, job, path, state.running, load)
+      : choose(panel, job, path, state.provocations, back(), load)));
     if (focus) document.getElementById("provoke-title")?.focus();
   }
   load(true);
@@ -91,7 +91,8 @@ function choose(panel, job, path, done, back, begun) {
     plan = null;
     next.disabled = true;
     clearTimeout(timer);
-    if (!chosen.length) { redraw(promise, el("p", {}, P.none)); return; }
+    promise.hidden = !chosen.length;
+    if (!chosen.length) return;
     timer = setTimeout(async () => {
       const mine = ++asked;
       const answer = await post(path("/forecast"), { stressors: chosen, minutes: Number(minutes.value) || 0 }).catch((error) => error);
@@ -127,7 +128,7 @@ function choose(panel, job, path, done, back, begun) {
     const at = last?.blocks.at(-1)?.stressor;
     panel.replaceChildren(...(result ? [el("h1", { id: "provoke-title", tabindex: -1 }, result.answer),
       broken(last) ? el("p.notice", { id: "provoke-broken" }, P.broken(last, at ? stressor(at) : W.provoke.alone)) : null,
-      ...result.rest.flat(),
+      ...result.rest.flat(2),
       done.length > 1 ? el("details", { id: "provoke-earlier" }, el("summary", {}, P.earlier(done.length - 1)),
         done.slice(0, -1).reverse().map((one) => el("p", {}, `${P.stage(one.stage)}: ${found(one, "").answer}`))) : null,
       el("h2", {}, P.again)].filter(Boolean)
@@ -179,7 +180,7 @@ function run(panel, job, path, first, over) {
     live = fresh;
     until = live.left_s === null ? 0 : performance.now() + 1000 * live.left_s;
     const struck = live.shown.blocks.slice(0, live.instruction ? -1 : undefined).findLast((block) => block.struck);
-    spoiledSaid = struck && live.round - struck.round <= 1 ? P.struck(struck.round, struck.struck) : "";
+    spoiledSaid = struck && !live.paused && live.round - struck.round <= 1 ? P.struck(struck.round, struck.struck) : "";
     redraw(blocks, live.shown.blocks.length ? strip(live.shown.blocks, Boolean(live.instruction)) : null);
     blocks.firstChild?.scrollTo?.(0, 1e6);
     if (began) tone.sound(live.stressor ? 880 : 587);
@@ -213,7 +214,7 @@ function run(panel, job, path, first, over) {
     order("/strike", { why: why.value, round: live.round });
     show();
   }
-  const pause = () => order(live.paused ? "/resume" : "/pause");
+  function pause() { order(live.paused ? "/resume" : "/pause"); }
   function stop() {
     sure(P.stopTitle, P.stopAsk(live), P.stopSure, P.goOn, async () => {
       if (await ask("DELETE", path()).catch(failed)) over(true);
