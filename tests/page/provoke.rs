@@ -180,6 +180,7 @@ fn killed_in_a_block_it_is_shown_and_can_be_repeated() {
     browser.says("#provoke-title", "No round was finished");
     browser.says("#provoke", "▼");
     looked_at(&browser, "provoke-broken");
+    browser.click("#news-close");
     // Repeated: the same is chosen, for as long.
     browser.says("#provoke-chosen", "Flexing at the key board");
     browser.says("#provoke-promise", "blocks of");

@@ -66,7 +66,7 @@ export function glance(job, here, go) {
     if (p.state === "failed" || p.state === "busy") return ["gone", W.glance.failed, p.why ?? W.port.states[p.state]];
     if (p.provoke && p.capture) {
       const [words, more] = W.provoke.doing(p.provoke, false) ?? [W.glance.recording, ""];
-      return ["recording", words, [W.provoke.block(p.provoke), more].filter(Boolean).join(": ")];
+      return ["recording", words, [more, W.provoke.block(p.provoke)].filter(Boolean).join("; ")];
     }
     const s = soak ?? p.soak;
     if (!s || !p.capture) {

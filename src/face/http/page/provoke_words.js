@@ -32,10 +32,15 @@ function effect(name, does, found) {
   return `Not shown that ${small(words)} brings the fault: ${counts}. ${luck}`;
 }
 
+/** Two figures are enough to act on. */
+const figure = (value) => number(Number(value.toPrecision(2)));
+
 const times = (found) => {
   if (!found.episodes && !found.alone) return W.none;
-  if (found.times === null || found.times_high === null) return `at least ${number(found.times_low)}`;
-  return `${number(found.times)} (${number(found.times_low)} to ${number(found.times_high)})`;
+  if (found.times === null) return `at least ${figure(found.times_low)}`;
+  const range = found.times_high === null ? `at least ${figure(found.times_low)}`
+    : `${figure(found.times_low)} to ${figure(found.times_high)}`;
+  return `${figure(found.times)} (${range})`;
 };
 
 export const P = {
