@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use serde_json::{Value, json};
 
-use crate::support::daemon::{Daemon, PATIENCE, bound};
+use crate::support::daemon::{Daemon, PATIENCE, bound, readings};
 use crate::support::terminal::Terminal;
 
 /// A set that reads its key line each 50 ms; MENU is down for 200 ms every four seconds.
@@ -250,4 +250,32 @@ fn killed_in_a_block_it_can_be_begun_again_and_nothing_is_lost() {
     daemon.until("a", "begun again", |port| port["provoke"]["block"] == 1);
     let both = daemon.get("/jobs/one/provoke");
     assert_eq!((&both["running"]["round"], &both["provocations"]), (&json!(1), &left["provocations"]));
+}
+
+#[test]
+fn an_adapter_that_is_pulled_spoils_its_round_and_ends_nothing() {
+    let folder = tempfile::tempdir().unwrap();
+    let link = folder.path().join("adapter");
+    let daemon = Daemon::start(folder.path(), &bound("a", &link, ""));
+    daemon.job("one");
+    let plug = |terminal: &Terminal| std::os::unix::fs::symlink(terminal.path(), &link).unwrap();
+    let mut terminal = Terminal::open();
+    plug(&terminal);
+    daemon.post("/jobs/one/provoke", &tap(4.0));
+    terminal.print(readings(1000, false, 3).as_bytes());
+    daemon.until("a", "in a block", |port| port["provoke"]["block"] == 1 && port["bytes"] != 0);
+    std::fs::remove_file(&link).unwrap();
+    terminal.unplug();
+    let gone = daemon.until("a", "gone", |port| port["state"] == "gone");
+    assert_eq!(
+        (&gone["provoke"]["instruction"], &gone["provoke"]["over"]),
+        (&Value::Null, &json!(false)),
+        "{gone}"
+    );
+    let again = Terminal::open();
+    plug(&again);
+    let back = daemon.until("a", "going on", |port| port["provoke"]["block"] == 2);
+    assert_eq!((&back["capture"], &back["provoke"]["round"]), (&json!("0001-provoke"), &json!(2)));
+    let blocks = daemon.get("/jobs/one/provoke")["running"]["shown"]["blocks"].clone();
+    assert_eq!(blocks[0]["struck"], "the port was gone");
 }

@@ -104,6 +104,13 @@ fn a_rare_fault_is_made_to_come() {
     std::thread::sleep(Duration::from_millis(500));
     assert_eq!(daemon.get("/jobs/one/provoke")["running"]["paused"], false);
     browser.script("localStorage.setItem('single-keys', 'on')", &[]);
+    // Off until it is wanted: a tone when it is switched on, then one as each block begins.
+    browser.says("#provoke-sound", "Sound is off");
+    browser.script(
+        "window.tones = 0; const make = AudioContext.prototype.createOscillator; \
+         AudioContext.prototype.createOscillator = function () { window.tones += 1; return make.call(this); };",
+        &[],
+    );
     browser.click("#provoke-sound");
     browser.says("#provoke-sound", "Sound is on");
 
@@ -121,6 +128,18 @@ fn a_rare_fault_is_made_to_come() {
     browser.says("dialog", "What was done stays in the job");
     browser.keys(Key::Escape + "");
     browser.until("closed", "!document.querySelector('dialog')");
+
+    // The page is the same one still, so what was counted is.
+    let tones = || browser.script("return window.tones", &[]).as_u64().unwrap();
+    let before = (tones(), browser.words("#provoke-block"));
+    browser.until(
+        "another block",
+        &format!(
+            "document.querySelector('#provoke-block').innerText.slice(0, 8) !== {}",
+            json!(before.1[..8])
+        ),
+    );
+    browser.until("a tone", &format!("window.tones > {}", before.0));
 
     // A technician who does what is asked for; tapping calls the fault.
     let begun = Instant::now();
