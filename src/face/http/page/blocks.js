@@ -3,12 +3,15 @@
 import { P } from "./provoke_words.js";
 import { el, table } from "./dom.js";
 
-/** The blocks in the order in which they were done; what is struck out stays to be seen. */
+/** The blocks in the order in which they were done; what is struck out stays to be seen. The one that is on shows no count: whoever
+    calls a round spoiled must not do so by what it showed. */
 export function strip(blocks, running) {
+  const names = [...new Set(blocks.map((block) => block.stressor).filter(Boolean))];
+  const alike = (name) => names.some((other) => other !== name && P.short(other) === P.short(name));
   const cells = blocks.map((block, i) => {
     const now = running && i === blocks.length - 1;
     const kind = `${block.stressor ? ".does" : ""}${now ? ".now" : block.struck ? ".struck" : ""}`;
-    const word = block.stressor ? P.short(block.stressor) : P.alone;
+    const word = block.stressor ? P.short(block.stressor, alike(block.stressor)) : P.alone;
     const count = now ? P.nowCell : block.struck ? `✗ ${block.episodes}` : block.episodes ? `▼ ${block.episodes}` : "0";
     return el(`li.cell${kind}`, { title: P.cell(block) }, el("span", {}, word), el("span.strong", {}, count));
   });
@@ -33,5 +36,6 @@ export function found(shown, id) {
   };
 }
 
-/** Whether it was ended before its plan was done and before everything was certain. */
-export const broken = (shown) => shown.rounds < shown.planned && !shown.effects.every((does) => does === "calls");
+/** Whether it was ended in a block, before its plan was done and before everything was certain. */
+export const broken = (shown) => Boolean(shown.blocks.at(-1)?.struck) && shown.rounds < shown.planned
+  && !shown.effects.every((does) => does === "calls");

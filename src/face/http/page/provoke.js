@@ -98,7 +98,7 @@ function choose(panel, job, path, done, back, begun) {
       const answer = await post(path("/forecast"), { stressors: chosen, minutes: Number(minutes.value) || 0 }).catch((error) => error);
       if (mine !== asked) return;
       if (answer instanceof Error) {
-        redraw(promise, el("p", {}, `! ${answer.message}.`), answer.remedy ? el("p.strong", {}, W.link.remedy(answer.remedy)) : null);
+        redraw(promise, el("p", {}, `! ${answer.message.charAt(0).toUpperCase()}${answer.message.slice(1)}.`), answer.remedy ? el("p.strong", {}, W.link.remedy(answer.remedy)) : null);
         return;
       }
       plan = answer;
@@ -226,7 +226,17 @@ function run(panel, job, path, first, over) {
     el("div.row.centre", {}, why, rest, sound, button(P.stop, stop, { id: "provoke-stop" })));
   sounded();
   take(first);
+  // Nobody touches a screen that is looked at from two metres: it must not go dark.
+  let [lit, ended] = [null, false];
+  const light = async () => {
+    const lock = document.hidden ? null : await navigator.wakeLock?.request("screen").catch(() => null);
+    if (ended) lock?.release();
+    else lit = lock;
+  };
+  light();
+  document.addEventListener("visibilitychange", light);
   const ends = [
+    () => { ended = true; document.removeEventListener("visibilitychange", light); lit?.release(); },
     on("provoke", (message) => {
       if (message.job !== job) return;
       if (message.provoke.over) over(true);

@@ -95,7 +95,11 @@ export const P = {
   struck: (round, why) => `Round ${round} does not count: ${why}. It is done again at the end.`,
   strip: "Blocks so far",
   alone: "alone",
-  short: (name) => (name.startsWith("other:") ? "own" : name.split(/[@]/)[0]),
+  /** A word for a cell of the strip; with its place, or its words, where another one has the same. */
+  short: (name, alike) => {
+    const [kind, place] = name.startsWith("other:") ? ["own", name.slice(6)] : name.split("@");
+    return alike ? `${kind} ${place.replace(/^other:/, "").slice(0, 12)}` : kind;
+  },
   cell: (block) => [`Round ${block.round}`, block.stressor ? stressor(block.stressor) : ALONE,
     plural(block.episodes, "episode"), block.struck ? `does not count: ${block.struck}` : ""].filter(Boolean).join(", "),
   nowCell: "now",
