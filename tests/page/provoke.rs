@@ -145,7 +145,12 @@ fn a_rare_fault_is_made_to_come() {
     let begun = Instant::now();
     while browser.words("#provoke-title").starts_with("Make the fault come") {
         set.provoke(asked(&browser) == Some(true));
-        assert!(begun.elapsed() < Duration::from_secs(420), "never done: {}", browser.words("main"));
+        assert!(
+            begun.elapsed() < Duration::from_secs(420),
+            "never done: {}\n{:?}",
+            browser.words("body"),
+            browser.console()
+        );
         std::thread::sleep(Duration::from_millis(100));
     }
     let found = daemon.get("/jobs/one/provoke")["provocations"][0].clone();

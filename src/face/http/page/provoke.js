@@ -19,6 +19,7 @@ export function provocation(root, job, go) {
   let view = () => {};
   let gone = false;
   let loading = false;
+  let again = null;
 
   const shows = (make) => { view(); view = make(); };
   const back = () => button(P.back, () => go(`#/job/${encodeURIComponent(job)}`), { id: "provoke-back" });
@@ -26,9 +27,12 @@ export function provocation(root, job, go) {
   /** Shows what the daemon says: the one that runs, or what was found and a new one. */
   async function load(focus) {
     loading = true;
-    const state = await get(path()).catch((error) => (error instanceof Refused ? failed(error) : null));
+    clearTimeout(again);
+    const state = await get(path()).catch((error) => (error instanceof Refused && error.status !== 408 ? failed(error) : null));
     loading = false;
-    if (!state || gone) return;
+    if (gone) return;
+    // An answer that is late or lost is asked for again: the result must not be missed for it.
+    if (!state) { again = setTimeout(() => load(focus), 1000); return; }
     shows(() => (state.running ? run(panel, job, path, state.running, load)
       : choose(panel, job, path, state.provocations, back(), load)));
     if (focus) document.getElementById("provoke-title")?.focus();
@@ -39,7 +43,7 @@ export function provocation(root, job, go) {
     // Begun on another page.
     on("ports", () => { if (runningPort(job)?.provoke && !panel.classList.contains("runs") && !loading) load(true); }),
   ];
-  return () => { gone = true; view(); ends.forEach((end) => end()); };
+  return () => { gone = true; clearTimeout(again); view(); ends.forEach((end) => end()); };
 }
 
 /** What was found so far, and the choice of the next. */
@@ -190,7 +194,7 @@ function run(panel, job, path, first, over) {
     const port = runningPort(job);
     const lost = bench.link === "lost";
     const away = port?.state === "gone";
-    const doing = lost ? P.lost : W.provoke.doing(live, away) ?? P.waiting;
+    const doing = lost ? P.lost : live.over ? P.done : W.provoke.doing(live, away) ?? P.waiting;
     panel.dataset.kind = lost || away || live.paused ? "wait" : live.stressor ? "does" : "alone";
     say(big, doing[0]);
     say(how, doing[1]);
@@ -239,8 +243,8 @@ function run(panel, job, path, first, over) {
     () => { ended = true; document.removeEventListener("visibilitychange", light); lit?.release(); },
     on("provoke", (message) => {
       if (message.job !== job) return;
-      if (message.provoke.over) over(true);
-      else take(message.provoke);
+      take(message.provoke);
+      if (live.over) over(true);
     }),
     on("ports", show), on("link", show), command("x", spoiled), command("p", pause),
   ];

@@ -78,6 +78,7 @@ export const P = {
   block: (now) => (now.block ? `Block ${now.block} of ${now.blocks}` : "First block"),
   left: (s) => `${duration(60 * Math.max(1, Math.ceil(s / 60)))} left`,
   waiting: ["Wait", "The first block begins."],
+  done: ["Done", "The result is being worked out."],
   lost: ["No connection", "straykey does not answer. This page tries again by itself."],
   silent: "The set says nothing. Blocks in which nothing is heard do not count.",
   spoiled: "Round spoiled",
