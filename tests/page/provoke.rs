@@ -129,17 +129,12 @@ fn a_rare_fault_is_made_to_come() {
     browser.keys(Key::Escape + "");
     browser.until("closed", "!document.querySelector('dialog')");
 
-    // The page is the same one still, so what was counted is.
+    // What was done while nobody acted does not count.
+    browser.keys("p");
+    browser.says("#provoke-do", "Paused");
     let tones = || browser.script("return window.tones", &[]).as_u64().unwrap();
-    let before = (tones(), browser.words("#provoke-block"));
-    browser.until(
-        "another block",
-        &format!(
-            "document.querySelector('#provoke-block').innerText.slice(0, 8) !== {}",
-            json!(before.1[..8])
-        ),
-    );
-    browser.until("a tone", &format!("window.tones > {}", before.0));
+    let before = tones();
+    browser.keys("p");
 
     // A technician who does what is asked for; tapping calls the fault.
     let begun = Instant::now();
@@ -158,9 +153,17 @@ fn a_rare_fault_is_made_to_come() {
     let tap = &found["stressors"][0];
     assert!(tap["episodes"].as_u64() > Some(8) && tap["alone"] == 0, "{tap}");
     let answer = browser.words("#provoke-title");
-    assert!(answer.starts_with("Tapping at the key cable"), "{answer}");
+    // All five rounds: 1 of 2^5. A round that was whole before anybody acted is a tie, and doubles that; then nothing is shown.
+    let chance = tap["chance"].as_f64().unwrap();
+    let begins = if chance <= 0.05 {
+        "Tapping at the key cable seems to bring"
+    } else {
+        "Not shown that tapping at the key cable"
+    };
+    assert!(chance <= 0.125 && answer.starts_with(begins), "{chance}: {answer}");
     assert!(answer.contains(&format!("{} episodes against 0 when left alone", tap["episodes"])), "{answer}");
-    assert!(found["effects"][0] != "unshown", "{found}");
+    // A tone for each of the ten blocks, or nearly: a page that is drawn late plays none for a block that is over.
+    assert!(tones() >= before + 8, "{} after {before}", tones());
     assert_eq!(daemon.port("bench")["capture"], Value::Null);
     let struck: Vec<&str> =
         found["blocks"].as_array().unwrap().iter().filter_map(|block| block["struck"].as_str()).collect();

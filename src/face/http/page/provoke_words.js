@@ -32,8 +32,8 @@ function effect(name, does, found) {
   return `Not shown that ${small(words)} brings the fault: ${counts}. ${luck}`;
 }
 
-/** Two figures are enough to act on. */
-const figure = (value) => number(Number(value.toPrecision(2)));
+/** Two figures are enough to act on; a bound that is beyond all numbers comes as null. */
+const figure = (value) => (value === null ? W.none : number(Number(value.toPrecision(2))));
 
 const times = (found) => {
   if (!found.episodes && !found.alone) return W.none;
