@@ -130,11 +130,11 @@ fn a_rare_fault_is_made_to_come() {
     browser.until("closed", "!document.querySelector('dialog')");
 
     // What was done while nobody acted does not count.
-    browser.keys("p");
+    browser.click("#provoke-pause");
     browser.says("#provoke-do", "Paused");
     let tones = || browser.script("return window.tones", &[]).as_u64().unwrap();
     let before = tones();
-    browser.keys("p");
+    browser.click("#provoke-pause");
 
     // A technician who does what is asked for; tapping calls the fault.
     let begun = Instant::now();
