@@ -6,5 +6,6 @@ mod hostile;
 mod keycheck;
 mod life;
 mod ports;
+mod provoke;
 mod units;
 mod work;

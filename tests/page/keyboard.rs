@@ -144,3 +144,36 @@ fn a_job_by_keys_alone() {
     browser.keys("gj");
     browser.seen("#jobs-title");
 }
+
+#[test]
+fn a_fault_is_made_to_come_by_keys_alone() {
+    let folder = tempfile::tempdir().unwrap();
+    let set = Set::begin(false);
+    let daemon = Daemon::start(folder.path(), &bound("bench", set.path(), ""));
+    daemon.job("den");
+    let browser = Browser::at(&daemon, "/job/den");
+    browser.seen("#way-port");
+    browser.keys("gp");
+    browser.until("listed", "document.querySelector('#provoke-kind option[value=tap]')");
+    tab_to(&browser, "#provoke-kind");
+    browser.keys("Tapp");
+    enter(&browser, "#provoke-add");
+    browser.says("#provoke-chosen", "Tapping at the key cable");
+    browser.until("forecast", "!document.querySelector('#provoke-next').disabled");
+    enter(&browser, "#provoke-next");
+    browser.says("#provoke-title", "Before the first block");
+    enter(&browser, "#provoke-accept");
+    let asked = "/^(TAP|LEAVE ALONE)/.test(document.querySelector('#provoke-do')?.innerText)";
+    browser.until("asked for", asked);
+    browser.keys("x");
+    browser.says("#provoke-said", "Round 1 does not count: hands moved");
+    enter(&browser, "#provoke-pause");
+    browser.says("#provoke-do", "Paused");
+    browser.keys("p");
+    browser.until("goes on", asked);
+    enter(&browser, "#provoke-stop");
+    browser.says("dialog", "What was done stays in the job");
+    enter(&browser, "#sure");
+    browser.says("#provoke-broken", "broken off");
+    assert_eq!(daemon.port("bench")["capture"], serde_json::Value::Null);
+}

@@ -7,6 +7,7 @@ mod guided;
 mod keyboard;
 mod looks;
 mod paper;
+mod provoke;
 mod recorded;
 mod served;
 mod set;

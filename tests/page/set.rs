@@ -61,6 +61,11 @@ impl Set {
         std::thread::sleep(Duration::from_millis(300));
     }
 
+    /// What is done to the set makes its fault come, or nothing is done and it rests.
+    pub(super) fn provoke(&self, on: bool) {
+        self.state.lock().unwrap().faulty = on;
+    }
+
     /// A hand presses a key of KEY1 for a third of a second.
     pub(super) fn press(&self, name: &str) {
         let (_, counts) =

@@ -26,7 +26,7 @@ pub struct Stressor {
     /// Its name on the command line.
     pub name: String,
     /// Whether it is put on one place.
-    place: bool,
+    pub place: bool,
     go: String,
     counted_s: f64,
     wash_out_s: f64,
@@ -76,6 +76,14 @@ pub fn check(path: &Path, text: &str) -> Result<()> {
 
 fn file() -> Result<&'static File> {
     SHIPPED.as_ref().map_err(|what| Error::input(what.clone()).remedy("this is a fault of the program"))
+}
+
+/// All stressors, in the order of the file.
+///
+/// # Errors
+/// `Input` when the shipped file is broken, which the tests exclude.
+pub fn all() -> Result<&'static [Stressor]> {
+    Ok(&file()?.stressor)
 }
 
 /// Reads `warm@key-cable`, `lamp` or `other:WORDS`.

@@ -22,6 +22,7 @@ pub mod log;
 pub mod page;
 mod places;
 pub mod port;
+pub mod provoking;
 mod rates;
 mod recording;
 pub mod replay;
@@ -29,6 +30,7 @@ pub mod server;
 pub mod tls;
 pub mod token;
 pub mod types;
+mod watching;
 mod worker;
 
 pub use app::Makers;

@@ -12,7 +12,8 @@ use crate::base::{Key, Nanoseconds};
 use crate::bench::SoakPlan;
 use crate::face::http::config::PortConfig;
 use crate::face::http::error::{Answer, ApiError};
-use crate::face::http::types::{LiveSoak, PortState};
+use crate::face::http::provoking::{ProvokeOrder, ProvokePlan};
+use crate::face::http::types::{LiveProvoke, LiveSoak, PortState};
 use crate::source::serial::{Nudge, Try};
 use crate::timeline::job::Hands;
 
@@ -31,6 +32,8 @@ pub struct Begin {
     pub soak: Option<SoakPlan>,
     /// With prompts for these keys, or all of the chassis's when none is named.
     pub check: Option<Vec<Key>>,
+    /// With blocks of doing and of leaving alone, by this plan.
+    pub provoke: Option<Box<ProvokePlan>>,
     /// Wait for a port that is not there.
     pub patient: bool,
 }
@@ -40,7 +43,8 @@ pub type Reply<T> = oneshot::Sender<Answer<T>>;
 
 /// An order to a port's thread.
 pub enum Order {
-    /// Begin a capture. An on-hands capture of the same port is ended first when a soak is asked for.
+    /// Begin a capture. An on-hands capture of the same port, but for a provocation, is ended first when a soak, a key check or a
+    /// provocation is asked for.
     Begin(Begin, Reply<PortState>),
     /// End the capture in good order, this one only where one is named; gives the soak that it was.
     End(Option<String>, Reply<Option<LiveSoak>>),
@@ -52,6 +56,8 @@ pub enum Order {
     Now(Reply<(String, String, Nanoseconds)>),
     /// Go on to the next key of the key check that runs.
     Skip(Reply<()>),
+    /// Tell the provocation that runs; gives how it stands.
+    Provoke(ProvokeOrder, Reply<LiveProvoke>),
     /// The port's settings have changed; it takes them up when it is idle.
     Settings(PortConfig),
     /// End everything.

@@ -6,19 +6,18 @@ use std::time::{Duration, Instant};
 use serde::Serialize;
 
 use crate::base::{Anchor, Event, Kind, Name, Nanoseconds};
-use crate::bench::{KeyRun, KeyState, Loaded, SoakPlan, SoakRun, Turn};
-use crate::decode::chassis::Chassis;
-use crate::decode::report::Report;
+use crate::bench::{KeyRun, KeyState, SoakRun, Turn};
 use crate::face::http::app::AppState;
 use crate::face::http::clock::JobClock;
 use crate::face::http::error::{Answer, ApiError};
 use crate::face::http::jobs::Held;
 use crate::face::http::port::Begin;
-use crate::face::http::types::{LaneEvent, LiveSoak, PortLevel, PortState, round};
+use crate::face::http::provoking::{ProvokeOrder, Provoking};
+use crate::face::http::types::{LaneEvent, LiveProvoke, LiveSoak, PortLevel, PortState, round};
+use crate::face::http::watching::Watching;
 use crate::journal::RecordingState;
 use crate::source::serial::{Console, Nudge, PortSpec, SerialPort};
 use crate::source::{ByteSource, Mark, What};
-use crate::timeline::Watch;
 use crate::timeline::job::{CaptureOptions, Hands, Prompt};
 use crate::timeline::live::{Progress, Session};
 
@@ -38,39 +37,6 @@ struct Running {
     reported: Instant,
 }
 
-/// What one pull says beside its events: to the soak, and marks for the port's state.
-struct Watching<'a> {
-    soak: Option<&'a mut SoakRun>,
-    marks: &'a mut Vec<Mark>,
-}
-
-impl Watch for Watching<'_> {
-    fn chassis(&mut self, chassis: &Arc<Chassis>) {
-        self.soak.iter_mut().for_each(|soak| soak.chassis(chassis));
-    }
-
-    fn record(&mut self, t: Nanoseconds) {
-        self.soak.iter_mut().for_each(|soak| soak.record(t));
-    }
-
-    fn bytes(&mut self, t: Option<Nanoseconds>) {
-        self.soak.iter_mut().for_each(|soak| soak.bytes(t));
-    }
-
-    fn mark(&mut self, mark: &Mark) {
-        self.marks.push(mark.clone());
-        self.soak.iter_mut().for_each(|soak| soak.mark(mark));
-    }
-
-    fn report(&mut self, report: &Report) {
-        self.soak.iter_mut().for_each(|soak| soak.report(report));
-    }
-
-    fn event(&mut self, event: &Event) {
-        self.soak.iter_mut().for_each(|soak| soak.event(event));
-    }
-}
-
 /// A capture that runs.
 pub(super) struct Recording {
     session: Session,
@@ -84,6 +50,7 @@ pub(super) struct Recording {
     anchor: Anchor,
     soak: Option<Running>,
     check: Option<KeyRun>,
+    provoke: Option<Provoking>,
     events: Vec<Event>,
     marks: Vec<Mark>,
     seen: u64,
@@ -115,20 +82,6 @@ struct EventsMessage<'a> {
     events: Vec<LaneEvent>,
 }
 
-#[derive(Serialize)]
-struct CheckTold<'a> {
-    job: &'a str,
-    port: &'a str,
-    check: KeyState,
-}
-
-#[derive(Serialize)]
-struct SoakTold<'a> {
-    job: &'a str,
-    port: &'a str,
-    soak: LiveSoak,
-}
-
 impl Recording {
     /// Opens the port and begins the capture.
     pub(super) fn begin(
@@ -152,7 +105,9 @@ impl Recording {
         })?;
         // Before the port is opened: what it says meanwhile would have to wait.
         let loaded = entry.loaded(&protocols)?;
-        let mut soak = begin.soak.map(|plan| prepare(&loaded, plan)).transpose()?;
+        let prepare =
+            |plan| Answer::Ok(Running { run: SoakRun::prepare(&loaded, plan)?, reported: Instant::now() });
+        let mut soak = begin.soak.map(prepare).transpose()?;
         let clock = JobClock::of(&loaded.job, |capture| loaded.span(capture));
         drop(loaded);
         let port = SerialPort::open(spec)?;
@@ -165,17 +120,20 @@ impl Recording {
         };
         let words = format!("{} at {} baud {}", spec.path.display(), spec.baud, spec.framing_text());
         let origin = serde_json::to_value(spec).unwrap_or_default();
-        let (recorder, own, stage, base_s) = entry.with(|job| {
+        let (recorder, own, stage, base_s, provoke) = entry.with(|job| {
             let own =
                 begin.chassis.as_deref().or(chassis).or(job.info().chassis.as_deref()).map(str::to_owned);
             let recorder = job.begin_capture_in(&bench.group, &options, &words, &origin, anchor)?;
             let now = JobClock::of(job, |capture| clock.find(&capture.name).map(|placed| placed.span));
             let placed = now.find(recorder.name());
+            let plan = begin.provoke.as_ref();
+            let provoke = plan.map(|plan| Provoking::begin(plan, recorder.name(), job)).transpose()?;
             Ok((
                 recorder,
                 own,
                 job.stages().len(),
                 placed.map_or_else(|| clock.end_s(), |placed| placed.base_s),
+                provoke,
             ))
         })?;
         let capture = Name::from(recorder.name());
@@ -201,6 +159,7 @@ impl Recording {
             anchor,
             soak,
             check,
+            provoke,
             events,
             marks: Vec::new(),
             seen: 0,
@@ -282,6 +241,7 @@ impl Recording {
         self.send_events(port, bench);
         self.send_soak(port, bench);
         self.ask(port, bench);
+        self.go_on(port, bench);
         self.events.clear();
     }
 
@@ -320,13 +280,10 @@ impl Recording {
         running.reported = Instant::now();
         let job = Arc::clone(self.job());
         if let Some(asked) = asked {
-            let (capture, prompt) = (self.capture.to_string(), Prompt { t: now, key: asked.key });
-            if let Err(why) = self.held.entry().with(|job| Ok(job.add_prompt(&capture, prompt)?)) {
-                tracing::error!(port, %job, "a prompt could not be noted: {}", why.what());
-            }
+            self.prompted(port, Prompt { t: now, key: asked.key });
         }
         if let Some(soak) = self.soak() {
-            bench.replay.send("soak", Some(Arc::clone(&job)), &SoakTold { job: &job, port, soak });
+            send(port, bench, &job, "soak", &soak);
         }
     }
 
@@ -342,19 +299,55 @@ impl Recording {
         }
         let turn = check.step(now, &self.events, heard);
         let state = check.state();
-        let job = Arc::clone(&self.held.entry().name);
         if let Turn::Ask(key) = turn {
-            let capture = self.capture.to_string();
             // On the record before it is shown, so that no answer comes before its question.
-            if let Err(why) =
-                self.held.entry().with(|job| Ok(job.add_prompt(&capture, Prompt { t: now, key })?))
-            {
-                tracing::error!(port, %job, "a prompt could not be noted: {}", why.what());
-            }
+            self.prompted(port, Prompt { t: now, key });
         }
         if before != (KeyState { left_s: None, ..state.clone() }) {
-            bench.replay.send("check", Some(Arc::clone(&job)), &CheckTold { job: &job, port, check: state });
+            send(port, bench, self.job(), "check", &state);
         }
+    }
+
+    fn prompted(&self, port: &str, prompt: Prompt) {
+        if let Err(why) = self.held.entry().with(|job| Ok(job.add_prompt(&self.capture, prompt)?)) {
+            tracing::error!(port, job = %self.job(), "a prompt could not be noted: {}", why.what());
+        }
+    }
+
+    /// Goes on with the provocation, and tells what it asks for.
+    fn go_on(&mut self, port: &str, bench: &AppState) {
+        let now = self.session.now();
+        let Some(provoke) = &mut self.provoke else { return };
+        match provoke.step(now, &self.events, self.gone, self.held.entry()) {
+            Ok(false) => {}
+            Ok(true) => send(port, bench, self.job(), "provoke", &self.provoked()),
+            Err(why) => {
+                tracing::error!(port, job = %self.job(), "a block could not be noted: {}", why.what());
+                self.trouble = Some(why.what().to_owned());
+            }
+        }
+    }
+
+    fn provoked(&self) -> Option<LiveProvoke> {
+        self.provoke.as_ref().map(Provoking::live)
+    }
+
+    /// Tells the provocation that runs what the technician says.
+    pub(super) fn tell(&mut self, order: &ProvokeOrder, port: &str, bench: &AppState) -> Answer<LiveProvoke> {
+        let now = self.session.now();
+        let provoke = self.provoke.as_mut().filter(|provoke| !provoke.is_over());
+        let provoke = provoke.ok_or_else(|| ApiError::conflict("no provocation runs on this port"))?;
+        provoke.tell(now, order, self.held.entry())?;
+        let live = provoke.live();
+        if !matches!(order, ProvokeOrder::Look) {
+            send(port, bench, self.job(), "provoke", &live);
+        }
+        Ok(live)
+    }
+
+    /// Whether a provocation runs, which makes way for nothing.
+    pub(super) fn is_provoking(&self) -> bool {
+        self.provoke.is_some()
     }
 
     /// Goes on without an answer; `false` when no key check runs.
@@ -371,6 +364,7 @@ impl Recording {
     fn is_enough(&self) -> bool {
         self.soak.as_ref().is_some_and(|running| running.run.is_over())
             || self.check.as_ref().is_some_and(|check| check.state().over)
+            || self.provoke.as_ref().is_some_and(Provoking::is_over)
     }
 
     /// Writes to the set; what is written is a remark in the recording before it is sent.
@@ -448,6 +442,7 @@ impl Recording {
         state.since = self.anchor.wall(Nanoseconds::ZERO);
         state.soak = self.soak();
         state.check = self.check.as_ref().map(KeyRun::state);
+        state.provoke = self.provoke.as_ref().map(Provoking::now);
         let bytes = (state.bytes, state.safe_bytes);
         let flowing = bytes != self.reported_bytes && self.reported.elapsed() >= PORT_EVERY;
         if changed || flowing {
@@ -467,9 +462,13 @@ impl Recording {
             run.tick(ended.as_ref().map_or(before, |(end, _)| *end));
             LiveSoak::of(run)
         });
-        if let Some(soak) = soak.clone() {
-            let job = &self.held.entry().name;
-            bench.replay.send("soak", Some(Arc::clone(job)), &SoakTold { job, port, soak });
+        let job = &self.held.entry().name;
+        if let Some(soak) = &soak {
+            send(port, bench, job, "soak", soak);
+        }
+        if let Some(provoke) = &mut self.provoke {
+            provoke.end(ended.as_ref().map_or(before, |(end, _)| *end));
+            send(port, bench, job, "provoke", &provoke.live());
         }
         let entry = Arc::clone(self.held.entry());
         let done = ended.and_then(|(_, recorder)| match recorder {
@@ -488,7 +487,8 @@ impl Recording {
     }
 }
 
-/// A soak in the job's present stage, planned from what was seen before it.
-fn prepare(loaded: &Loaded, plan: SoakPlan) -> Answer<Running> {
-    Ok(Running { run: SoakRun::prepare(loaded, plan)?, reported: Instant::now() })
+/// Tells subscribers how what runs stands.
+fn send(port: &str, bench: &AppState, job: &Arc<str>, what: &'static str, state: &impl Serialize) {
+    let message = serde_json::json!({ "job": &**job, "port": port, what: state });
+    bench.replay.send(what, Some(Arc::clone(job)), &message);
 }

@@ -1,6 +1,7 @@
 //! The JSON of ports, captures and events, as requests and subscribers get it.
 
 use crate::analysis::soak::BlindNow;
+use crate::bench::provoke::{LIKELY, ProvokedState, SURE};
 use crate::bench::{Asked, KeyState, SoakRun};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -75,6 +76,8 @@ pub struct PortState {
     /// The key check that runs.
     #[schemars(with = "Option<serde_json::Map<String, serde_json::Value>>")]
     pub check: Option<KeyState>,
+    /// The provocation that runs.
+    pub provoke: Option<ProvokeNow>,
 }
 
 /// A soak and how long it may run.
@@ -137,6 +140,74 @@ impl LiveSoak {
             blind_now: run.blind().map(blind).collect(),
         }
     }
+}
+
+/// What a provocation asks for at this moment.
+#[derive(Clone, Debug, PartialEq, Serialize, JsonSchema)]
+pub struct ProvokeNow {
+    /// What to do, in capitals up to the first comma or colon; null before the first block, in a pause and at the end.
+    pub instruction: Option<String>,
+    /// The stressor of the block as it was written, `warm@key-cable`; null in "leave alone".
+    pub stressor: Option<String>,
+    /// Round of the block, from 1; 0 before the first.
+    pub round: usize,
+    /// Number of the block, from 1; 0 before the first.
+    pub block: usize,
+    /// Of so many, if no more rounds are struck out.
+    pub blocks: usize,
+    /// Seconds left of this block; null while none is on.
+    pub left_s: Option<f64>,
+    /// Length of each block, seconds.
+    pub block_s: f64,
+    /// Seconds until the end, if no more rounds are struck out.
+    pub all_left_s: f64,
+    /// It stands still until it is told to go on.
+    pub paused: bool,
+    /// It is at its end.
+    pub over: bool,
+}
+
+/// How sure it is that a stressor calls the fault.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, JsonSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum Effect {
+    /// Certain at 1 %.
+    Calls,
+    /// Likely: at 5 %.
+    Seems,
+    /// Not shown.
+    Unshown,
+}
+
+/// What a provocation shows.
+#[derive(Clone, Debug, PartialEq, Serialize, JsonSchema)]
+pub struct Shown {
+    /// As `provoke --json` gives it.
+    #[serde(flatten)]
+    pub state: ProvokedState,
+    /// Of each stressor, in the same order.
+    pub effects: Vec<Effect>,
+}
+
+impl From<ProvokedState> for Shown {
+    fn from(state: ProvokedState) -> Self {
+        let effect = |chance: f64| match chance {
+            p if p <= SURE => Effect::Calls,
+            p if p <= LIKELY => Effect::Seems,
+            _ => Effect::Unshown,
+        };
+        Self { effects: state.stressors.iter().map(|stressor| effect(stressor.chance)).collect(), state }
+    }
+}
+
+/// A provocation that runs, as subscribers and requests get it.
+#[derive(Clone, Debug, PartialEq, Serialize, JsonSchema)]
+pub struct LiveProvoke {
+    /// What it asks for.
+    #[serde(flatten)]
+    pub now: ProvokeNow,
+    /// What the blocks that were done show.
+    pub shown: Shown,
 }
 
 /// Room on the disk.

@@ -131,6 +131,13 @@ impl Worker {
                     if skipped { Ok(()) } else { Err(ApiError::conflict("no key check runs on this port")) };
                 let _ = reply.send(answer);
             }
+            Order::Provoke(order, reply) => {
+                let answer = match &mut self.doing {
+                    Doing::Recording(recording) => recording.tell(&order, &self.config.name, &self.bench),
+                    _ => Err(ApiError::conflict("no provocation runs on this port")),
+                };
+                let _ = reply.send(answer);
+            }
             Order::Settings(config) => {
                 // A recording goes on as it is; the next one takes the new settings.
                 self.config = config;
@@ -161,8 +168,9 @@ impl Worker {
 
     fn begin(&mut self, begin: Begin) -> Answer<PortState> {
         if let Doing::Recording(recording) = &self.doing {
-            let makes_way = (begin.soak.is_some() || begin.check.is_some())
+            let makes_way = (begin.soak.is_some() || begin.check.is_some() || begin.provoke.is_some())
                 && recording.hands() == Hands::On
+                && !recording.is_provoking()
                 && **recording.job() == *begin.job;
             if !makes_way {
                 return Err(ApiError::conflict(format!(

@@ -148,7 +148,8 @@ async fn prompt(
         port.ask(|reply| Order::Begin(begin, reply)).await?;
     }
     let (job, capture, t) = port.ask(Order::Now).await?;
-    if job != name || port.state().hands == Some("off") {
+    let state = port.state();
+    if job != name || state.hands == Some("off") || state.provoke.is_some() {
         return Err(ApiError::conflict("another recording runs on this port, not a key check of this job")
             .remedy("end it first"));
     }

@@ -5,6 +5,7 @@ mod keycheck;
 mod look;
 mod openapi;
 mod ports;
+mod provoke;
 mod route;
 mod status;
 mod stream;
@@ -28,6 +29,7 @@ pub fn routes() -> Vec<Route> {
     routes.extend(timeline::routes());
     routes.extend(look::routes());
     routes.extend(keycheck::routes());
+    routes.extend(provoke::routes());
     routes.extend(stream::routes());
     routes
 }

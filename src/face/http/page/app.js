@@ -90,5 +90,6 @@ command("g j", () => go("#/"));
 const ofJob = (rest) => () => { const name = location.hash.split("/")[2]; if (name) go(`#/job/${name}${rest}`); };
 command("g b", ofJob(""));
 command("g k", ofJob("/keys"));
+command("g p", ofJob("/provoke"));
 shortcuts();
 connect();

@@ -20,6 +20,7 @@ const PLACES = ["port", "baseline", "isolate", "repair", "soak", "report"];
 function standing(state, running) {
   const watched = state.stages.some((stage) => stage.figures);
   if (state.advice.action === "closed" || state.advice.action === "hand-back") return "report";
+  if (running?.provoke) return "isolate";
   // While a soak runs the job stands at it, whatever the findings already advise.
   if (running?.hands === "off") return state.stages.length < 2 ? "baseline" : "soak";
   if (!watched) return running || state.live?.length ? "baseline" : "port";
@@ -39,7 +40,12 @@ export function openJob(root, job, view, go) {
     }
     if (over) return;
     if (!state) { go("#/"); return; }
-    const open = () => { if (!over) end = view === "keys" ? keyCheck(root, job, go) : board(root, job, state, go); };
+    const open = async () => {
+      // What few jobs need is fetched when one does.
+      const { provocation } = view === "provoke" ? await import("./provoke.js") : {};
+      if (over) return;
+      end = provocation ? provocation(root, job, go) : view === "keys" ? keyCheck(root, job, go) : board(root, job, state, go);
+    };
     if (state.cautions_read) open();
     else cautions(root, job, () => { state.cautions_read = true; open(); }, go);
   })();
@@ -61,8 +67,13 @@ function board(root, job, first, go) {
   const current = () => state;
 
   const here = () => standing(state, runningPort(job));
+  const provoke = () => go(`#/job/${encodeURIComponent(job)}/provoke`);
   // To be shown where the job stands is no wish to stay there.
-  const band = glance(job, here, () => { show(here(), true); chosenByHand = false; });
+  const band = glance(job, here, () => {
+    if (runningPort(job)?.provoke) { provoke(); return; }
+    show(here(), true);
+    chosenByHand = false;
+  });
   const facts = detail(job);
   const lane = lanes(job, (event, focus) => facts.show(event, focus));
   const way = el("ol.way");
@@ -96,13 +107,13 @@ function board(root, job, first, go) {
 
   function make(name) {
     if (name === "port") return portTask(job, current, () => show("baseline", true));
-    if (name === "baseline" || name === "soak") return soakTask(job, current, name === "baseline");
+    if (name === "baseline" || name === "soak") return soakTask(job, current, name === "baseline", provoke);
     if (name === "isolate") {
       return isolateTask(job, current, (test) => {
         if (measured(test)) { go(`#/job/${encodeURIComponent(job)}/keys`); return; }
         draft = { text: test.text, kind: test.kind === "repair" ? "repair" : "isolate", parts: [] };
         show("repair", true);
-      }, () => { draft = {}; show("repair", true); });
+      }, () => { draft = {}; show("repair", true); }, provoke);
     }
     if (name === "repair") {
       return stepTask(job, current, draft, () => { draft = {}; chosenByHand = false; refresh().then(() => show("soak", true)); });
@@ -190,7 +201,7 @@ function board(root, job, first, go) {
   function drawAll() {
     band.update(state);
     redraw(cards.patterns.body, patterns(state, { goto: gotoPattern, fold: showFold }));
-    redraw(cards.where.body, where(state));
+    redraw(cards.where.body, where(state, Boolean(runningPort(job)?.provoke)));
     drawFitting();
     drawLadder();
     lane.running(receiving());

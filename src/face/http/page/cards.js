@@ -139,14 +139,14 @@ export function compare(state, room) {
       state.attribution.toggle?.sentence ? el("p", {}, state.attribution.toggle.sentence) : null) : null];
 }
 
-/** Places by probability, size of the fault, next test. */
-export function where(state) {
+/** Places by probability, size of the fault, next test unless something else is to be done now. */
+export function where(state, busy) {
   const causes = state.locate ? [state.locate, ...(state.locate.also ?? [])] : [undefined];
   return causes.flatMap((cause, i) => [cause?.path ? el("h3", {}, W.where.on(W.paths[cause.path] ?? cause.path)) : null,
-    ...cause_of(state, cause, i ? `-${cause.path}` : "")]);
+    ...cause_of(state, cause, i ? `-${cause.path}` : "", busy)]);
 }
 
-function cause_of(state, located, suffix) {
+function cause_of(state, located, suffix, busy) {
   const places = [...(located?.locations ?? [])].sort((a, b) => b.probability - a.probability);
   if (!places.length || !state.stages.some((stage) => stage.figures)) return [el("p", {}, W.where.none)];
   const bar = (place) => el("li.place", {},
@@ -164,7 +164,7 @@ function cause_of(state, located, suffix) {
       `${size.short} (${quantity(size.low, size.unit)} to ${quantity(size.high, size.unit)})`) : null,
     el("details", { id: `all-places${suffix}` }, el("summary", {}, W.where.more),
       el("ol.plain", {}, places.slice(first).map(bar)), el("p", {}, places[0].because)),
-    next && !state.hand_back ? el("p", {}, el("span.strong", {}, `${W.where.next}: `), next.text) : null,
+    next && !state.hand_back && !busy ? el("p", {}, el("span.strong", {}, `${W.where.next}: `), next.text) : null,
     located.asks.map((ask) => el("p", {}, ask)),
     el("details", { id: `where-method${suffix}` }, el("summary", {}, W.where.method), located.notes.map((n) => el("p", {}, n)),
       (located.electrical ?? []).map((n) => el("p", {}, n)), el("p.hint", {}, located.method))];

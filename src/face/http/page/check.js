@@ -39,7 +39,9 @@ export function keyCheck(root, job, go) {
   async function begin(keys) {
     const port = chosenPort(job);
     if (!port) { failed(new Error(W.check.noPort)); return; }
-    if (runningPort(job)?.hands === "off") { news({ text: W.check.soaking, keep: true, bad: true }); return; }
+    const busy = runningPort(job);
+    const why = busy?.provoke ? W.provoke.running(busy.name) : busy?.hands === "off" ? W.check.soaking : "";
+    if (why) { news({ text: why, keep: true, bad: true }); return; }
     running = { port, keys, capture: null, ended: false };
     redraw(panel, el("h1.unseen", { id: "check-title" }, W.check.title), el("p.prompt-word", {}, W.check.press), big, seen, left,
       el("div.row.centre", {}, button(W.check.skip, () => post(jobPath(job, "/keycheck/skip")).catch(failed), { id: "check-skip" }),

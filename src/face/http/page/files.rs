@@ -31,8 +31,9 @@ macro_rules! scripts {
 
 /// All files of the page; the first is what `/` shows.
 pub const ASSETS: &[Asset] = scripts![
-    "app.js" "bench.js" "cards.js" "cautions.js" "check.js" "detail.js" "dom.js" "draw.js" "glance.js" "jobs.js"
-    "keys.js" "lanes.js" "link.js" "news.js" "pointer.js" "port.js" "span.js" "tasks.js" "words.js"
+    "app.js" "bench.js" "blocks.js" "cards.js" "cautions.js" "check.js" "detail.js" "dom.js" "draw.js" "glance.js"
+    "jobs.js" "keys.js" "lanes.js" "link.js" "news.js" "pointer.js" "port.js" "provoke.js" "provoke_words.js" "span.js"
+    "tasks.js" "tone.js" "words.js"
 ];
 
 /// A file with its tag.

@@ -64,6 +64,10 @@ export function glance(job, here, go) {
     if (!p || p.state === "off") return standing();
     if (p.state === "gone") return ["gone", W.glance.gone[0], p.why ? `${W.glance.gone[1]} (${p.why})` : W.glance.gone[1]];
     if (p.state === "failed" || p.state === "busy") return ["gone", W.glance.failed, p.why ?? W.port.states[p.state]];
+    if (p.provoke && p.capture) {
+      const [words, more] = W.provoke.doing(p.provoke, false) ?? [W.glance.recording, ""];
+      return ["recording", words, [more, W.provoke.block(p.provoke)].filter(Boolean).join("; ")];
+    }
     const s = soak ?? p.soak;
     if (!s || !p.capture) {
       const pressed = lastPress && seconds(lastPress.at) < PRESENT ? `${label(lastPress.event)}; ` : "";
@@ -119,7 +123,8 @@ export function glance(job, here, go) {
     quiet.box.hidden = needed.box.hidden = !s || s.strays > 0 || (!planned && (state?.stages?.length ?? 1) < 2);
     const place = here();
     const soaking = s && port()?.capture;
-    say(nextButton, soaking ? W.glance.doing : W.glance.does[place]);
+    const provoke = port()?.capture ? port().provoke : null;
+    say(nextButton, provoke ? W.provoke.show : soaking ? W.glance.doing : W.glance.does[place]);
     if (s) {
       say(strays.value, String(s.strays));
       say(strays.small, W.glance.inEpisodes(s.episodes));
@@ -134,7 +139,8 @@ export function glance(job, here, go) {
     }
     else for (const box of [strays, verdict, quiet, needed]) say(box.value, W.none);
     const gone = port()?.state === "gone";
-    say(next, soaking ? (gone ? W.glance.plugIn : s.ask ?? W.glance.wait) : state?.advice?.text ?? "");
+    const asked = provoke && (W.provoke.doing(provoke, gone) ?? [W.glance.recording]);
+    say(next, asked ? asked.filter(Boolean).join(": ") : soaking ? (gone ? W.glance.plugIn : s.ask ?? W.glance.wait) : state?.advice?.text ?? "");
   }
 
   function take(events) {

@@ -101,7 +101,7 @@ function listen() {
   source = new EventSource(`${BASE}/stream`);
   heard = performance.now();
   source.onerror = () => lost();
-  for (const kind of ["events", "soak", "check", "port", "job", "status", "gap"]) {
+  for (const kind of ["events", "soak", "check", "provoke", "port", "job", "status", "gap"]) {
     source.addEventListener(kind, (message) => {
       heard = performance.now();
       let value;

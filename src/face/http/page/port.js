@@ -58,7 +58,8 @@ export function portTask(job, state, goOn) {
     const mine = [...bench.ports.values()].find((p) => p.job === job && p.capture);
     if (!mine) return;
     const close = () => closePort(mine.name, mine.capture);
-    if (mine.hands === "off") sure(W.soak.stop, W.port.stopAsk, W.soak.stopSure, W.soak.goOn, close);
+    const asks = mine.provoke ? W.provoke.stopAsk : mine.hands === "off" ? W.port.stopAsk : "";
+    if (asks) sure(W.port.stop, asks, W.soak.stopSure, W.soak.goOn, close);
     else await close();
   }
   async function findRate() {

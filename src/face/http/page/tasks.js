@@ -9,8 +9,12 @@ import { chosenPort, runningPort, soakPath } from "./port.js";
 
 const nothing = () => {};
 
+/** The way to make a rare fault come. */
+const toProvoke = (provoke) => [el("h3", {}, W.provoke.title), el("p.hint", {}, W.provoke.hint),
+  el("div.row", {}, button(W.provoke.to, provoke, { id: "to-provoke" }))];
+
 /** A soak: the baseline, or the one after a step. */
-export function soakTask(job, state, baseline) {
+export function soakTask(job, state, baseline, provoke) {
   const plan = () => [...state().stages].reverse().find((stage) => stage.plan?.episodes > 0)?.plan ?? null;
   const proposed = () => {
     const more = state().stages.at(-1)?.comparison?.soak_more_s;
@@ -53,10 +57,10 @@ export function soakTask(job, state, baseline) {
     const soaking = Boolean(running && (running.soak || soak));
     if (!running) soak = null;
     start.hidden = minutes.disabled = full.disabled = soaking;
-    start.disabled = Boolean(state().closed);
+    start.disabled = Boolean(state().closed || running?.provoke);
     stop.hidden = !soaking;
-    say(said, soaking ? W.soak.running(running.name) : "");
-    said.hidden = !soaking;
+    say(said, soaking ? W.soak.running(running.name) : running?.provoke ? W.provoke.running(running.name) : "");
+    said.hidden = !said.textContent;
     const lines = soaking ? (soak ?? running.soak)?.notes ?? [] : [];
     if (notes.dataset.said !== lines.join("\n")) {
       notes.dataset.said = lines.join("\n");
@@ -73,7 +77,8 @@ export function soakTask(job, state, baseline) {
   return {
     root: el("div.task", {}, el("h2", {}, baseline ? W.soak.baseline : W.soak.title),
       el("p.lead", {}, baseline ? W.soak.baselineLead : W.soak.lead), advice, said, notes,
-      field(W.soak.minutes, minutes), el("label.tick", {}, full, W.soak.full), el("div.row", {}, start, stop)),
+      field(W.soak.minutes, minutes), el("label.tick", {}, full, W.soak.full), el("div.row", {}, start, stop),
+      toProvoke(provoke)),
     update,
     atButton: () => (stop.hidden ? start : stop).focus(),
     end: () => ends.forEach((end) => end()),
@@ -84,7 +89,7 @@ export function soakTask(job, state, baseline) {
 export const measured = (test) => test.kind === "measure" && !test.prerequisites?.length;
 
 /** The isolation tests that are proposed, with their odds and cautions. */
-export function isolateTask(job, state, did, repair) {
+export function isolateTask(job, state, did, repair, provoke) {
   const root = el("div.task");
   function one(test, first) {
     const risk = W.risks[test.risk] ?? test.risk;
@@ -99,16 +104,22 @@ export function isolateTask(job, state, did, repair) {
         { id: first ? "did-first" : `did-${test.test}` }, first ? "strong" : "")));
   }
   function update() {
+    const running = runningPort(job);
+    if (running?.provoke) {
+      redraw(root, el("h2", {}, W.provoke.title), el("p.notice", {}, W.provoke.running(running.name)),
+        el("div.row", {}, button(W.provoke.show, provoke, { id: "to-provoke" }, "strong")));
+      return;
+    }
     const causes = [state().locate, ...(state().locate?.also ?? [])];
     const tests = causes.flatMap((cause) => cause?.next ?? []);
     redraw(root, el("h2", {}, W.isolate.title), el("p.lead", {}, W.isolate.lead),
       tests.length ? el("ol.plain", {}, one(tests[0], true)) : el("p.notice", {}, W.isolate.none),
       tests.length > 1 ? el("details", { id: "more-tests" }, el("summary", {}, W.isolate.more(tests.length - 1)),
         el("ol.plain", {}, tests.slice(1).map((test) => one(test, false)))) : null,
-      el("div.row", {}, button(W.isolate.alone, repair, { id: "repair-instead" })));
+      el("div.row", {}, button(W.isolate.alone, repair, { id: "repair-instead" })), toProvoke(provoke));
   }
   update();
-  return { root, update, end: nothing };
+  return { root, update, end: on("ports", update) };
 }
 
 /** A step: one part at a time, said gently and with why. */

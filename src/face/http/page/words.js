@@ -1,4 +1,4 @@
-// All words of the page, and how numbers are said. To translate the page, translate this file.
+// All words of the page but those of provoke_words.js, and how numbers are said. To translate the page, translate both.
 // Numbers have a decimal point and no grouping; dates are year-month-day: nothing depends on where one reads.
 
 const NOT_KNOWN = "–";
@@ -426,6 +426,25 @@ export const W = {
     more: "All places",
     method: "Method",
   },
+  provoke: {
+    title: "Make the fault come",
+    hint: "For a fault that shows too seldom: warm, tap, cool, in short blocks. Minutes in place of days.",
+    to: "Make the fault come",
+    show: "Show what to do",
+    running: (port) => `The fault is being made to come on port ${port}. Nothing else can be begun there; stop it first.`,
+    stopAsk: "The fault is being made to come on this port. What was done stays in the job; the rest is not done.",
+    alone: "leave alone",
+    deference: "Local electrical codes, the service manual and your licence come first. If any point cannot be met, stop.",
+    /** What is to be done now, the short of it first; null before the first block. */
+    doing: (now, away) => {
+      if (away) return ["Cable gone", "Plug the adapter in again. It goes on by itself; the round is done again at the end."];
+      if (now.paused) return ["Paused", "Nothing is asked for. When you go on, the round is done again at the end."];
+      if (!now.instruction) return null;
+      const [, short, more] = /^([^,:]+)[,:]?\s*(.*)$/.exec(now.instruction) ?? ["", now.instruction, ""];
+      return [short, more];
+    },
+    block: (now) => `Block ${now.block} of ${now.blocks}`,
+  },
   check: {
     title: "Key check",
     lead: "straykey asks for one key after the other. Press what is asked for, once, on the set itself.",
@@ -454,6 +473,7 @@ export const W = {
     words: "What the words mean",
     list: [
       ["?", "keys and words"], ["g j", "all jobs"], ["g b", "the bench of this job"], ["g k", "key check"],
+      ["g p", "make the fault come"], ["x", "this round was spoiled (while the fault is made to come)"], ["p", "pause, go on (there)"],
       ["1 … 6", "the six places on the way of the job"], ["s", "to the soak"], ["t", "light or dark"],
       ["/", "search in events"], ["l", "to the lanes"], ["← →", "earlier, later (lanes)"],
       ["↑ ↓ or + −", "zoom in, out (lanes)"], ["f", "follow what comes in"], ["0", "show all"],
