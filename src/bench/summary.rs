@@ -110,24 +110,80 @@ impl DidIt {
     }
 }
 
-/// What a stressor did, and how sure that is.
-pub fn provoked(stressor: &StressorState) -> String {
+/// What a stressor did to strays, excursions and levels, and how sure each is: a sentence for each effect, and one where
+/// none is shown.
+pub fn provoked(stressor: &StressorState) -> Vec<String> {
     let name = &stressor.stressor;
     let with = plural(stressor.episodes, "episode");
     let counts = format!("{with} with it, {} without in as much time", stressor.alone);
-    let times = match (stressor.times, stressor.times_high) {
+    let mut said = Vec::new();
+    if let Some(seems) = seems(stressor.chance) {
+        let verb = if seems { "seems to call" } else { "calls" };
+        let times = times(stressor.times, stressor.times_low, stressor.times_high);
+        said.push(format!("{name} {verb} the fault: {times}; {counts}. {}.", luck(stressor.chance)));
+    }
+    if let Some(found) = &stressor.excursions
+        && let Some(seems) = seems(found.chance)
+    {
+        let verb = if seems { "seems to make" } else { "makes" };
+        said.push(format!(
+            "{name} {verb} a line leave its resting band without a press: {}; {} with it, {} without. {}.",
+            times(found.times, found.times_low, found.times_high),
+            plural(found.excursions, "excursion"),
+            found.alone,
+            luck(found.chance)
+        ));
+    }
+    for level in &stressor.levels {
+        let Some(seems) = seems(level.chance).filter(|_| level.shift.abs() >= 1.0) else { continue };
+        let verb = match (seems, level.shift < 0.0) {
+            (false, true) => "lowers",
+            (false, false) => "raises",
+            (true, true) => "seems to lower",
+            (true, false) => "seems to raise",
+        };
+        // A shift has the sign of its verb.
+        let size = |counts: f64| number(if level.shift < 0.0 { -counts } else { counts });
+        let within = match (level.low, level.high) {
+            (Some(low), Some(high)) if level.shift < 0.0 => format!(" ({} to {})", size(high), size(low)),
+            (Some(low), Some(high)) => format!(" ({} to {})", size(low), size(high)),
+            _ => String::new(),
+        };
+        said.push(format!(
+            "{name} {verb} {}'s resting level by {} counts{within}. {}.",
+            level.line,
+            size(level.shift),
+            luck(level.chance)
+        ));
+    }
+    if said.is_empty() {
+        said.push(format!("{name}: no effect shown; {counts}. {}.", luck(least(stressor))));
+    }
+    said
+}
+
+/// The smallest chance of all that is judged of a stressor.
+fn least(stressor: &StressorState) -> f64 {
+    let levels = stressor.levels.iter().map(|level| level.chance);
+    let all = stressor.excursions.iter().map(|found| found.chance).chain(levels);
+    all.fold(stressor.chance, f64::min)
+}
+
+/// Whether an effect only seems to be; `None` where none is shown.
+fn seems(chance: f64) -> Option<bool> {
+    (chance <= LIKELY).then_some(chance > SURE)
+}
+
+fn luck(p: f64) -> String {
+    format!("Could be luck: {}", chance(p))
+}
+
+fn times(times: Option<f64>, low: f64, high: Option<f64>) -> String {
+    match (times, high) {
         (Some(times), Some(high)) => {
-            format!("{} times as often ({} to {})", number(times), number(stressor.times_low), number(high))
+            format!("{} times as often ({} to {})", number(times), number(low), number(high))
         }
-        _ => format!("at least {} times as often", number(stressor.times_low)),
-    };
-    let luck = chance(stressor.chance);
-    match stressor.chance {
-        p if p <= SURE => format!("{name} calls the fault: {times}; {counts}. Could be luck: {luck}."),
-        p if p <= LIKELY => {
-            format!("{name} seems to call the fault: {times}; {counts}. Could be luck: {luck}.")
-        }
-        _ => format!("{name}: no effect shown; {counts}. Could be luck: {luck}."),
+        _ => format!("at least {} times as often", number(low)),
     }
 }
 
@@ -139,5 +195,12 @@ pub fn rounds(state: &ProvokedState) -> String {
         count => format!("; {} left out", plural(count as u64, "round")),
     };
     let planned = plural(u64::from(state.planned), "round");
-    format!("{} of {planned} count{left}; {} of each kind.", state.rounds, duration(state.counted_s))
+    let later = match state.struck_later.len() {
+        0 => String::new(),
+        count => format!(
+            " {} left out when the counts were known: of the chances with and without the larger is shown.",
+            capital(&plural(count as u64, "round"))
+        ),
+    };
+    format!("{} of {planned} count{left}; {} of each kind.{later}", state.rounds, duration(state.counted_s))
 }

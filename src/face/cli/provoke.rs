@@ -1,7 +1,6 @@
 //! `provoke`: short blocks of "leave alone" and of what may call the fault, in an order drawn at random.
 
 use std::io::IsTerminal;
-use std::sync::atomic::Ordering;
 
 use crate::analysis::compare::alone;
 use crate::analysis::provoke::stressor::{Use, cautions};
@@ -11,13 +10,13 @@ use crate::base::{Anchor, Error, Nanoseconds, Result};
 use crate::bench::options;
 use crate::bench::provoke::{Now, ProvokeRun, planned, provoked, uses};
 use crate::face::cli::args;
-use crate::face::cli::keycheck_live::{enters, framed};
+use crate::face::cli::keycheck_live::{framed, typed};
 use crate::face::cli::load::Loaded;
 use crate::face::cli::status::{Status, StepLook};
 use crate::face::cli::{answers, cautioned, live, sections, table};
 use crate::face::out::{Out, Outcome, safe};
 use crate::source::ByteSource;
-use crate::timeline::job::{Hands, Job, Provocation};
+use crate::timeline::job::{Hands, Job, Provocation, Spoiled};
 use crate::timeline::live::{Adapter, Session};
 use crate::timeline::{Protocols, Unwatched};
 
@@ -78,7 +77,7 @@ fn announce(plan: &Provocation, shows: &Forecast, known: bool, out: &Out) {
     out.note(table::wrap(
         &format!(
             "{} of {} in an order drawn at random (seed {}): {} in all. Do what is asked for during the whole block. Enter: \
-             this round was spoiled, it is done again. Ctrl-C ends.",
+             this round was spoiled, it is done again. p and Enter: pause, then it is done again. Ctrl-C ends.",
             plural(blocks as u64, "block"),
             duration(each.seconds()),
             plan.seed,
@@ -107,26 +106,37 @@ fn carry_out(
     out: &Out,
 ) -> Result<()> {
     let stop = live::Stop::listen();
-    let (enters, mut taken, mut away) = (enters(), 0, false);
+    let (typed, mut away, mut paused) = (typed(), false, false);
     let mut display = Status::new();
     let mut doing = String::new();
-    let followed = live::follow(session, &mut Unwatched, &stop, out, &mut |now, events, session, _| {
+    let followed = live::follow(session, &mut run, &stop, out, &mut |now, _, session, run| {
         let now = now.unwrap_or_else(|| session.now());
-        events.iter().for_each(|event| run.take(event));
         let gone = matches!(session.adapter(), Adapter::Gone { .. });
-        let entered = enters.load(Ordering::Relaxed);
-        let spoiled = std::mem::replace(&mut taken, entered) != entered;
-        let why = if gone && !away { Some("the port was gone") } else { spoiled.then_some("hands moved") };
+        let lines: Vec<String> = typed.try_iter().collect();
+        let pauses = !paused && lines.iter().any(|line| line.trim().eq_ignore_ascii_case("p"));
+        let goes_on = paused && !lines.is_empty();
+        let why = match () {
+            () if gone && !away => Some(Spoiled::PortGone),
+            () if pauses => Some(Spoiled::Paused),
+            () => (!paused && !lines.is_empty()).then_some(Spoiled::HandsMoved),
+        };
         away = gone;
         if let Some(why) = why
-            && let Some(round) = run.strike(why)
+            && let Some(round) = run.strike(why.clone())
         {
-            job.strike_round(name, round, why)?;
+            job.strike_round(name, round, why.clone())?;
             display.aside(|| {
                 out.note(format!("Round {} does not count: {why}. It is done again at the end.", round + 1))
             });
         }
-        if gone {
+        if pauses {
+            paused = true;
+            display.aside(|| instruct("PAUSE: press Enter to go on", run.progress(), out));
+        }
+        if goes_on {
+            paused = false;
+        }
+        if gone || paused {
             return Ok(false);
         }
         match run.now(now) {
@@ -138,8 +148,7 @@ fn carry_out(
                         uses.get(usize::from(n)).map_or_else(String::new, |used| safe(&used.instruction()))
                     }
                 };
-                let (number, all) = run.progress();
-                display.aside(|| instruct(&doing, number, all, out));
+                display.aside(|| instruct(&doing, run.progress(), out));
                 Ok(false)
             }
             Now::Going(left) => {
@@ -161,7 +170,7 @@ fn carry_out(
 }
 
 /// One instruction at a time: in a frame on a terminal, a plain line elsewhere.
-fn instruct(doing: &str, number: usize, all: usize, out: &Out) {
+fn instruct(doing: &str, (number, all): (usize, usize), out: &Out) {
     if std::io::stderr().is_terminal() {
         out.note(framed(doing));
     } else {

@@ -188,8 +188,8 @@ fn notes(list: &[String], out: &mut Out) -> Result<()> {
 
 /// Prints what a provocation showed.
 pub(super) fn provocation(state: &ProvokedState, out: &mut Out) -> Result<()> {
-    for stressor in &state.stressors {
-        say(&safe(&summary::provoked(stressor)), out)?;
+    for sentence in state.stressors.iter().flat_map(summary::provoked) {
+        say(&safe(&sentence), out)?;
     }
     say(&summary::rounds(state), out)
 }

@@ -92,7 +92,7 @@ fn provocations(state: &JobState) -> Result<Option<Section>> {
         return Ok(None);
     }
     let one = |found: &ProvokedState| {
-        let effects = found.stressors.iter().map(summary::provoked);
+        let effects = found.stressors.iter().flat_map(summary::provoked);
         let order = format!("Order drawn by seed {}.", found.seed);
         let rest = [summary::rounds(found), order];
         effects.chain(rest).map(|said| format!("Stage {}: {said}", found.stage)).collect::<Vec<_>>()
