@@ -4,8 +4,11 @@ use std::collections::BTreeSet;
 
 use crate::analysis::compare::{Comparison, Side, Verdict, quiet_enough, remaining};
 use crate::analysis::locate::Located;
+use crate::analysis::provoke::stressor;
 use crate::base::words::{capital, chance, duration, number, plural, share};
-use crate::bench::provoke::{LIKELY, ProvokedState, SURE, StressorState};
+use crate::bench::provoke::{
+    AgainState, AgainStressor, AgainVerdict, Compared, LIKELY, ProvokedState, SURE, StressorState,
+};
 use crate::bench::state::JobState;
 
 /// Whether the set misbehaves, and whether it is fixed: the state in capitals, then what that rests on.
@@ -156,6 +159,11 @@ pub fn provoked(stressor: &StressorState) -> Vec<String> {
             luck(level.chance)
         ));
     }
+    if let Ok(known) = stressor::parse(name)
+        && !said.is_empty()
+    {
+        said.push(format!("What that means: {}.", known.stressor.means));
+    }
     if said.is_empty() {
         said.push(format!("{name}: no effect shown; {counts}. {}.", luck(least(stressor))));
     }
@@ -185,6 +193,87 @@ fn times(times: Option<f64>, low: f64, high: Option<f64>) -> String {
         }
         _ => format!("at least {} times as often", number(low)),
     }
+}
+
+/// What the same stressors bring now against before: a sentence for each, what supports that they call the fault itself, and
+/// what is known of the set left alone.
+pub fn again(state: &AgainState) -> Vec<String> {
+    let mut said: Vec<String> = state.stressors.iter().flat_map(again_one).collect();
+    let proof = "Only a soak proves that for the set left alone";
+    let more = match state.soak_more_s {
+        Some(more) if more > 0.0 => format!("; it still needs {} of quiet", duration(more)),
+        _ => String::new(),
+    };
+    said.push(match state.soak {
+        Some(Verdict::Gone) => {
+            "Left alone the set is quiet too: the soak of this stage says gone.".to_owned()
+        }
+        Some(verdict) => format!("{proof}, and the soak of this stage says {}{more}.", verdict.word()),
+        None => format!("{proof}, and this stage has none that tells{more}."),
+    });
+    said
+}
+
+fn again_one(one: &AgainStressor) -> Vec<String> {
+    let name = &one.stressor;
+    let count = |count: u64| match one.compared {
+        Compared::Episodes => plural(count, "episode"),
+        Compared::Excursions => plural(count, "excursion"),
+    };
+    let counts = format!(
+        "{} in {} before, {} in {} now",
+        count(one.before),
+        duration(one.before_s),
+        one.now,
+        duration(one.now_s)
+    );
+    let more = match one.more_s {
+        Some(more) if more > 0.0 => {
+            format!(" {} more of the same plan would decide, if it stays quiet.", duration(more))
+        }
+        Some(_) => String::new(),
+        None => " It came too seldom before: only a soak can decide.".to_owned(),
+    };
+    let luck = luck(one.chance);
+    let mut said = vec![match one.verdict {
+        AgainVerdict::Quiet => format!("Quiet under {name}: {counts}. {luck}."),
+        AgainVerdict::Still => format!("{name} still calls the fault: {counts}."),
+        AgainVerdict::Undecided => {
+            format!("Quiet under {name}, but not for long enough: {counts}. {luck}.{more}")
+        }
+        AgainVerdict::Nothing => {
+            return vec![format!("{name} brought nothing before, so its quiet now tells nothing.")];
+        }
+    }];
+    if matches!(one.verdict, AgainVerdict::Quiet | AgainVerdict::Undecided) {
+        said.push(supported(one));
+    }
+    said
+}
+
+/// Why a stressor should call the fault that comes by itself, and not another.
+fn supported(one: &AgainStressor) -> String {
+    let assumed =
+        format!("This counts for the repair if {} calls the fault that came by itself.", one.stressor);
+    let Some(support) = &one.support else {
+        return format!("{assumed} No press came under it to tell by.");
+    };
+    if support.alone == 0 {
+        return format!("{assumed} Nothing had come by itself to compare with.");
+    }
+    let Some(input) = support.input.as_ref().filter(|_| support.same > 0) else {
+        return format!("{assumed} Against it: none of its {} presses had come by itself.", support.presses);
+    };
+    let level = match (support.level, support.level_alone) {
+        (Some(level), Some(alone)) => {
+            format!(", read as {} counts under it and {} by itself", number(level), number(alone))
+        }
+        _ => String::new(),
+    };
+    format!(
+        "{assumed} {} of its {} presses had come by themselves too, most of them {input}{level}.",
+        support.same, support.presses
+    )
 }
 
 /// How many rounds a provocation rests on.

@@ -12,19 +12,19 @@ use straykey::base::{Anchor, Nanoseconds};
 use straykey::bench::Loaded;
 use straykey::bench::provoke::{Now, ProvokeRun, ProvokedState, planned, provoked, uses};
 use straykey::source::{ByteSource, Chunk, Pulled};
-use straykey::timeline::Protocols;
 use straykey::timeline::job::{CaptureOptions, Hands, Job, JobInfo, Provocation, Spoiled};
 use straykey::timeline::live::Session;
+use straykey::timeline::{Protocols, Unwatched};
 
 use super::program::{straykey, text};
 use crate::support::terminal::Terminal;
 
-fn json(arguments: &[&str]) -> Value {
+pub(super) fn json(arguments: &[&str]) -> Value {
     serde_json::from_slice(&straykey(arguments).stdout).unwrap_or_default()
 }
 
 /// What KEY1 of a set reads while something is done to it, by the millisecond.
-type Reads = dyn Fn(Label, u64) -> u32 + Send;
+pub(super) type Reads = dyn Fn(Label, u64) -> u32 + Send;
 
 /// A set in simulated time: each 50 ms it prints its key line.
 struct Set {
@@ -52,7 +52,7 @@ impl ByteSource for Set {
 }
 
 /// Carries a plan out on a set; `struck` is a second at which hands moved. Gives what it showed live and what the job says.
-fn carry_out(
+pub(super) fn carry_out(
     job: &mut Job,
     plan: Provocation,
     reads: impl Fn(Label, u64) -> u32 + Send + 'static,
@@ -93,6 +93,28 @@ fn carry_out(
     live
 }
 
+/// A soak of so many seconds on a set.
+pub(super) fn soaked(job: &mut Job, seconds: i64, reads: impl Fn(Label, u64) -> u32 + Send + 'static) {
+    let options = CaptureOptions { hands: Hands::Off, name: Some("soak".into()), ..Default::default() };
+    let anchor = Anchor::parse("2026-03-01T09:00:00Z").unwrap();
+    let capture = job.begin_capture(&options, "pty", &serde_json::json!({}), anchor).unwrap();
+    let set = Set {
+        doing: Arc::new(Mutex::new(Label::LeaveAlone)),
+        reads: Box::new(reads),
+        ms: 0,
+        offset: 0,
+        line: String::new(),
+    };
+    let protocols = Protocols::load(None).unwrap();
+    let mut session = Session::new(Box::new(set), Some(capture), &protocols, Some("alder")).unwrap();
+    let mut events = Vec::new();
+    while session.now() < Nanoseconds::from_millis(1000 * seconds) {
+        session.step(&mut Unwatched, &mut events).unwrap();
+    }
+    let (_, recorder) = session.finish(&mut Unwatched, &mut events).unwrap();
+    job.end_capture(recorder.unwrap()).unwrap();
+}
+
 /// A quarter of an hour of these stressors in a new job, on a set that presses Menu for 200 ms where `presses` says so.
 fn pressed(
     folder: &Path,
@@ -121,7 +143,7 @@ fn read(
 }
 
 /// A press each so many seconds, for 200 ms.
-fn each(seconds: u64, ms: u64) -> bool {
+pub(super) fn each(seconds: u64, ms: u64) -> bool {
     ms % (1000 * seconds) == 5000
 }
 

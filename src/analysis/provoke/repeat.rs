@@ -1,5 +1,10 @@
 //! The same stressor before and after a repair: whether fewer come now than luck explains.
 
+use crate::analysis::episode::{episodes, fold};
+use crate::analysis::quiet::QuietPlan;
+use crate::analysis::train::Train;
+use crate::base::{ControlPath, Event, EventKind, Nanoseconds, Span};
+
 /// Most further blocks that are asked for.
 const MOST_BLOCKS: usize = 200;
 
@@ -36,38 +41,60 @@ pub fn fewer(before: &[u64], now: &[u64]) -> f64 {
     (ways[picked].iter().sum::<f64>() / all).min(1.0)
 }
 
-/// How many blocks of now must be quiet, all of them, for a chance of at most `alpha`; `None` where no number of them would do.
-pub fn quiet_blocks(before: &[u64], alpha: f64) -> Option<usize> {
-    (1..=MOST_BLOCKS).find(|blocks| fewer(before, &vec![0; *blocks]) <= alpha)
+/// What a stressor brought before a repair, to judge by what it brings now.
+#[derive(Clone, Debug)]
+pub struct Before {
+    counts: Vec<u64>,
+    block: Nanoseconds,
+    plan: QuietPlan,
 }
 
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn agrees_with_counting_by_hand() {
-        // Of the 6 picks of two from 3, 1, 0, 1 those of sum 0 or 1: {0, 1} twice. Sum of now is 1.
-        assert!((fewer(&[3, 1], &[0, 1]) - 2.0 / 6.0).abs() < 1e-12);
-        // Seven blocks that each had some, and seven without: one pick of 3432.
-        assert!((fewer(&[2, 1, 5, 1, 1, 3, 9], &[0; 7]) - 1.0 / 3432.0).abs() < 1e-12);
-        // One burst in one block is one block, however many it holds: half of all picks leave it out.
-        assert!((fewer(&[0, 0, 40, 0], &[0; 4]) - 0.5).abs() < 1e-12);
-        assert_eq!(fewer(&[0, 0], &[0, 0]), 1.0);
-        assert!((fewer(&[0, 0], &[4, 4]) - 1.0).abs() < 1e-12);
+impl Before {
+    /// From its blocks: when, within the part of each that counts, something began; and how long that part is.
+    pub fn of(blocks: &[Vec<Nanoseconds>], block: Nanoseconds) -> Self {
+        let mut train = Train::new();
+        let mut end = Nanoseconds::ZERO;
+        for times in blocks {
+            for t in times {
+                // Not the keypad's: a set that is provoked for minutes does not warm up for the first block.
+                train.push(&Event::new(end + *t, ControlPath::Infrared, EventKind::Press));
+            }
+            end = end.saturating_add(block);
+        }
+        train.observe(Span { start: Nanoseconds::ZERO, end });
+        let plan = QuietPlan::new(&train, &episodes(&fold(&train), None), None);
+        Self { counts: blocks.iter().map(|times| times.len() as u64).collect(), block, plan }
     }
 
-    #[test]
-    fn many_blocks_do_not_overflow() {
-        // A pick of 200 of 400 that are all equal is never fewer.
-        assert!((fewer(&[1; 200], &[1; 200]) - 1.0).abs() < 1e-9);
-        assert!(fewer(&[1; 200], &[0; 200]) < 1e-100);
+    /// What was counted in its blocks.
+    pub fn counts(&self) -> &[u64] {
+        &self.counts
     }
 
-    #[test]
-    fn the_quiet_that_is_needed_is_the_least_that_does() {
-        // Of 7 blocks that each had some: 1/C(7 + n, n), 1/120 at 3 and 1/36 at 2.
-        assert_eq!(quiet_blocks(&[1; 7], 0.01), Some(3));
-        assert_eq!(quiet_blocks(&[0; 7], 0.01), None);
+    /// Chance of so few now, or fewer, if the repair changed nothing: that of [`fewer`], and where nothing comes now, not less
+    /// than that of so long a quiet by the average over laws, the blocks laid end to end ([`QuietPlan`]). The former
+    /// knows no spells that outlast a block, the latter no blocks.
+    #[allow(clippy::cast_precision_loss)]
+    pub fn chance(&self, now: &[u64]) -> f64 {
+        let picked = fewer(&self.counts, now);
+        if now.iter().any(|count| *count > 0) {
+            return picked;
+        }
+        picked.max(self.plan.quiet_anyway(now.len() as f64 * self.block.seconds()))
+    }
+
+    /// How many blocks of now must be quiet, all of them, for a chance of at most `alpha`; `None` where no number of them would
+    /// do.
+    pub fn quiet_blocks(&self, alpha: f64) -> Option<usize> {
+        let quiet = |blocks: usize| self.chance(&vec![0; blocks]) <= alpha;
+        let (mut low, mut high) = (0, MOST_BLOCKS);
+        if !quiet(high) {
+            return None;
+        }
+        while high - low > 1 {
+            let middle = low.midpoint(high);
+            if quiet(middle) { high = middle } else { low = middle }
+        }
+        Some(high)
     }
 }

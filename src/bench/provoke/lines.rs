@@ -69,6 +69,14 @@ impl BlockLines {
         (n > 0).then(|| sum as f64 / n as f64)
     }
 
+    /// When each excursion of any line began, in order.
+    pub fn excursion_times(&self) -> Vec<Nanoseconds> {
+        let mut times: Vec<Nanoseconds> =
+            self.lines.values().flat_map(|line| line.excursions.begun()).copied().collect();
+        times.sort_unstable();
+        times
+    }
+
     /// Excursions of all lines that began in this time.
     pub fn excursions(&self, from: Nanoseconds, to: Nanoseconds) -> u64 {
         let before = |line: &Line, t| line.excursions.begun().partition_point(|begun| *begun < t);

@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use crate::analysis::episode::{episodes, fold};
+use crate::analysis::episode::{Episode, episodes, fold};
 use crate::analysis::ledger::{Intervals, Ledger, Sign};
 use crate::analysis::provoke::stressor::{self, Use};
 use crate::analysis::provoke::{
@@ -233,9 +233,13 @@ impl ProvokeRun {
         }
     }
 
+    fn episodes(&self) -> Vec<Episode> {
+        episodes(&fold(&self.strays), Some(self.gap))
+    }
+
     /// Blocks that were done to their end, with what was counted in them.
     fn done(&self, now: Nanoseconds) -> Vec<Done> {
-        let episodes = episodes(&fold(&self.strays), Some(self.gap));
+        let episodes = self.episodes();
         let begun = self.provocation.begun.iter().enumerate();
         begun
             .filter(|(i, block)| {
@@ -323,9 +327,12 @@ impl ProvokeRun {
             planned: self.provocation.rounds,
             rounds,
             wash_out_s: self.provocation.wash_out.seconds(),
+            block_s: self.provocation.counted.seconds(),
             counted_s: rounds as f64 * self.provocation.counted.seconds(),
             stressors: stressors.collect(),
             blocks: self.block_states(&done, now),
+            excursions_s: self.lines.excursion_times().iter().map(|t| t.seconds()).collect(),
+            episodes_s: self.episodes().iter().map(|episode| episode.start.seconds()).collect(),
             struck_later: self.provocation.struck_later.iter().map(|round| round + 1).collect(),
         }
     }

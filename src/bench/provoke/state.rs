@@ -125,12 +125,18 @@ pub struct ProvokedState {
     pub rounds: usize,
     /// Time of each block that is not counted, at its start, seconds.
     pub wash_out_s: f64,
+    /// Time of each block that counts, after that, seconds.
+    pub block_s: f64,
     /// Time that counts of each stressor and of "leave alone", seconds.
     pub counted_s: f64,
     /// In the order in which they were named.
     pub stressors: Vec<StressorState>,
     /// In the order in which they were done.
     pub blocks: Vec<BlockState>,
+    /// When each episode began, in blocks that count or not, seconds.
+    pub episodes_s: Vec<f64>,
+    /// The same of excursions.
+    pub excursions_s: Vec<f64>,
     /// Rounds, from 1, that were left out when the numbers were known. Each chance is then the larger one of with and without
     /// them.
     pub struck_later: Vec<usize>,

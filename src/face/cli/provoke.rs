@@ -8,7 +8,8 @@ use crate::analysis::provoke::{Forecast, Label};
 use crate::base::words::{duration, number, plural};
 use crate::base::{Anchor, Error, Nanoseconds, Result};
 use crate::bench::options;
-use crate::bench::provoke::{Now, ProvokeRun, planned, provoked, uses};
+use crate::bench::provoke::{Now, ProvokeRun, again, compared, planned, provoked, uses as uses_of};
+use crate::bench::views;
 use crate::face::cli::args;
 use crate::face::cli::keycheck_live::{framed, typed};
 use crate::face::cli::load::Loaded;
@@ -27,7 +28,7 @@ pub(super) fn run(asked: &args::Provoke, protocols: &Protocols, out: &mut Out) -
     if !(asked.minutes > 0.0 && asked.minutes < 1e4) {
         return Err(Error::usage("--minutes must be more than 0").remedy("for example --minutes 15"));
     }
-    let uses = uses(&asked.with)?;
+    let mut uses = uses_of(&asked.with)?;
     let loaded = Loaded::index(Job::open(&asked.job)?, protocols, false)?;
     let stages = loaded.stages()?;
     let counting = options(&stages);
@@ -36,12 +37,20 @@ pub(super) fn run(asked: &args::Provoke, protocols: &Protocols, out: &mut Out) -
     let gap = counting.rule.and_then(|rule| rule.gap);
     #[allow(clippy::cast_sign_loss)]
     let seed = Anchor::now().unix_ns as u64;
-    let (plan, shows) = planned(&uses, asked.minutes, rate.as_ref().map_or(RARE, |side| side.per_min), seed)?;
+    let (plan, shows) = if asked.again {
+        let plan = again(&loaded, seed)?;
+        uses = uses_of(&plan.stressors)?;
+        (plan, None)
+    } else {
+        let per_minute = rate.as_ref().map_or(RARE, |side| side.per_min);
+        let (plan, shows) = planned(&uses, asked.minutes, per_minute, seed)?;
+        (plan, Some(shows))
+    };
     let mut job = loaded.job;
     // Those of any live set, then those of what is about to be done to it.
     cautioned::cautions(&mut job, asked.cautions_read, out)?;
     cautioned::confirm(&cautions(&uses)?, asked.cautions_read, out)?;
-    announce(&plan, &shows, rate.is_some(), out);
+    announce(&plan, shows.as_ref(), rate.is_some(), out);
     let (port, spec) = live::open(&asked.port)?;
     let source: Box<dyn ByteSource> = Box::new(port);
     let recorder = live::begin(&mut job, source.as_ref(), &spec, "provoke", Hands::On)?;
@@ -61,16 +70,19 @@ pub(super) fn run(asked: &args::Provoke, protocols: &Protocols, out: &mut Out) -
     let found = provoked(&loaded, gap)?;
     let state = found.iter().find(|state| state.capture == name);
     let state = state.ok_or_else(|| Error::machine("the provocation is not in the job").at(&asked.job))?;
+    let compared = if asked.again { compared(&loaded, &found, &views(&loaded)?)? } else { Vec::new() };
+    let again = compared.iter().find(|again| again.capture == name);
     if out.json {
-        out.answer(answers::Provoked { provocation: state })?;
+        out.answer(answers::Provoked { provocation: state, again })?;
     } else {
         sections::provocation(state, out)?;
+        sections::again(again, out)?;
     }
     Ok(Outcome::Done)
 }
 
 /// What is about to happen, and what it can show.
-fn announce(plan: &Provocation, shows: &Forecast, known: bool, out: &Out) {
+fn announce(plan: &Provocation, shows: Option<&Forecast>, known: bool, out: &Out) {
     let blocks = (plan.stressors.len() + 1) * plan.rounds as usize;
     let each = plan.wash_out.saturating_add(plan.counted);
     let all = Nanoseconds(each.0.saturating_mul(i64::try_from(blocks).unwrap_or(i64::MAX)));
@@ -85,6 +97,7 @@ fn announce(plan: &Provocation, shows: &Forecast, known: bool, out: &Out) {
         ),
         0,
     ));
+    let Some(shows) = shows else { return };
     let rate =
         if known { "At the rate of this job" } else { "At one episode in 20 minutes (none was seen yet)" };
     out.note(match shows.effect {
