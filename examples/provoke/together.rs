@@ -1,6 +1,7 @@
 //! Strays, excursions and a level judged together, and the same plan again after a repair.
 
-use straykey::analysis::provoke::{Direction, Looks, Plan, Table, fewer, judge_all, quiet_blocks};
+use straykey::analysis::provoke::{Before, Direction, Label, Looks, Plan, Table, judge_all};
+use straykey::base::Nanoseconds;
 
 use crate::set::{Acts, Kind, LIGHT, Law, MOISTURE, Seen, Stream, TAP};
 use crate::{LAWS, Row, percent};
@@ -16,9 +17,11 @@ fn kinds(seen: &Seen, stream: &mut Stream) -> [Vec<Vec<f64>>; 3] {
     let mut thin = |count: &f64| (0..*count as u64).filter(|_| stream.unit() < STRAYS).count() as f64;
     let strays: Vec<Vec<f64>> =
         seen.counts.iter().map(|round| round.iter().map(&mut thin).collect()).collect();
-    let rest = seen.counts.iter().zip(&strays);
-    let rest = rest.map(|(all, strays)| all.iter().zip(strays).map(|(all, strays)| all - strays).collect());
-    [strays, rest.collect(), seen.levels.clone()]
+    let less = |(all, strays): (&Vec<f64>, &Vec<f64>)| {
+        all.iter().zip(strays).map(|(all, strays)| all - strays).collect()
+    };
+    let rest = seen.counts.iter().zip(&strays).map(less).collect();
+    [strays, rest, seen.levels.clone()]
 }
 
 /// By stressor and kind: p once at the end, and whether certain at 1 % with looks.
@@ -29,9 +32,16 @@ fn judged(plan: &Plan, seen: &Seen, seed: u64) -> Vec<[(f64, bool); 3]> {
     let kinds = [(strays, Direction::More), (excursions, Direction::More), (level, Direction::Either)];
     let once = judge_all(&kinds, None, seed);
     let looks = Looks { alpha: 0.01, planned: plan.planned() };
-    let looked = judge_all(&kinds, Some(looks), seed);
-    let pair = |j: usize, e: usize| (once[j][e].p, looked[j][e].certain.is_some());
+    // With several stressors the looks take minutes a row.
+    let looked = (plan.stressors() == 1).then(|| judge_all(&kinds, Some(looks), seed));
+    let certain = |j: usize, e: usize| looked.as_ref().is_some_and(|looked| looked[j][e].certain.is_some());
+    let pair = |j: usize, e: usize| (once[j][e].p, certain(j, e));
     (0..plan.stressors()).map(|j| [0, 1, 2].map(|e| pair(j, e))).collect()
+}
+
+/// A share with looks, where they were taken.
+fn looked(stressors: usize, share: f64) -> String {
+    if stressors == 1 { format!("{share:.1}") } else { "–".to_owned() }
 }
 
 pub(crate) fn together(trials: u64, seed: u64) {
@@ -39,7 +49,7 @@ pub(crate) fn together(trials: u64, seed: u64) {
     println!(
         "Six episodes and 60 excursions an hour come by themselves; each row {trials} plans. In percent: plans that call any pair"
     );
-    println!("of stressor and kind in which there is no effect.\n");
+    println!("of stressor and kind in which there is no effect; with looks for one stressor only.\n");
     println!(
         "| what comes by itself | stressors | minutes | rounds | once, at the end: 5 % | 1 % | looks after each round: 1 % |"
     );
@@ -61,10 +71,10 @@ pub(crate) fn together(trials: u64, seed: u64) {
             (pairs.iter().map(|pair| pair.0).fold(1.0, f64::min), pairs.iter().any(|pair| pair.1))
         });
         println!(
-            "| {law:?} | {name} | {minutes} | {rounds} | {:.1} | {:.1} | {:.1} |",
+            "| {law:?} | {name} | {minutes} | {rounds} | {:.1} | {:.1} | {} |",
             percent(&answers, |a| a.0 <= 0.05),
             percent(&answers, |a| a.0 <= 0.01),
-            percent(&answers, |a| a.1),
+            looked(row.acts.len(), percent(&answers, |a| a.1)),
         );
     };
     for law in LAWS {
@@ -95,11 +105,11 @@ pub(crate) fn together(trials: u64, seed: u64) {
         let answers = row.trials(trials, seed ^ 0x66, |plan, seen, seed| judged(plan, seen, seed)[0]);
         let each = [0, 1, 2].map(|e: usize| format!("{:.1}", percent(&answers, |a| a[e].0 <= 0.05)));
         println!(
-            "| {name} | {law:?} | {} | 15 | {wash_out_s} | {rounds} | {:.1} | {} | {:.1} |",
+            "| {name} | {law:?} | {} | 15 | {wash_out_s} | {rounds} | {:.1} | {} | {} |",
             idle + 1,
             percent(&answers, |a| a.iter().any(|pair| pair.0 <= 0.05)),
             each.join(" | "),
-            percent(&answers, |a| a.iter().any(|pair| pair.1)),
+            looked(idle + 1, percent(&answers, |a| a.iter().any(|pair| pair.1))),
         );
     };
     let calls = |kind: Kind| Acts { kind, factor: 10.0, shift: 0.0 };
@@ -127,6 +137,19 @@ fn under(plan: &Plan, seen: &Seen) -> Vec<u64> {
     table.pairs(0).iter().map(|(_, under)| *under as u64).collect()
 }
 
+/// When the first stressor's blocks had events.
+fn before(plan: &Plan, seen: &Seen) -> Before {
+    let blocks: Vec<Vec<Nanoseconds>> = plan
+        .blocks()
+        .iter()
+        .filter(|block| block.label == Label::Stressor(0))
+        .map(|block| {
+            seen.times[block.round][block.place].iter().map(|t| Nanoseconds::from_seconds(*t)).collect()
+        })
+        .collect();
+    Before::of(&blocks, plan.slot().counted)
+}
+
 pub(crate) fn again(trials: u64, seed: u64) {
     println!("\n## The same plan again after a repair\n");
     println!(
@@ -145,15 +168,15 @@ pub(crate) fn again(trials: u64, seed: u64) {
         let slot = row.forecast().slot.length().seconds();
         let answers = row.trials(trials, seed, |plan, seen, seed| {
             let mut stream = Stream::new(seed);
-            let before = under(plan, seen);
+            let before = before(plan, seen);
             let factor = left * (sigma * stream.normal()).exp();
             let second = Plan::draw(1, plan.slot(), plan.planned(), stream.bits()).unwrap();
             let after = crate::set::carry_out(&second, &row.acts, law, factor * per_hour / 60.0, &mut stream);
             let now = under(&second, &after);
-            let p = fewer(&before, &now);
+            let p = before.chance(&now);
             let quiet = now.iter().sum::<u64>() == 0;
             let needed =
-                quiet_blocks(&before, 0.01).map_or(f64::INFINITY, |blocks| blocks as f64 * 2.0 * slot / 60.0);
+                before.quiet_blocks(0.01).map_or(f64::INFINITY, |blocks| blocks as f64 * 2.0 * slot / 60.0);
             (quiet && p <= 0.01, p <= 0.05, needed)
         });
         let mut needed: Vec<f64> = answers.iter().map(|a| a.2).collect();
@@ -177,6 +200,10 @@ pub(crate) fn again(trials: u64, seed: u64) {
     // Two in an evening of four hours, called once a minute.
     for law in LAWS {
         row("light, 120-fold", light(120.0), law, 0.5, 0.0, 0.0, 3.0);
+    }
+    // Excursions ten times as often as strays: what is compared where both were shown.
+    for law in LAWS {
+        row("light, 120-fold, excursions", light(120.0), law, 5.0, 0.0, 0.0, 3.0);
     }
     row(
         "moisture, 120-fold",
