@@ -108,7 +108,7 @@ fn long_pauses_before_ask_for_more_quiet_now() {
         &[2],
     ];
     let quiet = |blocks: &[&[i64]]| before(blocks).quiet_blocks(0.01).unwrap_or(usize::MAX);
-    assert!(quiet(&uneven) > 3 * quiet(&even), "{} {}", quiet(&uneven), quiet(&even));
+    assert!(quiet(&uneven) > 2 * quiet(&even), "{} {}", quiet(&uneven), quiet(&even));
 }
 
 /// The step log holds words: those of old logs must come back as they were, whatever they are.

@@ -125,6 +125,24 @@ fn a_stressor_with_an_effect_raises_the_odds_of_its_place() {
     assert!(called("key-cable").1.contains("tap@key-cable has an effect"), "{}", called("key-cable").1);
 }
 
+/// Three strays in half an hour: a soak after a repair would take hours. One each nine seconds: minutes.
+#[test]
+fn where_a_soak_takes_long_a_provocation_is_proposed_beside_it() {
+    let folder = tempfile::tempdir().unwrap();
+    let instead = |name: &str, seconds: u64| {
+        let folder = folder.path().join(name);
+        let mut job = Job::create(&folder, &JobInfo::new("hall set").chassis("alder")).unwrap();
+        soaked(&mut job, 1800, move |_, ms| menu(each(seconds, ms - ms % 200)));
+        drop(job);
+        json(&["job", "show", folder.to_str().unwrap(), "--json"])["advice"]["instead"].clone()
+    };
+    let proposed = instead("rare", 600);
+    let said = proposed.as_str().unwrap_or_default();
+    assert!(said.contains("30 min of straykey provoke JOB"), "{proposed}");
+    assert!(said.contains("a soak takes ") || said.contains("no soak would be long enough"), "{said}");
+    assert!(instead("often", 9).is_null());
+}
+
 #[test]
 fn again_wants_a_provocation_of_an_earlier_stage() {
     let folder = tempfile::tempdir().unwrap();
