@@ -137,6 +137,8 @@ fn effects(found: &ProvokedState) -> Vec<Vec<String>> {
         let times = |times: Option<f64>, low: f64, high: Option<f64>| match (times, high) {
             (Some(times), Some(high)) => format!("× {} ({} to {})", number(times), number(low), number(high)),
             (Some(times), None) => format!("× {} ({} or more)", number(times), number(low)),
+            // Neither had any.
+            _ if low <= 0.0 => "–".to_owned(),
             _ => format!("× {} or more", number(low)),
         };
         let change = times(one.times, one.times_low, one.times_high);
