@@ -1,6 +1,8 @@
 //! What provocation reaches on simulated sets: false effects, effects found, intervals. Prints tables in Markdown.
 //!
-//!     cargo run --release --example provoke [TRIALS [SEED]] > examples/provoke.md
+//!     cargo run --release --example provoke [TRIALS [SEED [PART]]] > examples/provoke.md
+//!
+//! PART is one of false, found, intervals, together, again; all when left out.
 //!
 //! Rules and constants were tuned with the seeds 1 to 9; the tables are made with a seed that was used for nothing else.
 #![allow(
@@ -13,6 +15,7 @@
 )]
 
 mod set;
+mod together;
 
 use set::{Acts, Kind, LIGHT, Law, MOISTURE, Seen, Stream, TAP, carry_out};
 use straykey::analysis::provoke::{
@@ -321,11 +324,21 @@ fn main() {
     let given: Vec<u64> = std::env::args().skip(1).filter_map(|arg| arg.parse().ok()).collect();
     let trials = given.first().copied().unwrap_or(2000);
     let seed = given.get(1).copied().unwrap_or(SEED);
+    let part = std::env::args().nth(3);
     println!("# What provocation reaches\n");
     println!(
         "Invented data. Made by `cargo run --release --example provoke {trials} {seed}`. Tuned with the seeds 1 to 9."
     );
-    false_effects(trials, seed);
-    effects_found(trials, seed ^ 0x66_6f75_6e64);
-    intervals(trials, seed ^ 0x656e_6473);
+    type Part = (&'static str, fn(u64, u64), u64);
+    let parts: [Part; 5] = [
+        ("false", false_effects, 0),
+        ("found", effects_found, 0x66_6f75_6e64),
+        ("intervals", intervals, 0x656e_6473),
+        ("together", together::together, 0x746f),
+        ("again", together::again, 0x6167),
+    ];
+    for (_, print, mix) in parts.iter().filter(|(name, ..)| part.as_deref().is_none_or(|part| part == *name))
+    {
+        print(trials, seed ^ mix);
+    }
 }

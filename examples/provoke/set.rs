@@ -78,6 +78,8 @@ const STEP: f64 = 0.5;
 pub(crate) struct Seen {
     pub(crate) counts: Vec<Vec<f64>>,
     pub(crate) levels: Vec<Vec<f64>>,
+    /// When within the part that counts, seconds.
+    pub(crate) times: Vec<Vec<Vec<f64>>>,
 }
 
 /// `per_minute` is the mean rate of what counts, without stressors.
@@ -141,10 +143,12 @@ pub(crate) fn carry_out(plan: &Plan, acts: &[Acts], law: Law, per_minute: f64, s
         let mut last = f64::NEG_INFINITY;
         times.retain(|t| t - std::mem::replace(&mut last, *t) >= 10.0);
     }
-    let count = |b: &Block| {
+    times.sort_by(f64::total_cmp);
+    let within = |b: &Block| -> Vec<f64> {
         let (from, to) = (b.counted.start.seconds(), b.counted.end.seconds());
-        times.iter().filter(|t| **t >= from && **t < to).count() as f64
+        times.iter().filter(|t| **t >= from && **t < to).map(|t| t - from).collect()
     };
+    let count = |b: &Block| within(b).len() as f64;
     let mean = |b: &Block| {
         let index = |t: f64| ((t / STEP).round() as usize).min(level.len());
         let readings = &level[index(b.counted.start.seconds())..index(b.counted.end.seconds())];
@@ -153,6 +157,7 @@ pub(crate) fn carry_out(plan: &Plan, acts: &[Acts], law: Law, per_minute: f64, s
     Seen {
         counts: blocks.chunks(slots).map(|round| round.iter().map(count).collect()).collect(),
         levels: blocks.chunks(slots).map(|round| round.iter().map(mean).collect()).collect(),
+        times: blocks.chunks(slots).map(|round| round.iter().map(within).collect()).collect(),
     }
 }
 

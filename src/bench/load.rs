@@ -11,9 +11,10 @@ use crate::analysis::train::{DEFAULT_LATENCY, Symbol};
 use crate::analysis::{Observation, Train};
 use crate::base::{ControlPath, Event, Kind, Nanoseconds, Result, Span};
 use crate::bench::causes::{self, JobCauses};
+use crate::bench::provoke::lines::{BlockLines, Recorded};
 use crate::timeline::job::{CaptureRef, CaptureSource, Hands, Job, Stage, Step};
 use crate::timeline::store::{Indexed, LEDGER, Store, Take};
-use crate::timeline::{Options, Protocols, Summary, Wire, decode_watched};
+use crate::timeline::{Both, Options, Protocols, Summary, Wire, decode_watched};
 
 /// The strays of one observation with the evidence behind them.
 #[derive(Debug)]
@@ -191,6 +192,7 @@ pub struct Loaded {
     store: Store,
     indexed: BTreeMap<String, Indexed>,
     ledgers: BTreeMap<String, Ledger>,
+    blocks: BTreeMap<String, BlockLines>,
     causes: JobCauses,
 }
 
@@ -234,14 +236,23 @@ impl Loaded {
             let earlier = order.iter().take_while(|name| **name != capture.name);
             let mut builder = Builder::new(taught(earlier.filter_map(|name| ledgers.get(name))));
             builder.expect_prompts(capture.prompts.iter().map(|prompt| (prompt.t, prompt.key)));
-            let read = match decode_watched(&capture.path, protocols, &options, &mut builder, sink) {
+            let mut blocks = capture.provocation.as_ref().map(Recorded::new);
+            let decoded = match &mut blocks {
+                Some(blocks) => {
+                    let mut both = Both(&mut builder, blocks);
+                    decode_watched(&capture.path, protocols, &options, &mut both, sink)
+                }
+                None => decode_watched(&capture.path, protocols, &options, &mut builder, sink),
+            };
+            let read = match decoded {
                 Ok(summary) => (timed(&summary), summary.other_chassis),
                 // What no chassis fits is no evidence; the rest of the job is.
                 Err(error) if error.kind() == Kind::Input && is_live(capture) => (capture.span, None),
                 Err(error) => return Err(error),
             };
             let (span, other_chassis) = read;
-            let kept = Kept { ledger: builder.ledger(span), other_chassis };
+            let blocks = blocks.map(Recorded::lines);
+            let kept = Kept { ledger: builder.ledger(span), other_chassis, blocks };
             let text = serde_json::to_string(&kept).unwrap_or_default();
             ledgers.insert(capture.name.clone(), kept.ledger);
             Ok((span, text))
@@ -254,16 +265,19 @@ impl Loaded {
         }
         let indexed = store.captures()?.into_iter().map(|entry| (entry.name.clone(), entry)).collect();
         let causes = causes::learn(&job, &mut store, &indexed, &fingerprint)?;
-        let mut ledgers = BTreeMap::new();
+        let (mut ledgers, mut blocks) = (BTreeMap::new(), BTreeMap::new());
         let named = chassis.unwrap_or_else(|| "the chassis that was named".to_owned());
         for name in order {
             let kept = kept(&store, &name)?.unwrap_or_default();
             if let Some(other) = kept.other_chassis {
                 job.remark(format!("capture {name} was read as {named}, and {other} fits better"));
             }
+            if let Some(lines) = kept.blocks {
+                blocks.insert(name.clone(), lines);
+            }
             ledgers.insert(name, kept.ledger);
         }
-        Ok(Self { job, store, indexed, ledgers, causes })
+        Ok(Self { job, store, indexed, ledgers, blocks, causes })
     }
 
     /// The index.
@@ -294,6 +308,11 @@ impl Loaded {
     pub fn ledger(&self, capture: &CaptureRef) -> &Ledger {
         const NONE: &Ledger = &Ledger::NONE;
         self.ledgers.get(&capture.name).unwrap_or(NONE)
+    }
+
+    /// What the keypad lines did in the blocks of a provocation.
+    pub fn block_lines(&self, capture: &CaptureRef) -> BlockLines {
+        self.blocks.get(&capture.name).cloned().unwrap_or_default()
     }
 
     /// Ends a capture whose events an observation has taken.
@@ -437,6 +456,9 @@ struct Kept {
     /// The chassis that fits better than the one by which it was read.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     other_chassis: Option<String>,
+    /// Of a provocation.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    blocks: Option<BlockLines>,
 }
 
 fn kept(store: &Store, capture: &str) -> Result<Option<Kept>> {

@@ -10,8 +10,9 @@ use crate::analysis::train::Occurrence;
 use crate::base::{ControlPath, EventKind, Key, Result};
 use crate::bench::condition::is_measurement;
 use crate::bench::load::{Loaded, StageSeen};
+use crate::bench::provoke::{LevelState, ProvokedState, SURE, StressorState, provoked};
 use crate::bench::symptoms::Symptoms;
-use crate::bench::views::{StageView, credit, free_s, options};
+use crate::bench::views::{StageView, credit, free_s, options, options_of};
 use crate::timeline::Protocols;
 
 /// Weighs all that a job holds.
@@ -20,19 +21,21 @@ use crate::timeline::Protocols;
 /// `Machine` when the disk fails, `Input` when the built-in fault tree is broken, `Usage` when the chassis of the job is
 /// not known.
 pub fn located(loaded: &Loaded, views: &[StageView], protocols: &Protocols) -> Result<Located> {
+    let called = called(&provoked(loaded, options_of(views).rule.and_then(|rule| rule.gap))?);
     let symptoms = Symptoms::of(loaded, protocols)?;
     let tree = locate::faults()?;
     let strayed = views.iter().flat_map(|view| view.stage.seen.strayed()).map(|id| id.path);
     let paths: BTreeSet<ControlPath> = strayed.filter(|path| path.is_input()).collect();
     if paths.len() < 2 {
-        return Ok(of_views(tree, views, &symptoms, &symptoms.fits));
+        return Ok(of_views(tree, views, &symptoms, &symptoms.fits, &called));
     }
     // Each path may have a cause of its own; what the readings of the keypad show explains no stray of another path.
     let mut causes = paths.into_iter().map(|path| {
         let fits = if path == ControlPath::Keypad { &symptoms.fits[..] } else { &[] };
-        Located { path: Some(path), ..of_views(tree, &only(views, path), &symptoms, fits) }
+        // Which of the paths a stressor called is not told apart.
+        Located { path: Some(path), ..of_views(tree, &only(views, path), &symptoms, fits, &[]) }
     });
-    let first = causes.next().unwrap_or_else(|| of_views(tree, views, &symptoms, &symptoms.fits));
+    let first = causes.next().unwrap_or_else(|| of_views(tree, views, &symptoms, &symptoms.fits, &called));
     Ok(Located { also: causes.collect(), ..first })
 }
 
@@ -62,9 +65,40 @@ fn only(views: &[StageView], path: ControlPath) -> Vec<StageView> {
     stages.into_iter().zip(compared).zip(views).map(view).collect()
 }
 
-fn of_views(tree: &locate::FaultTree, views: &[StageView], symptoms: &Symptoms, fits: &[Fit]) -> Located {
+/// A level that a stressor moves by less may be that of a sound line, counts: the least reach of a resting band.
+const MOVED: f64 = 3.0;
+
+/// The stressors that had an effect at one place, each once.
+fn called(provoked: &[ProvokedState]) -> Vec<locate::Called> {
+    let has_effect = |one: &&StressorState| {
+        let moved = |level: &LevelState| level.chance <= SURE && level.shift.abs() >= MOVED;
+        one.chance <= SURE
+            || one.excursions.as_ref().is_some_and(|found| found.chance <= SURE)
+            || one.levels.iter().any(moved)
+    };
+    let mut names: BTreeSet<&str> = BTreeSet::new();
+    let all = provoked.iter().flat_map(|state| &state.stressors).filter(has_effect);
+    all.filter(|one| names.insert(&one.stressor))
+        .filter_map(|one| {
+            let part = match one.stressor.split_once('@') {
+                Some((_, part)) => part,
+                None if one.stressor == "lamp" => "infrared-ambient",
+                None => return None,
+            };
+            Some(locate::Called { stressor: one.stressor.clone(), part: part.to_owned() })
+        })
+        .collect()
+}
+
+fn of_views(
+    tree: &locate::FaultTree,
+    views: &[StageView],
+    symptoms: &Symptoms,
+    fits: &[Fit],
+    called: &[locate::Called],
+) -> Located {
     let (numbers, evidence): (Vec<usize>, Vec<StageEvidence>) = evidence(views, symptoms).into_iter().unzip();
-    let mut located = locate::locate_with(tree, &evidence, fits);
+    let mut located = locate::locate_with(tree, &evidence, fits, called);
     // Stages that show nothing were left out; from here on they have the job's numbers.
     let number = |place: usize| place.checked_sub(1).and_then(|i| numbers.get(i)).copied().unwrap_or(place);
     located.stages.iter_mut().for_each(|note| note.stage = number(note.stage));

@@ -16,7 +16,7 @@ use crate::bench::levels::{LineLevels, RateStretch, levels, rate_stretches};
 use crate::bench::load::{Loaded, StageSeen};
 use crate::bench::place::located;
 use crate::bench::presses::KeyChecks;
-use crate::bench::provoke::{ProvokedState, provoked};
+use crate::bench::provoke::{AgainState, ProvokedState, compared, instead, provoked};
 use crate::bench::views::{StageView, credit, keys, options_of, views};
 use crate::bench::words;
 use crate::timeline::Protocols;
@@ -154,6 +154,9 @@ pub struct Advice {
     pub prerequisites: Vec<String>,
     /// Cautions that go with it.
     pub cautions: Vec<String>,
+    /// Where a soak would take long: what a provocation takes in its place.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub instead: Option<String>,
 }
 
 /// All that a job says, at one moment.
@@ -205,6 +208,9 @@ pub struct JobState {
     /// What was done to the set to make the fault come, by plan.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub provocations: Vec<ProvokedState>,
+    /// Each of them against the last one with the same plan in an earlier stage.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub provoked_again: Vec<AgainState>,
 }
 
 impl JobState {
@@ -260,6 +266,11 @@ pub fn state_of(loaded: &Loaded, views: &[StageView], protocols: &Protocols) -> 
     let may = last.is_some_and(|(_, comparison)| comparison.figures.hand_back)
         && back.iter().all(|path| path.hand_back)
         && isolated.is_none();
+    let provocations = provoked(loaded, options.rule.as_ref().and_then(|rule| rule.gap))?;
+    let provoked_again = compared(loaded, &provocations, views)?;
+    let closed = loaded.job.closed().is_some();
+    let instead = if closed { None } else { instead(&provocations, &provoked_again, views) };
+    let advice = advice(loaded, views, attribution.as_ref(), &locate, &back, isolated);
     Ok(JobState {
         version: 1,
         job: loaded.job.folder().display().to_string(),
@@ -275,14 +286,15 @@ pub fn state_of(loaded: &Loaded, views: &[StageView], protocols: &Protocols) -> 
         seed: options.seed,
         verdict,
         hand_back: may,
-        advice: advice(loaded, views, attribution.as_ref(), &locate, &back, isolated),
+        advice: Advice { instead, ..advice },
         hand_back_paths: back,
         stages: views.iter().map(|view| stage(loaded, view, &options)).collect(),
         causes: loaded.causes().clone(),
         attribution,
         levels: levels(loaded, views, options.seed)?,
         locate,
-        provocations: provoked(loaded, options.rule.and_then(|rule| rule.gap))?,
+        provoked_again,
+        provocations,
     })
 }
 
@@ -376,7 +388,13 @@ fn advice(
     back: &[PathBack],
     isolated: Option<&Step>,
 ) -> Advice {
-    let say = |action, text: String| Advice { action, text, prerequisites: Vec::new(), cautions: Vec::new() };
+    let say = |action, text: String| Advice {
+        action,
+        text,
+        prerequisites: Vec::new(),
+        cautions: Vec::new(),
+        instead: None,
+    };
     if let Some(at) = loaded.job.closed() {
         return say("closed", words::closed(at));
     }
@@ -420,6 +438,7 @@ fn advice(
             text: words::next_test(&next.text, next.minutes),
             prerequisites: next.prerequisites.clone(),
             cautions: next.cautions.clone(),
+            instead: None,
         },
         None => say("repeat", words::NO_TEST.to_owned()),
     }

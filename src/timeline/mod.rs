@@ -21,5 +21,5 @@ pub mod wired;
 pub use decoding::{Options, Sink, Summary, decode_path, decode_reader, decode_watched};
 pub use protocols::Protocols;
 pub use unseen::{Unseen, UnseenWire};
-pub use watch::{Unwatched, Watch};
+pub use watch::{Both, Unwatched, Watch};
 pub use wire::{Signal, Wire};

@@ -43,6 +43,46 @@ impl Watch for Unwatched {
     }
 }
 
+/// Two who look at the same.
+pub struct Both<'a>(pub &'a mut dyn Watch, pub &'a mut dyn Watch);
+
+impl Both<'_> {
+    fn each(&mut self, tell: &mut dyn FnMut(&mut dyn Watch)) {
+        tell(self.0);
+        tell(self.1);
+    }
+}
+
+impl Watch for Both<'_> {
+    fn looks(&self) -> bool {
+        self.0.looks() || self.1.looks()
+    }
+    fn chassis(&mut self, chassis: &Arc<Chassis>) {
+        self.each(&mut |watch| watch.chassis(chassis));
+    }
+    fn record(&mut self, t: Nanoseconds) {
+        self.each(&mut |watch| watch.record(t));
+    }
+    fn bytes(&mut self, t: Option<Nanoseconds>) {
+        self.each(&mut |watch| watch.bytes(t));
+    }
+    fn mark(&mut self, mark: &Mark) {
+        self.each(&mut |watch| watch.mark(mark));
+    }
+    fn report(&mut self, report: &Report) {
+        self.each(&mut |watch| watch.report(report));
+    }
+    fn event(&mut self, event: &Event) {
+        self.each(&mut |watch| watch.event(event));
+    }
+    fn unseen(&mut self, wire: &UnseenWire) {
+        self.each(&mut |watch| watch.unseen(wire));
+    }
+    fn end(&mut self, span: Option<Span>) {
+        self.each(&mut |watch| watch.end(span));
+    }
+}
+
 /// Hands on reports and events in order of time, reports first where they meet.
 fn feed(watch: &mut dyn Watch, reports: &mut Vec<Report>, events: &[Event]) {
     let mut reports = reports.drain(..).peekable();

@@ -2,6 +2,7 @@
 
 mod counts;
 mod evidence;
+mod excursions;
 mod hands;
 mod judge;
 mod laws;

@@ -4,11 +4,12 @@
 use proptest::prelude::*;
 use straykey::analysis::provoke::plan::MOST_STRESSORS;
 use straykey::analysis::provoke::{
-    Direction, Label, Looks, Plan, PlanError, Slot, Spoiled, Table, TableError, Timing, Wish, forecast,
-    judge, ratio, shift, smallest_p,
+    Direction, Label, Looks, Plan, PlanError, Slot, Table, TableError, Timing, Wish, forecast, judge,
+    judge_all, ratio, shift, smallest_p,
 };
 use straykey::analysis::random::Random;
 use straykey::base::Nanoseconds;
+use straykey::timeline::job::Spoiled;
 
 use super::outside::{close, number, table};
 
@@ -71,8 +72,7 @@ fn a_plan_is_a_function_of_its_seed() {
     assert_eq!(draw(7).rounds(), draw(7).rounds());
     assert_ne!(draw(7).rounds(), draw(8).rounds());
     let plan = draw(7);
-    let text = serde_json::to_string(&plan).unwrap();
-    assert_eq!(serde_json::from_str::<Plan>(&text).unwrap(), plan);
+
     for round in plan.rounds() {
         let mut labels = round.labels.clone();
         labels.sort();
@@ -111,8 +111,8 @@ fn a_spoiled_round_is_struck_whole_and_one_is_appended() {
     for number in 0..3 {
         assert_eq!(after[number].labels, before[number].labels);
     }
-    assert_eq!(plan.strike(1, Spoiled::NotDone), Err(PlanError::NoRound(1)));
-    assert_eq!(plan.strike(4, Spoiled::NotDone), Err(PlanError::NoRound(4)));
+    assert_eq!(plan.strike(1, Spoiled::Paused), Err(PlanError::NoRound(1)));
+    assert_eq!(plan.strike(4, Spoiled::Paused), Err(PlanError::NoRound(4)));
     // The appended one can be spoiled as well.
     plan.strike(3, Spoiled::Other("cat".to_owned())).unwrap();
     assert_eq!(plan.rounds().iter().filter(|round| round.struck.is_none()).count(), 3);
@@ -229,6 +229,48 @@ fn certain_is_not_taken_back() {
         assert_eq!(at(&rows), Some(certain));
     }
     assert!(early >= 15, "{early}");
+}
+
+/// By hand. Two rounds of one stressor, two kinds of numbers with equal differences: of the four orders that carried out alone
+/// gives the largest sum in either, so each has p 1/4; joint and alone the same, since both have it under the same orders.
+/// With a level that differs either way by turns, its own p is one, the strays' is not touched where it never reaches their M.
+#[test]
+fn several_kinds_are_judged_together() {
+    let table = |rows: &[[f64; 2]]| Table::new(1, rows.iter().map(|row| row.to_vec()).collect()).unwrap();
+    let strays = table(&[[0.0, 2.0], [0.0, 2.0]]);
+    let excursions = table(&[[3.0, 9.0], [3.0, 9.0]]);
+    let level = table(&[[0.0, 3.0], [1.0, 0.0]]);
+    let p = |kinds: &[(&Table, Direction)]| -> Vec<f64> {
+        judge_all(kinds, None, 1)[0].iter().map(|outcome| outcome.p).collect()
+    };
+    assert_eq!(p(&[(&strays, Direction::More), (&excursions, Direction::More)]), [0.25, 0.25]);
+    // In deviations: the strays reach 1.41 as carried out; the level 0.63 there, 1.26 in the two orders that swap one round.
+    assert_eq!(p(&[(&strays, Direction::More), (&level, Direction::Either)]), [0.25, 1.0]);
+}
+
+/// The whole family at 5 %: three idle stressors and one that moves the level alone, two kinds. Of 400 plans at most 5 % and
+/// three standard deviations call an idle pair; that the level moves is found in nearly all.
+#[test]
+fn the_error_of_all_stressors_and_kinds_together_is_bounded() {
+    let mut random = Random::new(11);
+    let (mut wrong, mut right) = (0, 0);
+    for seed in 0..400 {
+        let mut rows = (Vec::new(), Vec::new());
+        for _ in 0..8 {
+            let drift = 3.0 * random.normal();
+            rows.0.push((0..3).map(|_| poisson(&mut random, 2.0)).collect::<Vec<f64>>());
+            let moved = |label: usize| if label == 1 { -9.0 } else { 0.0 };
+            rows.1.push((0..3).map(|label| drift + random.normal() + moved(label)).collect::<Vec<f64>>());
+        }
+        let (strays, level) = (Table::new(2, rows.0).unwrap(), Table::new(2, rows.1).unwrap());
+        let kinds = [(&strays, Direction::More), (&level, Direction::Either)];
+        let found = judge_all(&kinds, None, seed);
+        let p = |stressor: usize, kind: usize| found[stressor][kind].p;
+        wrong += u32::from(p(0, 0) <= 0.05 || p(1, 0) <= 0.05 || p(1, 1) <= 0.05);
+        right += u32::from(p(0, 1) <= 0.05);
+    }
+    assert!(wrong <= 33, "{wrong} of 400");
+    assert!(right >= 390, "{right} of 400");
 }
 
 #[test]

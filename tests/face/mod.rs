@@ -12,6 +12,7 @@ mod keycheck;
 mod outputs;
 pub(crate) mod program;
 mod provoke;
+mod provoked_again;
 mod read_only;
 mod report;
 mod schemas;

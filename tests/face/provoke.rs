@@ -2,8 +2,8 @@
 
 use std::path::Path;
 use std::process::{Command, Stdio};
-use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
 use serde_json::Value;
@@ -11,81 +11,139 @@ use straykey::analysis::provoke::Label;
 use straykey::base::{Anchor, Nanoseconds};
 use straykey::bench::Loaded;
 use straykey::bench::provoke::{Now, ProvokeRun, ProvokedState, planned, provoked, uses};
-use straykey::source::{Chunk, Pulled};
-use straykey::timeline::Protocols;
-use straykey::timeline::job::{CaptureOptions, Hands, Job, JobInfo};
+use straykey::source::{ByteSource, Chunk, Pulled};
+use straykey::timeline::job::{CaptureOptions, Hands, Job, JobInfo, Provocation, Spoiled};
+use straykey::timeline::live::Session;
+use straykey::timeline::{Protocols, Unwatched};
 
 use super::program::{straykey, text};
 use crate::support::terminal::Terminal;
 
-fn json(arguments: &[&str]) -> Value {
+pub(super) fn json(arguments: &[&str]) -> Value {
     serde_json::from_slice(&straykey(arguments).stdout).unwrap_or_default()
 }
 
-/// Carries a plan out on a set in simulated time: each 50 ms it prints its key line, pressed where `presses` says so. `struck`
-/// is a second at which hands moved.
-fn carry_out(
-    folder: &Path,
-    with: &[&str],
-    presses: impl Fn(Label, u64) -> bool,
+/// What KEY1 of a set reads while something is done to it, by the millisecond.
+pub(super) type Reads = dyn Fn(Label, u64) -> u32 + Send;
+
+/// A set in simulated time: each 50 ms it prints its key line.
+struct Set {
+    doing: Arc<Mutex<Label>>,
+    reads: Box<Reads>,
+    ms: u64,
+    offset: u64,
+    line: String,
+}
+
+impl ByteSource for Set {
+    fn pull(&mut self) -> straykey::base::Result<Pulled<'_>> {
+        let ms = self.ms;
+        let counts = (self.reads)(*self.doing.lock().unwrap(), ms);
+        self.offset += self.line.len() as u64;
+        self.line = format!("[{}.{:03}] keyscan: line=KEY1 adc=0x{counts:03x}\r\n", ms / 1000, ms % 1000);
+        self.ms += 50;
+        let arrival = Some(Nanoseconds::from_millis(i64::try_from(ms).unwrap()));
+        Ok(Pulled::Chunk(Chunk { arrival, offset: self.offset, bytes: self.line.as_bytes() }))
+    }
+
+    fn anchor(&self) -> Option<Anchor> {
+        Anchor::parse("2026-03-01T10:00:00Z")
+    }
+}
+
+/// Carries a plan out on a set; `struck` is a second at which hands moved. Gives what it showed live and what the job says.
+pub(super) fn carry_out(
+    job: &mut Job,
+    plan: Provocation,
+    reads: impl Fn(Label, u64) -> u32 + Send + 'static,
     struck: Option<u64>,
-) -> (ProvokedState, ProvokedState) {
-    let names: Vec<String> = with.iter().map(|name| (*name).to_owned()).collect();
-    let (plan, _) = planned(&uses(&names).unwrap(), 15.0, 1.0, 20_261_129).unwrap();
-    let job = folder.join("job");
-    let mut job = Job::create(&job, &JobInfo::new("hall set").chassis("alder")).unwrap();
+) -> ProvokedState {
     let options = CaptureOptions { hands: Hands::On, name: Some("provoke".into()), ..Default::default() };
     let anchor = Anchor::parse("2026-03-01T10:00:00Z").unwrap();
-    let mut capture = job.begin_capture(&options, "pty", &serde_json::json!({}), anchor).unwrap();
+    let capture = job.begin_capture(&options, "pty", &serde_json::json!({}), anchor).unwrap();
     let name = capture.name().to_owned();
     job.provoke(&name, plan.clone()).unwrap();
     let mut run = ProvokeRun::of(plan, None).unwrap();
-    let (mut label, mut ms, mut offset) = (Label::LeaveAlone, 0_u64, 0_u64);
-    let mut decoder = Vec::new();
+    let doing = Arc::new(Mutex::new(Label::LeaveAlone));
+    let set =
+        Set { doing: Arc::clone(&doing), reads: Box::new(reads), ms: 0, offset: 0, line: String::new() };
+    let protocols = Protocols::load(None).unwrap();
+    let mut session = Session::new(Box::new(set), Some(capture), &protocols, Some("alder")).unwrap();
+    let mut events = Vec::new();
     loop {
-        let now = Nanoseconds::from_millis(i64::try_from(ms).unwrap());
-        if struck == Some(ms / 1000) && ms % 1000 == 0 {
-            let round = run.strike("hands moved").unwrap();
-            job.strike_round(&name, round, "hands moved").unwrap();
+        session.step(&mut run, &mut events).unwrap();
+        events.clear();
+        let now = session.now();
+        if struck.is_some_and(|second| now == Nanoseconds::from_millis(1000 * second as i64)) {
+            let round = run.strike(Spoiled::HandsMoved).unwrap();
+            job.strike_round(&name, round, Spoiled::HandsMoved).unwrap();
         }
         match run.now(now) {
             Now::Begin(block, does) => {
                 job.begin_block(&name, block).unwrap();
-                label = does;
+                *doing.lock().unwrap() = does;
             }
             Now::Going(_) => {}
             Now::Done => break,
         }
-        // A press is down for 200 ms.
-        let down = presses(label, ms - ms % 200);
-        let counts = if down { 0x2eb } else { 0x3ff };
-        let line = format!("[{}.{:03}] keyscan: line=KEY1 adc=0x{counts:03x}\r\n", ms / 1000, ms % 1000);
-        let chunk = Chunk { offset, arrival: Some(now), bytes: line.as_bytes() };
-        capture.take(&Pulled::Chunk(chunk)).unwrap();
-        offset += line.len() as u64;
-        if down && decoder.last().is_none_or(|last: &u64| ms - last >= 250) {
-            let mut event = straykey::base::Event::new(
-                now,
-                straykey::base::ControlPath::Keypad,
-                straykey::base::EventKind::Press,
-            );
-            event.key = straykey::base::Key::from_name("KEY_MENU");
-            run.take(&event);
-        }
-        if down {
-            decoder.push(ms);
-        }
-        ms += 50;
     }
-    let live = run.state(Nanoseconds::from_millis(i64::try_from(ms).unwrap()));
-    job.end_capture(capture).unwrap();
+    let live = run.state(session.now());
+    let (_, recorder) = session.finish(&mut run, &mut events).unwrap();
+    job.end_capture(recorder.unwrap()).unwrap();
+    live
+}
+
+/// A soak of so many seconds on a set.
+pub(super) fn soaked(job: &mut Job, seconds: i64, reads: impl Fn(Label, u64) -> u32 + Send + 'static) {
+    let options = CaptureOptions { hands: Hands::Off, name: Some("soak".into()), ..Default::default() };
+    let anchor = Anchor::parse("2026-03-01T09:00:00Z").unwrap();
+    let capture = job.begin_capture(&options, "pty", &serde_json::json!({}), anchor).unwrap();
+    let set = Set {
+        doing: Arc::new(Mutex::new(Label::LeaveAlone)),
+        reads: Box::new(reads),
+        ms: 0,
+        offset: 0,
+        line: String::new(),
+    };
+    let protocols = Protocols::load(None).unwrap();
+    let mut session = Session::new(Box::new(set), Some(capture), &protocols, Some("alder")).unwrap();
+    let mut events = Vec::new();
+    while session.now() < Nanoseconds::from_millis(1000 * seconds) {
+        session.step(&mut Unwatched, &mut events).unwrap();
+    }
+    let (_, recorder) = session.finish(&mut Unwatched, &mut events).unwrap();
+    job.end_capture(recorder.unwrap()).unwrap();
+}
+
+/// A quarter of an hour of these stressors in a new job, on a set that presses Menu for 200 ms where `presses` says so.
+fn pressed(
+    folder: &Path,
+    with: &[&str],
+    presses: impl Fn(Label, u64) -> bool + Send + 'static,
+    struck: Option<u64>,
+) -> (ProvokedState, ProvokedState) {
+    let reads = move |label, ms| if presses(label, ms - ms % 200) { 0x2eb } else { 0x3ff };
+    read(folder, with, 15.0, reads, struck)
+}
+
+fn read(
+    folder: &Path,
+    with: &[&str],
+    minutes: f64,
+    reads: impl Fn(Label, u64) -> u32 + Send + 'static,
+    struck: Option<u64>,
+) -> (ProvokedState, ProvokedState) {
+    let names: Vec<String> = with.iter().map(|name| (*name).to_owned()).collect();
+    let (plan, _) = planned(&uses(&names).unwrap(), minutes, 1.0, 20_261_129).unwrap();
+    let mut job = Job::create(&folder.join("job"), &JobInfo::new("hall set").chassis("alder")).unwrap();
+    let live = carry_out(&mut job, plan, reads, struck);
     let loaded = Loaded::index(job, &Protocols::load(None).unwrap(), false).unwrap();
     let stored = provoked(&loaded, None).unwrap().remove(0);
-    (live, stored)
+    (ProvokedState { stage: 1, capture: stored.capture.clone(), ..live }, stored)
 }
 
 /// A press each so many seconds, for 200 ms.
-fn each(seconds: u64, ms: u64) -> bool {
+pub(super) fn each(seconds: u64, ms: u64) -> bool {
     ms % (1000 * seconds) == 5000
 }
 
@@ -96,12 +154,8 @@ fn what_calls_the_fault_is_found_and_what_does_not_is_not() {
         Label::Stressor(0) => each(7, ms),
         _ => each(71, ms),
     };
-    let (live, stored) = carry_out(folder.path(), &["tap@key-cable", "lamp"], calls, None);
-    assert_eq!(
-        ProvokedState { stage: 1, capture: stored.capture.clone(), ..live },
-        stored,
-        "live and stored"
-    );
+    let (live, stored) = pressed(folder.path(), &["tap@key-cable", "lamp"], calls, None);
+    assert_eq!(live, stored, "live and stored");
     let [tap, lamp] = &stored.stressors[..] else { panic!("{stored:?}") };
     assert!(tap.chance <= 0.01 && tap.times_low > 1.0 && tap.times.unwrap() > 3.0, "{tap:?}");
     assert!(lamp.chance > 0.05, "{lamp:?}");
@@ -126,11 +180,54 @@ fn what_calls_the_fault_is_found_and_what_does_not_is_not() {
     assert_eq!(state["stages"][0]["suspicion"], Value::Null);
 }
 
+/// A level that noise of a count moves about, 14 lower under the second stressor, and dips without a press under the first.
+#[test]
+fn a_level_that_moves_and_excursions_are_found_without_a_stray() {
+    let folder = tempfile::tempdir().unwrap();
+    let reads = |label, ms: u64| {
+        let dips = if label == Label::Stressor(0) { each(6, ms) } else { each(61, ms) };
+        let noise = u32::try_from(ms / 50 * 7 % 3).unwrap();
+        1010 + noise - if label == Label::Stressor(1) { 14 } else { 0 } - if dips { 9 } else { 0 }
+    };
+    let (live, stored) = read(folder.path(), &["tap@key-board", "warm@key-cable", "lamp"], 40.0, reads, None);
+    assert_eq!(live, stored, "live and stored");
+    let [tap, warm, lamp] = &stored.stressors[..] else { panic!("{stored:?}") };
+    assert_eq!(stored.stressors.iter().map(|one| one.episodes + one.alone).sum::<u64>(), 0);
+    let dips = tap.excursions.as_ref().unwrap();
+    assert!(dips.chance <= 0.05 && dips.times.unwrap() > 3.0 && dips.excursions > 10, "{tap:?}");
+    let [level] = &warm.levels[..] else { panic!("{warm:?}") };
+    assert!(level.line == "KEY1" && level.chance <= 0.05 && (level.shift + 14.0).abs() < 0.2, "{level:?}");
+    assert!(level.low.unwrap() < -13.5 && level.high.unwrap() > -14.5, "{level:?}");
+    assert!(lamp.levels[0].chance > 0.05 && lamp.excursions.as_ref().unwrap().chance > 0.05, "{lamp:?}");
+    let shown = text(&straykey(&["job", "show", folder.path().join("job").to_str().unwrap()]).stdout);
+    let shown = shown.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(shown.contains("KEY1's resting level by 14 counts"), "{shown}");
+    assert!(shown.contains("a line leave its resting band without a press"), "{shown}");
+    // A twentieth of a count, by the dips, is no news.
+    assert!(!shown.contains("tap@key-board lowers") && !shown.contains("tap@key-board seems to lower"));
+    assert!(shown.contains("lamp: no effect shown"), "{shown}");
+}
+
+#[test]
+fn one_stressor_that_moves_the_level_is_certain_in_twenty_minutes() {
+    let folder = tempfile::tempdir().unwrap();
+    let reads = |label, ms: u64| {
+        let noise = u32::try_from(ms / 50 * 7 % 3).unwrap();
+        1010 + noise - if label == Label::LeaveAlone { 0 } else { 14 }
+    };
+    let (live, stored) = read(folder.path(), &["warm@key-cable"], 20.0, reads, None);
+    assert_eq!(live, stored, "live and stored");
+    let shown = text(&straykey(&["job", "show", folder.path().join("job").to_str().unwrap()]).stdout);
+    assert!(shown.contains("warm@key-cable lowers KEY1's resting level by 14 counts"), "{shown}");
+    // It is judged to the end: a level that moves does not say how often the fault comes.
+    assert_eq!(stored.rounds, stored.planned as usize);
+}
+
 #[test]
 fn a_set_that_strays_by_itself_is_not_provoked() {
     let folder = tempfile::tempdir().unwrap();
     // Twice a minute, whatever is done.
-    let (_, stored) = carry_out(folder.path(), &["tap@key-cable"], |_, ms| each(29, ms), None);
+    let (_, stored) = pressed(folder.path(), &["tap@key-cable"], |_, ms| each(29, ms), None);
     assert!(stored.stressors[0].chance > 0.05, "{stored:?}");
     assert!(stored.stressors[0].alone > 3, "{stored:?}");
 }
@@ -138,7 +235,7 @@ fn a_set_that_strays_by_itself_is_not_provoked() {
 #[test]
 fn a_spoiled_round_is_struck_out_told_and_done_again() {
     let folder = tempfile::tempdir().unwrap();
-    let (live, stored) = carry_out(folder.path(), &["tap@key-cable"], |_, ms| each(29, ms), Some(100));
+    let (live, stored) = pressed(folder.path(), &["tap@key-cable"], |_, ms| each(29, ms), Some(100));
     assert_eq!(live.blocks, stored.blocks);
     let struck: Vec<&str> = stored.blocks.iter().filter_map(|block| block.struck.as_deref()).collect();
     assert!(!struck.is_empty() && struck.iter().all(|why| *why == "hands moved"), "{struck:?}");

@@ -13,7 +13,7 @@ fn schema(answer: &str) -> Value {
 }
 
 /// Whatever keeps a printed object from being as its schema says.
-fn faults(answer: &str, printed: &str) -> Vec<String> {
+pub(super) fn faults(answer: &str, printed: &str) -> Vec<String> {
     let validator = jsonschema::validator_for(&schema(answer)).unwrap();
     let lines: Vec<Value> = match serde_json::from_str(printed) {
         Ok(one) => vec![one],

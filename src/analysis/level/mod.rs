@@ -1,5 +1,6 @@
 //! Converter readings of one line in two stages: level, spread, drift, spikes and ripple.
 
+mod excursion;
 mod sample;
 
 use serde::Serialize;
@@ -7,6 +8,7 @@ use serde::Serialize;
 use crate::analysis::phase::{AliasCandidate, alias_candidates};
 use crate::analysis::special::quantile;
 use crate::analysis::spectrum::{Peak, periodogram, search_chance};
+pub use excursion::Excursions;
 pub use sample::{TwoSample, brunner_munzel, energy_chance, energy_distance, welch};
 
 /// Readings of one line over time.

@@ -3,6 +3,7 @@
 //! A declared tree ([`faults`]) says what each test shows under each location; the posterior over locations is
 //! formed stage by stage and joined with the electrical fit of the ladder.
 
+mod called;
 mod collect;
 mod credit;
 mod evidence;
@@ -12,6 +13,7 @@ mod next;
 mod report;
 mod settle;
 
+pub use called::Called;
 pub use collect::Collector;
 pub use credit::{Credit, attributed};
 pub use evidence::{CodeMix, Outcome, StageEvidence, StepKind, finding};

@@ -6,6 +6,7 @@ use crate::analysis::ladder::ripple::Coupling;
 use crate::analysis::ladder::{Entry, Fit, words};
 use crate::base::{ControlPath, Result};
 
+use crate::analysis::locate::called::Called;
 use crate::analysis::locate::credit::{Credit, credits};
 use crate::analysis::locate::evidence::{CodeMix, Outcome, StageEvidence, Weighed, weigh};
 use crate::analysis::locate::faults::{FaultTree, LOCATIONS, faults};
@@ -103,11 +104,11 @@ const METHOD: &str = "Bayes' rule over twelve locations; likelihood of each obse
 /// # Errors
 /// `Input` when the built-in tree is broken.
 pub fn locate(stages: &[StageEvidence], fits: &[Fit]) -> Result<Located> {
-    Ok(locate_with(faults()?, stages, fits))
+    Ok(locate_with(faults()?, stages, fits, &[]))
 }
 
-/// Weighs all evidence of a job with a tree.
-pub fn locate_with(tree: &FaultTree, stages: &[StageEvidence], fits: &[Fit]) -> Located {
+/// Weighs all evidence of a job with a tree; `called` are the stressors that had an effect.
+pub fn locate_with(tree: &FaultTree, stages: &[StageEvidence], fits: &[Fit], called: &[Called]) -> Located {
     let mut chances = [0.0; 12];
     for (slot, location) in chances.iter_mut().zip(&tree.locations) {
         *slot = location.prior;
@@ -166,6 +167,11 @@ pub fn locate_with(tree: &FaultTree, stages: &[StageEvidence], fits: &[Fit]) -> 
             reasons.push(Reason { text: format!("hum on {}", fit.network.name), likelihood });
             update(&mut chances, &likelihood);
         }
+    }
+    for called in called.iter().filter(|_| !nothing_yet) {
+        let likelihood = called.likelihood();
+        reasons.push(Reason { text: format!("{} has an effect", called.stressor), likelihood });
+        update(&mut chances, &likelihood);
     }
     let done: Vec<&str> = weighed.iter().filter_map(|w| w.test.map(|t| t.name.as_str())).collect();
     let question =

@@ -37,96 +37,239 @@ pub struct Outcome {
 
 /// The randomisation test for each stressor, in their order. Without a row each `p` is one.
 ///
-/// Cost: for each of the 2^s - 1 sets of s stressors, 32 768 orders at most, times rounds and labels.
+/// As [`judge_all`] with one kind of number.
+pub fn judge(table: &Table, direction: Direction, looks: Option<Looks>, seed: u64) -> Vec<Outcome> {
+    let all = judge_all(&[(table, direction)], looks, seed);
+    all.into_iter().filter_map(|kinds| kinds.first().copied()).collect()
+}
+
+/// The randomisation test for each stressor on several kinds of numbers of the same rounds: episodes, excursions, the level
+/// of each line. Gives for each stressor an outcome for each kind, adjusted for all stressors and kinds together.
+///
+/// Cost: for each of the 2^s - 1 sets of s stressors and each size of groups, 32 768 orders at most, times rounds, labels
+/// and sets of kinds.
 ///
 /// # Formula
-/// For each set S of stressors: the numbers of S and of leave alone are permuted within each round, those of all other
-/// stressors stay. M = max over j in S of the sum over rounds of j's number less the mean of S and leave alone, for
-/// `Either` as an absolute value. p(S) = share of orders with M at least as large as that carried out; all orders up to
-/// 32 768, else 5000 drawn by `seed` with that one among them: p = (1 + b)/(1 + m). The adjusted p of j is the largest
-/// p(S) with j in S.
-/// With looks, orders leave as their M passes the boundary that spends the error up to that round; p(S) is the share that
-/// left in earlier rounds or has at least this M.
+/// For a set S of stressors and a set E of kinds: the numbers of S and of leave alone are permuted within each round, all
+/// kinds of a block together; those of all other stressors stay. T(j, e) = sum over rounds of j's number less the mean of S
+/// and leave alone, over the standard deviation that it has under these orders, for `Either` as an absolute value; M = its
+/// largest over S and E. p(S, E) = share of orders with M at least as large as that carried out; all orders up to
+/// 32 768, else 5000 drawn by `seed` with that one among them: p = (1 + b)/(1 + m).
+/// A hypothesis is any set of pairs (stressor, kind) without effect. It falls into g groups, each of the kinds that have
+/// the same stressors; its p is g times the smallest p of a group. The adjusted p of a pair is the largest over all
+/// hypotheses that hold it. One stressor makes one group, so that nothing is lost beside the joint M; groups are counted as
+/// at most the sets of stressors there are, and taken as free of each other, which is on the safe side.
+/// With looks, orders leave as their M passes the boundary that spends the error (of g groups a g-th each) up to that round;
+/// p(S, E) is the share that left in earlier rounds or has at least this M.
 ///
 /// # Source
 /// Fisher 1935, Edgington & Onghena 2007; m + 1 by Phipson & Smyth 2010, Stat. Appl. Genet. Mol. Biol. 9:39. Max-T after
-/// Westfall & Young 1993; all sets are tested in place of their step-down short cut (closed testing, Marcus, Peritz &
-/// Gabriel 1976, Biometrika 63:655), because the short cut needs that one set's test does not depend on the effects of the
-/// others, which stressors that work on into the next block break.
-pub fn judge(table: &Table, direction: Direction, looks: Option<Looks>, seed: u64) -> Vec<Outcome> {
-    let stressors = table.stressors();
-    let mut outcomes = vec![Outcome { p: 0.0, certain: looks.map(|_| 0) }; stressors];
-    for set in 1usize..1 << stressors {
-        let columns: Vec<usize> =
-            std::iter::once(0).chain((1..=stressors).filter(|j| set >> (j - 1) & 1 == 1)).collect();
-        let outcome = Walk { table, direction, looks, seed, listed: LISTED, draws: DRAWN }.walk(&columns);
-        for column in &columns[1..] {
-            let own = &mut outcomes[column - 1];
-            own.p = own.p.max(outcome.p);
-            own.certain = own.certain.zip(outcome.certain).map(|(a, b)| a.max(b));
+/// Westfall & Young 1993, over kinds as well; the standard deviation is the same under all orders, so it only makes the
+/// kinds comparable. All sets are tested in place of their step-down short cut (closed testing, Marcus, Peritz & Gabriel
+/// 1976, Biometrika 63:655), because the short cut needs that one set's test does not depend on the effects of the
+/// others, which stressors that work on into the next block break. Where two kinds have other idle stressors, no order
+/// leaves both as they were: Bonferroni's bound joins them.
+pub fn judge_all(kinds: &[(&Table, Direction)], looks: Option<Looks>, seed: u64) -> Vec<Vec<Outcome>> {
+    let stressors = kinds.first().map_or(0, |(table, _)| table.stressors());
+    let sets = 1usize << stressors;
+    let most = kinds.len().min(sets.saturating_sub(1));
+    // Without looks the walks of all sizes of groups are the same.
+    let walked = if looks.is_some() { most } else { most.min(1) };
+    let found: Vec<Found> = (1..=walked)
+        .map(|groups| {
+            let share = looks.map(|looks| Looks { alpha: looks.alpha / count(groups), ..looks });
+            let mut found = Found::new(stressors, kinds.len());
+            for set in 1..sets {
+                let members: Vec<usize> = (1..=stressors).filter(|j| set >> (j - 1) & 1 == 1).collect();
+                let columns: Vec<usize> = std::iter::once(0).chain(members.iter().copied()).collect();
+                let walk = Walk { kinds, looks: share, seed, listed: LISTED, draws: DRAWN };
+                found.take(&members, &walk.walk(&columns));
+            }
+            found
+        })
+        .collect();
+    let pair = |stressor: usize, kind: usize| {
+        let base = most + 1;
+        let all = (0..base.pow(u32::try_from(kinds.len()).unwrap_or(u32::MAX)))
+            .filter(|code| code / base.pow(u32::try_from(kind).unwrap_or(u32::MAX)) % base == 0);
+        let mut worst = Outcome { p: 0.0, certain: looks.map(|_| 0) };
+        for mut code in all {
+            // Each kind is in a group, that of the pair first, or in none.
+            let mut groups = vec![0usize; base];
+            for kind in 0..kinds.len() {
+                groups[code % base] |= 1 << kind;
+                code /= base;
+            }
+            let number = groups[..most].iter().filter(|group| **group != 0).count();
+            let Some(found) = found.get(number.min(walked).wrapping_sub(1)) else { continue };
+            let each = groups[..most].iter().enumerate().filter(|(_, group)| **group != 0);
+            let each = each.map(|(at, group)| found.worst(if at == 0 { stressor + 1 } else { 0 }, *group));
+            let (p, certain) = each.fold((1.0f64, NEVER), |(p, certain), one| {
+                (p.min(count(number) * one.0), certain.min(one.1))
+            });
+            worst.p = worst.p.max(p);
+            worst.certain = worst.certain.map(|round| round.max(certain));
+        }
+        Outcome { certain: worst.certain.filter(|round| *round != NEVER), ..worst }
+    };
+    (0..stressors).map(|stressor| (0..kinds.len()).map(|kind| pair(stressor, kind)).collect()).collect()
+}
+
+/// In place of a round that never came.
+const NEVER: u32 = u32::MAX;
+
+#[allow(clippy::cast_precision_loss)]
+fn count(number: usize) -> f64 {
+    number as f64
+}
+
+/// The largest p, and the last round to be certain, over sets of stressors: of all, or of those that hold one stressor.
+struct Found {
+    /// By stressor from 1, 0 is any; then by set of kinds.
+    worst: Vec<Vec<(f64, u32)>>,
+}
+
+impl Found {
+    fn new(stressors: usize, kinds: usize) -> Self {
+        Self { worst: vec![vec![(0.0, 0); 1 << kinds]; stressors + 1] }
+    }
+
+    fn take(&mut self, members: &[usize], outcomes: &[Outcome]) {
+        for stressor in std::iter::once(&0).chain(members) {
+            // Sets of kinds count from one: none of them is empty.
+            for (own, outcome) in self.worst[*stressor].iter_mut().skip(1).zip(outcomes) {
+                *own = (own.0.max(outcome.p), own.1.max(outcome.certain.unwrap_or(NEVER)));
+            }
         }
     }
-    outcomes
+
+    fn worst(&self, stressor: usize, kinds: usize) -> (f64, u32) {
+        self.worst[stressor][kinds]
+    }
 }
 
 /// One walk through the rounds, for one set of labels that are permuted.
 pub(crate) struct Walk<'a> {
-    pub(crate) table: &'a Table,
-    pub(crate) direction: Direction,
+    pub(crate) kinds: &'a [(&'a Table, Direction)],
     pub(crate) looks: Option<Looks>,
     pub(crate) seed: u64,
     pub(crate) listed: usize,
     pub(crate) draws: usize,
 }
 
+/// What one kind of number has come to under each order.
+struct Sums {
+    sums: Vec<f64>,
+    /// Variance of a label's sum under all orders.
+    variance: f64,
+    /// All numbers, without their signs.
+    size: f64,
+}
+
+/// One set of kinds on its way through the looks.
+struct Course {
+    /// Orders that have left at an earlier look.
+    left: Vec<bool>,
+    gone: usize,
+    outcome: Outcome,
+}
+
 impl Walk<'_> {
-    /// The test of the hypothesis that none of these columns, leave alone first, differs from it.
-    #[allow(clippy::cast_precision_loss)]
-    pub(crate) fn walk(&self, columns: &[usize]) -> Outcome {
-        let (rows, width) = (self.table.rows(), columns.len());
-        let planned = self.looks.map_or(rows.len(), |looks| rows.len().max(looks.planned as usize));
+    /// The test of the hypothesis that none of these columns, leave alone first, differs from it: for each set of kinds, in
+    /// the order of the numbers from one whose bits they are.
+    pub(crate) fn walk(&self, columns: &[usize]) -> Vec<Outcome> {
+        let rows = self.kinds.iter().map(|(table, _)| table.rows().len()).min().unwrap_or(0);
+        let width = columns.len();
+        let planned = self.looks.map_or(rows, |looks| rows.max(looks.planned as usize));
         let mut orders = Orders::new(width, planned, self.listed, self.draws, self.seed);
-        let count = orders.count();
-        let mut sums = vec![0.0; count * width];
-        // Orders that have left at an earlier look.
-        let mut left = vec![false; count];
-        let (mut gone, mut p, mut size) = (0, 1.0, 0.0);
-        for (number, row) in rows.iter().enumerate() {
-            let own: Vec<f64> = columns.iter().map(|column| row[*column]).collect();
-            let mean = own.iter().sum::<f64>() / width as f64;
-            for (sum, order) in sums.chunks_exact_mut(width).zip(orders.round(number)) {
-                for (total, from) in sum.iter_mut().zip(order) {
-                    *total += own[usize::from(*from)] - mean;
-                }
+        let all = orders.count();
+        let mut kinds: Vec<Sums> = self
+            .kinds
+            .iter()
+            .map(|_| Sums { sums: vec![0.0; all * width], variance: 0.0, size: 0.0 })
+            .collect();
+        let mut courses: Vec<Course> = (1..1usize << self.kinds.len())
+            .map(|_| Course { left: vec![false; all], gone: 0, outcome: Outcome { p: 1.0, certain: None } })
+            .collect();
+        for number in 0..rows {
+            let orders = orders.round(number);
+            for (kind, (table, _)) in kinds.iter_mut().zip(self.kinds) {
+                let row = &table.rows()[number];
+                kind.push(&columns.iter().map(|column| row[*column]).collect::<Vec<f64>>(), &orders);
             }
-            size += own.iter().map(|value| value.abs()).sum::<f64>();
-            if self.looks.is_none() && number + 1 < rows.len() {
+            if self.looks.is_none() && number + 1 < rows {
                 continue;
             }
-            let (grain, largest) = (GRAIN * size, self.largest(&sums, width));
-            let reach =
-                largest.iter().zip(&left).filter(|(m, left)| !**left && **m >= largest[0] - grain).count();
-            p = (gone + reach) as f64 / count as f64;
-            let Some(looks) = self.looks else { continue };
-            let allowed = looks.spent(number + 1) * (1.0 + 1e-12);
-            if p <= allowed {
-                return Outcome { p, certain: u32::try_from(number + 1).ok() };
-            }
-            if let Some(least) = boundary(&largest, &left, grain, allowed * count as f64 - gone as f64) {
-                for (left, m) in left.iter_mut().zip(&largest) {
-                    *left |= *m >= least - grain;
+            let largest: Vec<Vec<f64>> = kinds
+                .iter()
+                .zip(self.kinds)
+                .map(|(kind, (_, direction))| kind.largest(width, *direction))
+                .collect();
+            for (set, course) in
+                (1..).zip(&mut courses).filter(|(_, course)| course.outcome.certain.is_none())
+            {
+                let within = || (0..kinds.len()).filter(move |kind| set >> kind & 1 == 1);
+                let mut joint = vec![f64::NEG_INFINITY; all];
+                for kind in within() {
+                    joint.iter_mut().zip(&largest[kind]).for_each(|(joint, own)| *joint = joint.max(*own));
                 }
-                gone = left.iter().filter(|left| **left).count();
+                let grain = within().map(|kind| kinds[kind].grain()).fold(0.0, f64::max);
+                course.look(&joint, grain, number + 1, self.looks);
             }
         }
-        Outcome { p, certain: None }
+        courses.into_iter().map(|course| course.outcome).collect()
+    }
+}
+
+impl Sums {
+    fn push(&mut self, own: &[f64], orders: &[&[u8]]) {
+        let mean = own.iter().sum::<f64>() / count(own.len());
+        for (sum, order) in self.sums.chunks_exact_mut(own.len()).zip(orders) {
+            for (total, from) in sum.iter_mut().zip(*order) {
+                *total += own[usize::from(*from)] - mean;
+            }
+        }
+        self.variance += own.iter().map(|value| (value - mean).powi(2)).sum::<f64>() / count(own.len());
+        self.size += own.iter().map(|value| value.abs()).sum::<f64>();
     }
 
-    fn largest(&self, sums: &[f64], width: usize) -> Vec<f64> {
-        let size = |sum: &f64| if self.direction == Direction::More { *sum } else { sum.abs() };
-        sums.chunks_exact(width)
+    /// One over the standard deviation; zero where nothing varies but by rounding.
+    fn scale(&self) -> f64 {
+        let deviation = self.variance.sqrt();
+        if deviation > GRAIN * self.size { 1.0 / deviation } else { 0.0 }
+    }
+
+    fn grain(&self) -> f64 {
+        GRAIN * self.size * self.scale()
+    }
+
+    fn largest(&self, width: usize, direction: Direction) -> Vec<f64> {
+        let scale = self.scale();
+        let size = |sum: &f64| scale * if direction == Direction::More { *sum } else { sum.abs() };
+        self.sums
+            .chunks_exact(width)
             .map(|sum| sum[1..].iter().map(size).fold(f64::NEG_INFINITY, f64::max))
             .collect()
+    }
+}
+
+impl Course {
+    #[allow(clippy::cast_precision_loss)]
+    fn look(&mut self, largest: &[f64], grain: f64, rounds: usize, looks: Option<Looks>) {
+        let there = largest.iter().zip(&self.left).filter(|(_, left)| !**left);
+        let reach = there.filter(|(m, _)| **m >= largest[0] - grain).count();
+        let all = largest.len() as f64;
+        self.outcome.p = (self.gone + reach) as f64 / all;
+        let Some(looks) = looks else { return };
+        let allowed = looks.spent(rounds) * (1.0 + 1e-12);
+        if self.outcome.p <= allowed {
+            self.outcome.certain = u32::try_from(rounds).ok();
+        } else if let Some(least) = boundary(largest, &self.left, grain, allowed * all - self.gone as f64) {
+            for (left, m) in self.left.iter_mut().zip(largest) {
+                *left |= *m >= least - grain;
+            }
+            self.gone = self.left.iter().filter(|left| **left).count();
+        }
     }
 }
 

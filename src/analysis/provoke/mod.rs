@@ -1,9 +1,10 @@
 //! Provocation as a designed experiment: what a bench does by instinct (warm, cold, tap, shade), in blocks whose order is
 //! drawn at random, and judged on that drawing alone.
 //!
-//! Enters: which stressors with which times, the time at hand, and one number for each block: episodes, excursions or a
-//! mean level. Leaves: the plan, a p value for each stressor, the factor on the rate or the shift of the level with an
-//! interval, and before all that what a plan of this length can show at all. No input or output, no wording.
+//! Enters: which stressors with which times, the time at hand, and numbers for each block: episodes, excursions, mean
+//! levels. Leaves: the plan, a p value for each stressor and kind of number, the factor on the rate or the shift of the
+//! level with an interval, before all that what a plan of this length can show at all, and after a repair whether the same
+//! stressors bring fewer. No input or output, no wording.
 //!
 //! Promised: only the order is random, so a stressor without effect is called one with chance `alpha` at most, whatever
 //! the strays do by themselves: bursts, drifts, warming up. Not promised: that an effect is found. Where the block before
@@ -21,11 +22,13 @@ pub mod forecast;
 pub mod inference;
 mod orders;
 pub mod plan;
+pub mod repeat;
 pub mod stressor;
 pub mod table;
 
 pub use effect::{Ratio, Shift, ratio, shift};
 pub use forecast::{Forecast, Wish, forecast, smallest_p};
-pub use inference::{Looks, Outcome, judge};
-pub use plan::{Block, Label, Plan, PlanError, Round, Slot, Spoiled, Timing};
+pub use inference::{Looks, Outcome, judge, judge_all};
+pub use plan::{Block, Label, Plan, PlanError, Round, Slot, Timing};
+pub use repeat::{Before, fewer};
 pub use table::{Direction, Table, TableError};

@@ -1,12 +1,11 @@
 //! The plan: which label comes when. It is a function of its seed, so the journal needs the seed and what was struck out.
 
-use std::collections::BTreeMap;
-
-use serde::{Deserialize, Serialize};
+use std::collections::{BTreeMap, BTreeSet};
 
 use crate::analysis::provoke::table::{Table, TableError};
 use crate::analysis::random::Random;
 use crate::base::{Nanoseconds, Span};
+use crate::timeline::job::Spoiled;
 
 /// Most stressors of one plan.
 pub const MOST_STRESSORS: usize = 6;
@@ -14,10 +13,7 @@ pub const MOST_STRESSORS: usize = 6;
 pub const MOST_ROUNDS: u32 = 200;
 
 /// What is done in a slot.
-#[derive(
-    Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, schemars::JsonSchema,
-)]
-#[serde(rename_all = "kebab-case")]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Label {
     /// Hands off.
     LeaveAlone,
@@ -36,7 +32,7 @@ impl Label {
 }
 
 /// What a stressor needs.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Timing {
     /// Shortest block that counts.
     pub block: Nanoseconds,
@@ -46,7 +42,7 @@ pub struct Timing {
 
 /// The one shape that all slots of a plan have: the instruction stands for all of it, the first part is not counted. What the
 /// block before left fades in that part while the new one builds up, so the same time serves both.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Slot {
     /// Not counted.
     pub wash_out: Nanoseconds,
@@ -66,22 +62,6 @@ impl Slot {
     pub fn length(self) -> Nanoseconds {
         self.wash_out.saturating_add(self.counted)
     }
-}
-
-/// Why a round does not count.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub enum Spoiled {
-    /// Hands touched the set in "leave alone".
-    HandsMoved,
-    /// The instruction was not carried out.
-    NotDone,
-    /// The block was broken off: unplugged, stopped, killed.
-    BrokenOff,
-    /// Nothing could have been seen for a part of it.
-    Blind,
-    /// The technician's own words.
-    Other(String),
 }
 
 /// Why there is no such plan.
@@ -122,7 +102,7 @@ pub struct Block {
 }
 
 /// A balanced plan, restricted to rounds: each round holds each label once, in an order drawn at random.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct Plan {
     seed: u64,
     stressors: usize,
@@ -212,6 +192,13 @@ impl Plan {
         }
         self.struck.insert(round, why);
         Ok(())
+    }
+
+    /// The same plan with these rounds not struck out.
+    pub fn without(&self, struck: &BTreeSet<usize>) -> Self {
+        let mut plan = self.clone();
+        plan.struck.retain(|round, _| !struck.contains(round));
+        plan
     }
 
     /// Numbers of whole rounds in order of time, as many as are done, put under their labels: `measured[r][p]` belongs to

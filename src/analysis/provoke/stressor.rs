@@ -28,6 +28,8 @@ pub struct Stressor {
     /// Whether it is put on one place.
     pub place: bool,
     go: String,
+    /// What an effect of it would say.
+    pub means: String,
     counted_s: f64,
     wash_out_s: f64,
     cautions: Vec<String>,

@@ -48,6 +48,11 @@ impl Table {
         Ok(Self { width: stressors + 1, rows })
     }
 
+    /// A table without a row.
+    pub fn none(stressors: usize) -> Self {
+        Self { width: stressors + 1, rows: Vec::new() }
+    }
+
     /// How many stressors.
     pub fn stressors(&self) -> usize {
         self.width - 1

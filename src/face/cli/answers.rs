@@ -10,7 +10,7 @@ use crate::analysis::soak::SoakState;
 use crate::base::{Error, Event, Result};
 use crate::bench::JobState;
 use crate::bench::keycheck::Check;
-use crate::bench::provoke::ProvokedState;
+use crate::bench::provoke::{AgainState, ProvokedState};
 use crate::decode::ladder::Window;
 use crate::face::cli::check::FilesChecked;
 use crate::face::cli::{compare, patterns};
@@ -53,6 +53,18 @@ pub(super) struct Closed {
 #[derive(Serialize, JsonSchema)]
 pub(super) struct Provoked<'a> {
     pub(super) provocation: &'a ProvokedState,
+    /// Against the last one with the same plan in an earlier stage.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub(super) again: Option<&'a AgainState>,
+}
+
+#[derive(Serialize, JsonSchema)]
+pub(super) struct Struck<'a> {
+    pub(super) capture: &'a str,
+    /// The round, counted from 1.
+    pub(super) round: usize,
+    /// Why it does not count.
+    pub(super) why: &'a str,
 }
 
 #[derive(Serialize, JsonSchema)]
@@ -173,7 +185,7 @@ fn made<T: JsonSchema>(generator: &mut SchemaGenerator) -> Schema {
 }
 
 /// Every command that prints a result with `--json`, and an error.
-const ALL: [(&str, Make); 26] = [
+const ALL: [(&str, Make); 27] = [
     ("error", made::<Versioned<Failed>>),
     ("demo", made::<Versioned<Demo>>),
     ("ports", made::<Versioned<Ports>>),
@@ -190,6 +202,7 @@ const ALL: [(&str, Make); 26] = [
     ("step", made::<Versioned<Stepped>>),
     ("soak", made::<Versioned<Soak<SoakState>>>),
     ("provoke", made::<Versioned<Provoked<'_>>>),
+    ("job strike", made::<Versioned<Struck<'_>>>),
     ("keycheck", made::<Versioned<Checks>>),
     ("locate", made::<Located>),
     ("report", made::<Versioned<Report>>),

@@ -3,8 +3,8 @@
 pub(crate) use crate::face::cli::cautioned::{ask, cautions};
 use std::path::{Path, PathBuf};
 
-use crate::base::Result;
 use crate::base::words::plural;
+use crate::base::{Error, Result};
 use crate::bench;
 use crate::face::cli::args::{self, JobCommand, StepWord};
 use crate::face::cli::load::{self, Loaded};
@@ -47,8 +47,35 @@ pub(super) fn run(command: JobCommand, protocols: &Protocols, out: &mut Out) -> 
             ));
             show(&folder, protocols, false, false, out)
         }
+        JobCommand::Strike { folder, round, why } => strike(&folder, round as usize, &why, out),
         JobCommand::Show { folder, rebuild, explain } => show(&folder, protocols, rebuild, explain, out),
     }
+}
+
+/// Leaves a round of the last provocation out.
+fn strike(folder: &Path, round: usize, why: &str, out: &mut Out) -> Result<Outcome> {
+    let mut job = Job::open(folder)?;
+    let last = job.captures().filter(|capture| capture.provocation.is_some()).last();
+    let Some(capture) = last.map(|capture| capture.name.clone()) else {
+        return Err(
+            Error::usage("nothing was provoked in this job, so there is no round to leave out").at(folder)
+        );
+    };
+    let why = why.trim();
+    if why.is_empty() {
+        return Err(Error::usage("a round is left out for a reason")
+            .remedy("for example --why \"the cable was touched\""));
+    }
+    job.strike_round(&capture, round - 1, why)?;
+    if out.json {
+        out.answer(answers::Struck { capture: &capture, round, why })?;
+    } else {
+        out.line(table::wrap(
+            &format!("Round {round} of {capture} is left out: {}. It stays in the record.", safe(why)),
+            0,
+        ))?;
+    }
+    Ok(Outcome::Done)
 }
 
 fn close(folder: &Path, out: &mut Out) -> Result<Outcome> {

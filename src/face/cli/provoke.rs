@@ -1,48 +1,52 @@
 //! `provoke`: short blocks of "leave alone" and of what may call the fault, in an order drawn at random.
 
 use std::io::IsTerminal;
-use std::sync::atomic::Ordering;
 
-use crate::analysis::compare::alone;
+use crate::analysis::provoke::Forecast;
 use crate::analysis::provoke::stressor::{Use, cautions};
-use crate::analysis::provoke::{Forecast, Label};
 use crate::base::words::{duration, number, plural};
 use crate::base::{Anchor, Error, Nanoseconds, Result};
 use crate::bench::options;
-use crate::bench::provoke::{Now, ProvokeRun, planned, provoked, uses};
+use crate::bench::provoke::{
+    Now, ProvokeRun, RARE, again, compared, instruction, planned, provoked, shown_rate, uses as uses_of,
+};
+use crate::bench::views;
 use crate::face::cli::args;
-use crate::face::cli::keycheck_live::{enters, framed};
+use crate::face::cli::keycheck_live::{framed, typed};
 use crate::face::cli::load::Loaded;
 use crate::face::cli::status::{Status, StepLook};
 use crate::face::cli::{answers, cautioned, live, sections, table};
 use crate::face::out::{Out, Outcome, safe};
 use crate::source::ByteSource;
-use crate::timeline::job::{Hands, Job, Provocation};
+use crate::timeline::job::{Hands, Job, Provocation, Spoiled};
 use crate::timeline::live::{Adapter, Session};
 use crate::timeline::{Protocols, Unwatched};
-
-/// Episodes a minute where the job does not know: two in an evening's hour or so, so that nothing is promised.
-const RARE: f64 = 0.05;
 
 pub(super) fn run(asked: &args::Provoke, protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
     if !(asked.minutes > 0.0 && asked.minutes < 1e4) {
         return Err(Error::usage("--minutes must be more than 0").remedy("for example --minutes 15"));
     }
-    let uses = uses(&asked.with)?;
+    let mut uses = uses_of(&asked.with)?;
     let loaded = Loaded::index(Job::open(&asked.job)?, protocols, false)?;
     let stages = loaded.stages()?;
     let counting = options(&stages);
-    let watched = stages.iter().rev().filter(|stage| stage.is_watched());
-    let rate = watched.map(|stage| alone(&stage.observation, &counting)).find(|side| side.episodes > 0);
+    let rate = shown_rate(&stages, &counting);
     let gap = counting.rule.and_then(|rule| rule.gap);
     #[allow(clippy::cast_sign_loss)]
     let seed = Anchor::now().unix_ns as u64;
-    let (plan, shows) = planned(&uses, asked.minutes, rate.as_ref().map_or(RARE, |side| side.per_min), seed)?;
+    let (plan, shows) = if asked.again {
+        let plan = again(&loaded, seed)?;
+        uses = uses_of(&plan.stressors)?;
+        (plan, None)
+    } else {
+        let (plan, shows) = planned(&uses, asked.minutes, rate.unwrap_or(RARE), seed)?;
+        (plan, Some(shows))
+    };
     let mut job = loaded.job;
     // Those of any live set, then those of what is about to be done to it.
     cautioned::cautions(&mut job, asked.cautions_read, out)?;
     cautioned::confirm(&cautions(&uses)?, asked.cautions_read, out)?;
-    announce(&plan, &shows, rate.is_some(), out);
+    announce(&plan, shows.as_ref(), rate.is_some(), out);
     let (port, spec) = live::open(&asked.port)?;
     let source: Box<dyn ByteSource> = Box::new(port);
     let recorder = live::begin(&mut job, source.as_ref(), &spec, "provoke", Hands::On)?;
@@ -62,23 +66,26 @@ pub(super) fn run(asked: &args::Provoke, protocols: &Protocols, out: &mut Out) -
     let found = provoked(&loaded, gap)?;
     let state = found.iter().find(|state| state.capture == name);
     let state = state.ok_or_else(|| Error::machine("the provocation is not in the job").at(&asked.job))?;
+    let compared = if asked.again { compared(&loaded, &found, &views(&loaded)?)? } else { Vec::new() };
+    let again = compared.iter().find(|again| again.capture == name);
     if out.json {
-        out.answer(answers::Provoked { provocation: state })?;
+        out.answer(answers::Provoked { provocation: state, again })?;
     } else {
         sections::provocation(state, out)?;
+        sections::again(again, out)?;
     }
     Ok(Outcome::Done)
 }
 
 /// What is about to happen, and what it can show.
-fn announce(plan: &Provocation, shows: &Forecast, known: bool, out: &Out) {
+fn announce(plan: &Provocation, shows: Option<&Forecast>, known: bool, out: &Out) {
     let blocks = (plan.stressors.len() + 1) * plan.rounds as usize;
     let each = plan.wash_out.saturating_add(plan.counted);
     let all = Nanoseconds(each.0.saturating_mul(i64::try_from(blocks).unwrap_or(i64::MAX)));
     out.note(table::wrap(
         &format!(
             "{} of {} in an order drawn at random (seed {}): {} in all. Do what is asked for during the whole block. Enter: \
-             this round was spoiled, it is done again. Ctrl-C ends.",
+             this round was spoiled, it is done again. p and Enter: pause, then it is done again. Ctrl-C ends.",
             plural(blocks as u64, "block"),
             duration(each.seconds()),
             plan.seed,
@@ -86,6 +93,7 @@ fn announce(plan: &Provocation, shows: &Forecast, known: bool, out: &Out) {
         ),
         0,
     ));
+    let Some(shows) = shows else { return };
     let rate =
         if known { "At the rate of this job" } else { "At one episode in 20 minutes (none was seen yet)" };
     out.note(match shows.effect {
@@ -107,39 +115,44 @@ fn carry_out(
     out: &Out,
 ) -> Result<()> {
     let stop = live::Stop::listen();
-    let (enters, mut taken, mut away) = (enters(), 0, false);
+    let (typed, mut away, mut paused) = (typed(), false, false);
     let mut display = Status::new();
     let mut doing = String::new();
-    let followed = live::follow(session, &mut Unwatched, &stop, out, &mut |now, events, session, _| {
+    let followed = live::follow(session, &mut run, &stop, out, &mut |now, _, session, run| {
         let now = now.unwrap_or_else(|| session.now());
-        events.iter().for_each(|event| run.take(event));
         let gone = matches!(session.adapter(), Adapter::Gone { .. });
-        let entered = enters.load(Ordering::Relaxed);
-        let spoiled = std::mem::replace(&mut taken, entered) != entered;
-        let why = if gone && !away { Some("the port was gone") } else { spoiled.then_some("hands moved") };
+        let lines: Vec<String> = typed.try_iter().collect();
+        let pauses = !paused && lines.iter().any(|line| line.trim().eq_ignore_ascii_case("p"));
+        let goes_on = paused && !lines.is_empty();
+        let why = match () {
+            () if gone && !away => Some(Spoiled::PortGone),
+            () if pauses => Some(Spoiled::Paused),
+            () => (!paused && !lines.is_empty()).then_some(Spoiled::HandsMoved),
+        };
         away = gone;
         if let Some(why) = why
-            && let Some(round) = run.strike(why)
+            && let Some(round) = run.strike(why.clone())
         {
-            job.strike_round(name, round, why)?;
+            job.strike_round(name, round, why.clone())?;
             display.aside(|| {
                 out.note(format!("Round {} does not count: {why}. It is done again at the end.", round + 1))
             });
         }
-        if gone {
+        if pauses {
+            paused = true;
+            display.aside(|| instruct("PAUSE: press Enter to go on", run.progress(), out));
+        }
+        if goes_on {
+            paused = false;
+        }
+        if gone || paused {
             return Ok(false);
         }
         match run.now(now) {
             Now::Begin(block, label) => {
                 job.begin_block(name, block)?;
-                doing = match label {
-                    Label::LeaveAlone => "LEAVE ALONE, hands off".to_owned(),
-                    Label::Stressor(n) => {
-                        uses.get(usize::from(n)).map_or_else(String::new, |used| safe(&used.instruction()))
-                    }
-                };
-                let (number, all) = run.progress();
-                display.aside(|| instruct(&doing, number, all, out));
+                doing = safe(&instruction(uses, label));
+                display.aside(|| instruct(&doing, run.progress(), out));
                 Ok(false)
             }
             Now::Going(left) => {
@@ -161,7 +174,7 @@ fn carry_out(
 }
 
 /// One instruction at a time: in a frame on a terminal, a plain line elsewhere.
-fn instruct(doing: &str, number: usize, all: usize, out: &Out) {
+fn instruct(doing: &str, (number, all): (usize, usize), out: &Out) {
     if std::io::stderr().is_terminal() {
         out.note(framed(doing));
     } else {

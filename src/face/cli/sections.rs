@@ -3,7 +3,7 @@
 use crate::analysis::stray::Suspicion;
 use crate::base::Result;
 use crate::base::words::plural;
-use crate::bench::provoke::ProvokedState;
+use crate::bench::provoke::{AgainState, ProvokedState};
 use crate::bench::{AttributionState, JobState, StageState, stretches_sentence, summary, worth_telling};
 use crate::face::cli::load::{chance, duration};
 use crate::face::cli::table;
@@ -23,6 +23,9 @@ pub(super) fn show(state: &JobState, explain: bool, out: &mut Out) -> Result<()>
     for caution in &state.advice.cautions {
         say(&format!("  Caution: {}", safe(caution)), out)?;
     }
+    if let Some(instead) = &state.advice.instead {
+        say(&format!("Or: {}", safe(instead)), out)?;
+    }
     stages(&state.stages, out)?;
     for stage in &state.stages {
         for sentence in &stage.unobserved {
@@ -35,6 +38,7 @@ pub(super) fn show(state: &JobState, explain: bool, out: &mut Out) -> Result<()>
     for done in &state.provocations {
         say(&format!("Provoked in stage {}:", done.stage), out)?;
         provocation(done, out)?;
+        again(state.provoked_again.iter().find(|again| again.capture == done.capture), out)?;
     }
     if let Some(last) = state.stages.iter().rev().find(|stage| stage.span_s > 0.0) {
         for sentence in summary::abnormal(state, last.stage) {
@@ -188,8 +192,15 @@ fn notes(list: &[String], out: &mut Out) -> Result<()> {
 
 /// Prints what a provocation showed.
 pub(super) fn provocation(state: &ProvokedState, out: &mut Out) -> Result<()> {
-    for stressor in &state.stressors {
-        say(&safe(&summary::provoked(stressor)), out)?;
+    for sentence in state.stressors.iter().flat_map(summary::provoked) {
+        say(&safe(&sentence), out)?;
     }
     say(&summary::rounds(state), out)
+}
+
+/// Prints what it showed against the one before.
+pub(super) fn again(state: Option<&AgainState>, out: &mut Out) -> Result<()> {
+    let Some(state) = state else { return Ok(()) };
+    say(&format!("Against stage {}:", state.before_stage), out)?;
+    summary::again(state).iter().try_for_each(|sentence| say(&safe(sentence), out))
 }

@@ -2,15 +2,13 @@
 
 use crate::analysis::provoke::Label;
 use crate::analysis::provoke::stressor::Use;
-use crate::base::{Event, Nanoseconds};
-use crate::bench::provoke::{Now, ProvokeRun, uses};
+use crate::base::Nanoseconds;
+use crate::bench::provoke::{Now, ProvokeRun, instruction, uses};
 use crate::face::http::error::{Answer, ApiError};
 use crate::face::http::jobs::Entry;
 use crate::face::http::types::{LiveProvoke, ProvokeNow, Shown, round};
-use crate::timeline::job::{BlockBegun, Job, Provocation};
-
-/// What is asked for in a block of leaving alone.
-const ALONE: &str = "LEAVE ALONE, hands off";
+use crate::timeline::Watch;
+use crate::timeline::job::{BlockBegun, Job, Provocation, Spoiled};
 
 /// What a provocation is begun with.
 #[derive(Clone, Debug)]
@@ -87,22 +85,20 @@ impl Provoking {
         })
     }
 
-    /// Goes on to this instant with the events of a pull; whether something is to be told.
+    /// What is told of what comes.
+    pub(super) fn watch(&mut self) -> &mut dyn Watch {
+        &mut self.run
+    }
+
+    /// Goes on to this instant; whether something is to be told.
     ///
     /// # Errors
     /// 503 when the job does not take what is to be noted.
-    pub(super) fn step(
-        &mut self,
-        now: Nanoseconds,
-        events: &[Event],
-        gone: bool,
-        entry: &Entry,
-    ) -> Answer<bool> {
-        events.iter().for_each(|event| self.run.take(event));
+    pub(super) fn step(&mut self, now: Nanoseconds, gone: bool, entry: &Entry) -> Answer<bool> {
         let left = gone && !self.gone;
         self.gone = gone;
         if left {
-            self.strike(now, "the port was gone", entry)?;
+            self.strike(now, Spoiled::PortGone, entry)?;
         }
         if gone || self.paused || self.over {
             return Ok(left);
@@ -139,11 +135,11 @@ impl Provoking {
                     return Err(ApiError::conflict("this round is not on any more")
                         .remedy("look at which one is, and strike that out if it was spoiled"));
                 }
-                self.strike(now, why, entry)?;
+                self.strike(now, why.as_str().into(), entry)?;
             }
             ProvokeOrder::Pause => {
                 if !self.paused {
-                    self.strike(now, "paused", entry)?;
+                    self.strike(now, Spoiled::Paused, entry)?;
                 }
                 self.paused = true;
             }
@@ -153,11 +149,11 @@ impl Provoking {
     }
 
     /// Strikes out the round of the block that is on; nothing while none is.
-    fn strike(&mut self, now: Nanoseconds, why: &str, entry: &Entry) -> Answer<()> {
+    fn strike(&mut self, now: Nanoseconds, why: Spoiled, entry: &Entry) -> Answer<()> {
         if self.block.take().is_none() {
             return Ok(());
         }
-        if let Some(round) = self.run.strike(why) {
+        if let Some(round) = self.run.strike(why.clone()) {
             self.struck += 1;
             self.shown = self.run.state(now).into();
             entry.with(|job| Ok(job.strike_round(&self.capture, round, why)?))?;
@@ -195,7 +191,7 @@ impl Provoking {
         #[allow(clippy::cast_precision_loss)]
         let all_left = left.unwrap_or(0.0) + more as f64 * self.slot.seconds();
         ProvokeNow {
-            instruction: label.map(|_| used.map_or_else(|| ALONE.to_owned(), Use::instruction)),
+            instruction: label.map(|label| instruction(&self.uses, label)),
             stressor: used.map(Use::name),
             round: self.last.map_or(0, |last| last.round + 1),
             block: number,

@@ -13,11 +13,14 @@ use crate::face::http::error::{Answer, ApiError};
 use crate::face::http::jobs::Held;
 use crate::face::http::port::Begin;
 use crate::face::http::provoking::{ProvokeOrder, Provoking};
-use crate::face::http::types::{LaneEvent, LiveProvoke, LiveSoak, PortLevel, PortState, round};
+use crate::face::http::types::{
+    EventsMessage, LaneEvent, LiveProvoke, LiveSoak, PortLevel, PortState, round,
+};
 use crate::face::http::watching::Watching;
 use crate::journal::RecordingState;
 use crate::source::serial::{Console, Nudge, PortSpec, SerialPort};
 use crate::source::{ByteSource, Mark, What};
+use crate::timeline::Watch;
 use crate::timeline::job::{CaptureOptions, Hands, Prompt};
 use crate::timeline::live::{Progress, Session};
 
@@ -65,21 +68,24 @@ pub(super) struct Recording {
     level: PortLevel,
 }
 
+/// Who looks at what comes.
+fn watching<'a>(
+    soak: &'a mut Option<Running>,
+    provoke: &'a mut Option<Provoking>,
+    marks: &'a mut Vec<Mark>,
+) -> Watching<'a> {
+    let run: Option<&mut dyn Watch> = match soak {
+        Some(running) => Some(&mut running.run),
+        None => provoke.as_mut().map(Provoking::watch),
+    };
+    Watching { run, marks }
+}
+
 /// Bytes a second over the last seconds.
 struct Rate {
     at: Instant,
     bytes: u64,
     per_s: f64,
-}
-
-#[derive(Serialize)]
-struct EventsMessage<'a> {
-    job: &'a str,
-    port: &'a str,
-    capture: &'a str,
-    stage: usize,
-    base_s: f64,
-    events: Vec<LaneEvent>,
 }
 
 impl Recording {
@@ -201,8 +207,7 @@ impl Recording {
 
     /// One pull; `false` when the capture is to be ended.
     pub(super) fn pull(&mut self, port: &str, bench: &AppState) -> Answer<bool> {
-        let soak = self.soak.as_mut().map(|running| &mut running.run);
-        let mut watching = Watching { soak, marks: &mut self.marks };
+        let mut watching = watching(&mut self.soak, &mut self.provoke, &mut self.marks);
         let going = match self.session.step(&mut watching, &mut self.events) {
             Ok(Progress::Going(_)) => true,
             Ok(Progress::Ended) => false,
@@ -318,7 +323,7 @@ impl Recording {
     fn go_on(&mut self, port: &str, bench: &AppState) {
         let now = self.session.now();
         let Some(provoke) = &mut self.provoke else { return };
-        match provoke.step(now, &self.events, self.gone, self.held.entry()) {
+        match provoke.step(now, self.gone, self.held.entry()) {
             Ok(false) => {}
             Ok(true) => send(port, bench, self.job(), "provoke", &self.provoked()),
             Err(why) => {
@@ -382,8 +387,7 @@ impl Recording {
     }
 
     fn mark(&mut self, what: What) -> Answer<()> {
-        let soak = self.soak.as_mut().map(|running| &mut running.run);
-        let mut watching = Watching { soak, marks: &mut self.marks };
+        let mut watching = watching(&mut self.soak, &mut self.provoke, &mut self.marks);
         Ok(self.session.mark(what, &mut watching, &mut self.events)?)
     }
 
@@ -455,11 +459,11 @@ impl Recording {
     pub(super) fn end(mut self, port: &str, bench: &AppState) -> (Option<LiveSoak>, Answer<()>) {
         let before = self.session.now();
         let mut last = Vec::new();
-        let mut soak = self.soak.as_mut().map(|running| &mut running.run);
-        let mut watching = Watching { soak: soak.as_deref_mut(), marks: &mut self.marks };
+        let mut watching = watching(&mut self.soak, &mut self.provoke, &mut self.marks);
         let ended = self.session.finish(&mut watching, &mut last).map_err(ApiError::from);
-        let soak = soak.map(|run| {
-            run.tick(ended.as_ref().map_or(before, |(end, _)| *end));
+        let end = ended.as_ref().map_or(before, |(end, _)| *end);
+        let soak = self.soak.as_mut().map(|Running { run, .. }| {
+            run.tick(end);
             LiveSoak::of(run)
         });
         let job = &self.held.entry().name;
@@ -467,7 +471,7 @@ impl Recording {
             send(port, bench, job, "soak", soak);
         }
         if let Some(provoke) = &mut self.provoke {
-            provoke.end(ended.as_ref().map_or(before, |(end, _)| *end));
+            provoke.end(end);
             send(port, bench, job, "provoke", &provoke.live());
         }
         let entry = Arc::clone(self.held.entry());

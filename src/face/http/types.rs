@@ -2,6 +2,7 @@
 
 use crate::analysis::soak::BlindNow;
 use crate::bench::provoke::{LIKELY, ProvokedState, SURE};
+use crate::bench::summary::provoked_beside;
 use crate::bench::{Asked, KeyState, SoakRun};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -185,8 +186,10 @@ pub struct Shown {
     /// As `provoke --json` gives it.
     #[serde(flatten)]
     pub state: ProvokedState,
-    /// Of each stressor, in the same order.
+    /// What each stressor does to the strays, in the same order.
     pub effects: Vec<Effect>,
+    /// What each does to excursions and levels, in sentences.
+    pub beside: Vec<Vec<String>>,
 }
 
 impl From<ProvokedState> for Shown {
@@ -196,7 +199,9 @@ impl From<ProvokedState> for Shown {
             p if p <= LIKELY => Effect::Seems,
             _ => Effect::Unshown,
         };
-        Self { effects: state.stressors.iter().map(|stressor| effect(stressor.chance)).collect(), state }
+        let effects = state.stressors.iter().map(|stressor| effect(stressor.chance)).collect();
+        let beside = state.stressors.iter().map(provoked_beside).collect();
+        Self { effects, beside, state }
     }
 }
 
@@ -347,4 +352,15 @@ impl LaneEvent {
 /// To the microsecond, so that JSON is short.
 pub fn round(seconds: f64) -> f64 {
     (seconds * 1e6).round() / 1e6
+}
+
+/// Events of one pull, on the stream.
+#[derive(Serialize)]
+pub(super) struct EventsMessage<'a> {
+    pub(super) job: &'a str,
+    pub(super) port: &'a str,
+    pub(super) capture: &'a str,
+    pub(super) stage: usize,
+    pub(super) base_s: f64,
+    pub(super) events: Vec<LaneEvent>,
 }

@@ -3,41 +3,44 @@
 use std::sync::Arc;
 
 use crate::base::{Event, Nanoseconds};
-use crate::bench::SoakRun;
 use crate::decode::chassis::Chassis;
 use crate::decode::report::Report;
 use crate::source::Mark;
 use crate::timeline::Watch;
 
-/// What one pull says beside its events: to the soak, and marks for the port's state.
+/// What one pull says beside its events: to the soak or the provocation that runs, and marks for the port's state.
 pub(super) struct Watching<'a> {
-    pub(super) soak: Option<&'a mut SoakRun>,
+    pub(super) run: Option<&'a mut dyn Watch>,
     pub(super) marks: &'a mut Vec<Mark>,
 }
 
 impl Watch for Watching<'_> {
+    fn looks(&self) -> bool {
+        self.run.is_some()
+    }
+
     fn chassis(&mut self, chassis: &Arc<Chassis>) {
-        self.soak.iter_mut().for_each(|soak| soak.chassis(chassis));
+        self.run.iter_mut().for_each(|run| run.chassis(chassis));
     }
 
     fn record(&mut self, t: Nanoseconds) {
-        self.soak.iter_mut().for_each(|soak| soak.record(t));
+        self.run.iter_mut().for_each(|run| run.record(t));
     }
 
     fn bytes(&mut self, t: Option<Nanoseconds>) {
-        self.soak.iter_mut().for_each(|soak| soak.bytes(t));
+        self.run.iter_mut().for_each(|run| run.bytes(t));
     }
 
     fn mark(&mut self, mark: &Mark) {
         self.marks.push(mark.clone());
-        self.soak.iter_mut().for_each(|soak| soak.mark(mark));
+        self.run.iter_mut().for_each(|run| run.mark(mark));
     }
 
     fn report(&mut self, report: &Report) {
-        self.soak.iter_mut().for_each(|soak| soak.report(report));
+        self.run.iter_mut().for_each(|run| run.report(report));
     }
 
     fn event(&mut self, event: &Event) {
-        self.soak.iter_mut().for_each(|soak| soak.event(event));
+        self.run.iter_mut().for_each(|run| run.event(event));
     }
 }

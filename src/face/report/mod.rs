@@ -9,6 +9,7 @@
 //! and Letter, figures and table rows never cut by a page, a table beside every chart, no meaning in colour
 //! alone. Deliberately not done: any arithmetic about strays; numbers come with the state.
 
+mod blocks;
 mod data;
 mod facts;
 mod folded;
@@ -45,7 +46,7 @@ pub fn write(report: &Report<'_>) -> Result<(String, Vec<String>)> {
             *text = report.door.plain(text);
         }
     }
-    let sections = sections::sections(report.state)?;
+    let sections = sections::sections(report.state, report.door)?;
     let (data, masked) = data::value(report, &sections);
     let page = Page { report, sections, data, masked };
     // Each round halves the timeline; sixteen rounds leave one tick of each lane.

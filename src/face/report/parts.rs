@@ -4,7 +4,7 @@ use crate::bench::{StageState, summary};
 use crate::face::cautions;
 use crate::face::glossary;
 use crate::face::report::facts::Report;
-use crate::face::report::html::Html;
+use crate::face::report::html::{Html, Part};
 use crate::face::report::lanes::StageTimeline;
 use crate::face::report::sections::Section;
 use crate::face::report::{data, forest, results, words};
@@ -192,6 +192,10 @@ fn sections(html: &mut Html, sections: &[Section]) {
             html.element("li", sentence);
         }
         html.raw("</ul>");
+        for figure in &section.figures {
+            html.raw("<figure>").part(Part(figure.clone()));
+            html.element("figcaption", words::FIGURE_BLOCKS_TEXT).raw("</figure>\n");
+        }
         if !section.rows.is_empty() {
             let columns = &section.columns;
             html.raw("<div class=\"scroll\">").table("", columns, columns.len());

@@ -1,13 +1,17 @@
 //! What the statistics say of a job beyond its verdicts, as sections of the report: what a soak will need, which
 //! step did it, suspected strays, cause and effect, keypad readings, changes of the rate.
 
+use std::collections::BTreeMap;
+
 use serde::Serialize;
 
 use crate::analysis::stray::Suspicion;
-use crate::base::words::{chance, duration};
+use crate::base::words::{chance, duration, number};
 use crate::base::{Error, Result};
 use crate::bench::provoke::ProvokedState;
 use crate::bench::{JobState, shift_cells, stretches_sentence, summary, worth_telling};
+use crate::face::drawing::Door;
+use crate::face::report::blocks;
 
 /// A finding with its sentences, a table, and the same for programs.
 #[derive(Clone, Debug, Default, Serialize)]
@@ -18,16 +22,19 @@ pub(super) struct Section {
     pub(super) sentences: Vec<String>,
     pub(super) columns: Vec<&'static str>,
     pub(super) rows: Vec<Vec<String>>,
+    /// Drawings, as markup.
+    #[serde(skip)]
+    pub(super) figures: Vec<String>,
     /// The finding as it stands in the command line's JSON.
     data: serde_json::Value,
 }
 
 /// All of which there is something to say.
-pub(super) fn sections(state: &JobState) -> Result<Vec<Section>> {
+pub(super) fn sections(state: &JobState, door: Door) -> Result<Vec<Section>> {
     let found = [
         plan(state)?,
         credit(state)?,
-        provocations(state)?,
+        provocations(state, door)?,
         suspected(state)?,
         causes(state)?,
         levels(state)?,
@@ -85,30 +92,90 @@ fn credit(state: &JobState) -> Result<Option<Section>> {
     Ok(Some(table(found, columns, rows)))
 }
 
-/// What was done to the set to make the fault come: what each stressor did, and each block in the order that was drawn.
-fn provocations(state: &JobState) -> Result<Option<Section>> {
+/// What was done to the set to make the fault come: what each stressor did, the blocks in the order that was drawn, and what
+/// the same stressors brought after a step.
+fn provocations(state: &JobState, door: Door) -> Result<Option<Section>> {
     let done = &state.provocations;
     if done.is_empty() {
         return Ok(None);
     }
     let one = |found: &ProvokedState| {
-        let effects = found.stressors.iter().map(summary::provoked);
+        let effects = found.stressors.iter().flat_map(summary::provoked);
         let order = format!("Order drawn by seed {}.", found.seed);
-        let rest = [summary::rounds(found), order];
-        effects.chain(rest).map(|said| format!("Stage {}: {said}", found.stage)).collect::<Vec<_>>()
+        let again = state.provoked_again.iter().filter(|again| again.capture == found.capture);
+        let again = again.flat_map(|again| {
+            let against = format!("Against stage {}:", again.before_stage);
+            summary::again(again).into_iter().map(move |said| format!("{against} {said}"))
+        });
+        let said = effects.chain([summary::rounds(found), order]).chain(left_out(found)).chain(again);
+        said.map(|said| format!("Stage {}: {said}", found.stage)).collect::<Vec<_>>()
     };
-    let rows = done.iter().flat_map(|found| &found.blocks).map(|block| {
-        vec![
-            duration(block.from_s.round()),
-            block.stressor.clone().unwrap_or_else(|| "leave alone".to_owned()),
-            block.episodes.to_string(),
-            block.struck.clone().unwrap_or_default(),
-        ]
-    });
-    let rows = rows.collect();
     let sentences = done.iter().flat_map(one).collect();
+    let figures = done.iter().filter_map(|found| blocks::figure(found, door)).map(|part| part.0).collect();
+    let rows = done.iter().flat_map(effects).collect();
     let found = section("provocations", "What makes the fault come", sentences, done)?;
-    Ok(Some(table(found, ["From", "What was done", "Episodes", "Left out, because"], rows)))
+    let columns =
+        ["Stage, stressor", "What", "With it", "Leave alone", "Change (95 % interval)", "Could be luck"];
+    Ok(Some(Section { figures, ..table(found, columns, rows) }))
+}
+
+/// Each round that does not count, and why.
+fn left_out(found: &ProvokedState) -> Vec<String> {
+    let rounds: BTreeMap<usize, &String> =
+        found.blocks.iter().filter_map(|block| Some((block.round, block.struck.as_ref()?))).collect();
+    rounds.into_iter().map(|(round, why)| format!("Round {round} is left out: {why}.")).collect()
+}
+
+/// The effects of one provocation as rows.
+fn effects(found: &ProvokedState) -> Vec<Vec<String>> {
+    let mut rows = Vec::new();
+    for one in &found.stressors {
+        let mut row = |what: String, with: String, alone: String, change: String, p: f64| {
+            let name = format!("{}: {}", found.stage, one.stressor);
+            rows.push(vec![name, what, with, alone, change, chance(p)]);
+        };
+        let times = |times: Option<f64>, low: f64, high: Option<f64>| match (times, high) {
+            (Some(times), Some(high)) => format!("× {} ({} to {})", number(times), number(low), number(high)),
+            (Some(times), None) => format!("× {} ({} or more)", number(times), number(low)),
+            // Neither had any.
+            _ if low <= 0.0 => "–".to_owned(),
+            _ => format!("× {} or more", number(low)),
+        };
+        let change = times(one.times, one.times_low, one.times_high);
+        row("episodes".to_owned(), one.episodes.to_string(), one.alone.to_string(), change, one.chance);
+        if let Some(own) = &one.excursions {
+            let change = times(own.times, own.times_low, own.times_high);
+            row(
+                "excursions".to_owned(),
+                own.excursions.to_string(),
+                own.alone.to_string(),
+                change,
+                own.chance,
+            );
+        }
+        for level in &one.levels {
+            let mean = |stressor: Option<&String>| {
+                let blocks = found.blocks.iter().filter(|block| block.struck.is_none());
+                let own = blocks.filter(|block| block.stressor.as_ref() == stressor);
+                let levels = own.flat_map(|block| &block.levels).filter(|one| one.line == level.line);
+                let (sum, count) =
+                    levels.fold((0.0, 0.0), |(sum, count), one| (sum + one.level, count + 1.0));
+                number(sum / f64::max(count, 1.0))
+            };
+            let within = match (level.low, level.high) {
+                (Some(low), Some(high)) => format!(" ({low:+.1} to {high:+.1})"),
+                _ => String::new(),
+            };
+            row(
+                format!("{} at rest, counts", level.line),
+                mean(Some(&one.stressor)),
+                mean(None),
+                format!("{:+.1}{within}", level.shift),
+                level.chance,
+            );
+        }
+    }
+    rows
 }
 
 #[derive(Serialize)]

@@ -48,6 +48,9 @@ mod texts {
     pub const TIMELINE_LEAD: &str = "Each stroke is a moment at which the set acted. Strays are tall strokes with a triangle on top; other events are short and grey. Taller means more events at that moment.";
     pub const FIGURE_TIMELINE: &str = "Events over time, by control path and key";
     pub const FIGURE_TIMELINE_TEXT: &str = "One column for each stage, one row for each key or menu item, a stroke for each moment with events. The table of stages gives the counts. Stages";
+    pub const FIGURE_BLOCKS: &str = "What was done over time, with strays and resting levels";
+    pub const FIGURE_BLOCKS_TEXT: &str = "One row for leave alone and for each stressor: a bar is a block, pale while it is not counted, a cross a block whose round was left out. Below them a stroke for each episode, and a stroke for the mean of each line in each block, dark in leave alone.";
+    pub const LEAVE_ALONE: &str = "leave alone";
     pub const LANES_HIDDEN: &str = "rarer kinds of events are not drawn; they are in the data block.";
     pub const COMPARED: &str = "Before and after";
     pub const COMPARED_LEAD: &str = "How often strays came in each stage. The line is the 95 % interval, the square the best value; an arrow to the left means that none was seen, so only the upper end is known.";

@@ -5,9 +5,8 @@ use std::path::Path;
 use serde::{Deserialize, Serialize};
 
 use crate::base::{Anchor, Nanoseconds, Span, quote};
-use crate::timeline::job::model::{
-    BlockBegun, CaptureRef, CaptureSource, Hands, Prompt, Provocation, Stage, Step, Wires,
-};
+use crate::timeline::job::model::{CaptureRef, CaptureSource, Hands, Prompt, Stage, Step, Wires};
+use crate::timeline::job::provocation::{BlockBegun, Provocation, Spoiled};
 
 /// One entry of the step log, the payload of one record.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
@@ -40,7 +39,14 @@ pub(super) enum Entry {
     /// A block of it begins.
     Block { capture: String, block: BlockBegun },
     /// A round of it does not count.
-    Strike { capture: String, round: usize, why: String },
+    Strike {
+        capture: String,
+        round: usize,
+        why: Spoiled,
+        /// When its numbers were known.
+        #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+        later: bool,
+    },
     /// A capture is complete.
     End {
         name: String,
@@ -149,11 +155,12 @@ impl State {
                 self.within(&capture, |found| found.provocation = Some(provocation));
             }
             Entry::Block { capture, block } => self.provoked(&capture, |plan| plan.begun.push(block)),
-            Entry::Strike { capture, round, why } => {
-                self.provoked(&capture, |plan| {
-                    plan.struck.entry(round).or_insert(why);
-                });
-            }
+            Entry::Strike { capture, round, why, later } => self.provoked(&capture, |plan| {
+                // The first reason stands.
+                let known = plan.struck.len();
+                plan.struck.entry(round).or_insert(why);
+                plan.struck_later.extend((later && plan.struck.len() > known).then_some(round));
+            }),
             Entry::End { name, sha256, bytes, span, cut, short } => {
                 if let Some(Short { after, missing }) = short {
                     let missing = match missing {

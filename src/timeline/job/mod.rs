@@ -26,15 +26,17 @@ mod manifest;
 mod model;
 mod open;
 mod pack;
+mod provocation;
 mod reference;
 mod work;
 
 pub use capture::{ALIVE_EVERY, CaptureWriter};
 pub use manifest::{build, read_prompts};
 pub use model::{
-    BlockBegun, CaptureOptions, CaptureRef, CaptureSource, Hands, JobInfo, PARTS, Prompt, Provocation, Stage,
-    Step, StepKind, Wires, check_part, check_signal,
+    CaptureOptions, CaptureRef, CaptureSource, Hands, JobInfo, PARTS, Prompt, Stage, Step, StepKind, Wires,
+    check_part, check_signal,
 };
 pub use open::Job;
 pub use pack::{LARGEST, PackOptions, Packed, unpack};
+pub use provocation::{BlockBegun, Provocation, Spoiled};
 pub use reference::JobReference;

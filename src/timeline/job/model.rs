@@ -6,6 +6,7 @@ use std::path::PathBuf;
 use serde::{Deserialize, Serialize};
 
 use crate::base::{Anchor, Key, Nanoseconds, Span};
+use crate::timeline::job::provocation::Provocation;
 use crate::timeline::wire::Signal;
 
 /// Which signal each channel of a logic or analog capture carries: channel name to signal word.
@@ -141,38 +142,6 @@ pub struct Prompt {
     pub t: Nanoseconds,
     /// Which key.
     pub key: Key,
-}
-
-/// A block of a provocation that has begun.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
-pub struct BlockBegun {
-    /// Round, from 0.
-    pub round: usize,
-    /// Place in the round, from 0.
-    pub place: usize,
-    /// When, on the capture clock.
-    pub t: Nanoseconds,
-}
-
-/// A designed experiment in a capture: blocks of "leave alone" and of each stressor, in an order that its seed draws.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
-pub struct Provocation {
-    /// Seed of the drawing.
-    pub seed: u64,
-    /// The stressors as they were written: `warm@key-cable`.
-    pub stressors: Vec<String>,
-    /// Rounds that are to count.
-    pub rounds: u32,
-    /// Time at the start of each block that is not counted.
-    pub wash_out: Nanoseconds,
-    /// Time of each block that counts.
-    pub counted: Nanoseconds,
-    /// The blocks that were begun, in order.
-    #[serde(default)]
-    pub begun: Vec<BlockBegun>,
-    /// Rounds, from 0, that were struck out, and why.
-    #[serde(default)]
-    pub struck: std::collections::BTreeMap<usize, String>,
 }
 
 /// How a capture is to be taken up.

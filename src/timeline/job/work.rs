@@ -9,10 +9,9 @@ use crate::timeline::job::folder::{
     copy_in, free_reserve, protect, safe_word, sum_of, take_reserve, write_whole,
 };
 use crate::timeline::job::log::{Entry, Short};
-use crate::timeline::job::model::{
-    BlockBegun, CaptureOptions, CaptureRef, CaptureSource, Prompt, Provocation, Stage, Step,
-};
+use crate::timeline::job::model::{CaptureOptions, CaptureRef, CaptureSource, Prompt, Stage, Step};
 use crate::timeline::job::open::{Job, STEP_LOG, SUMS};
+use crate::timeline::job::provocation::{BlockBegun, Provocation, Spoiled};
 
 impl Job {
     /// Notes that the cautions were shown in these words and read.
@@ -197,12 +196,31 @@ impl Job {
         self.during(capture, Entry::Block { capture: capture.to_owned(), block })
     }
 
-    /// Strikes out a round of a provocation; it stays in the log, with the reason.
+    /// Strikes out a round of a provocation, from 0; it stays in the log, with the reason. Of one that is over it is noted that
+    /// the numbers were known.
     ///
     /// # Errors
-    /// As [`Job::add_prompt`].
-    pub fn strike_round(&mut self, capture: &str, round: usize, why: &str) -> Result<()> {
-        self.during(capture, Entry::Strike { capture: capture.to_owned(), round, why: why.to_owned() })
+    /// `Usage` when the capture is no provocation, when no such round was begun, or when it is struck out already; `Machine`
+    /// when the disk fails.
+    pub fn strike_round(&mut self, capture: &str, round: usize, why: impl Into<Spoiled>) -> Result<()> {
+        self.check_open()?;
+        let found = self.captures().find(|found| found.name == capture);
+        let Some(plan) = found.and_then(|found| found.provocation.as_ref()) else {
+            return Err(Error::usage(format!("{capture} is no provocation")).at(&self.folder));
+        };
+        let begun = plan.begun.last().map_or(0, |block| block.round + 1);
+        if round >= begun {
+            return Err(Error::usage(format!("no round {} was begun", round + 1))
+                .at(&self.folder)
+                .remedy(format!("its rounds are 1 to {begun}")));
+        }
+        if let Some(why) = plan.struck.get(&round) {
+            return Err(
+                Error::usage(format!("round {} is left out already: {why}", round + 1)).at(&self.folder)
+            );
+        }
+        let later = !self.running.contains(capture);
+        self.write(vec![Entry::Strike { capture: capture.to_owned(), round, why: why.into(), later }])
     }
 
     fn during(&mut self, capture: &str, entry: Entry) -> Result<()> {

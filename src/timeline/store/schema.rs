@@ -11,7 +11,7 @@ use crate::base::Result;
 use crate::timeline::store::{blocks, detail, readings};
 
 /// Version of the tables, in the file as `user_version`. An index of another version is rebuilt.
-pub const SCHEMA_VERSION: i64 = 6;
+pub const SCHEMA_VERSION: i64 = 7;
 
 const TABLES: &str = "
 CREATE TABLE IF NOT EXISTS stages (number INTEGER PRIMARY KEY, text TEXT NOT NULL);

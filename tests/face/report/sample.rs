@@ -306,6 +306,7 @@ pub(super) fn empty() -> Sample {
             text: String::new(),
             prerequisites: Vec::new(),
             cautions: Vec::new(),
+            instead: None,
         },
         stages: Vec::new(),
         causes: JobCauses::default(),
@@ -319,6 +320,7 @@ pub(super) fn empty() -> Sample {
             ..located()
         },
         provocations: Vec::new(),
+        provoked_again: Vec::new(),
     };
     Sample { state, windows: Vec::new(), timeline: Vec::new(), folded: BTreeMap::new() }
 }

@@ -93,6 +93,19 @@ The manifest (TOML, or the same as JSON):
         #[arg(long, value_name = "JOB")]
         out: Option<PathBuf>,
     },
+    /// Leave a round of the last provocation out; it stays in the record, with the reason
+    #[command(after_help = "Example:\n  straykey job strike bench/1187 3 --why \"the cable was touched\"")]
+    Strike {
+        /// Folder of the job
+        #[arg(value_name = "JOB")]
+        folder: PathBuf,
+        /// The round, as the report counts it
+        #[arg(value_parser = clap::value_parser!(u32).range(1..))]
+        round: u32,
+        /// What went wrong in it
+        #[arg(long, value_name = "TEXT")]
+        why: String,
+    },
     /// Show stages, counts and verdicts
     #[command(after_help = "Example:\n  straykey job show bench/1187")]
     Show {

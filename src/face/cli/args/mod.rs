@@ -107,7 +107,7 @@ SIGNAL is uart@BAUD (8N1), uart (rate and framing are found), infrared, cec or k
     Soak(Soak),
     /// Make a rare fault come: leave alone, warm, tap and the like, by a drawn plan
     #[command(
-        after_help = "Example:\n  straykey provoke bench/1187 --port /dev/ttyUSB0 --with warm@key-cable --with tap@key-board"
+        after_help = "Example:\n  straykey provoke bench/1187 --port /dev/ttyUSB0 --with warm@key-cable --with tap@key-board --minutes 30\n  straykey provoke bench/1187 --port /dev/ttyUSB0 --again"
     )]
     Provoke(Provoke),
     /// Ask for each key in turn, or judge captures of that
@@ -331,8 +331,11 @@ pub struct Provoke {
     pub port: Port,
     /// What to do to the set, and where: warm, cold, breath, tap, flex, each with @PART; lamp, shade, brightness, remote-off,
     /// hdmi-off, mains-low; or other:WORDS. Up to six
-    #[arg(long = "with", required = true, value_name = "STRESSOR[@PART]")]
+    #[arg(long = "with", required_unless_present = "again", value_name = "STRESSOR[@PART]")]
     pub with: Vec<String>,
+    /// After a repair: the plan of the last provocation before it, in a new random order, to compare with
+    #[arg(long, conflicts_with_all = ["with", "minutes"])]
+    pub again: bool,
     /// Minutes for all of it
     #[arg(long, value_name = "M", default_value_t = 15.0)]
     pub minutes: f64,

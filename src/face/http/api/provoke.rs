@@ -6,12 +6,11 @@ use axum::http::Method;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::analysis::compare::alone;
 use crate::analysis::provoke::Forecast;
 use crate::analysis::provoke::stressor::{self, Use, cautions};
 use crate::base::{Anchor, Nanoseconds};
 use crate::bench::options;
-use crate::bench::provoke::{planned, provoked, uses};
+use crate::bench::provoke::{RARE, planned, provoked, shown_rate, uses};
 use crate::face::http::api::ports::Nothing;
 use crate::face::http::api::{App, In, Named, Route, wait};
 use crate::face::http::error::{Answer, ApiError};
@@ -83,8 +82,6 @@ pub(super) fn routes() -> Vec<Route> {
     ]
 }
 
-/// Episodes a minute where none was seen: one in 20 minutes, so that nothing is promised.
-const RARE: f64 = 0.05;
 /// Longest provocation, minutes.
 const LONGEST: f64 = 10_000.0;
 /// Longest reason and longest stressor, characters.
@@ -191,9 +188,7 @@ fn plan(entry: &Entry, protocols: &Protocols, wanted: &Wanted) -> Answer<Planned
     }
     let stages = entry.loaded(protocols)?.stages()?;
     let counting = options(&stages);
-    let watched = stages.iter().rev().filter(|stage| stage.is_watched());
-    let rate = watched.map(|stage| alone(&stage.observation, &counting)).find(|side| side.episodes > 0);
-    let per_minute = rate.map(|side| side.per_min);
+    let per_minute = shown_rate(&stages, &counting);
     // Whole numbers up to 2^53 are what every reader of JSON keeps exactly (RFC 8259, section 6): microseconds fit.
     #[allow(clippy::cast_sign_loss)]
     let seed = (Anchor::now().unix_ns / 1000) as u64;

@@ -22,9 +22,9 @@ const ORDER = ["calls", "seems", "unshown"];
 
 /** What was found, the surest first: the sentences, the table, the blocks, the method. */
 export function found(shown, id) {
-  const order = shown.stressors.map((one, i) => ({ one, does: shown.effects[i] }))
+  const order = shown.stressors.map((one, i) => ({ one, does: shown.effects[i], beside: shown.beside[i] }))
     .sort((a, b) => ORDER.indexOf(a.does) - ORDER.indexOf(b.does) || a.one.chance - b.one.chance);
-  const said = shown.rounds ? order.map(({ one, does }) => P.effect(one.stressor, does, one)) : [P.noRound];
+  const said = shown.rounds ? order.flatMap(({ one, does, beside }) => [P.effect(one.stressor, does, one), ...beside]) : [P.noRound];
   return {
     answer: said[0],
     rest: [said.slice(1).map((line) => el("p", {}, line)),

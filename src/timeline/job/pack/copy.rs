@@ -255,8 +255,8 @@ fn masked(entry: Entry, copies: &BTreeMap<String, Renamed>, tally: &mut Tally) -
             Entry::Provoke { capture: renamed(capture), provocation }
         }
         Entry::Block { capture, block } => Entry::Block { capture: renamed(capture), block },
-        Entry::Strike { capture, round, why } => {
-            Entry::Strike { capture: renamed(capture), round, why: words(why) }
+        Entry::Strike { capture, round, why, later } => {
+            Entry::Strike { capture: renamed(capture), round, why: words(why.into()).into(), later }
         }
         Entry::End { name, sha256, bytes, span, cut, short } => match copies.get(&name).cloned() {
             Some(copy) => {

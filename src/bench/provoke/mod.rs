@@ -1,0 +1,15 @@
+//! Provocation: a drawn plan carried out on a set, and what its blocks show. Live and stored captures are counted and judged
+//! by the same code.
+
+mod advise;
+mod again;
+pub mod lines;
+mod run;
+mod state;
+
+pub use advise::instead;
+pub use again::{AgainState, AgainStressor, AgainVerdict, Compared, Support, again, compared};
+pub use run::{Now, ProvokeRun, RARE, instruction, planned, provoked, shown_rate, uses};
+pub use state::{
+    BlockState, ExcursionState, LIKELY, LevelState, LineLevel, ProvokedState, SURE, StressorState,
+};
