@@ -204,7 +204,7 @@ fn times(times: Option<f64>, low: f64, high: Option<f64>) -> String {
 /// what is known of the set left alone.
 pub fn again(state: &AgainState) -> Vec<String> {
     let mut said: Vec<String> = state.stressors.iter().flat_map(again_one).collect();
-    let proof = "Only a soak proves that for the set left alone";
+    let proof = "Only a soak proves the repair of the set left alone";
     let more = match state.soak_more_s {
         Some(more) if more > 0.0 => format!("; it still needs {} of quiet", duration(more)),
         _ => String::new(),

@@ -126,7 +126,10 @@ fn a_provocation_is_refused_with_its_reason() {
         assert_eq!(daemon.ask("POST", &format!("/jobs/one/provoke/{path}"), body).status, 409, "none runs");
     }
     assert_eq!(daemon.ask("DELETE", "/jobs/one/provoke", &Value::Null).status, 409);
-    assert_eq!(daemon.get("/jobs/one/provoke"), json!({ "version": 1, "running": null, "provocations": [] }));
+    assert_eq!(
+        daemon.get("/jobs/one/provoke"),
+        json!({ "version": 1, "running": null, "provocations": [], "repeatable": false, "compared": [] })
+    );
     assert_eq!(daemon.port("a")["capture"], Value::Null);
 }
 
@@ -213,7 +216,7 @@ fn a_spoiled_round_is_drawn_again_a_pause_waits_and_nothing_else_ends_it() {
     assert_eq!(until(&|now| now["over"] == true)["instruction"], Value::Null);
     assert_eq!(daemon.port("a")["capture"], Value::Null);
     let left = daemon.get("/jobs/one/provoke");
-    assert_eq!(left["running"], Value::Null);
+    assert_eq!((&left["running"], &left["repeatable"]), (&Value::Null, &json!(false)));
     let struck: Vec<&Value> =
         left["provocations"][0]["blocks"].as_array().unwrap().iter().map(|block| &block["struck"]).collect();
     assert_eq!(struck, ["hands moved", "paused", "broken off"]);
@@ -233,8 +236,8 @@ fn killed_in_a_block_it_can_be_begun_again_and_nothing_is_lost() {
     let second = daemon.until("a", "in the second block", |port| port["provoke"]["block"] == 2);
     assert_eq!(second["provoke"]["round"], 1);
     let live = daemon.get("/jobs/one/provoke")["running"]["shown"]["blocks"][0].clone();
-    // Fifteen seconds with a press every four.
-    assert!((3..=4).contains(&live["episodes"].as_u64().unwrap()), "{live}");
+    // Seventeen seconds that count, with a press every four.
+    assert!((4..=5).contains(&live["episodes"].as_u64().unwrap()), "{live}");
     // Shown is sooner than synced: what came within the last moment before the blow is not promised.
     std::thread::sleep(Duration::from_secs(1));
     daemon.signal("-KILL");
@@ -250,6 +253,44 @@ fn killed_in_a_block_it_can_be_begun_again_and_nothing_is_lost() {
     daemon.until("a", "begun again", |port| port["provoke"]["block"] == 1);
     let both = daemon.get("/jobs/one/provoke");
     assert_eq!((&both["running"]["round"], &both["provocations"]), (&json!(1), &left["provocations"]));
+}
+
+/// After a step the plan of the stage before is done again: the same blocks, in another order.
+#[test]
+fn after_a_repair_the_same_blocks_are_done_again() {
+    let folder = tempfile::tempdir().unwrap();
+    let terminal = Terminal::open();
+    let daemon = Daemon::start(folder.path(), &bound("a", terminal.path(), ""));
+    let _set = Set::speak(terminal);
+    daemon.job("one");
+    let forecast = |body: Value| daemon.ask("POST", "/jobs/one/provoke/forecast", &body);
+    let nothing = forecast(json!({ "again": true })).is(400).to_string();
+    assert!(nothing.contains("no earlier stage was provoked"), "{nothing}");
+    let first = forecast(json!({ "stressors": ["tap@key-cable"], "minutes": 4.0 })).is(200);
+    daemon.post("/jobs/one/provoke", &tap(4.0));
+    daemon.until("a", "in a block", |port| port["provoke"]["block"] == 1);
+    daemon.ask("DELETE", "/jobs/one/provoke", &Value::Null).is(200);
+    daemon.until("a", "ended", |port| port["capture"] == Value::Null);
+    let step = json!({ "text": "key cable reseated", "kind": "repair", "parts": ["key-cable"] });
+    daemon.post("/jobs/one/steps", &step);
+    assert_eq!(daemon.get("/jobs/one/provoke")["repeatable"], true);
+    let both = forecast(json!({ "again": true, "minutes": 4.0 })).is(400).to_string();
+    assert!(both.contains("leave `stressors` and `minutes` out"), "{both}");
+    let again = forecast(json!({ "again": true })).is(200);
+    for name in ["rounds", "blocks", "block_s", "wash_out_s", "all_s", "instructions", "cautions"] {
+        assert_eq!(again[name], first[name], "{name}");
+    }
+    daemon.post("/jobs/one/provoke", &json!({ "port": "a", "again": true, "read": true }));
+    daemon.until("a", "begun again", |port| port["provoke"]["block"] == 1);
+    daemon.ask("DELETE", "/jobs/one/provoke", &Value::Null).is(200);
+    daemon.until("a", "ended", |port| port["capture"] == Value::Null);
+    let found = daemon.get("/jobs/one/provoke");
+    let (one, two) = (&found["provocations"][0], &found["provocations"][1]);
+    assert_eq!((&one["stage"], &two["stage"]), (&json!(1), &json!(2)), "{found}");
+    assert_eq!((&one["planned"], &one["block_s"]), (&two["planned"], &two["block_s"]), "{found}");
+    assert_ne!(one["seed"], two["seed"], "{found}");
+    assert_eq!(found["compared"][0]["before_stage"], 1, "{found}");
+    assert!(found["compared"][0]["said"].to_string().contains("soak"), "{found}");
 }
 
 #[test]

@@ -378,7 +378,9 @@ mod tests {
             "[[port]]\nname = \"a\"\ndevice = \"/dev/x\"\n[[port]]\nname = \"a\"\ndevice = \"/dev/y\"\n";
         assert!(mistake(twice).contains("serve.toml:5:8: two ports have this name"), "{}", mistake(twice));
         assert!(mistake("listen = \"0.0.0.0:80\"\n").contains("serve.toml:1:10"));
-        assert!(mistake("[[port]]\nname = \"../x\"\ndevice = \"/dev/x\"\n").contains("no name of a port"));
+        assert!(
+            mistake("[[port]]\nname = \"../x\"\ndevice = \"/dev/x\"\n").contains("not a valid port name")
+        );
         assert!(mistake("[[port]]\nname = \"a\"\n").contains("either `device` or `usb`"));
         let framing = mistake("[[port]]\nname = \"a\"\ndevice = \"/d\"\nframing = \"9N1\"\n");
         assert!(framing.contains(":4:11") && framing.contains("8N1"), "{framing}");

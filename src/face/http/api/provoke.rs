@@ -9,8 +9,8 @@ use serde::{Deserialize, Serialize};
 use crate::analysis::provoke::Forecast;
 use crate::analysis::provoke::stressor::{self, Use, cautions};
 use crate::base::{Anchor, Nanoseconds};
-use crate::bench::options;
-use crate::bench::provoke::{RARE, planned, provoked, shown_rate, uses};
+use crate::bench::provoke::{AgainState, RARE, again, compared, planned, provoked, shown_rate, uses};
+use crate::bench::{options, summary, views};
 use crate::face::http::api::ports::Nothing;
 use crate::face::http::api::{App, In, Named, Route, wait};
 use crate::face::http::error::{Answer, ApiError};
@@ -131,10 +131,14 @@ async fn stressors() -> Answer<Json<StressorList>> {
 #[serde(deny_unknown_fields)]
 struct Wanted {
     /// One to six: `warm@key-cable`, `lamp`, `other:WORDS`.
+    #[serde(default)]
     stressors: Vec<String>,
     /// Time for all of it.
     #[schemars(range(min = 0.1, max = 10_000.0))]
-    minutes: f64,
+    minutes: Option<f64>,
+    /// Instead of both: the plan of an earlier stage once more, in another order.
+    #[serde(default)]
+    again: bool,
 }
 
 /// What a plan of that time is, and what it can show.
@@ -156,7 +160,7 @@ struct Promise {
     per_minute: f64,
     /// Whether the job has shown that rate; else it is assumed.
     known: bool,
-    /// The least time in which these stressors can show anything, seconds.
+    /// The least time in which these stressors can show anything, seconds; of a plan that is done again all of it.
     least_s: f64,
     /// What to do in the blocks of each stressor, in their order.
     instructions: Vec<String>,
@@ -168,14 +172,32 @@ struct Promise {
 struct Planned {
     uses: Vec<Use>,
     plan: Box<ProvokePlan>,
-    forecast: Forecast,
+    /// Nothing where a plan is done again.
+    forecast: Option<Forecast>,
     per_minute: Option<f64>,
 }
 
 fn plan(entry: &Entry, protocols: &Protocols, wanted: &Wanted) -> Answer<Planned> {
-    if !(wanted.minutes >= 0.1 && wanted.minutes <= LONGEST) {
-        return Err(ApiError::wrong(format!("`minutes` is from 0.1 to {LONGEST}")));
+    let loaded = entry.loaded(protocols)?;
+    let stages = loaded.stages()?;
+    let counting = options(&stages);
+    let per_minute = shown_rate(&stages, &counting);
+    let gap = counting.rule.and_then(|rule| rule.gap);
+    // Whole numbers up to 2^53 are what every reader of JSON keeps exactly (RFC 8259, section 6): microseconds fit.
+    #[allow(clippy::cast_sign_loss)]
+    let seed = (Anchor::now().unix_ns / 1000) as u64;
+    if wanted.again {
+        if wanted.minutes.is_some() || !wanted.stressors.is_empty() {
+            return Err(ApiError::wrong("`again` repeats an earlier plan")
+                .remedy("leave `stressors` and `minutes` out"));
+        }
+        let plan = again(&loaded, seed)?;
+        let uses = uses(&plan.stressors)?;
+        return Ok(Planned { uses, plan: Box::new(ProvokePlan { plan, gap }), forecast: None, per_minute });
     }
+    let Some(minutes) = wanted.minutes.filter(|minutes| (0.1..=LONGEST).contains(minutes)) else {
+        return Err(ApiError::wrong(format!("`minutes` is from 0.1 to {LONGEST}")));
+    };
     if wanted.stressors.iter().any(|name| name.chars().count() > LONGEST_TEXT) {
         return Err(ApiError::wrong(format!("a stressor has {LONGEST_TEXT} characters at most")));
     }
@@ -186,15 +208,8 @@ fn plan(entry: &Entry, protocols: &Protocols, wanted: &Wanted) -> Answer<Planned
             return Err(ApiError::wrong(format!("{} stands twice in the list", used.name())));
         }
     }
-    let stages = entry.loaded(protocols)?.stages()?;
-    let counting = options(&stages);
-    let per_minute = shown_rate(&stages, &counting);
-    // Whole numbers up to 2^53 are what every reader of JSON keeps exactly (RFC 8259, section 6): microseconds fit.
-    #[allow(clippy::cast_sign_loss)]
-    let seed = (Anchor::now().unix_ns / 1000) as u64;
-    let (plan, forecast) = planned(&uses, wanted.minutes, per_minute.unwrap_or(RARE), seed)?;
-    let gap = counting.rule.and_then(|rule| rule.gap);
-    Ok(Planned { uses, plan: Box::new(ProvokePlan { plan, gap }), forecast, per_minute })
+    let (plan, forecast) = planned(&uses, minutes, per_minute.unwrap_or(RARE), seed)?;
+    Ok(Planned { uses, plan: Box::new(ProvokePlan { plan, gap }), forecast: Some(forecast), per_minute })
 }
 
 async fn forecast(
@@ -204,21 +219,21 @@ async fn forecast(
 ) -> Answer<Json<Promise>> {
     wait(move || {
         let planned = plan(&*bench.jobs.find(&name)?, &bench.protocols(), &wanted)?;
-        let found = &planned.forecast;
-        let blocks = (planned.uses.len() + 1) * found.rounds as usize;
-        let block_s = found.slot.length().seconds();
+        let (found, drawn) = (&planned.forecast, &planned.plan.plan);
+        let blocks = (planned.uses.len() + 1) * drawn.rounds as usize;
+        let block_s = drawn.wash_out.saturating_add(drawn.counted).seconds();
         #[allow(clippy::cast_precision_loss)]
         let all_s = blocks as f64 * block_s;
         Ok(Json(Promise {
-            rounds: found.rounds,
+            rounds: drawn.rounds,
             blocks,
             block_s,
-            wash_out_s: found.slot.wash_out.seconds(),
+            wash_out_s: drawn.wash_out.seconds(),
             all_s,
-            effect: found.effect,
+            effect: found.as_ref().and_then(|found| found.effect),
             per_minute: planned.per_minute.unwrap_or(RARE),
             known: planned.per_minute.is_some(),
-            least_s: found.least.seconds(),
+            least_s: found.as_ref().map_or(all_s, |found| found.least.seconds()),
             instructions: planned.uses.iter().map(Use::instruction).collect(),
             cautions: cautions(&planned.uses)?,
         }))
@@ -232,10 +247,14 @@ struct NewProvocation {
     /// Name of the port.
     port: String,
     /// One to six: `warm@key-cable`, `lamp`, `other:WORDS`.
+    #[serde(default)]
     stressors: Vec<String>,
     /// Time for all of it.
     #[schemars(range(min = 0.1, max = 10_000.0))]
-    minutes: f64,
+    minutes: Option<f64>,
+    /// Instead of both: the plan of an earlier stage once more, in another order.
+    #[serde(default)]
+    again: bool,
     /// The cautions of these stressors were shown and read.
     read: Option<bool>,
 }
@@ -261,7 +280,8 @@ async fn begin(
     let (app, job) = (App::clone(&bench), name.clone());
     let planned = wait(move || {
         let read = wanted.read == Some(true);
-        let wanted = Wanted { stressors: wanted.stressors, minutes: wanted.minutes };
+        let NewProvocation { stressors, minutes, again, .. } = wanted;
+        let wanted = Wanted { stressors, minutes, again };
         let planned = plan(&*app.jobs.find(&job)?, &app.protocols(), &wanted)?;
         let cautions = cautions(&planned.uses)?;
         if !read && !cautions.is_empty() {
@@ -344,6 +364,21 @@ struct Provocations {
     running: Option<LiveProvoke>,
     /// Those that have ended, in order; one that was broken off has fewer rounds than were planned.
     provocations: Vec<Shown>,
+    /// Whether an earlier stage was provoked, so that its plan can be done again.
+    repeatable: bool,
+    /// What those that were done again say of the repair, in order.
+    compared: Vec<Against>,
+}
+
+/// A provocation against one with the same plan in an earlier stage.
+#[derive(Debug, Serialize, JsonSchema)]
+struct Against {
+    /// Its capture.
+    capture: String,
+    /// The earlier stage.
+    before_stage: usize,
+    /// What follows, in sentences.
+    said: Vec<String>,
 }
 
 async fn look(State(bench): State<App>, Named(name): Named) -> Answer<Json<Provocations>> {
@@ -358,14 +393,24 @@ async fn look(State(bench): State<App>, Named(name): Named) -> Answer<Json<Provo
         let entry = bench.jobs.find(&name)?;
         let job = Job::read(&entry.folder)?;
         let mut ended = job.captures().filter(|found| found.provocation.is_some() && found.name != capture);
-        let mut provocations = Vec::new();
+        let (mut provocations, mut repeatable, mut against) = (Vec::new(), false, Vec::new());
         if ended.next().is_some() {
             let loaded = entry.loaded(&bench.protocols())?;
             let gap: Option<Nanoseconds> = options(&loaded.stages()?).rule.and_then(|rule| rule.gap);
             let found = provoked(&loaded, gap)?;
+            repeatable = again(&loaded, 0).is_ok();
+            if repeatable {
+                let said = |again: AgainState| Against {
+                    said: summary::again(&again),
+                    capture: again.capture,
+                    before_stage: again.before_stage,
+                };
+                against.extend(compared(&loaded, &found, &views(&loaded)?)?.into_iter().map(said));
+            }
             provocations.extend(found.into_iter().filter(|found| found.capture != capture).map(Shown::from));
         }
-        Ok(Json(Provocations { version: 1, running: live.map(|Json(live)| live), provocations }))
+        let running = live.map(|Json(live)| live);
+        Ok(Json(Provocations { version: 1, running, provocations, repeatable, compared: against }))
     })
     .await
 }

@@ -39,6 +39,7 @@ export function label(event) {
   if (event.kind === "reading") return `${event.line ?? ""} ${event.counts ?? ""}`.trim();
   if (event.kind === "change") return `${event.item ?? ""}${event.value === undefined ? "" : ` = ${event.value}`}`;
   if (event.key) return key(event.key);
+  if (event.kind === "fault" && event.note) return event.note;
   return event.note ? `${W.kinds[event.kind] ?? event.kind}: ${event.note}` : (W.kinds[event.kind] ?? event.kind);
 }
 

@@ -34,7 +34,7 @@ export function provocation(root, job, go) {
     // An answer that is late or lost is asked for again: the result must not be missed for it.
     if (!state) { again = setTimeout(() => load(focus), 1000); return; }
     shows(() => (state.running ? run(panel, job, path, state.running, load)
-      : choose(panel, job, path, state.provocations, back(), load)));
+      : choose(panel, job, path, state, back(), load)));
     if (focus) document.getElementById("provoke-title")?.focus();
   }
   load(true);
@@ -47,9 +47,10 @@ export function provocation(root, job, go) {
 }
 
 /** What was found so far, and the choice of the next. */
-function choose(panel, job, path, done, back, begun) {
+function choose(panel, job, path, { provocations: done, repeatable, compared }, back, begun) {
   panel.className = "check chooses";
   const last = done.at(-1);
+  const against = compared.find((one) => one.capture === last?.capture);
   const chosen = [...(last?.stressors ?? [])].map((one) => one.stressor);
   const whole = last?.blocks.find((block) => !block.struck);
   const long = whole ? Math.ceil((last.planned * (chosen.length + 1) * (whole.to_s - whole.from_s)) / 60) : 15;
@@ -64,6 +65,7 @@ function choose(panel, job, path, done, back, begun) {
   const [atPlace, atOther, own] = [field(P.place, place), field(P.placeWords, placeWords), field(P.words, words, P.wordsHint)];
   let all = [];
   let plan = null;
+  let wanted = null;
   let timer = null;
   let asked = 0;
 
@@ -99,17 +101,26 @@ function choose(panel, job, path, done, back, begun) {
     if (!chosen.length) return;
     timer = setTimeout(async () => {
       const mine = ++asked;
-      const answer = await post(path("/forecast"), { stressors: chosen, minutes: Number(minutes.value) || 0 }).catch((error) => error);
+      const body = { stressors: chosen, minutes: Number(minutes.value) || 0 };
+      const answer = await post(path("/forecast"), body).catch((error) => error);
       if (mine !== asked) return;
       if (answer instanceof Error) {
         redraw(promise, el("p", {}, `! ${answer.message.charAt(0).toUpperCase()}${answer.message.slice(1)}.`), answer.remedy ? el("p.strong", {}, W.link.remedy(answer.remedy)) : null);
         return;
       }
-      plan = answer;
+      [plan, wanted] = [answer, body];
       next.disabled = false;
       say(next, plan.cautions.length ? P.next : P.begin);
       redraw(promise, el("p.strong", {}, P.plan(plan)), el("p", {}, P.finds(plan)), el("p.hint", {}, P.rate(plan)));
     }, 300);
+  }
+  /** The plan of the stage before the repair once more. */
+  async function same() {
+    const body = { again: true };
+    const answer = await post(path("/forecast"), body).catch(failed);
+    if (!answer) return;
+    [plan, wanted] = [answer, body];
+    cautions();
   }
   function cautions() {
     if (!plan) return;
@@ -123,8 +134,7 @@ function choose(panel, job, path, done, back, begun) {
     document.getElementById("provoke-title").focus();
   }
   async function begin() {
-    const body = { port: chosenPort(job), stressors: chosen, minutes: Number(minutes.value), read: true };
-    if (await post(path(), body).catch(failed)) begun(true);
+    if (await post(path(), { port: chosenPort(job), ...wanted, read: true }).catch(failed)) begun(true);
   }
   function draw() {
     panel.className = "check chooses";
@@ -132,11 +142,14 @@ function choose(panel, job, path, done, back, begun) {
     const at = last?.blocks.at(-1)?.stressor;
     panel.replaceChildren(...(result ? [el("h1", { id: "provoke-title", tabindex: -1 }, result.answer),
       broken(last) ? el("p.notice", { id: "provoke-broken" }, P.broken(last, at ? stressor(at) : W.provoke.alone)) : null,
+      against ? el("div.notice", { id: "provoke-against" }, el("p.strong", {}, P.against(against.before_stage)),
+        against.said.map((line) => el("p", {}, line))) : null,
       ...result.rest.flat(2),
       done.length > 1 ? el("details", { id: "provoke-earlier" }, el("summary", {}, P.earlier(done.length - 1)),
         done.slice(0, -1).reverse().map((one) => el("p", {}, `${P.stage(one.stage)}: ${found(one, "").answer}`))) : null,
       el("h2", {}, P.again)].filter(Boolean)
       : [el("h1", { id: "provoke-title", tabindex: -1 }, P.title), el("p.lead", {}, P.lead)]),
+    ...(repeatable ? [el("div.row", {}, button(P.same, same, { id: "provoke-same" }), el("p.hint", {}, P.sameHint))] : []),
     el("div.choose", {}, el("div", {}, field(P.what, kind), atPlace, atOther, own,
       el("div.row", {}, button(P.add, add, { id: "provoke-add" }))),
     el("div", {}, el("h2", {}, P.chosen), list, field(P.minutes, minutes))), promise,

@@ -122,6 +122,9 @@ export const P = {
     + `that was done together and however often one looks. Order drawn by seed ${found.seed}. Each episode is counted once, and only `
     + "in the part of a block that counts.",
   again: "Begin again",
+  same: "The same blocks after the repair",
+  sameHint: "What made the fault come before the last step, once more in another order: does it still?",
+  against: (stage) => `Against stage ${stage}`,
   earlier: (n) => plural(n, "earlier provocation"),
   stage: (n) => `Stage ${n}`,
 };
