@@ -71,7 +71,7 @@ fn a_stressor_that_calls_nothing_any_more_is_quiet_and_says_nothing_of_the_set_l
     assert!(said.contains("What that means: something loose there"), "{said}");
     assert!(said.contains("Menu on keypad KEY1, read as 747 counts under it and 747 by itself"), "{said}");
     assert!(
-        said.contains("Only a soak proves that for the set left alone, and this stage has none"),
+        said.contains("Only a soak proves the repair of the set left alone, and this stage has none"),
         "{said}"
     );
     let report = folder.path().join("report.html");
