@@ -156,11 +156,12 @@ fn again_wants_a_provocation_of_an_earlier_stage() {
     assert!(text(&output.stderr).contains("nothing was provoked"), "{}", text(&output.stderr));
 }
 
-/// Waits until the condition holds, two minutes at most.
-fn until(what: &str, mut holds: impl FnMut() -> bool) {
+/// Waits until the condition holds, two minutes at most; `said` is what the program has said meanwhile.
+fn until(what: &str, said: &Path, mut holds: impl FnMut() -> bool) {
     let begun = Instant::now();
     while !holds() {
-        assert!(begun.elapsed() < Duration::from_secs(120), "{what}");
+        let late = begun.elapsed() > Duration::from_secs(120);
+        assert!(!late, "{what}: {}", std::fs::read_to_string(said).unwrap());
         std::thread::sleep(Duration::from_millis(200));
     }
 }
@@ -171,12 +172,13 @@ fn a_pause_and_a_round_left_out_afterwards_stay_in_the_record() {
     let job = folder.path().join("job");
     drop(Job::create(&job, &JobInfo::new("hall set").chassis("alder")).unwrap());
     let (mut set, mut keys) = (Terminal::open(), Terminal::open());
+    let said = folder.path().join("said");
     let mut child = Command::new(env!("CARGO_BIN_EXE_straykey"))
         .args(["provoke", job.to_str().unwrap(), "--port", set.path().to_str().unwrap()])
         .args(["--with", "tap@key-cable", "--minutes", "15", "--cautions-read"])
         .stdin(Stdio::from(File::open(keys.path()).unwrap()))
         .stdout(Stdio::null())
-        .stderr(Stdio::null())
+        .stderr(Stdio::from(File::create(&said).unwrap()))
         .spawn()
         .unwrap();
     let over = Arc::new(AtomicBool::new(false));
@@ -190,14 +192,14 @@ fn a_pause_and_a_round_left_out_afterwards_stay_in_the_record() {
     });
     let provoked = || json(&["job", "show", job.to_str().unwrap(), "--json"])["provocations"][0].clone();
     let blocks = || provoked()["blocks"].as_array().map_or(0, Vec::len);
-    until("the first block", || blocks() == 1);
+    until("the first block", &said, || blocks() == 1);
     keys.print(b"p\n");
-    until("the pause", || provoked()["blocks"][0]["struck"] == "paused");
+    until("the pause", &said, || provoked()["blocks"][0]["struck"] == "paused");
     // Nothing is asked for meanwhile.
     std::thread::sleep(Duration::from_secs(1));
     assert_eq!(blocks(), 1);
     keys.print(b"\n");
-    until("the round after it", || blocks() == 2);
+    until("the round after it", &said, || blocks() == 2);
     child.kill().unwrap();
     child.wait().unwrap();
     over.store(true, Ordering::Relaxed);
