@@ -17,6 +17,8 @@ struct Set {
 }
 
 impl Set {
+    /// Begun before the daemon, so that it ends after it: the number of a terminal that is given back is the next test's, and
+    /// a daemon that looks for its port would open that.
     fn speak(mut terminal: Terminal) -> Self {
         let over = Arc::new(AtomicBool::new(false));
         let until = Arc::clone(&over);
@@ -137,8 +139,9 @@ fn a_provocation_is_refused_with_its_reason() {
 fn a_spoiled_round_is_drawn_again_a_pause_waits_and_nothing_else_ends_it() {
     let folder = tempfile::tempdir().unwrap();
     let terminal = Terminal::open();
-    let daemon = Daemon::start(folder.path(), &bound("a", terminal.path(), ""));
+    let config = bound("a", terminal.path(), "");
     let _set = Set::speak(terminal);
+    let daemon = Daemon::start(folder.path(), &config);
     daemon.job("one");
     let follow = daemon.follow("?job=one");
     let until = |is: &dyn Fn(&Value) -> bool| loop {
@@ -229,8 +232,9 @@ fn a_spoiled_round_is_drawn_again_a_pause_waits_and_nothing_else_ends_it() {
 fn killed_in_a_block_it_can_be_begun_again_and_nothing_is_lost() {
     let folder = tempfile::tempdir().unwrap();
     let terminal = Terminal::open();
-    let mut daemon = Daemon::start(folder.path(), &bound("a", terminal.path(), ""));
+    let config = bound("a", terminal.path(), "");
     let _set = Set::speak(terminal);
+    let mut daemon = Daemon::start(folder.path(), &config);
     daemon.job("one");
     daemon.post("/jobs/one/provoke", &tap(4.0));
     let second = daemon.until("a", "in the second block", |port| port["provoke"]["block"] == 2);
@@ -260,8 +264,9 @@ fn killed_in_a_block_it_can_be_begun_again_and_nothing_is_lost() {
 fn after_a_repair_the_same_blocks_are_done_again() {
     let folder = tempfile::tempdir().unwrap();
     let terminal = Terminal::open();
-    let daemon = Daemon::start(folder.path(), &bound("a", terminal.path(), ""));
+    let config = bound("a", terminal.path(), "");
     let _set = Set::speak(terminal);
+    let daemon = Daemon::start(folder.path(), &config);
     daemon.job("one");
     let forecast = |body: Value| daemon.ask("POST", "/jobs/one/provoke/forecast", &body);
     let nothing = forecast(json!({ "again": true })).is(400).to_string();
@@ -319,4 +324,6 @@ fn an_adapter_that_is_pulled_spoils_its_round_and_ends_nothing() {
     assert_eq!((&back["capture"], &back["provoke"]["round"]), (&json!("0001-provoke"), &json!(2)));
     let blocks = daemon.get("/jobs/one/provoke")["running"]["shown"]["blocks"].clone();
     assert_eq!(blocks[0]["struck"], "the port was gone");
+    // Before the terminals, whose numbers are then the next test's.
+    drop(daemon);
 }
