@@ -167,3 +167,10 @@ pub fn quantile(sorted: &[f64], q: f64) -> f64 {
     let high = (low + 1).min(last);
     sorted[low] + (sorted[high] - sorted[low]) * (place - low as f64)
 }
+
+/// The median; `None` of nothing.
+pub fn median(values: impl IntoIterator<Item = f64>) -> Option<f64> {
+    let mut sorted: Vec<f64> = values.into_iter().collect();
+    sorted.sort_by(f64::total_cmp);
+    (!sorted.is_empty()).then(|| quantile(&sorted, 0.5))
+}

@@ -6,7 +6,7 @@ use serde::Serialize;
 
 use crate::analysis::change::{Cost, change_points};
 use crate::analysis::level::{LevelShift, Readings, Ripple, compare_levels};
-use crate::analysis::special::quantile;
+use crate::analysis::special;
 use crate::base::words::{chance, number};
 use crate::base::{Name, Nanoseconds};
 
@@ -168,9 +168,7 @@ fn level_changes(all: &Readings) -> Vec<LevelChange> {
 }
 
 fn median(values: &[f64]) -> f64 {
-    let mut sorted = values.to_vec();
-    sorted.sort_by(f64::total_cmp);
-    quantile(&sorted, 0.5)
+    special::median(values.iter().copied()).unwrap_or(f64::NAN)
 }
 
 impl LevelChange {

@@ -2,13 +2,14 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::analysis::special::median;
 use crate::base::Nanoseconds;
 
 /// Readings at rest from which the band is made, and then fixed. A rule of our own.
 const FIRST: usize = 200;
 /// The band reaches at least so far from the middle, counts.
 const LEAST: f64 = 3.0;
-/// And so many spreads.
+/// It reaches at least this many spreads from the middle, too.
 const SPREADS: f64 = 6.0;
 /// The spread is at least this, counts: a converter shows whole ones.
 const GRAIN: f64 = 0.5;
@@ -22,21 +23,12 @@ struct Band {
 
 impl Band {
     fn of(first: &[u32]) -> Self {
-        let middle = median(first.iter().map(|counts| f64::from(*counts)).collect());
-        let spread = median(first.iter().map(|counts| (f64::from(*counts) - middle).abs()).collect());
+        let counts = || first.iter().map(|counts| f64::from(*counts));
+        let middle = median(counts()).unwrap_or_default();
+        let spread = median(counts().map(|counts| (counts - middle).abs())).unwrap_or_default();
         // For normal noise 1.4826 median deviations are one standard deviation.
         let spread = (1.4826 * spread).max(GRAIN);
         Self { middle, reach: LEAST.max(SPREADS * spread) }
-    }
-}
-
-fn median(mut values: Vec<f64>) -> f64 {
-    values.sort_by(f64::total_cmp);
-    let half = values.len() / 2;
-    match (values.get(half), values.len() % 2) {
-        (Some(upper), 0) => values[half - 1].midpoint(*upper),
-        (Some(middle), _) => *middle,
-        (None, _) => 0.0,
     }
 }
 

@@ -9,6 +9,7 @@ use serde::Serialize;
 use crate::analysis::compare::Verdict;
 use crate::analysis::ledger::PathId;
 use crate::analysis::provoke::Before;
+use crate::analysis::special::median;
 use crate::base::{Error, EventKind, Key, Nanoseconds, Result, Span};
 use crate::bench::load::Loaded;
 use crate::bench::provoke::state::{BlockState, LIKELY, ProvokedState, SURE, StressorState};
@@ -302,15 +303,7 @@ fn support(called: &Inputs, alone: &Inputs) -> Option<Support> {
             Some(key) => format!("{} on {}", key.label(), path.words()),
             None => path.words(),
         }),
-        level: most.and_then(|(_, own, _)| median(&own.1)),
-        level_alone: most.and_then(|(.., other)| median(&other.1)),
+        level: most.and_then(|(_, own, _)| median(own.1.iter().copied().map(f64::from))),
+        level_alone: most.and_then(|(.., other)| median(other.1.iter().copied().map(f64::from))),
     })
-}
-
-fn median(counts: &[u32]) -> Option<f64> {
-    let mut sorted = counts.to_vec();
-    sorted.sort_unstable();
-    let upper = *sorted.get(sorted.len() / 2)?;
-    let lower = *sorted.get((sorted.len() - 1) / 2)?;
-    Some(f64::from(lower).midpoint(f64::from(upper)))
 }
