@@ -58,7 +58,7 @@ fn run(
     let loaded = Loaded::open(&made, protocols, false).unwrap();
     let views = views(&loaded).unwrap();
     strays.take(&job, &views);
-    let found = located(&loaded, &views, protocols).unwrap();
+    let found = located(&loaded, &views, &[], protocols).unwrap();
     (job, found)
 }
 

@@ -10,18 +10,23 @@ use crate::analysis::train::Occurrence;
 use crate::base::{ControlPath, EventKind, Key, Result};
 use crate::bench::condition::is_measurement;
 use crate::bench::load::{Loaded, StageSeen};
-use crate::bench::provoke::{LevelState, ProvokedState, SURE, StressorState, provoked};
+use crate::bench::provoke::{LevelState, ProvokedState, SURE, StressorState};
 use crate::bench::symptoms::Symptoms;
-use crate::bench::views::{StageView, credit, free_s, options, options_of};
+use crate::bench::views::{StageView, credit, free_s, options};
 use crate::timeline::Protocols;
 
-/// Weighs all that a job holds.
+/// Weighs all that a job holds; `provocations` are its own.
 ///
 /// # Errors
 /// `Machine` when the disk fails, `Input` when the built-in fault tree is broken, `Usage` when the chassis of the job is
 /// not known.
-pub fn located(loaded: &Loaded, views: &[StageView], protocols: &Protocols) -> Result<Located> {
-    let called = called(&provoked(loaded, options_of(views).rule.and_then(|rule| rule.gap))?);
+pub fn located(
+    loaded: &Loaded,
+    views: &[StageView],
+    provocations: &[ProvokedState],
+    protocols: &Protocols,
+) -> Result<Located> {
+    let called = called(provocations);
     let symptoms = Symptoms::of(loaded, protocols)?;
     let tree = locate::faults()?;
     let strayed = views.iter().flat_map(|view| view.stage.seen.strayed()).map(|id| id.path);

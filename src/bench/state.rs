@@ -252,7 +252,8 @@ pub fn state(loaded: &Loaded, protocols: &Protocols) -> Result<JobState> {
 pub fn state_of(loaded: &Loaded, views: &[StageView], protocols: &Protocols) -> Result<JobState> {
     let info = loaded.job.info();
     let options = options_of(views);
-    let locate = located(loaded, views, protocols)?;
+    let provocations = provoked(loaded, options.rule.as_ref().and_then(|rule| rule.gap))?;
+    let locate = located(loaded, views, &provocations, protocols)?;
     let attribution = credit(views).map(attribution);
     let last = views.iter().rev().find_map(|view| view.comparison.as_ref());
     let seen: Vec<&StageSeen> = views.iter().map(|view| &view.stage).collect();
@@ -266,7 +267,6 @@ pub fn state_of(loaded: &Loaded, views: &[StageView], protocols: &Protocols) -> 
     let may = last.is_some_and(|(_, comparison)| comparison.figures.hand_back)
         && back.iter().all(|path| path.hand_back)
         && isolated.is_none();
-    let provocations = provoked(loaded, options.rule.as_ref().and_then(|rule| rule.gap))?;
     let provoked_again = compared(loaded, &provocations, views)?;
     let closed = loaded.job.closed().is_some();
     let instead = if closed { None } else { instead(&provocations, &provoked_again, views) };

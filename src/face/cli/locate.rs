@@ -3,7 +3,8 @@
 use crate::analysis::locate::{self, Located};
 use crate::base::Result;
 use crate::base::words::{duration, share};
-use crate::bench::{located, summary, views};
+use crate::bench::provoke::provoked;
+use crate::bench::{located, options_of, summary, views};
 use crate::face::cli::args;
 use crate::face::cli::load;
 use crate::face::cli::table;
@@ -12,7 +13,9 @@ use crate::timeline::Protocols;
 
 pub(super) fn run(options: &args::Locate, protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
     let loaded = load::open(&options.job, protocols, false, out)?;
-    let located = located(&loaded, &views(&loaded)?, protocols)?;
+    let views = views(&loaded)?;
+    let provocations = provoked(&loaded, options_of(&views).rule.and_then(|rule| rule.gap))?;
+    let located = located(&loaded, &views, &provocations, protocols)?;
     let found = located.causes().any(|cause| {
         !cause.undecided && cause.locations.first().is_some_and(|first| first.location != "none")
     });
