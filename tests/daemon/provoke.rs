@@ -1,5 +1,6 @@
 //! A provocation in the daemon: forecast, begun, followed, struck out, paused, ended, killed; and what it refuses.
 
+use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread::JoinHandle;
@@ -17,8 +18,6 @@ struct Set {
 }
 
 impl Set {
-    /// Begun before the daemon, so that it ends after it: the number of a terminal that is given back is the next test's, and
-    /// a daemon that looks for its port would open that.
     fn speak(mut terminal: Terminal) -> Self {
         let over = Arc::new(AtomicBool::new(false));
         let until = Arc::clone(&over);
@@ -40,6 +39,17 @@ impl Drop for Set {
         self.over.store(true, Ordering::Relaxed);
         let _ = self.prints.take().map(JoinHandle::join);
     }
+}
+
+/// A set, and a daemon that listens to it at port a with the job "one". The set is named first, so that it ends after the daemon:
+/// the number of a terminal that is given back is the next test's, and a daemon that looks for its port would open that.
+fn watched_set(folder: &Path) -> (Set, Daemon) {
+    let terminal = Terminal::open();
+    let config = bound("a", terminal.path(), "");
+    let set = Set::speak(terminal);
+    let daemon = Daemon::start(folder, &config);
+    daemon.job("one");
+    (set, daemon)
 }
 
 fn tap(minutes: f64) -> Value {
@@ -138,11 +148,7 @@ fn a_provocation_is_refused_with_its_reason() {
 #[test]
 fn a_spoiled_round_is_drawn_again_a_pause_waits_and_nothing_else_ends_it() {
     let folder = tempfile::tempdir().unwrap();
-    let terminal = Terminal::open();
-    let config = bound("a", terminal.path(), "");
-    let _set = Set::speak(terminal);
-    let daemon = Daemon::start(folder.path(), &config);
-    daemon.job("one");
+    let (_set, daemon) = watched_set(folder.path());
     let follow = daemon.follow("?job=one");
     let until = |is: &dyn Fn(&Value) -> bool| loop {
         let (_, event, data) = follow.recv_timeout(PATIENCE).unwrap();
@@ -231,11 +237,7 @@ fn a_spoiled_round_is_drawn_again_a_pause_waits_and_nothing_else_ends_it() {
 #[test]
 fn killed_in_a_block_it_can_be_begun_again_and_nothing_is_lost() {
     let folder = tempfile::tempdir().unwrap();
-    let terminal = Terminal::open();
-    let config = bound("a", terminal.path(), "");
-    let _set = Set::speak(terminal);
-    let mut daemon = Daemon::start(folder.path(), &config);
-    daemon.job("one");
+    let (_set, mut daemon) = watched_set(folder.path());
     daemon.post("/jobs/one/provoke", &tap(4.0));
     let second = daemon.until("a", "in the second block", |port| port["provoke"]["block"] == 2);
     assert_eq!(second["provoke"]["round"], 1);
@@ -263,11 +265,7 @@ fn killed_in_a_block_it_can_be_begun_again_and_nothing_is_lost() {
 #[test]
 fn after_a_repair_the_same_blocks_are_done_again() {
     let folder = tempfile::tempdir().unwrap();
-    let terminal = Terminal::open();
-    let config = bound("a", terminal.path(), "");
-    let _set = Set::speak(terminal);
-    let daemon = Daemon::start(folder.path(), &config);
-    daemon.job("one");
+    let (_set, daemon) = watched_set(folder.path());
     let forecast = |body: Value| daemon.ask("POST", "/jobs/one/provoke/forecast", &body);
     let nothing = forecast(json!({ "again": true })).is(400).to_string();
     assert!(nothing.contains("no earlier stage was provoked"), "{nothing}");
