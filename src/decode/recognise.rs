@@ -85,7 +85,7 @@ pub(super) fn score_of(chassis: &Arc<Chassis>, sample: &[u8]) -> f64 {
     score(chassis, whole(sample)).1.score
 }
 
-/// A chassis that was named hardly fits where another has more than so many times its score: a rule of our own.
+/// A chassis that was named hardly fits where another scores more than this many times as high: a rule of our own.
 const BETTER: f64 = 2.0;
 
 /// The one that is recognised, where its score is far above this one. No score is above 1.
