@@ -3,13 +3,15 @@
 
 mod advise;
 mod again;
+mod draw;
 pub mod lines;
 mod run;
 mod state;
 
 pub use advise::instead;
 pub use again::{AgainState, AgainStressor, AgainVerdict, Compared, Support, again, compared};
-pub use run::{Now, ProvokeRun, RARE, instruction, planned, provoked, shown_rate, uses};
+pub use draw::{Choice, Drawn, RARE, draw, instruction, planned, uses};
+pub use run::{Now, ProvokeRun, provoked};
 pub use state::{
     BlockState, ExcursionState, LIKELY, LevelState, LineLevel, ProvokedState, SURE, StressorState,
 };

@@ -1,22 +1,14 @@
 //! A drawn plan carried out on a set, or as it was recorded.
 
-use std::collections::{BTreeMap, BTreeSet};
-
-use crate::analysis::compare::{CompareOptions, alone};
 use crate::analysis::episode::{Episode, episodes, fold};
 use crate::analysis::ledger::{Intervals, Ledger, Sign};
-use crate::analysis::provoke::stressor::{self, Use};
-use crate::analysis::provoke::{
-    Block, Direction, Forecast, Label, Looks, Plan, Slot, Table, Timing, Wish, forecast, judge_all, ratio,
-    shift,
-};
+use crate::analysis::provoke::{Block, Direction, Label, Looks, Plan, Slot, Table, judge_all, ratio, shift};
 use crate::analysis::train::Train;
 use crate::base::{Error, Event, Name, Nanoseconds, Result};
-use crate::bench::StageSeen;
 use crate::bench::load::Loaded;
 use crate::bench::provoke::lines::BlockLines;
 use crate::bench::provoke::state::{
-    BlockState, ExcursionState, LIKELY, LevelState, LineLevel, ProvokedState, SURE, StressorState, factor,
+    BlockState, ExcursionState, LevelState, LineLevel, ProvokedState, SURE, StressorState, factor,
 };
 use crate::decode::report::Report;
 use crate::timeline::Watch;
@@ -29,61 +21,7 @@ const TAIL: Nanoseconds = Nanoseconds::from_millis(500);
 /// A round counts where so much of each of its blocks was observed. A rule of our own.
 const SEEN: f64 = 0.9;
 /// Lines whose levels are judged; a set has two.
-const JUDGED_LINES: usize = 2;
-
-/// Episodes a minute where the job has shown none: one in 20 minutes, so that nothing is promised.
-pub const RARE: f64 = 0.05;
-
-/// Episodes a minute in the last stage that was watched and strayed; nothing where none did.
-pub fn shown_rate(stages: &[StageSeen], counting: &CompareOptions) -> Option<f64> {
-    let watched = stages.iter().rev().filter(|stage| stage.is_watched());
-    let side = watched.map(|stage| alone(&stage.observation, counting)).find(|side| side.episodes > 0);
-    side.map(|side| side.per_min)
-}
-
-/// What is asked for in a block.
-pub fn instruction(uses: &[Use], label: Label) -> String {
-    match label {
-        Label::LeaveAlone => "LEAVE ALONE, hands off".to_owned(),
-        Label::Stressor(n) => uses.get(usize::from(n)).map_or_else(String::new, Use::instruction),
-    }
-}
-
-/// Plans a provocation, and says what it can show.
-///
-/// # Errors
-/// `Usage` when the time does not hold a plan that can show anything; it names the least time.
-pub fn planned(uses: &[Use], minutes: f64, per_minute: f64, seed: u64) -> Result<(Provocation, Forecast)> {
-    let timings: Vec<Timing> = uses.iter().map(Use::timing).collect();
-    // Strays, excursions and the levels are judged together; as much of the error as each has left.
-    let kinds = (2 + JUDGED_LINES).min((1usize << uses.len().min(8)) - 1).max(1);
-    #[allow(clippy::cast_precision_loss)]
-    let alpha = LIKELY / kinds as f64;
-    let time = Nanoseconds::from_seconds(60.0 * minutes);
-    let wish = Wish { stressors: &timings, time, per_minute, alpha };
-    let found = forecast(&wish, seed).map_err(|_| {
-        Error::usage("a provocation takes one to six stressors")
-            .remedy("for example --with warm@key-cable --with tap@key-board")
-    })?;
-    if found.rounds == 0 || found.smallest_p > alpha {
-        let least = (found.least.seconds() / 60.0).ceil();
-        return Err(Error::usage(format!(
-            "in {minutes} minutes these stressors can show nothing, whatever comes"
-        ))
-        .remedy(format!("give it {least} minutes or more, or fewer stressors")));
-    }
-    let provocation = Provocation {
-        seed,
-        stressors: uses.iter().map(Use::name).collect(),
-        rounds: found.rounds,
-        wash_out: found.slot.wash_out,
-        counted: found.slot.counted,
-        begun: Vec::new(),
-        struck: BTreeMap::new(),
-        struck_later: BTreeSet::new(),
-    };
-    Ok((provocation, found))
-}
+pub(super) const JUDGED_LINES: usize = 2;
 
 /// The plan of a job's provocation, with what was struck out.
 ///
@@ -169,7 +107,10 @@ impl Watch for ProvokeRun {
     }
 
     fn event(&mut self, event: &Event) {
-        self.take(event);
+        if event.path.is_input() {
+            self.strays.push(event);
+        }
+        self.lines.event(event);
     }
 }
 
@@ -184,14 +125,6 @@ impl ProvokeRun {
         let (blocks, gap) = (plan.blocks(), gap.unwrap_or(GAP));
         let (strays, lines) = (Train::new(), BlockLines::default());
         Ok(Self { provocation, plan, blocks, strays, lines, gap, broken: false })
-    }
-
-    /// Takes an event that no hand gave.
-    pub fn take(&mut self, event: &Event) {
-        if event.path.is_input() {
-            self.strays.push(event);
-        }
-        self.lines.event(event);
     }
 
     /// How many blocks are in the plan, and the number of the present one, from 1.
@@ -464,12 +397,4 @@ impl Tables {
                 .collect(),
         }
     }
-}
-
-/// The stressors of a provocation.
-///
-/// # Errors
-/// As [`stressor::parse`].
-pub fn uses(names: &[String]) -> Result<Vec<Use>> {
-    names.iter().map(|name| stressor::parse(name)).collect()
 }

@@ -5,11 +5,8 @@ use std::io::IsTerminal;
 use crate::analysis::provoke::Forecast;
 use crate::analysis::provoke::stressor::{Use, cautions};
 use crate::base::words::{duration, number, plural};
-use crate::base::{Anchor, Error, Nanoseconds, Result};
-use crate::bench::options;
-use crate::bench::provoke::{
-    Now, ProvokeRun, RARE, again, compared, instruction, planned, provoked, shown_rate, uses as uses_of,
-};
+use crate::base::{Error, Nanoseconds, Result};
+use crate::bench::provoke::{Choice, Drawn, Now, ProvokeRun, compared, draw, instruction, provoked, uses};
 use crate::bench::views;
 use crate::face::cli::args;
 use crate::face::cli::keycheck_live::{framed, typed};
@@ -26,27 +23,14 @@ pub(super) fn run(asked: &args::Provoke, protocols: &Protocols, out: &mut Out) -
     if !(asked.minutes > 0.0 && asked.minutes < 1e4) {
         return Err(Error::usage("--minutes must be more than 0").remedy("for example --minutes 15"));
     }
-    let mut uses = uses_of(&asked.with)?;
+    let choice = if asked.again { Choice::Again } else { Choice::Own(uses(&asked.with)?, asked.minutes) };
     let loaded = Loaded::index(Job::open(&asked.job)?, protocols, false)?;
-    let stages = loaded.stages()?;
-    let counting = options(&stages);
-    let rate = shown_rate(&stages, &counting);
-    let gap = counting.rule.and_then(|rule| rule.gap);
-    #[allow(clippy::cast_sign_loss)]
-    let seed = Anchor::now().unix_ns as u64;
-    let (plan, shows) = if asked.again {
-        let plan = again(&loaded, seed)?;
-        uses = uses_of(&plan.stressors)?;
-        (plan, None)
-    } else {
-        let (plan, shows) = planned(&uses, asked.minutes, rate.unwrap_or(RARE), seed)?;
-        (plan, Some(shows))
-    };
+    let Drawn { plan, uses, forecast, per_minute, gap } = draw(&loaded, choice)?;
     let mut job = loaded.job;
     // Those of any live set, then those of what is about to be done to it.
     cautioned::cautions(&mut job, asked.cautions_read, out)?;
     cautioned::confirm(&cautions(&uses)?, asked.cautions_read, out)?;
-    announce(&plan, shows.as_ref(), rate.is_some(), out);
+    announce(&plan, forecast.as_ref(), per_minute.is_some(), out);
     let (port, spec) = live::open(&asked.port)?;
     let source: Box<dyn ByteSource> = Box::new(port);
     let recorder = live::begin(&mut job, source.as_ref(), &spec, "provoke", Hands::On)?;

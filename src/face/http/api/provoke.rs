@@ -1,4 +1,4 @@
-//! Provocation: what can be done, what so many minutes can show, begun, followed, struck out, paused, ended.
+//! Provocation: what can be done, what it can show in a given time, begun, followed, struck out, paused, ended.
 
 use axum::Json;
 use axum::extract::State;
@@ -6,10 +6,9 @@ use axum::http::Method;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::analysis::provoke::Forecast;
 use crate::analysis::provoke::stressor::{self, Use, cautions};
-use crate::base::{Anchor, Nanoseconds};
-use crate::bench::provoke::{AgainState, RARE, again, compared, planned, provoked, shown_rate, uses};
+use crate::base::Nanoseconds;
+use crate::bench::provoke::{AgainState, Choice, Drawn, RARE, again, compared, draw, provoked, uses};
 use crate::bench::{options, summary, views};
 use crate::face::http::api::ports::Nothing;
 use crate::face::http::api::{App, In, Named, Route, wait};
@@ -40,7 +39,7 @@ pub(super) fn routes() -> Vec<Route> {
         Route::new(
             Method::POST,
             "/api/v1/jobs/{job}/provoke/forecast",
-            "What so many minutes can show; a plan that can show nothing is refused with the least time.",
+            "What can be shown in a given time; a plan that can show nothing is refused with the least time.",
             forecast,
         )
         .takes::<Wanted>()
@@ -154,7 +153,7 @@ struct Promise {
     wash_out_s: f64,
     /// Time of all of it, seconds.
     all_s: f64,
-    /// A stressor that brings the fault so many times as often is found in 4 of 5 tries; null where next to nothing is.
+    /// A stressor that brings the fault this many times as often is found in 4 of 5 tries; null where next to nothing is.
     effect: Option<f64>,
     /// Episodes a minute that are expected when the set is left alone.
     per_minute: f64,
@@ -168,74 +167,59 @@ struct Promise {
     cautions: Vec<&'static str>,
 }
 
-/// What a request wants, planned for its job.
-struct Planned {
-    uses: Vec<Use>,
-    plan: Box<ProvokePlan>,
-    /// Nothing where a plan is done again.
-    forecast: Option<Forecast>,
-    per_minute: Option<f64>,
+/// Draws what a request wants for its job.
+fn drawn(entry: &Entry, protocols: &Protocols, request: &Wanted) -> Answer<Drawn> {
+    Ok(draw(&entry.loaded(protocols)?, choice(request)?)?)
 }
 
-fn plan(entry: &Entry, protocols: &Protocols, wanted: &Wanted) -> Answer<Planned> {
-    let loaded = entry.loaded(protocols)?;
-    let stages = loaded.stages()?;
-    let counting = options(&stages);
-    let per_minute = shown_rate(&stages, &counting);
-    let gap = counting.rule.and_then(|rule| rule.gap);
-    // Whole numbers up to 2^53 are what every reader of JSON keeps exactly (RFC 8259, section 6): microseconds fit.
-    #[allow(clippy::cast_sign_loss)]
-    let seed = (Anchor::now().unix_ns / 1000) as u64;
-    if wanted.again {
-        if wanted.minutes.is_some() || !wanted.stressors.is_empty() {
+fn choice(request: &Wanted) -> Answer<Choice> {
+    if request.again {
+        if request.minutes.is_some() || !request.stressors.is_empty() {
             return Err(ApiError::wrong("`again` repeats an earlier plan")
                 .remedy("leave `stressors` and `minutes` out"));
         }
-        let plan = again(&loaded, seed)?;
-        let uses = uses(&plan.stressors)?;
-        return Ok(Planned { uses, plan: Box::new(ProvokePlan { plan, gap }), forecast: None, per_minute });
+        return Ok(Choice::Again);
     }
-    let Some(minutes) = wanted.minutes.filter(|minutes| (0.1..=LONGEST).contains(minutes)) else {
+    let Some(minutes) = request.minutes.filter(|minutes| (0.1..=LONGEST).contains(minutes)) else {
         return Err(ApiError::wrong(format!("`minutes` is from 0.1 to {LONGEST}")));
     };
-    if wanted.stressors.iter().any(|name| name.chars().count() > LONGEST_TEXT) {
+    if request.stressors.iter().any(|name| name.chars().count() > LONGEST_TEXT) {
         return Err(ApiError::wrong(format!("a stressor has {LONGEST_TEXT} characters at most")));
     }
-    let uses = uses(&wanted.stressors)?;
+    let uses = uses(&request.stressors)?;
     for (number, used) in uses.iter().enumerate() {
         used.place.as_deref().map_or(Ok(()), check_part).map_err(ApiError::wrong)?;
         if uses[..number].contains(used) {
             return Err(ApiError::wrong(format!("{} stands twice in the list", used.name())));
         }
     }
-    let (plan, forecast) = planned(&uses, minutes, per_minute.unwrap_or(RARE), seed)?;
-    Ok(Planned { uses, plan: Box::new(ProvokePlan { plan, gap }), forecast: Some(forecast), per_minute })
+    Ok(Choice::Own(uses, minutes))
 }
 
 async fn forecast(
     State(bench): State<App>,
     Named(name): Named,
-    In(wanted): In<Wanted>,
+    In(request): In<Wanted>,
 ) -> Answer<Json<Promise>> {
     wait(move || {
-        let planned = plan(&*bench.jobs.find(&name)?, &bench.protocols(), &wanted)?;
-        let (found, drawn) = (&planned.forecast, &planned.plan.plan);
-        let blocks = (planned.uses.len() + 1) * drawn.rounds as usize;
-        let block_s = drawn.wash_out.saturating_add(drawn.counted).seconds();
+        let Drawn { plan, uses, forecast, per_minute, .. } =
+            drawn(&*bench.jobs.find(&name)?, &bench.protocols(), &request)?;
+        let blocks = (uses.len() + 1) * plan.rounds as usize;
+        let block_s = plan.wash_out.saturating_add(plan.counted).seconds();
         #[allow(clippy::cast_precision_loss)]
         let all_s = blocks as f64 * block_s;
         Ok(Json(Promise {
-            rounds: drawn.rounds,
+            rounds: plan.rounds,
             blocks,
             block_s,
-            wash_out_s: drawn.wash_out.seconds(),
+            wash_out_s: plan.wash_out.seconds(),
             all_s,
-            effect: found.as_ref().and_then(|found| found.effect),
-            per_minute: planned.per_minute.unwrap_or(RARE),
-            known: planned.per_minute.is_some(),
-            least_s: found.as_ref().map_or(all_s, |found| found.least.seconds()),
-            instructions: planned.uses.iter().map(Use::instruction).collect(),
-            cautions: cautions(&planned.uses)?,
+            effect: forecast.as_ref().and_then(|found| found.effect),
+            per_minute: per_minute.unwrap_or(RARE),
+            known: per_minute.is_some(),
+            least_s: forecast.as_ref().map_or(all_s, |found| found.least.seconds()),
+            instructions: uses.iter().map(Use::instruction).collect(),
+            cautions: cautions(&uses)?,
         }))
     })
     .await
@@ -278,21 +262,21 @@ async fn begin(
 ) -> Answer<Json<Begun>> {
     let port = bench.port(&wanted.port)?;
     let (app, job) = (App::clone(&bench), name.clone());
-    let planned = wait(move || {
+    let plan = wait(move || {
         let read = wanted.read == Some(true);
         let NewProvocation { stressors, minutes, again, .. } = wanted;
-        let wanted = Wanted { stressors, minutes, again };
-        let planned = plan(&*app.jobs.find(&job)?, &app.protocols(), &wanted)?;
-        let cautions = cautions(&planned.uses)?;
+        let request = Wanted { stressors, minutes, again };
+        let Drawn { plan, uses, gap, .. } = drawn(&*app.jobs.find(&job)?, &app.protocols(), &request)?;
+        let cautions = cautions(&uses)?;
         if !read && !cautions.is_empty() {
             return Err(ApiError::conflict(cautions.join(" "))
                 .warning("stressor-cautions")
                 .remedy("read these cautions; then repeat it with \"read\": true"));
         }
-        Ok(planned)
+        Ok(ProvokePlan { plan, gap })
     })
     .await?;
-    let begin = Begin { job: name, word: "provoke", provoke: Some(planned.plan), ..Begin::default() };
+    let begin = Begin { job: name, word: "provoke", provoke: Some(Box::new(plan)), ..Begin::default() };
     Ok(Json(port.ask(|reply| Order::Begin(begin, reply)).await?.into()))
 }
 
