@@ -52,7 +52,7 @@ fn strokes(svg: &str, class: &str) -> Vec<f64> {
 
 #[test]
 fn windows_and_levels_stand_at_their_place_on_one_scale() {
-    let svg = ladder_svg(&[line()], Theme::Inherit, Width::Sheet, Door::Open).unwrap();
+    let svg = ladder_svg(&[line()], Theme::Inherit, Width::SHEET, Door::Open).unwrap();
     // The quarter lines give the scale: 0 and 1023 counts.
     let grid = strokes(&svg, "grid");
     let (zero, full) = (grid[0], grid[4]);
@@ -77,9 +77,9 @@ fn windows_and_levels_stand_at_their_place_on_one_scale() {
 
 #[test]
 fn a_drawing_by_itself_carries_its_colours_and_its_words() {
-    let page = ladder_svg(&[line()], Theme::Inherit, Width::Sheet, Door::Open).unwrap();
-    let light = ladder_svg(&[line(), line()], Theme::Light, Width::Sheet, Door::Open).unwrap();
-    let dark = ladder_svg(&[line()], Theme::Dark, Width::Column, Door::Open).unwrap();
+    let page = ladder_svg(&[line()], Theme::Inherit, Width::SHEET, Door::Open).unwrap();
+    let light = ladder_svg(&[line(), line()], Theme::Light, Width::SHEET, Door::Open).unwrap();
+    let dark = ladder_svg(&[line()], Theme::Dark, Width::column(560), Door::Open).unwrap();
     assert!(!page.contains("<style>") && light.contains("<style>") && dark.contains("<style>"));
     assert_ne!(light.split("<style>").nth(1).unwrap()[..60], dark.split("<style>").nth(1).unwrap()[..60]);
     // For those who want to look at it.
@@ -101,12 +101,32 @@ fn foreign_text_and_odd_numbers_do_no_harm() {
     odd.marks[0].label = "\"><b>".into();
     odd.marks[1].counts = f64::NAN;
     odd.marks[2].high = f64::INFINITY;
-    let svg = ladder_svg(&[odd.clone()], Theme::Dark, Width::Column, Door::Open).unwrap();
+    let svg = ladder_svg(&[odd.clone()], Theme::Dark, Width::column(560), Door::Open).unwrap();
     assert!(
         !svg.contains("<script") && !svg.contains("<b>") && !svg.contains("NaN") && !svg.contains("inf"),
         "{svg}"
     );
     odd.full_scale = f64::NAN;
-    assert_eq!(ladder_svg(&[odd], Theme::Dark, Width::Column, Door::Open), None);
-    assert_eq!(ladder_svg(&[], Theme::Light, Width::Sheet, Door::Open), None);
+    assert_eq!(ladder_svg(&[odd], Theme::Dark, Width::column(560), Door::Open), None);
+    assert_eq!(ladder_svg(&[], Theme::Light, Width::SHEET, Door::Open), None);
+}
+
+#[test]
+fn in_a_narrow_column_names_end_before_the_levels_begin() {
+    let mut line = line();
+    for level in &mut line.levels {
+        level.label = "wwwwwwwwwwwwwwwwwwwww".into();
+    }
+    for units in [0, 300, 380, 560, 2000] {
+        let svg =
+            ladder_svg(std::slice::from_ref(&line), Theme::Light, Width::column(units), Door::Open).unwrap();
+        // Letters of 7.2 units on average, digits of 8.3 at most (13 units high, DejaVu Sans).
+        let (zero, full) = (strokes(&svg, "grid")[0], strokes(&svg, "grid")[4]);
+        let shown = svg.split("class=\"label\"").nth(1).unwrap().split(['>', '<']).nth(1).unwrap();
+        assert!(
+            10.0 + 7.2 * shown.chars().count() as f64 <= zero - 10.0 - 4.0 * 8.3,
+            "{units}: {shown}, {zero}"
+        );
+        assert!(full - zero >= 4.0 * 32.0, "{units}: no room for the scale");
+    }
 }

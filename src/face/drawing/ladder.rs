@@ -16,29 +16,27 @@ pub enum Theme {
     Dark,
 }
 
-/// How wide the drawing is, in its own units; letters are of 14 units.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Width {
-    /// A sheet of paper.
-    Sheet,
-    /// A column of a page.
-    Column,
-}
+/// How wide the drawing is, in its own units; letters are of 14 units, so that many pixels keep them legible.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Width(f64);
 
 impl Width {
-    fn all(self) -> f64 {
-        match self {
-            Self::Sheet => 960.0,
-            Self::Column => 560.0,
-        }
+    /// A sheet of paper.
+    pub const SHEET: Self = Self(960.0);
+
+    /// A column of a page, units; from 300 to the width of a sheet.
+    pub fn column(units: u32) -> Self {
+        Self(f64::from(units).clamp(300.0, Self::SHEET.0))
     }
 
-    /// Where the scale begins, right of the names.
+    /// Where the scale begins, right of the names: a narrow drawing leaves them less room.
     fn left(self) -> f64 {
-        match self {
-            Self::Sheet => 200.0,
-            Self::Column => 172.0,
-        }
+        (100.0 + 0.14 * self.0).min(200.0)
+    }
+
+    /// Letters of a key's name that fit left of its nominal level.
+    fn letters(self) -> usize {
+        (((self.left() - 56.0) / 7.7) as usize).min(17)
     }
 }
 
@@ -69,7 +67,7 @@ pub fn ladder_svg(lines: &[Windows], theme: Theme, width: Width, door: Door) -> 
     let height =
         lines.iter().map(|line| HEAD + rows(line).iter().map(Row::height).sum::<f64>() + SCALE).sum();
     let names: Vec<String> = lines.iter().map(|line| spoken(line)).collect();
-    let mut drawing = Drawing::new(door, width.all(), height, TITLE, &format!("{TEXT} {}", names.join(" ")));
+    let mut drawing = Drawing::new(door, width.0, height, TITLE, &format!("{TEXT} {}", names.join(" ")));
     match theme {
         Theme::Inherit => {}
         Theme::Light => {
@@ -80,7 +78,7 @@ pub fn ladder_svg(lines: &[Windows], theme: Theme, width: Width, door: Door) -> 
         }
     }
     if theme != Theme::Inherit {
-        drawing.rect(0.0, 0.0, width.all(), height, "paper");
+        drawing.rect(0.0, 0.0, width.0, height, "paper");
     }
     let mut y = 0.0;
     for line in lines {
@@ -121,8 +119,14 @@ fn spoken(line: &Windows) -> String {
 
 fn draw(drawing: &mut Drawing, line: &Windows, top: f64, width: Width) -> f64 {
     let left = width.left();
-    let at = |counts: f64| left + (width.all() - left - RIGHT) * (counts / line.full_scale).clamp(0.0, 1.0);
-    drawing.text(10.0, top + 22.0, Anchor::Start, "strong", &drawing.clip(&line.line, 14));
+    let at = |counts: f64| left + (width.0 - left - RIGHT) * (counts / line.full_scale).clamp(0.0, 1.0);
+    drawing.text(
+        10.0,
+        top + 22.0,
+        Anchor::Start,
+        "strong",
+        &drawing.clip(&line.line, width.letters().min(14)),
+    );
     drawing.text(left - 10.0, top + 22.0, Anchor::End, "small", "nominal");
     let mut y = top + HEAD;
     let rows = rows(line);
@@ -135,7 +139,13 @@ fn draw(drawing: &mut Drawing, line: &Windows, top: f64, width: Width) -> f64 {
         let height = row.height();
         let (low, high) = (at(row.level.low), at(row.level.high));
         drawing.rect(low, y + 3.0, (high - low).max(2.0), height - 6.0, "window");
-        drawing.text(10.0, y + 18.0, Anchor::Start, "label", &drawing.clip(&row.level.label, 17));
+        drawing.text(
+            10.0,
+            y + 18.0,
+            Anchor::Start,
+            "label",
+            &drawing.clip(&row.level.label, width.letters()),
+        );
         if let Some(nominal) = row.level.nominal {
             drawing.text(left - 10.0, y + 18.0, Anchor::End, "small", &number(nominal.round()));
             drawing.line(at(nominal), y + 1.0, at(nominal), y + height - 1.0, "level");
@@ -175,7 +185,7 @@ fn reading(
     let counts = format!(", {}", number(mark.counts.round()));
     let (right, left) = (high.max(middle) + 10.0, low.min(middle) - 10.0);
     let wide = (drawing.clip(&mark.label, 44).chars().count() + counts.len()) as f64 * LETTER;
-    let (room_right, room_left) = (width.all() - 4.0 - right, left - width.left());
+    let (room_right, room_left) = (width.0 - 4.0 - right, left - width.left());
     let on_right = wide < room_right || wide >= room_left && room_right >= room_left;
     // Where neither side has room, the name is cut and the counts stay.
     let letters = (room_right.max(room_left) / LETTER) as usize;

@@ -62,6 +62,6 @@ pub fn windows(loaded: &Loaded, protocols: &Protocols) -> Result<Vec<LineWindows
 ///
 /// # Errors
 /// `Machine` when the disk fails; `Usage` when the job's chassis is not known.
-pub fn draw(loaded: &Loaded, protocols: &Protocols, theme: Theme) -> Result<Option<String>> {
-    Ok(ladder_svg(&key_windows(loaded, protocols)?, theme, Width::Column, Door::Open))
+pub fn draw(loaded: &Loaded, protocols: &Protocols, theme: Theme, width: Width) -> Result<Option<String>> {
+    Ok(ladder_svg(&key_windows(loaded, protocols)?, theme, width, Door::Open))
 }

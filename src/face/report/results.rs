@@ -269,7 +269,7 @@ fn fit_size(fit: &Entry) -> String {
 }
 
 fn line_windows(html: &mut Html, line: &Windows, door: Door) {
-    let Some(figure) = ladder_svg(std::slice::from_ref(line), Theme::Inherit, Width::Sheet, door) else {
+    let Some(figure) = ladder_svg(std::slice::from_ref(line), Theme::Inherit, Width::SHEET, door) else {
         return;
     };
     html.raw("<figure>").part(Part(figure));

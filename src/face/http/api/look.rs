@@ -272,6 +272,8 @@ enum Theme {
 struct Look {
     /// Light when left out.
     theme: Option<Theme>,
+    /// How many pixels wide it will stand; from 300 to 960, 560 when left out.
+    wide: Option<u32>,
 }
 
 async fn drawn(State(bench): State<App>, Named(name): Named, Ask(look): Ask<Look>) -> Answer<Response> {
@@ -283,7 +285,7 @@ async fn drawn(State(bench): State<App>, Named(name): Named, Ask(look): Ask<Look
             Some(Theme::Dark) => drawing::Theme::Dark,
             _ => drawing::Theme::Light,
         };
-        let svg = ladder::draw(&loaded, &protocols, theme)?
+        let svg = ladder::draw(&loaded, &protocols, theme, drawing::Width::column(look.wide.unwrap_or(560)))?
             .ok_or_else(|| ApiError::missing("the job's chassis has no ladder, or is not known yet"))?;
         Ok(([(header::CONTENT_TYPE, "image/svg+xml")], svg).into_response())
     })

@@ -175,6 +175,7 @@ function board(root, job, first, go) {
   function drawFitting() {
     redraw(cards.compare.body, compare(state, cards.compare.body.clientWidth));
     drawReadings();
+    drawLadder();
   }
 
   function drawLadder() {
@@ -182,10 +183,13 @@ function board(root, job, first, go) {
       || (!document.documentElement.dataset.theme && matchMedia("(prefers-color-scheme: dark)").matches);
     if (!windows?.lines.length) { redraw(cards.ladder.body, el("p", {}, W.ladder.none)); return; }
     // The mark behind # makes the browser ask again after a change.
-    const query = `theme=${dark ? "dark" : "light"}#${state.revision ?? 0}`;
-    const image = el("img.ladder", { src: `/api/v1${jobPath(job, `/ladder.svg?${query}`)}`, alt: W.ladder.alt });
+    const wide = Math.max(300, cards.ladder.body.clientWidth - cards.ladder.body.clientWidth % 20);
+    const query = `theme=${dark ? "dark" : "light"}&wide=${wide}#${state.revision ?? 0}`;
+    const src = `/api/v1${jobPath(job, `/ladder.svg?${query}`)}`;
+    if (cards.ladder.body.querySelector("img")?.getAttribute("src") === src) return;
+    const image = el("img.ladder", { src, alt: W.ladder.alt });
     image.addEventListener("error", () => redraw(cards.ladder.body, el("p", {}, W.ladder.none)));
-    redraw(cards.ladder.body, el("div.scroll", {}, image));
+    redraw(cards.ladder.body, image);
   }
 
   /** When the job has moved on, so does the way, also where another page moved it. */
@@ -203,7 +207,6 @@ function board(root, job, first, go) {
     redraw(cards.patterns.body, patterns(state, { goto: gotoPattern, fold: showFold }));
     redraw(cards.where.body, where(state, Boolean(runningPort(job)?.provoke)));
     drawFitting();
-    drawLadder();
     lane.running(receiving());
     const at = standing(state, runningPort(job));
     show(chosenByHand ? place : at, false);
