@@ -14,6 +14,7 @@ mod load;
 mod place;
 mod presses;
 pub mod provoke;
+mod resting;
 mod runner;
 mod state;
 pub mod summary;
@@ -30,6 +31,7 @@ pub use lines::{LevelChange, Lines, Track, ripple_sentence};
 pub use load::{Loaded, Seen, StageSeen, chassis, prompted, taught, timed};
 pub use place::{concluding, located};
 pub use presses::{KeyChange, KeyChecks};
+pub use resting::OffRest;
 pub use runner::{Asked, SoakPlan, SoakRun};
 pub use state::{
     Advice, AttributionRest, AttributionState, CaptureState, CreditState, JobState, PlanState, StageState,

@@ -17,6 +17,7 @@ use crate::bench::load::{Loaded, StageSeen};
 use crate::bench::place::located;
 use crate::bench::presses::KeyChecks;
 use crate::bench::provoke::{AgainState, ProvokedState, compared, instead, provoked};
+use crate::bench::resting::{self, OffRest};
 use crate::bench::views::{StageView, credit, keys, options_of, views};
 use crate::bench::words;
 use crate::timeline::Protocols;
@@ -189,10 +190,14 @@ pub struct JobState {
     /// The verdict of the last stage that was compared, `reduced` where it is gone and another path that strayed is not; null
     /// before.
     pub verdict: Option<Verdict>,
-    /// Whether the set may be handed back: every path that strayed is gone at 99 %, and nothing is isolated.
+    /// Whether the set may be handed back: every path that strayed is gone at 99 %, nothing is isolated, and each keypad line
+    /// rests where it should.
     pub hand_back: bool,
     /// Every path that strayed with nothing isolated, as the last watched stage shows it.
     pub hand_back_paths: Vec<PathBack>,
+    /// Keypad lines that rest elsewhere than their resistors put them, in the last watched stage and with nothing isolated.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub resting: Vec<OffRest>,
     /// What to do next.
     pub advice: Advice,
     /// The stages in order.
@@ -264,13 +269,18 @@ pub fn state_of(loaded: &Loaded, views: &[StageView], protocols: &Protocols) -> 
         verdict => verdict,
     });
     let isolated = hand_back::isolated(&seen);
+    let resting = match (isolated, views.iter().rfind(|view| view.stage.is_watched())) {
+        (None, Some(view)) => resting::off(loaded, protocols, &view.stage)?,
+        _ => Vec::new(),
+    };
     let may = last.is_some_and(|(_, comparison)| comparison.figures.hand_back)
         && back.iter().all(|path| path.hand_back)
-        && isolated.is_none();
+        && isolated.is_none()
+        && resting.is_empty();
     let provoked_again = compared(loaded, &provocations, views)?;
     let closed = loaded.job.closed().is_some();
     let instead = if closed { None } else { instead(&provocations, &provoked_again, views) };
-    let advice = advice(loaded, views, attribution.as_ref(), &locate, &back, isolated);
+    let advice = advice(loaded, views, attribution.as_ref(), &locate, &back, isolated, &resting);
     Ok(JobState {
         version: 1,
         job: loaded.job.folder().display().to_string(),
@@ -288,6 +298,7 @@ pub fn state_of(loaded: &Loaded, views: &[StageView], protocols: &Protocols) -> 
         hand_back: may,
         advice: Advice { instead, ..advice },
         hand_back_paths: back,
+        resting,
         stages: views.iter().map(|view| stage(loaded, view, &options)).collect(),
         causes: loaded.causes().clone(),
         attribution,
@@ -387,6 +398,7 @@ fn advice(
     located: &Located,
     back: &[PathBack],
     isolated: Option<&Step>,
+    resting: &[OffRest],
 ) -> Advice {
     let say = |action, text: String| Advice {
         action,
@@ -419,6 +431,9 @@ fn advice(
             (Verdict::Gone, _) if back.iter().any(|path| !path.hand_back) => {
                 let open = back.iter().filter(|path| !path.hand_back);
                 return say("soak", words::other_path(open.map(|path| path.id.words())));
+            }
+            (Verdict::Gone, _) if !resting.is_empty() => {
+                return say("test", words::look_first(resting.iter().map(|line| line.sentence.as_str())));
             }
             (Verdict::Gone, _) => {
                 let toggle = attribution.and_then(|a| a.rest.toggle.as_ref());

@@ -71,12 +71,6 @@ pub fn remains(comparison: &Comparison) -> Option<String> {
     (quiet && comparison.figures.verdict == Verdict::Gone).then(|| remaining(comparison.after.observed_s))
 }
 
-/// What the readings of the last stage show that is not as it was: to be looked at before the set goes back.
-pub fn abnormal(state: &JobState, stage: usize) -> impl Iterator<Item = String> {
-    let lines = state.levels.iter().filter(move |line| line.stage == stage && line.has_changed());
-    lines.map(|line| format!("{}: {}", line.line, line.notes.join(" ")))
-}
-
 /// Episodes in words.
 fn episodes(count: u64) -> String {
     if count == 0 { "no stray".to_owned() } else { plural(count, "episode") }

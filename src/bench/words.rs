@@ -126,6 +126,14 @@ pub fn other_path(paths: impl Iterator<Item = String>) -> String {
     )
 }
 
+/// Gone, but a line does not rest where it should.
+pub fn look_first<'a>(lines: impl Iterator<Item = &'a str>) -> String {
+    format!(
+        "Quiet, but {}. Look there before the set goes back: what leaks or sags may stray again.",
+        lines.collect::<Vec<_>>().join("; ")
+    )
+}
+
 /// The fault is gone.
 pub fn hand_back(toggle: Option<&str>) -> String {
     match toggle {

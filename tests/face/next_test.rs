@@ -282,3 +282,55 @@ fn a_measurement_earns_no_credit_and_blurs_none() {
     assert_eq!(steps[0]["changes"], serde_json::json!(["key connector reseated"]));
     assert_eq!(steps[0]["confounded"], false);
 }
+
+#[test]
+fn a_quiet_set_whose_line_sags_is_looked_at_before_it_goes_back() {
+    let stages = r#"
+        [[stage]]
+        step = "as received"
+        [[stage.capture]]
+        file = "noisy.log"
+        hands = "off"
+        [[stage]]
+        step = "key connector reseated"
+        kind = "repair"
+        [[stage.capture]]
+        file = "sagging.log"
+        hands = "off"
+    "#;
+    let state = |rest: u32| {
+        let folder = tempfile::tempdir().unwrap();
+        let sagging = alder(1023).replace("line=KEY1 adc=0x3ff", &format!("line=KEY1 adc=0x{rest:03x}"));
+        std::fs::write(folder.path().join("sagging.log"), sagging).unwrap();
+        let (job, compared) = repaired(folder.path(), stages);
+        let shown = text(&straykey(&["job", "show", &job]).stdout);
+        let page = folder.path().join("report.html");
+        straykey(&["report", &job, "--out", page.to_str().unwrap()]);
+        let page = std::fs::read_to_string(page).unwrap();
+        let state = straykey(&["job", "show", &job, "--json"]);
+        let state: serde_json::Value = serde_json::from_slice(&state.stdout).unwrap();
+        assert_eq!(state["verdict"], "gone");
+        assert_eq!(state["hand_back"], compared["hand_back"]);
+        (state, shown.split_whitespace().collect::<Vec<_>>().join(" "), page)
+    };
+    // A divider by hand: 100 kΩ to ground beside the pull-up of 10 kΩ read 1024 * 100 / 110 = 930.9.
+    let (sags, shown, page) = state(931);
+    let said = "KEY1 is not what it should be: with no key pressed it reads 931, not 1023";
+    assert_eq!(
+        (&sags["hand_back"], &sags["advice"]["action"]),
+        (&false.into(), &"test".into()),
+        "{}",
+        sags["advice"]
+    );
+    assert_eq!(sags["resting"][0]["sentence"], said);
+    assert!(sags["advice"]["text"].as_str().unwrap().contains(said), "{}", sags["advice"]);
+    assert!(shown.contains(&format!("Look at this: {said}")) && !shown.contains("FIXED"), "{shown}");
+    assert!(page.contains("Look at this first") && page.contains(said) && !page.contains("✓\u{a0}Fixed"));
+    // 1 MΩ, as the input of a converter may have: 1024 * 1000 / 1010 = 1013.9.
+    let (sound, shown, page) = state(1013);
+    assert_eq!((&sound["hand_back"], &sound["resting"]), (&true.into(), &serde_json::Value::Null));
+    assert!(
+        shown.contains("FIXED") && !shown.contains("Look at this") && page.contains("✓\u{a0}Fixed"),
+        "{shown}"
+    );
+}

@@ -40,10 +40,8 @@ pub(super) fn show(state: &JobState, explain: bool, out: &mut Out) -> Result<()>
         provocation(done, out)?;
         again(state.provoked_again.iter().find(|again| again.capture == done.capture), out)?;
     }
-    if let Some(last) = state.stages.iter().rev().find(|stage| stage.span_s > 0.0) {
-        for sentence in summary::abnormal(state, last.stage) {
-            say(&format!("Look at this: {}", safe(&sentence)), out)?;
-        }
+    for line in &state.resting {
+        say(&format!("Look at this: {}", safe(&line.sentence)), out)?;
     }
     if let Some(complaint) = &state.complaint {
         say(&format!("Complaint: {}", safe(complaint)), out)?;

@@ -102,10 +102,10 @@ fn outcome(html: &mut Html, report: &Report<'_>) {
     };
     fact(words::WRONG, words::wrong(state));
     fact(words::DONE, words::done(state));
-    if let Some((_, stage, comparison)) = &conclusion {
+    if let Some((.., comparison)) = &conclusion {
         fact(words::SURE, words::evidence(comparison));
         fact(words::REMAINS, summary::remains(comparison).into_iter().collect());
-        fact(words::READINGS, summary::abnormal(state, stage.stage).collect());
+        fact(words::READINGS, state.resting.iter().map(|line| format!("{}.", line.sentence)).collect());
     }
     html.raw("</dl>\n");
     if let Some((before, stage, _)) = conclusion {

@@ -300,6 +300,7 @@ pub(super) fn empty() -> Sample {
         seed: 7,
         verdict: None,
         hand_back: false,
+        resting: Vec::new(),
         hand_back_paths: Vec::new(),
         advice: Advice {
             action: "soak",

@@ -98,7 +98,7 @@ export function glance(job, here, go) {
     if (!stage?.figures || !stage.observed_s) return ["off", ...W.glance.off];
     const said = `${W.glance.stage(stage.stage, stage.step)} ${W.glance.off[0]}.`;
     return stage.strays ? ["stray", W.glance.misbehaving(stage.figures.episodes), said]
-      : ["past", W.glance.quiet(clock(stage.observed_s)), said];
+      : ["past", W.glance.quiet(clock(stage.observed_s)), state.resting?.length ? state.advice.text : said];
   }
 
   // Between two messages the clock goes on by itself, but only while something is seen.
