@@ -97,7 +97,7 @@ fn what_can_be_done_and_what_it_shows_is_said_before() {
     for (wrong, word) in [
         (&["tapp@key-cable"][..], "no stressor"),
         (&["tap"], "needs a place"),
-        (&["tap@key-cabel"], "parts are"),
+        (&["tap@key-cabel"], "on no part of a set"),
         (&["lamp@key-cable"], "no place"),
         (&["other:"], "no stressor"),
         (&["tap@key-cable", "lamp", "tap@key-cable"], "twice"),

@@ -264,6 +264,15 @@ fn a_plan_that_can_show_nothing_is_not_begun() {
     let (status, said) = tried(&["--with", "tap"]);
     assert!(status == Some(2) && said.contains("needs a place"), "{said}");
     // The cautions of what is about to be done are shown before the port is touched.
+    for (list, wrong) in [
+        (["warm@key-bord", "lamp"], "warm@key-bord is put on no part of a set"),
+        (["tap@key-cable", "tap@key-cable"], "tap@key-cable stands twice in the list"),
+    ] {
+        let (status, said) = tried(&["--with", list[0], "--with", list[1], "--minutes", "30"]);
+        assert!(status == Some(2) && said.contains(wrong), "{status:?}: {said}");
+    }
+    let (status, said) = tried(&["--with", "tap@key-cable", "--minutes", "0"]);
+    assert!(status == Some(2) && said.contains("from 0.1 to 10000"), "{status:?}: {said}");
     let (status, said) = tried(&["--with", "warm@key-cable", "--minutes", "30"]);
     assert!(status != Some(0) && said.contains("Hot air") && said.contains("One hand"), "{said}");
 }

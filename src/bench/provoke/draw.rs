@@ -11,7 +11,7 @@ use crate::bench::provoke::again::again;
 use crate::bench::provoke::run::JUDGED_LINES;
 use crate::bench::provoke::state::LIKELY;
 use crate::bench::views::options;
-use crate::timeline::job::Provocation;
+use crate::timeline::job::{Provocation, check_part};
 
 /// Episodes a minute where the job has shown none: one in 20 minutes, so that nothing is promised.
 pub const RARE: f64 = 0.05;
@@ -37,6 +37,33 @@ pub enum Choice {
     Own(Vec<Use>, f64),
     /// That of an earlier stage once more, in another order.
     Again,
+}
+
+/// The longest plan, minutes: a week.
+const LONGEST_MINUTES: f64 = 10_000.0;
+
+impl Choice {
+    /// A plan of its own, as a technician asks for it.
+    ///
+    /// # Errors
+    /// `Usage` when the time is none, a stressor is not known or stands twice, or its place is no part of a set.
+    pub fn own(names: &[String], minutes: f64) -> Result<Self> {
+        if !(0.1..=LONGEST_MINUTES).contains(&minutes) {
+            return Err(Error::usage(format!("the minutes are from 0.1 to {LONGEST_MINUTES}"))
+                .remedy("for example 15"));
+        }
+        let uses = uses(names)?;
+        for (number, one) in uses.iter().enumerate() {
+            if let Err(parts) = one.place.as_deref().map_or(Ok(()), check_part) {
+                return Err(Error::usage(format!("{} is put on no part of a set", one.name())).remedy(parts));
+            }
+            if uses[..number].contains(one) {
+                return Err(Error::usage(format!("{} stands twice in the list", one.name()))
+                    .remedy("name it once; its blocks are as many as the time holds"));
+            }
+        }
+        Ok(Self::Own(uses, minutes))
+    }
 }
 
 /// A plan for a job, with what it was drawn from.

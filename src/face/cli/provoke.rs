@@ -6,7 +6,7 @@ use crate::analysis::provoke::Forecast;
 use crate::analysis::provoke::stressor::{Use, cautions};
 use crate::base::words::{duration, number, plural};
 use crate::base::{Error, Nanoseconds, Result};
-use crate::bench::provoke::{Choice, Drawn, Now, ProvokeRun, compared, draw, instruction, provoked, uses};
+use crate::bench::provoke::{Choice, Drawn, Now, ProvokeRun, compared, draw, instruction, provoked};
 use crate::bench::views;
 use crate::face::cli::args;
 use crate::face::cli::keycheck_live::{framed, typed};
@@ -20,10 +20,7 @@ use crate::timeline::live::{Adapter, Session};
 use crate::timeline::{Protocols, Unwatched};
 
 pub(super) fn run(asked: &args::Provoke, protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
-    if !(asked.minutes > 0.0 && asked.minutes < 1e4) {
-        return Err(Error::usage("--minutes must be more than 0").remedy("for example --minutes 15"));
-    }
-    let choice = if asked.again { Choice::Again } else { Choice::Own(uses(&asked.with)?, asked.minutes) };
+    let choice = if asked.again { Choice::Again } else { Choice::own(&asked.with, asked.minutes)? };
     let loaded = Loaded::index(Job::open(&asked.job)?, protocols, false)?;
     let Drawn { plan, uses, forecast, per_minute, gap } = draw(&loaded, choice)?;
     let mut job = loaded.job;

@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::analysis::provoke::stressor::{self, Use, cautions};
 use crate::base::Nanoseconds;
-use crate::bench::provoke::{AgainState, Choice, Drawn, RARE, again, compared, draw, provoked, uses};
+use crate::bench::provoke::{AgainState, Choice, Drawn, RARE, again, compared, draw, provoked};
 use crate::bench::{options, summary, views};
 use crate::face::http::api::ports::Nothing;
 use crate::face::http::api::{App, In, Named, Route, wait};
@@ -18,7 +18,7 @@ use crate::face::http::port::{Begin, Order};
 use crate::face::http::provoking::{ProvokeOrder, ProvokePlan};
 use crate::face::http::types::{LiveProvoke, PortState, Shown};
 use crate::timeline::Protocols;
-use crate::timeline::job::{Job, PARTS, check_part};
+use crate::timeline::job::{Job, PARTS};
 
 pub(super) fn routes() -> Vec<Route> {
     vec![
@@ -81,8 +81,6 @@ pub(super) fn routes() -> Vec<Route> {
     ]
 }
 
-/// Longest provocation, minutes.
-const LONGEST: f64 = 10_000.0;
 /// Longest reason and longest stressor, characters.
 const LONGEST_TEXT: usize = 200;
 
@@ -180,20 +178,10 @@ fn choice(request: &Wanted) -> Answer<Choice> {
         }
         return Ok(Choice::Again);
     }
-    let Some(minutes) = request.minutes.filter(|minutes| (0.1..=LONGEST).contains(minutes)) else {
-        return Err(ApiError::wrong(format!("`minutes` is from 0.1 to {LONGEST}")));
-    };
     if request.stressors.iter().any(|name| name.chars().count() > LONGEST_TEXT) {
         return Err(ApiError::wrong(format!("a stressor has {LONGEST_TEXT} characters at most")));
     }
-    let uses = uses(&request.stressors)?;
-    for (number, used) in uses.iter().enumerate() {
-        used.place.as_deref().map_or(Ok(()), check_part).map_err(ApiError::wrong)?;
-        if uses[..number].contains(used) {
-            return Err(ApiError::wrong(format!("{} stands twice in the list", used.name())));
-        }
-    }
-    Ok(Choice::Own(uses, minutes))
+    Ok(Choice::own(&request.stressors, request.minutes.unwrap_or_default())?)
 }
 
 async fn forecast(
