@@ -63,6 +63,7 @@ pub struct SoakRun {
     asked: Option<Asked>,
     limit: Nanoseconds,
     full: bool,
+    on_for: Option<Nanoseconds>,
     attended: bool,
     compared: bool,
     /// The stage was watched before.
@@ -83,6 +84,8 @@ pub struct SoakPlan {
     pub full: bool,
     /// Somebody is there to press a key as a sign of life.
     pub attended: bool,
+    /// How long the set has been on, where the technician says; a clock that it prints is believed before that.
+    pub on_for: Option<Nanoseconds>,
 }
 
 impl SoakRun {
@@ -141,6 +144,7 @@ impl SoakRun {
             asked: None,
             limit: Nanoseconds::from_seconds(plan.seconds),
             full: plan.full,
+            on_for: plan.on_for,
             attended,
             compared: before.is_some(),
             goes_on: false,
@@ -287,8 +291,10 @@ impl SoakRun {
             if let Some(anchor) = session.anchor().filter(|_| !self.goes_on) {
                 self.soak.begins(Nanoseconds(anchor.unix_ns));
             }
-            let what = self.planned();
-            session.mark(what, self, out)?;
+            session.mark(self.planned(), self, out)?;
+            if let Some(on_for) = self.on_for {
+                session.mark(What::SwitchedOn { ns: on_for.0 }, self, out)?;
+            }
         }
         Ok(())
     }

@@ -95,6 +95,11 @@ pub enum What {
         /// Nanoseconds.
         ns: i64,
     },
+    /// The technician says how long the set has been on.
+    SwitchedOn {
+        /// Until now, nanoseconds.
+        ns: i64,
+    },
     /// The technician wrote to the set's console.
     Command {
         /// What was typed.
@@ -256,6 +261,9 @@ impl fmt::Display for What {
                 write!(f, "{SET_BACK}{} s here; the time between these lines is not known", Nanoseconds(*ns))
             }
             Self::Command { text } => write!(f, "{COMMAND}{text}"),
+            Self::SwitchedOn { ns } => {
+                write!(f, "the set has been on for {:.0} s, says the technician", seconds(ns))
+            }
             Self::Planned { ns } => write!(f, "soak planned for {:.0} s", seconds(ns)),
             Self::Damaged { text } | Self::Remark { text } => f.write_str(text),
         }

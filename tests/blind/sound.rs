@@ -66,7 +66,7 @@ fn soak(dialect: Dialect, attended: bool, presses: bool) -> (SoakState, usize) {
     let mut session =
         Session::new(Box::new(WriterHandle::new(set)), None, &protocols, Some(dialect.name())).unwrap();
     let keys = vec![(PathId::whole(ControlPath::Keypad), Key::from_name("KEY_VOLUMEUP").unwrap())];
-    let plan = SoakPlan { seconds: 2300.0, full: false, attended };
+    let plan = SoakPlan { seconds: 2300.0, full: false, attended, on_for: None };
     let mut run = SoakRun::new(Some(&baseline()), &CompareOptions::default(), plan, Builder::default(), keys);
     let (mut events, mut asked, mut next) = (Vec::new(), 0, Nanoseconds::ZERO);
     while let Progress::Going(now) = session.step(&mut run, &mut events).unwrap() {

@@ -117,6 +117,8 @@ pub struct Builder {
     planned_s: Option<f64>,
     /// How long the set had been on at time zero.
     age: Option<Nanoseconds>,
+    /// The same as the technician says.
+    told_age: Option<Nanoseconds>,
     /// The last time that anything came.
     heard_at: Nanoseconds,
     /// The last record of the journal.
@@ -235,6 +237,7 @@ impl Builder {
             What::ClockBack { .. } => {
                 self.hole.get_or_insert(Lasting { from: self.heard_at, why: Blind::NoTime });
             }
+            What::SwitchedOn { ns } => self.told_age = Some(Nanoseconds(*ns) - mark.t),
             What::Planned { ns } => self.planned_s = Some(Nanoseconds(*ns).seconds()),
             What::Slept { .. } | What::Command { .. } | What::Remark { .. } => {}
         }
@@ -408,7 +411,8 @@ impl Builder {
             prompts: self.prompts.clone(),
             heard: self.heard.last().map(|run| run.end),
             planned_s: self.planned_s,
-            age: self.age,
+            // A clock that the set prints is surer than a memory.
+            age: self.age.or(self.told_age),
         }
     }
 }

@@ -303,7 +303,8 @@ pub struct Ledger {
     /// How long the soak was planned to last, seconds; null for any other capture.
     #[serde(default)]
     pub planned_s: Option<f64>,
-    /// How long the set had been on at time zero of the capture, by its own clock; null where it does not say.
+    /// How long the set had been on at time zero of the capture, by its own clock, else as the technician
+    /// says; null where neither does.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub age: Option<Nanoseconds>,
 }

@@ -23,7 +23,7 @@ const EVERY: Duration = Duration::from_millis(300);
 pub(super) fn soak(daemon: &Client, options: &args::Soak, out: &Out) -> Result<(Value, Result<()>)> {
     let port = port(daemon, &options.port)?;
     let wanted = json!({ "port": port, "minutes": options.minutes, "full": options.full,
-        "signs": if options.unattended { "none" } else { "asked" } });
+        "signs": if options.unattended { "none" } else { "asked" }, "on_for_minutes": options.on_for });
     let begun = daemon.job(Method::POST, "/soak", &wanted)?;
     let capture = begun["capture"].as_str().unwrap_or_default().to_owned();
     let stop = Stop::listen();

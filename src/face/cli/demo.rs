@@ -10,7 +10,7 @@ use std::time::{Duration, Instant};
 
 use crate::base::{Anchor, Error, Key, Nanoseconds, Result};
 use crate::bench::words::headline;
-use crate::bench::{keys, views};
+use crate::bench::{SoakPlan, keys, views};
 use crate::face::cautions;
 use crate::face::cli::args::Demo;
 use crate::face::cli::live::{Plan, Stop, run_soak};
@@ -151,9 +151,7 @@ fn soak_stage(
     let began = Instant::now();
     let asked = Arc::clone(&shared);
     let plan = Plan {
-        attended: true,
-        minutes: f64::from(stage.minutes),
-        full: true,
+        soak: SoakPlan { seconds: 60.0 * f64::from(stage.minutes), full: true, attended: true, on_for: None },
         chassis: None,
         hand: Some(Box::new(move |wanted| asked.ask(wanted.key))),
         show_events: false,

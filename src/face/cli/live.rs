@@ -200,6 +200,9 @@ pub(super) fn soak(options: &args::Soak, protocols: &Protocols, out: &mut Out) -
     if !(options.minutes > 0.0 && options.minutes < 1e6) {
         return Err(Error::usage("--minutes must be more than 0").remedy("for example --minutes 30"));
     }
+    if options.on_for.is_some_and(|minutes| !(0.0..=1e6).contains(&minutes)) {
+        return Err(Error::usage("--on-for must be 0 or more").remedy("for example --on-for 30"));
+    }
     if let Some(daemon) = Client::for_job(&options.job) {
         let (soak, ended) = daemon::soak(&daemon, options, out)?;
         tell_value(&soak, out)?;
@@ -211,9 +214,12 @@ pub(super) fn soak(options: &args::Soak, protocols: &Protocols, out: &mut Out) -
     let stop = Stop::listen();
     out.note(format!("Hands off the set and its remotes. Listening on {}; Ctrl-C ends.", spec_words(&spec)));
     let plan = Plan {
-        minutes: options.minutes,
-        full: options.full,
-        attended: !options.unattended,
+        soak: SoakPlan {
+            seconds: options.minutes * 60.0,
+            full: options.full,
+            attended: !options.unattended,
+            on_for: options.on_for.map(|minutes| Nanoseconds::from_seconds(60.0 * minutes)),
+        },
         chassis: options.chassis.clone(),
         hand: None,
         show_events: !out.json,
@@ -230,12 +236,8 @@ pub(super) type Hand = Box<dyn Fn(&Asked)>;
 
 /// How a soak is to run.
 pub(super) struct Plan {
-    /// Longest time, minutes on the capture clock.
-    pub(super) minutes: f64,
-    /// Go on even when the verdict is certain.
-    pub(super) full: bool,
-    /// Somebody is there to press a key as a sign of life.
-    pub(super) attended: bool,
+    /// How long, on the capture clock, and what is known of the set.
+    pub(super) soak: SoakPlan,
     /// Chassis, when it is not the job's.
     pub(super) chassis: Option<String>,
     /// Presses the keys that are asked for, where nobody reads them.
@@ -257,8 +259,7 @@ pub(super) fn run_soak(
     out: &mut Out,
 ) -> Result<(Job, SoakState, Result<()>)> {
     let loaded = Loaded::index(job, protocols, false)?;
-    let seconds = plan.minutes * 60.0;
-    let mut run = SoakRun::prepare(&loaded, SoakPlan { seconds, full: plan.full, attended: plan.attended })?;
+    let mut run = SoakRun::prepare(&loaded, plan.soak)?;
     let present = loaded.job.stages().last();
     let repaired =
         present.and_then(|stage| stage.step.as_ref()).is_some_and(|step| step.kind == StepKind::Repair);

@@ -309,6 +309,10 @@ pub struct Soak {
     /// Chassis; the job's, or recognised, when left out
     #[arg(long, value_name = "NAME")]
     pub chassis: Option<String>,
+    /// How long the set has been on already, in minutes, if it prints no clock of its own: a fault that needs warmth is not gone because
+    /// the set is cold
+    #[arg(long, value_name = "M")]
+    pub on_for: Option<f64>,
     /// Nobody is there to press a key: no sign of life is asked for, and a set that speaks only when something happens proves nothing
     #[arg(long)]
     pub unattended: bool,

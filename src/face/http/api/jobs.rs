@@ -389,6 +389,9 @@ struct NewSoak {
     full: Option<bool>,
     /// Signs of life: `asked` (as a rule), or `none` when nobody is there to press a key.
     signs: Option<SignsWord>,
+    /// How long the set has been on, minutes, where the technician knows and the set prints no clock of its own.
+    #[schemars(range(min = 0.0, max = 1_000_000.0))]
+    on_for_minutes: Option<f64>,
 }
 
 #[derive(Debug, Serialize, JsonSchema)]
@@ -405,6 +408,9 @@ async fn soak(
     if !(wanted.minutes >= 0.01 && wanted.minutes <= 1e6) {
         return Err(ApiError::wrong("`minutes` is from 0.01 to 1000000"));
     }
+    if wanted.on_for_minutes.is_some_and(|minutes| !(0.0..=1e6).contains(&minutes)) {
+        return Err(ApiError::wrong("`on_for_minutes` is from 0 to 1000000"));
+    }
     bench.jobs.find(&name)?;
     let port = bench.port(&wanted.port)?;
     let begin = Begin {
@@ -415,6 +421,7 @@ async fn soak(
             seconds: wanted.minutes * 60.0,
             full: wanted.full.unwrap_or(false),
             attended: wanted.signs != Some(SignsWord::None),
+            on_for: wanted.on_for_minutes.map(|minutes| Nanoseconds::from_seconds(60.0 * minutes)),
         }),
         ..Begin::default()
     };

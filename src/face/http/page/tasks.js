@@ -23,6 +23,7 @@ export function soakTask(job, state, baseline, provoke) {
   };
   const minutes = el("input", { type: "number", id: "soak-minutes", min: 1, max: 44640, step: 1, inputmode: "numeric" });
   minutes.value = String(proposed());
+  const onFor = el("input", { type: "number", id: "soak-on-for", min: 0, max: 44640, inputmode: "numeric" });
   const full = el("input", { type: "checkbox", id: "soak-full" });
   const start = button(W.soak.start, begin, { id: "soak-start" }, "strong");
   const stop = button(W.soak.stop, askFirst, { id: "soak-stop" });
@@ -36,6 +37,7 @@ export function soakTask(job, state, baseline, provoke) {
     if (!port) { news({ text: W.soak.noPort, keep: true, bad: true }); return; }
     const body = { port, minutes: Number(minutes.value) || 20 };
     if (full.checked) body.full = true;
+    if (onFor.value !== "") body.on_for_minutes = Number(onFor.value);
     start.disabled = true;
     await post(soakPath(job), body).catch(failed);
     start.disabled = false;
@@ -56,7 +58,7 @@ export function soakTask(job, state, baseline, provoke) {
     const running = runningPort(job);
     const soaking = Boolean(running && (running.soak || soak));
     if (!running) soak = null;
-    start.hidden = minutes.disabled = full.disabled = soaking;
+    start.hidden = minutes.disabled = onFor.disabled = full.disabled = soaking;
     start.disabled = Boolean(state().closed || running?.provoke);
     stop.hidden = !soaking;
     say(said, soaking ? W.soak.running(running.name) : running?.provoke ? W.provoke.running(running.name) : "");
@@ -77,7 +79,7 @@ export function soakTask(job, state, baseline, provoke) {
   return {
     root: el("div.task", {}, el("h2", {}, baseline ? W.soak.baseline : W.soak.title),
       el("p.lead", {}, baseline ? W.soak.baselineLead : W.soak.lead), advice, said, notes,
-      field(W.soak.minutes, minutes), el("label.tick", {}, full, W.soak.full), el("div.row", {}, start, stop),
+      field(W.soak.minutes, minutes), field(W.soak.onFor, onFor), el("label.tick", {}, full, W.soak.full), el("div.row", {}, start, stop),
       toProvoke(provoke)),
     update,
     atButton: () => (stop.hidden ? start : stop).focus(),

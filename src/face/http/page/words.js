@@ -287,6 +287,7 @@ export const W = {
     title: "Soak and verdict",
     lead: "Hands off. Every input in a soak is stray.",
     minutes: "Minutes",
+    onFor: "Set has been on for (minutes), if you know",
     full: "Always run the full time",
     start: "Start the soak, hands off",
     stop: "End the soak",
