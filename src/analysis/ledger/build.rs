@@ -39,7 +39,7 @@ pub struct Expected {
     pub debounce: u32,
 }
 
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Default)]
 pub(super) struct Path {
     pub(super) reporter: Reporter,
     pub(super) first: Option<Nanoseconds>,
@@ -152,20 +152,8 @@ impl Builder {
                 return None;
             }
             let polls = id.path == ControlPath::Cec;
-            let path = Path {
-                reporter: Reporter::new(None, self.known.get(id).copied(), polls),
-                first: None,
-                last: None,
-                by_events: false,
-                debounce: 1,
-                events: 0,
-                down: None,
-                held: Vec::new(),
-                away: Vec::new(),
-                levels: BTreeMap::new(),
-                unseen: None,
-                past: None,
-            };
+            let reporter = Reporter::new(None, self.known.get(id).copied(), polls);
+            let path = Path { reporter, debounce: 1, ..Path::default() };
             self.paths.insert(id.clone(), path);
         }
         self.paths.get_mut(id)

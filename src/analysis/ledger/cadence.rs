@@ -32,7 +32,7 @@ const BUCKETS: usize = 256;
 const PER_E: f64 = 12.0;
 
 /// Follows the reports of one path. Memory is bounded.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Default)]
 pub(super) struct Reporter {
     declared_s: Option<f64>,
     known: Option<Cadence>,
@@ -49,16 +49,7 @@ pub(super) struct Reporter {
 
 impl Reporter {
     pub(super) fn new(declared_s: Option<f64>, known: Option<Cadence>, polls: bool) -> Self {
-        Self {
-            declared_s: declared_s.filter(|period| *period > 0.0),
-            known,
-            polls,
-            histogram: Vec::new(),
-            intervals: 0,
-            equal: 0,
-            last: None,
-            runs: Vec::new(),
-        }
+        Self { declared_s: declared_s.filter(|period| *period > 0.0), known, polls, ..Self::default() }
     }
 
     #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss, clippy::cast_precision_loss)]
