@@ -256,7 +256,10 @@ fn killed_in_a_block_it_can_be_begun_again_and_nothing_is_lost() {
     assert_eq!((&blocks[1]["struck"], &blocks[2]), (&json!("broken off"), &Value::Null), "{left}");
     assert_eq!(left["provocations"][0]["rounds"], 0, "no round was done");
     assert_eq!(daemon.post("/jobs/one/provoke", &tap(4.0))["capture"], "0002-provoke");
-    daemon.until("a", "begun again", |port| port["provoke"]["block"] == 1);
+    // Four seconds of lines: MENU was down in them.
+    daemon.until("a", "begun again", |port| {
+        port["provoke"]["block"] == 1 && port["bytes"].as_u64() > Some(4000)
+    });
     let both = daemon.get("/jobs/one/provoke");
     assert_eq!((&both["running"]["round"], &both["provocations"]), (&json!(1), &left["provocations"]));
 }
@@ -284,7 +287,10 @@ fn after_a_repair_the_same_blocks_are_done_again() {
         assert_eq!(again[name], first[name], "{name}");
     }
     daemon.post("/jobs/one/provoke", &json!({ "port": "a", "again": true, "read": true }));
-    daemon.until("a", "begun again", |port| port["provoke"]["block"] == 1);
+    // Four seconds of lines: MENU was down in them.
+    daemon.until("a", "begun again", |port| {
+        port["provoke"]["block"] == 1 && port["bytes"].as_u64() > Some(4000)
+    });
     daemon.ask("DELETE", "/jobs/one/provoke", &Value::Null).is(200);
     daemon.until("a", "ended", |port| port["capture"] == Value::Null);
     let found = daemon.get("/jobs/one/provoke");
@@ -294,6 +300,10 @@ fn after_a_repair_the_same_blocks_are_done_again() {
     assert_ne!(one["seed"], two["seed"], "{found}");
     assert_eq!(found["compared"][0]["before_stage"], 1, "{found}");
     assert!(found["compared"][0]["said"].to_string().contains("soak"), "{found}");
+    // No hand pressed MENU in the blocks: the lanes show strays.
+    let lanes = daemon.get("/jobs/one/timeline?strays=true&path=keypad");
+    let presses = lanes["lanes"]["keypad"]["events"].as_array().cloned().unwrap_or_default();
+    assert!(!presses.is_empty() && presses.iter().all(|event| event["stray"] == true), "{lanes}");
 }
 
 #[test]

@@ -10,7 +10,7 @@ pub struct Placed {
     pub capture: Name,
     /// Its stage, from 1.
     pub stage: usize,
-    /// Whether anybody touched the controls.
+    /// Whether anybody pressed keys.
     pub hands: Hands,
     /// Where its clock's zero stands, seconds.
     pub base_s: f64,
@@ -45,7 +45,7 @@ impl JobClock {
                 clock.captures.push(Placed {
                     capture: capture.name.as_str().into(),
                     stage: stage.number,
-                    hands: capture.hands,
+                    hands: capture.keys_given(),
                     base_s,
                     span,
                 });

@@ -252,7 +252,8 @@ impl Recording {
 
     fn send_events(&self, port: &str, bench: &AppState) {
         let given = |event: &Event| {
-            self.hands == Hands::On || self.soak.as_ref().is_some_and(|soak| soak.run.is_answer(event))
+            self.hands == Hands::On && self.provoke.is_none()
+                || self.soak.as_ref().is_some_and(|soak| soak.run.is_answer(event))
         };
         let job = self.job();
         for events in self.events.chunks(MOST_EVENTS) {

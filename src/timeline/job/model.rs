@@ -224,6 +224,11 @@ impl CaptureRef {
         }
     }
 
+    /// Whether a hand gave its inputs. In a provocation hands are at the set, and press no key.
+    pub fn keys_given(&self) -> Hands {
+        if self.provocation.is_some() { Hands::Off } else { self.hands }
+    }
+
     /// Whether its file, or its folder of segments, is where it should be.
     pub fn is_there(&self) -> bool {
         self.path.is_file() || self.path.is_dir()
