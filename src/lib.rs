@@ -25,7 +25,7 @@
 //! # }
 //! ```
 //!
-//! `examples/decode.rs` is the same as a program; which parts of the interface are promised stands in `DEVELOPERS.md`.
+//! `examples/decode.rs` is the same as a program; which parts of the interface are promised stands in `docs/library.md`.
 //!
 //! # Layers
 //!

@@ -2,6 +2,7 @@
 
 #![allow(clippy::unwrap_used)]
 
+mod documents;
 mod paths;
 
 use std::collections::BTreeMap;

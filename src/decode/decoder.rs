@@ -3,7 +3,7 @@
 //! A protocol file describes records one by one. A set whose records lean on earlier ones (differences, compressed or
 //! scrambled text) needs a program. Such a decoder stands behind a chassis file, which keeps the identity, the ladder
 //! and the menu: `Chassis::decoded_by` joins the two, and from there on captures, jobs and findings take its events
-//! as any others. `protocols/OWN_DECODER.md` walks through a complete one.
+//! as any others. `docs/own-decoder.md` walks through a complete one.
 
 use crate::base::{Event, Nanoseconds};
 use crate::decode::Counters;

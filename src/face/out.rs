@@ -201,19 +201,17 @@ fn told(status: u8, error: ErrorDetail) -> String {
 
 /// Starts the log on standard error: warnings as a rule, more with `-v`; `STRAYKEY_LOG` overrides.
 pub fn start_log(verbose: u8) {
-    use tracing_subscriber::EnvFilter;
+    use tracing_subscriber::filter::{LevelFilter, Targets};
+    use tracing_subscriber::{Layer as _, fmt, layer::SubscriberExt as _, util::SubscriberInitExt as _};
     let level = match verbose {
-        0 => "straykey=warn",
-        1 => "straykey=info",
-        _ => "straykey=debug",
+        0 => LevelFilter::WARN,
+        1 => LevelFilter::INFO,
+        _ => LevelFilter::DEBUG,
     };
-    let filter = EnvFilter::try_from_env("STRAYKEY_LOG").unwrap_or_else(|_| EnvFilter::new(level));
+    let asked = std::env::var("STRAYKEY_LOG").ok().and_then(|text| text.parse::<Targets>().ok());
+    let filter = asked.unwrap_or_else(|| Targets::new().with_target("straykey", level));
     let colour = io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none_or(|v| v.is_empty());
     // A second start (tests in one process) keeps the first log.
-    let _ = tracing_subscriber::fmt()
-        .with_env_filter(filter)
-        .with_writer(io::stderr)
-        .with_ansi(colour)
-        .without_time()
-        .try_init();
+    let lines = fmt::layer().with_writer(io::stderr).with_ansi(colour).without_time();
+    let _ = tracing_subscriber::registry().with(lines.with_filter(filter)).try_init();
 }

@@ -5,7 +5,7 @@ use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 
 use flate2::read::MultiGzDecoder;
-use sha2::{Digest, Sha256};
+use ring::digest::{Context, SHA256, digest};
 
 use crate::base::{Error, Result};
 use crate::journal::disk::Files;
@@ -105,7 +105,7 @@ pub(super) fn read_packed(files: &dyn Files, folder: &Path, number: u32) -> io::
 
 /// SHA-256 in hexadecimal and length of what a reader gives.
 pub(super) fn sum(mut from: Box<dyn Read + Send>) -> io::Result<(String, u64)> {
-    let mut hash = Sha256::new();
+    let mut hash = Context::new(&SHA256);
     let mut bytes = 0u64;
     let mut piece = vec![0u8; PIECE];
     loop {
@@ -119,7 +119,7 @@ pub(super) fn sum(mut from: Box<dyn Read + Send>) -> io::Result<(String, u64)> {
             Err(error) => return Err(error),
         }
     }
-    Ok((hexadecimal(&hash.finalize()), bytes))
+    Ok((hexadecimal(hash.finish().as_ref()), bytes))
 }
 
 /// Bytes in hexadecimal, as `sha256sum` prints a sum.
@@ -153,7 +153,7 @@ impl Sums {
 
     /// The sum of the whole capture: that of the text.
     pub(super) fn of_all(&self) -> String {
-        hexadecimal(&Sha256::digest(self.text()))
+        hexadecimal(digest(&SHA256, self.text().as_bytes()).as_ref())
     }
 
     /// Writes the file so that the old or the new one is there after a power cut.

@@ -25,7 +25,7 @@ fn blocks(text: &str) -> Vec<(String, String)> {
 
 #[test]
 fn every_command_of_the_guide_prints_what_stands_there() {
-    let guide = Path::new(env!("CARGO_MANIFEST_DIR")).join("DEVELOPERS.md");
+    let guide = Path::new(env!("CARGO_MANIFEST_DIR")).join("docs/chassis.md");
     let folder = tempfile::tempdir().unwrap();
     let mut commands = 0;
     for (kind, block) in blocks(&fs::read_to_string(guide).unwrap()) {

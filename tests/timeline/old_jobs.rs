@@ -53,8 +53,23 @@ const CLOSED: &[Stage] = &[
     ("key cable replaced", Some("repair"), &["key-cable"], 0, &[("0002-cleaned", "off", 0, [0, 0, 0])]),
 ];
 
+/// What 0.1.0 could not write: typed marks, a provocation.
+const NEW_IN_0_2_0: [&str; 3] = ["unplugged", "provoked", "provoked.pack.tar.gz"];
+
+const UNPLUGGED: &[Stage] = &[("as received", None, &[], 8, &[("0001-soak", "off", 0, [8, 8, 0])])];
+
+const PROVOKED: &[Stage] = &[
+    ("as received", None, &[], 0, &[("0001-provoke", "on", 0, [PLAYED, PLAYED, 0])]),
+    ("key cable replaced", Some("repair"), &["key-cable"], 0, &[]),
+];
+
+/// Presses of two readings and more, counted in the lines that the set printed while its cable was tapped.
+const PLAYED: usize = 37;
+
+/// A job as that version wrote it.
 fn kept(name: &str) -> PathBuf {
-    Path::new(env!("CARGO_MANIFEST_DIR")).join("captures/jobs-0.1.0").join(name)
+    let version = if NEW_IN_0_2_0.contains(&name) { "0.2.0" } else { "0.1.0" };
+    Path::new(env!("CARGO_MANIFEST_DIR")).join(format!("captures/jobs-{version}")).join(name)
 }
 
 fn copy(from: &Path, to: &Path) {
@@ -195,4 +210,44 @@ fn a_closed_job_and_its_pack_of_version_0_1_0() {
     let pack = kept("closed.pack.tar.gz");
     run(&["job", "open", pack.to_str().unwrap(), "--out", opened.to_str().unwrap()]);
     holds(&opened, "office set", CLOSED);
+}
+
+#[test]
+fn a_soak_of_version_0_2_0_whose_adapter_was_pulled_out() {
+    let folder = tempfile::tempdir().unwrap();
+    let job = folder.path().join("unplugged");
+    copy(&kept("unplugged"), &job);
+    holds(&job, "kitchen set", UNPLUGGED);
+    // The adapter was away for five seconds, and a time for coming back; none of that is quiet.
+    let shown: Value = serde_json::from_str(&run(&["job", "show", job.to_str().unwrap(), "--json"])).unwrap();
+    let stage = &shown["stages"][0];
+    let unobserved = stage["span_s"].as_f64().unwrap() - stage["observed_s"].as_f64().unwrap();
+    assert!((5.0..20.0).contains(&unobserved), "{unobserved}");
+    assert!(stage["unobserved"][0].as_str().unwrap().contains("the port was unplugged"), "{stage}");
+}
+
+#[test]
+fn a_provocation_of_version_0_2_0_and_its_pack() {
+    let folder = tempfile::tempdir().unwrap();
+    let job = folder.path().join("provoked");
+    copy(&kept("provoked"), &job);
+    let opened = folder.path().join("opened");
+    let pack = kept("provoked.pack.tar.gz");
+    run(&["job", "open", pack.to_str().unwrap(), "--out", opened.to_str().unwrap()]);
+    for job in [job, opened] {
+        holds(&job, "hall set", PROVOKED);
+        let shown: Value =
+            serde_json::from_str(&run(&["job", "show", job.to_str().unwrap(), "--json"])).unwrap();
+        let provoked = &shown["provocations"][0];
+        assert_eq!(provoked["planned"], 8);
+        let blocks = provoked["blocks"].as_array().unwrap();
+        assert_eq!(blocks.len(), 16);
+        let called = blocks.iter().filter(|block| block["episodes"] != 0).count();
+        assert!(called >= 6, "{provoked}");
+        for block in blocks {
+            // It was the taps that called the fault, and the second round was left out by hand.
+            assert!(block["stressor"] == "tap@key-cable" || block["episodes"] == 0, "{block}");
+            assert_eq!(block["struck"] == "the cable was touched", block["round"] == 2, "{block}");
+        }
+    }
 }

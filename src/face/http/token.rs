@@ -5,7 +5,8 @@ use std::io::Write;
 use std::os::unix::fs::{MetadataExt, OpenOptionsExt};
 use std::path::Path;
 
-use sha2::{Digest, Sha256};
+use ring::digest::{SHA256, digest};
+use ring::rand::{SecureRandom as _, SystemRandom};
 
 use crate::base::{Error, Result};
 use crate::journal::hexadecimal;
@@ -27,9 +28,9 @@ impl std::fmt::Debug for Token {
 /// `Machine` when the system gives none.
 pub fn random_hex<const N: usize>() -> Result<String> {
     let mut bytes = [0u8; N];
-    getrandom::fill(&mut bytes).map_err(|error| {
-        Error::machine("the system gives no random numbers").because(std::io::Error::other(error.to_string()))
-    })?;
+    SystemRandom::new()
+        .fill(&mut bytes)
+        .map_err(|ring::error::Unspecified| Error::machine("the system gives no random numbers"))?;
     Ok(hexadecimal(&bytes))
 }
 
@@ -68,7 +69,7 @@ impl Token {
     /// that a page finds its way back after the daemon was restarted.
     #[must_use]
     pub fn session(&self) -> Self {
-        Self(hexadecimal(&Sha256::digest(format!("a page's session of {}", self.0))))
+        Self(hexadecimal(digest(&SHA256, format!("a page's session of {}", self.0).as_bytes()).as_ref()))
     }
 
     fn make(path: &Path) -> Result<Self> {

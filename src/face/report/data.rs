@@ -2,8 +2,8 @@
 
 use std::collections::BTreeMap;
 
+use ring::digest::{SHA256, digest};
 use serde_json::{Value, json};
-use sha2::{Digest as _, Sha256};
 
 use crate::base::words::plural;
 use crate::face::drawing::{Door, is_inert};
@@ -168,9 +168,9 @@ pub(super) fn block(value: &Value, timeline: &[StageTimeline]) -> Part {
 /// W3C, Content Security Policy Level 2, hash-source; RFC 4648, section 4.
 pub(super) fn hash_source(text: &str) -> String {
     const ALPHABET: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
-    let digest = Sha256::digest(text.as_bytes());
+    let sum = digest(&SHA256, text.as_bytes());
     let mut out = String::from("sha256-");
-    for group in digest.chunks(3) {
+    for group in sum.as_ref().chunks(3) {
         let word =
             group.iter().fold(0u32, |word, byte| word << 8 | u32::from(*byte)) << (8 * (3 - group.len()));
         for i in 0..4usize {

@@ -6,7 +6,7 @@ use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use sha2::{Digest, Sha256};
+use ring::digest::{Context, SHA256};
 
 use crate::base::{Anchor, Cause, Error, Nanoseconds, Result, quote};
 use crate::journal::{hexadecimal, seal, sync_folder};
@@ -145,7 +145,7 @@ pub(super) fn copy_in(from: &Path, to: &Path) -> Result<Sum> {
 }
 
 fn pour(mut from: impl Read, from_path: &Path, to: &mut dyn Write, to_path: &Path) -> Result<Sum> {
-    let mut hash = Sha256::new();
+    let mut hash = Context::new(&SHA256);
     let mut bytes = 0u64;
     let mut piece = vec![0u8; PIECE_BYTES];
     loop {
@@ -165,7 +165,7 @@ fn pour(mut from: impl Read, from_path: &Path, to: &mut dyn Write, to_path: &Pat
                 .remedy("make room on this disk; the original was not touched")
         })?;
     }
-    Ok(Sum { sha256: hexadecimal(&hash.finalize()), bytes })
+    Ok(Sum { sha256: hexadecimal(hash.finish().as_ref()), bytes })
 }
 
 /// Takes the write permission away, so that no editor alters a capture by accident. Best effort: not every

@@ -14,8 +14,6 @@ use axum::response::{IntoResponse, Response};
 use schemars::JsonSchema;
 use serde::Deserialize;
 use tokio::sync::mpsc;
-use tokio_stream::StreamExt as _;
-use tokio_stream::wrappers::ReceiverStream;
 
 use crate::face::http::api::{App, Ask, Route};
 use crate::face::http::error::Answer;
@@ -52,7 +50,9 @@ async fn stream(State(bench): State<App>, Ask(from): Ask<From>, headers: HeaderM
         follow(&bench, last.or(from.after).as_deref(), from.job.as_deref(), &frames).await;
         bench.counts.subscribers.fetch_sub(1, Ordering::Relaxed);
     });
-    let frames = ReceiverStream::new(body).map(Ok::<Bytes, std::convert::Infallible>);
+    let frames = futures_util::stream::unfold(body, |mut body| async {
+        body.recv().await.map(|frame| (Ok::<Bytes, std::convert::Infallible>(frame), body))
+    });
     Ok(([(header::CONTENT_TYPE, "text/event-stream")], Body::from_stream(frames)).into_response())
 }
 

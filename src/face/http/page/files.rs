@@ -1,7 +1,7 @@
 //! The bench page: plain files, served as they stand. There is no step between what is here and what the browser runs.
 
 use axum::http::HeaderValue;
-use sha2::{Digest, Sha256};
+use ring::digest::{SHA256, digest};
 
 use crate::journal::hexadecimal;
 
@@ -48,7 +48,7 @@ pub fn tagged(assets: &[Asset]) -> Vec<Tagged> {
     assets
         .iter()
         .map(|asset| {
-            let sum = hexadecimal(&Sha256::digest(asset.bytes));
+            let sum = hexadecimal(digest(&SHA256, asset.bytes).as_ref());
             let tag = format!("\"{}\"", sum.get(..16).unwrap_or_default());
             Tagged {
                 asset: *asset,

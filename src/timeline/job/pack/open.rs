@@ -6,7 +6,7 @@ use std::io::{self, BufReader, Read, Write};
 use std::path::Path;
 
 use flate2::bufread::GzDecoder;
-use sha2::{Digest, Sha256};
+use ring::digest::{Context, SHA256};
 
 use crate::base::{Error, Result, quote};
 use crate::journal::hexadecimal;
@@ -139,7 +139,7 @@ fn store(entry: &mut impl Read, file: &FileEntry, to: &Path) -> Result<()> {
     let path = to.join(&file.file);
     let failed = |error| Error::io("cannot write this file", &path, error);
     let mut copy = File::create_new(&path).map_err(failed)?;
-    let mut hash = Sha256::new();
+    let mut hash = Context::new(&SHA256);
     let mut left = file.bytes;
     let mut piece = vec![0u8; 1 << 18];
     while left > 0 {
@@ -154,7 +154,7 @@ fn store(entry: &mut impl Read, file: &FileEntry, to: &Path) -> Result<()> {
         hash.update(part);
         copy.write_all(part).map_err(failed)?;
     }
-    let sum = hexadecimal(&hash.finalize());
+    let sum = hexadecimal(hash.finish().as_ref());
     if left > 0 || !sum.eq_ignore_ascii_case(&file.sha256) {
         return Err(refused(format!("\"{}\" has not the sum of the manifest", quote(file.file.as_bytes()))));
     }
