@@ -8,6 +8,7 @@ mod json;
 mod key;
 mod lock;
 mod output;
+pub(crate) mod system;
 mod time;
 mod unit;
 pub mod words;

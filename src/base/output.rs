@@ -4,7 +4,7 @@ use std::fs::{self, File, OpenOptions};
 use std::io;
 use std::path::{Path, PathBuf};
 
-use crate::base::{Error, Result};
+use crate::base::{Error, Result, system};
 
 /// Longest chain of symbolic links that is followed, as on Linux.
 const MOST_LINKS: usize = 40;
@@ -40,7 +40,7 @@ pub fn write_output<T>(path: &Path, what: &str, write: impl FnOnce(File) -> Resu
             if let Some(there) = there {
                 kept.set_permissions(there.permissions()).map_err(failed)?;
             }
-            kept.sync_all().and_then(|()| fs::rename(&part, &target)).map_err(failed)?;
+            kept.sync_all().and_then(|()| system::replace(&part, &target)).map_err(failed)?;
             let folder = target.parent().unwrap_or(Path::new(""));
             match sync_folder(folder) {
                 // A folder that may be written and not read cannot be synced.
@@ -60,7 +60,7 @@ pub fn write_output<T>(path: &Path, what: &str, write: impl FnOnce(File) -> Resu
 /// The system's, when the folder cannot be opened or synced.
 pub fn sync_folder(folder: &Path) -> io::Result<()> {
     let folder = if folder.as_os_str().is_empty() { Path::new(".") } else { folder };
-    File::open(folder).and_then(|folder| folder.sync_all())
+    system::sync_folder(folder)
 }
 
 /// Where a chain of symbolic links ends, whether something is there or not.

@@ -4,11 +4,10 @@
 //! touches a disk.
 
 use std::fs::{self, File, OpenOptions};
-use std::io::{self, Read, Write};
-use std::os::unix::fs::{FileExt, MetadataExt};
+use std::io::{self, Read, Seek, SeekFrom, Write};
 use std::path::Path;
 
-use crate::base::{Error, Result};
+use crate::base::{Error, Result, system};
 
 /// A file that is only appended to.
 pub trait Disk: Send {
@@ -109,7 +108,7 @@ pub trait Files: Send + Sync {
     fn room(&self, folder: &Path) -> io::Result<Room>;
 }
 
-/// A real file.
+/// A real file. It stands at its end but while it is read.
 #[derive(Debug)]
 pub struct FileDisk {
     file: File,
@@ -126,7 +125,7 @@ impl FileDisk {
     }
 
     fn create_new(path: &Path) -> io::Result<Self> {
-        let file = OpenOptions::new().read(true).append(true).create_new(true).open(path)?;
+        let file = OpenOptions::new().read(true).write(true).create_new(true).open(path)?;
         Ok(Self { file })
     }
 
@@ -139,7 +138,9 @@ impl FileDisk {
     }
 
     fn existing(path: &Path) -> io::Result<Self> {
-        let file = OpenOptions::new().read(true).append(true).open(path)?;
+        // To append alone would not do: Windows lets nobody cut such a file.
+        let mut file = OpenOptions::new().read(true).write(true).open(path)?;
+        file.seek(SeekFrom::End(0))?;
         Ok(Self { file })
     }
 }
@@ -150,7 +151,10 @@ impl Disk for FileDisk {
     }
 
     fn read_at(&mut self, offset: u64, into: &mut [u8]) -> io::Result<usize> {
-        self.file.read_at(into, offset)
+        self.file.seek(SeekFrom::Start(offset))?;
+        let read = self.file.read(into);
+        self.file.seek(SeekFrom::End(0))?;
+        read
     }
 
     fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
@@ -162,11 +166,12 @@ impl Disk for FileDisk {
     }
 
     fn cut(&mut self, length: u64) -> io::Result<()> {
-        self.file.set_len(length)
+        self.file.set_len(length)?;
+        self.file.seek(SeekFrom::End(0)).map(|_| ())
     }
 
     fn has_name(&mut self) -> io::Result<bool> {
-        self.file.metadata().map(|data| data.nlink() > 0)
+        system::has_name(&self.file)
     }
 }
 
@@ -203,7 +208,7 @@ impl Files for SystemFiles {
     }
 
     fn rename(&self, from: &Path, to: &Path) -> io::Result<()> {
-        fs::rename(from, to)
+        system::replace(from, to)
     }
 
     fn remove(&self, path: &Path) -> io::Result<()> {
@@ -215,11 +220,8 @@ impl Files for SystemFiles {
     }
 
     fn room(&self, folder: &Path) -> io::Result<Room> {
-        let found = rustix::fs::statvfs(folder)?;
-        Ok(Room {
-            free: found.f_bavail.saturating_mul(found.f_frsize),
-            total: found.f_blocks.saturating_mul(found.f_frsize),
-        })
+        let found = fs4::statvfs(folder)?;
+        Ok(Room { free: found.available_space(), total: found.total_space() })
     }
 }
 

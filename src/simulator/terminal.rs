@@ -1,25 +1,27 @@
-//! A pseudo-terminal pair: the set's debug port as the operating system shows it.
+//! The set's debug port as a program finds it: a pseudo-terminal, or a serial server.
 
 use std::fs::File;
-use std::io::Write as _;
-use std::os::fd::OwnedFd;
+use std::io::{self, ErrorKind, Write as _};
+use std::net::{Ipv4Addr, TcpListener, TcpStream};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
-use rustix::fs::{Mode, OFlags};
-use rustix::pty::OpenptFlags;
+use crate::base::{Error, Result, system};
 
-use crate::base::{Error, Result};
-
-/// The set's end of a pseudo-terminal; the other end is a path that any serial source can open.
+/// The set's end of a pseudo-terminal, or of a serial server where the system has no pseudo-terminals; the other end is a
+/// name that any serial source can open.
 ///
-/// The far end is in raw mode from the start and stays open on this side too, because the kernel throws
-/// unread bytes away when the last handle on either side closes. **Keep this value alive until the reader has
+/// The far end of a pseudo-terminal is in raw mode from the start and stays open on this side too, because the kernel
+/// throws unread bytes away when the last handle on either side closes. **Keep this value alive until the reader has
 /// told that it has the last byte.**
 pub struct Terminal {
-    near: File,
-    _far: OwnedFd,
+    near: Near,
     path: PathBuf,
+}
+
+enum Near {
+    Pseudo { near: File, _far: File },
+    Server { listener: TcpListener, reader: Option<TcpStream> },
 }
 
 /// How long a write may make no progress before the reader counts as gone.
@@ -29,28 +31,53 @@ impl Terminal {
     /// Opens a pair.
     ///
     /// # Errors
-    /// `Machine` when the system gives no pseudo-terminal.
+    /// `Machine` when the system gives no pseudo-terminal, though it has some.
     pub fn open() -> Result<Self> {
-        let failed = |error: rustix::io::Errno| {
+        let made = system::pseudo_terminal().map_err(|error| {
             Error::machine("no pseudo-terminal can be had")
-                .because(std::io::Error::from(error))
+                .because(error)
                 .remedy("the demo needs /dev/pts; in a container mount it, or raise the limit in /proc/sys/kernel/pty/max")
-        };
-        let near = rustix::pty::openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC)
-            .map_err(failed)?;
-        rustix::pty::grantpt(&near).map_err(failed)?;
-        rustix::pty::unlockpt(&near).map_err(failed)?;
-        let name = rustix::pty::ptsname(&near, Vec::new()).map_err(failed)?;
-        let path = PathBuf::from(name.to_string_lossy().into_owned());
-        let far = rustix::fs::open(&path, OFlags::RDWR | OFlags::NOCTTY | OFlags::CLOEXEC, Mode::empty())
-            .map_err(failed)?;
-        // Without raw mode the line discipline would echo the set's output back to it and turn CR into LF.
-        let mut settings = rustix::termios::tcgetattr(&far).map_err(failed)?;
-        settings.make_raw();
-        rustix::termios::tcsetattr(&far, rustix::termios::OptionalActions::Now, &settings).map_err(failed)?;
-        // A reader that has gone must not hang the set for ever: writes return, and this side keeps the time.
-        rustix::fs::fcntl_setfl(&near, OFlags::NONBLOCK).map_err(failed)?;
-        Ok(Self { near: File::from(near), _far: far, path })
+        })?;
+        match made {
+            Some(made) => {
+                Ok(Self { near: Near::Pseudo { near: made.near, _far: made.far }, path: made.path })
+            }
+            None => Self::serve(),
+        }
+    }
+
+    /// Opens a serial server on this computer, which speaks to whoever came last.
+    ///
+    /// # Errors
+    /// `Machine` when the system gives no TCP port.
+    pub fn serve() -> Result<Self> {
+        let failed = |error| Error::machine("no TCP port can be had for the simulated set").because(error);
+        let listener = TcpListener::bind((Ipv4Addr::LOCALHOST, 0)).map_err(failed)?;
+        listener.set_nonblocking(true).map_err(failed)?;
+        let path = format!("tcp:{}", listener.local_addr().map_err(failed)?).into();
+        Ok(Self { near: Near::Server { listener, reader: None }, path })
+    }
+
+    /// Writes what is taken at once.
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        match &mut self.near {
+            Near::Pseudo { near, .. } => near.write(bytes),
+            Near::Server { listener, reader } => {
+                if let Ok((stream, _)) = listener.accept() {
+                    stream.set_nonblocking(true)?;
+                    stream.set_nodelay(true)?;
+                    *reader = Some(stream);
+                }
+                let Some(stream) = reader else { return Err(ErrorKind::WouldBlock.into()) };
+                stream.write(bytes).map_err(|error| {
+                    if error.kind() != ErrorKind::WouldBlock {
+                        // It hung up: the next one is waited for.
+                        *reader = None;
+                    }
+                    ErrorKind::WouldBlock.into()
+                })
+            }
+        }
     }
 
     /// What a serial source opens.
@@ -64,9 +91,9 @@ impl Terminal {
     /// # Errors
     /// `Machine` when the system fails.
     pub fn offer(&mut self, bytes: &[u8]) -> Result<usize> {
-        match self.near.write(bytes) {
+        match self.write(bytes) {
             Ok(n) => Ok(n),
-            Err(error) if error.kind() == std::io::ErrorKind::WouldBlock => Ok(0),
+            Err(error) if error.kind() == ErrorKind::WouldBlock => Ok(0),
             Err(error) => Err(Error::machine("the simulated set cannot write to its port")
                 .at(&self.path)
                 .because(error)),
@@ -80,17 +107,17 @@ impl Terminal {
     pub fn send(&mut self, mut bytes: &[u8]) -> Result<()> {
         let mut progress = Instant::now();
         while !bytes.is_empty() {
-            match self.near.write(bytes) {
+            match self.write(bytes) {
                 Ok(0) => std::thread::yield_now(),
                 Ok(n) => {
                     bytes = bytes.get(n..).unwrap_or_default();
                     progress = Instant::now();
                     continue;
                 }
-                Err(error) if error.kind() == std::io::ErrorKind::WouldBlock => {
+                Err(error) if error.kind() == ErrorKind::WouldBlock => {
                     std::thread::sleep(Duration::from_micros(200));
                 }
-                Err(error) if error.kind() == std::io::ErrorKind::Interrupted => {}
+                Err(error) if error.kind() == ErrorKind::Interrupted => {}
                 Err(error) => {
                     return Err(Error::machine("the simulated set cannot write to its port")
                         .at(&self.path)

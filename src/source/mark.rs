@@ -80,10 +80,13 @@ pub enum What {
         /// For how long, nanoseconds.
         ns: i64,
     },
-    /// The computer slept; the capture clock stood still meanwhile.
+    /// The computer slept.
     Slept {
         /// For how long, nanoseconds.
         ns: i64,
+        /// Whether capture time ran on meanwhile; it stood still in recordings of version 0.1.0.
+        #[serde(default)]
+        counted: bool,
     },
     /// The host's clock was set back: the time between two lines is not known.
     ClockBack {
@@ -164,7 +167,7 @@ impl What {
         if let Some(ns) =
             text.strip_prefix(SLEPT).and_then(|rest| rest.split_once(" s")).and_then(|(s, _)| seconds(s))
         {
-            return Self::Slept { ns };
+            return Self::Slept { ns, counted: false };
         }
         if let Some(ns) =
             text.strip_prefix(SET_BACK).and_then(|rest| rest.split_once(" s")).and_then(|(s, _)| seconds(s))
@@ -254,7 +257,7 @@ impl fmt::Display for What {
             Self::Stopped { ns } => {
                 write!(f, "straykey did not run for {:.1} s: what came meanwhile may be lost", seconds(ns))
             }
-            Self::Slept { ns } => {
+            Self::Slept { ns, .. } => {
                 write!(f, "{SLEPT}{:.1} s: nothing was recorded meanwhile", seconds(ns))
             }
             Self::ClockBack { ns } => {
@@ -282,7 +285,9 @@ impl Mark {
                 Some(Span { start: Nanoseconds(from), end: Nanoseconds(to).max(self.t) })
             }
             What::Overrun { from, .. } => Some(Span { start: Nanoseconds(from), end: self.t + WITHHELD }),
-            What::Stopped { ns } => Some(Span { start: self.t - Nanoseconds(ns), end: self.t }),
+            What::Stopped { ns } | What::Slept { ns, counted: true } => {
+                Some(Span { start: self.t - Nanoseconds(ns), end: self.t })
+            }
             _ => None,
         }
     }
@@ -308,7 +313,7 @@ mod tests {
             },
             What::Removed { first: 3, last: 3 },
             What::Removed { first: 3, last: 9 },
-            What::Slept { ns: 90_000_000_000 },
+            What::Slept { ns: 90_000_000_000, counted: false },
             What::ClockBack { ns: 3_600_000_000_000 },
             What::Damaged { text: "the journal is damaged: 12 bytes skipped at byte 99".to_owned() },
             What::Command { text: "help".to_owned() },

@@ -219,6 +219,12 @@ impl Builder {
                     self.trouble(span, Blind::ProcessStopped);
                 }
             }
+            What::Slept { .. } => {
+                if let Some(span) = mark.span() {
+                    self.is_explained(mark.t);
+                    self.trouble(span, Blind::Slept);
+                }
+            }
             What::Removed { .. } | What::Damaged { .. } => {
                 self.hole.get_or_insert(Lasting { from: self.heard_at.min(mark.t), why: Blind::Removed });
             }
@@ -227,7 +233,7 @@ impl Builder {
             }
             What::SwitchedOn { ns } => self.told_age = Some(Nanoseconds(*ns) - mark.t),
             What::Planned { ns } => self.planned_s = Some(Nanoseconds(*ns).seconds()),
-            What::Slept { .. } | What::Command { .. } | What::Remark { .. } => {}
+            What::Command { .. } | What::Remark { .. } => {}
         }
         self.now = self.now.max(mark.t);
     }

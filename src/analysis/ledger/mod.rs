@@ -98,6 +98,8 @@ impl PathId {
 pub enum Blind {
     /// The port was unplugged.
     PortGone,
+    /// The computer slept.
+    Slept,
     /// This process did not run.
     ProcessStopped,
     /// Bytes were lost on their way.
@@ -163,18 +165,19 @@ impl Blind {
     const fn rank(&self) -> u8 {
         match self {
             Self::PortGone => 0,
-            Self::ProcessStopped => 1,
-            Self::BytesLost { .. } => 2,
-            Self::NotRecorded { .. } => 3,
-            Self::Removed => 4,
-            Self::NoTime => 5,
-            Self::NotWired | Self::NoCrossing { .. } | Self::TooCoarse { .. } => 6,
-            Self::HandsOn => 7,
-            Self::Standby => 8,
-            Self::Unreadable { .. } => 9,
-            Self::Silent { .. } => 10,
-            Self::LineAbsent { .. } => 11,
-            Self::NoSign { .. } => 12,
+            Self::Slept => 1,
+            Self::ProcessStopped => 2,
+            Self::BytesLost { .. } => 3,
+            Self::NotRecorded { .. } => 4,
+            Self::Removed => 5,
+            Self::NoTime => 6,
+            Self::NotWired | Self::NoCrossing { .. } | Self::TooCoarse { .. } => 7,
+            Self::HandsOn => 8,
+            Self::Standby => 9,
+            Self::Unreadable { .. } => 10,
+            Self::Silent { .. } => 11,
+            Self::LineAbsent { .. } => 12,
+            Self::NoSign { .. } => 13,
         }
     }
 
@@ -182,6 +185,7 @@ impl Blind {
     pub fn words(&self) -> String {
         match self {
             Self::PortGone => "the port was unplugged".to_owned(),
+            Self::Slept => "the computer slept".to_owned(),
             Self::ProcessStopped => "straykey did not run".to_owned(),
             Self::BytesLost { bytes: Some(bytes) } => format!("{bytes} bytes were lost on the way"),
             Self::BytesLost { bytes: None } => "bytes were lost on the way".to_owned(),

@@ -6,7 +6,7 @@ use std::time::Duration;
 use hyper::Method;
 use serde_json::{Value, json};
 
-use crate::base::{Nanoseconds, Result};
+use crate::base::{Nanoseconds, Result, system};
 use crate::face::cli::args;
 use crate::face::cli::status::{SoakLook, Status};
 use crate::face::cli::stop::{self, Stop};
@@ -61,7 +61,7 @@ pub(super) fn soak(daemon: &Client, options: &args::Soak, out: &Out) -> Result<(
 /// The daemon's name for a port; one that it does not know yet is bound.
 fn port(daemon: &Client, wanted: &args::Port) -> Result<String> {
     let all = daemon.ask(Method::GET, "/api/v1/ports", &Value::Null)?;
-    let real = |path: &str| std::fs::canonicalize(path).ok();
+    let real = |path: &str| system::full_path(Path::new(path)).ok();
     let device = real(&wanted.port);
     let known = all["ports"].as_array().into_iter().flatten().find(|port| {
         let own = port["device"].as_str().unwrap_or_default();

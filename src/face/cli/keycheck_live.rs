@@ -46,7 +46,7 @@ pub(super) fn run(
     let name = recorder.name().to_owned();
     let mut session = Session::new(source, Some(recorder), protocols, chassis.as_deref())?;
     let stop = live::Stop::listen();
-    out.note(format!("Key check on {}; Ctrl-C ends. Press only what is asked for.", live::spec_words(&spec)));
+    out.note(format!("Key check on {}; Ctrl-C ends. Press only what is asked for.", spec.words()));
     let typed = typed();
     let followed = live::follow(&mut session, &mut Unwatched, &stop, out, &mut |now, events, session, _| {
         let now = now.unwrap_or_else(|| session.now());

@@ -27,10 +27,6 @@ pub(super) fn open(port: &args::Port) -> Result<(SerialPort, PortSpec)> {
     Ok((SerialPort::open(&spec)?, spec))
 }
 
-pub(super) fn spec_words(spec: &PortSpec) -> String {
-    format!("{} at {} baud {}", spec.path.display(), spec.baud, spec.framing_text())
-}
-
 /// Begins a live capture in a job.
 pub(super) fn begin(
     job: &mut Job,
@@ -42,7 +38,7 @@ pub(super) fn begin(
     let options = CaptureOptions { name: Some(name.to_owned()), hands, ..CaptureOptions::default() };
     let origin = serde_json::to_value(spec).unwrap_or_default();
     let anchor = source.anchor().unwrap_or_else(Anchor::now);
-    job.begin_capture(&options, &spec_words(spec), &origin, anchor)
+    job.begin_capture(&options, &spec.words(), &origin, anchor)
 }
 
 pub(super) fn watch(options: &args::Watch, protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
@@ -59,7 +55,7 @@ pub(super) fn watch(options: &args::Watch, protocols: &Protocols, out: &mut Out)
     let chassis = options.chassis.clone().or_else(|| job.as_ref().and_then(|job| job.info().chassis.clone()));
     let mut session = Session::new(port, recorder, protocols, chassis.as_deref())?;
     let stop = Stop::listen();
-    out.note(format!("Watching {}; Ctrl-C ends.", spec_words(&spec)));
+    out.note(format!("Watching {}; Ctrl-C ends.", spec.words()));
     let until = options.seconds.map(Nanoseconds::from_seconds);
     let json = out.json;
     let mut shown = Out::new(json);
@@ -212,7 +208,7 @@ pub(super) fn soak(options: &args::Soak, protocols: &Protocols, out: &mut Out) -
     job::cautions(&mut job, options.cautions_read, out)?;
     let (port, spec) = open(&options.port)?;
     let stop = Stop::listen();
-    out.note(format!("Hands off the set and its remotes. Listening on {}; Ctrl-C ends.", spec_words(&spec)));
+    out.note(format!("Hands off the set and its remotes. Listening on {}; Ctrl-C ends.", spec.words()));
     let plan = Plan {
         soak: SoakPlan {
             seconds: options.minutes * 60.0,

@@ -1,10 +1,10 @@
 //! How a live capture ends: the technician asks for it, or the port is gone.
 
-use crate::base::Error;
+use crate::base::{Error, system};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-/// Set by Ctrl-C and by a request to end.
+/// Set by Ctrl-C and by a request of the system to end.
 pub(crate) struct Stop(Arc<AtomicBool>);
 
 impl Stop {
@@ -17,13 +17,9 @@ impl Stop {
                 return;
             };
             runtime.block_on(async {
-                use tokio::signal::unix::{SignalKind, signal};
-                let Ok(mut end) = signal(SignalKind::terminate()) else { return };
+                let Ok(mut ends) = system::Ends::listen() else { return };
                 loop {
-                    tokio::select! {
-                        _ = tokio::signal::ctrl_c() => {}
-                        _ = end.recv() => {}
-                    }
+                    ends.asked().await;
                     if set.swap(true, Ordering::SeqCst) {
                         // Asked twice: do not wait for a port or a disk that hangs.
                         std::process::exit(130);

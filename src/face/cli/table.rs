@@ -27,9 +27,8 @@ pub(super) fn text(table: &Table) -> String {
 pub(super) fn width() -> u16 {
     let given = std::env::var("COLUMNS").ok().and_then(|columns| columns.parse().ok());
     let asked = || {
-        let size = rustix::termios::tcgetwinsize(std::io::stdout())
-            .or_else(|_| rustix::termios::tcgetwinsize(std::io::stderr()));
-        size.ok().map(|size| size.ws_col)
+        let size = terminal_size::terminal_size_of(std::io::stdout());
+        size.or_else(|| terminal_size::terminal_size_of(std::io::stderr())).map(|(width, _)| width.0)
     };
     given.or_else(asked).filter(|columns| *columns >= 40).unwrap_or(100)
 }

@@ -1,4 +1,4 @@
-//! The other commands' way to a running daemon: over its Unix socket.
+//! The other commands' way to a running daemon: over its local socket.
 
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -9,10 +9,8 @@ use hyper::client::conn::http1;
 use hyper::{Method, Request, header};
 use hyper_util::rt::TokioIo;
 use serde_json::Value;
-use tokio::net::UnixStream;
 
-use crate::base::{Error, Result};
-use crate::face::http::config::usual_socket;
+use crate::base::{Error, Result, system};
 
 /// A daemon that does not answer within this is not asked further.
 const PATIENCE: Duration = Duration::from_secs(60);
@@ -29,12 +27,9 @@ impl Client {
     ///
     /// The socket is `$STRAYKEY_SOCKET`, else the usual one.
     pub fn for_job(folder: &Path) -> Option<Self> {
-        let socket = std::env::var_os("STRAYKEY_SOCKET").map(PathBuf::from).or_else(usual_socket)?;
-        let folder = std::fs::canonicalize(folder).ok()?;
+        let socket = std::env::var_os("STRAYKEY_SOCKET").map(PathBuf::from).or_else(system::usual_socket)?;
+        let folder = system::full_path(folder).ok()?;
         let job = folder.file_name()?.to_str()?.to_owned();
-        if !socket.exists() {
-            return None;
-        }
         let client = Self { socket, job };
         let status = client.ask(Method::GET, "/api/v1/status", &Value::Null).ok()?;
         if Path::new(status["folder"].as_str()?) != folder.parent()? {
@@ -93,7 +88,7 @@ impl Client {
         path: &str,
         body: &Value,
     ) -> std::result::Result<(u16, Bytes), Box<dyn std::error::Error>> {
-        let stream = UnixStream::connect(&self.socket).await?;
+        let stream = system::connect_local(&self.socket).await?;
         let (mut sender, connection) = http1::handshake(TokioIo::new(stream)).await?;
         tokio::spawn(connection);
         let text = if body.is_null() { String::new() } else { body.to_string() };

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use serde::Deserialize;
 use toml::Spanned;
 
-use crate::base::{Error, Result};
+use crate::base::{Error, Result, system};
 use crate::decode::file;
 use crate::source::serial::{Binding, PortSpec};
 use crate::timeline::job::Hands;
@@ -164,7 +164,7 @@ pub struct Config {
     pub jobs: PathBuf,
     /// Where TCP is taken.
     pub listen: SocketAddr,
-    /// The Unix socket; none where the system says no place for it.
+    /// The local socket; none where the system says no place for it.
     pub socket: Option<PathBuf>,
     /// The file with the token.
     pub token_file: PathBuf,
@@ -186,7 +186,7 @@ impl Config {
     /// # Errors
     /// `Input` with file, line and column for a mistake; when the file cannot be read.
     pub fn load(path: Option<&Path>) -> Result<Self> {
-        let usual = config_folder().map(|folder| folder.join("serve.toml"));
+        let usual = system::config_folder().map(|folder| folder.join("serve.toml"));
         let path = match (path, usual) {
             (Some(path), _) => Some(path.to_owned()),
             (None, Some(usual)) if usual.exists() => Some(usual),
@@ -220,16 +220,16 @@ impl Config {
             _ => inside,
         };
         let home = || {
-            Error::usage("HOME is not set, so there is no place for jobs and token")
-                .remedy("set `jobs` and `token_file` in the configuration")
+            let what = format!("{} is not set, so there is no place for jobs and token", system::HOME);
+            Error::usage(what).remedy("set `jobs` and `token_file` in the configuration")
         };
         let jobs = match table.jobs {
             Some(jobs) => beside(jobs),
-            None => data_folder().ok_or_else(home)?.join("jobs"),
+            None => system::data_folder().ok_or_else(home)?.join("jobs"),
         };
         let token_file = match table.token_file {
             Some(file) => beside(file),
-            None => config_folder().ok_or_else(home)?.join("token"),
+            None => system::config_folder().ok_or_else(home)?.join("token"),
         };
         let listen = match table.listen {
             Some(listen) => listen.into_inner(),
@@ -244,7 +244,7 @@ impl Config {
             file: None,
             jobs,
             listen,
-            socket: table.socket.map(beside).or_else(usual_socket),
+            socket: table.socket.map(beside).or_else(system::usual_socket),
             token_file,
             protocols: table.protocols.map(beside),
             tls,
@@ -339,27 +339,6 @@ fn check(path: &Path, text: &str, table: &Table) -> Result<()> {
         }
     }
     Ok(())
-}
-
-fn folder(variable: &str, below_home: &str) -> Option<PathBuf> {
-    let set = |name| std::env::var_os(name).filter(|value| !value.is_empty()).map(PathBuf::from);
-    set(variable).filter(|path| path.is_absolute()).or_else(|| Some(set("HOME")?.join(below_home)))
-}
-
-/// `$XDG_CONFIG_HOME/straykey`, by the XDG Base Directory Specification.
-fn config_folder() -> Option<PathBuf> {
-    Some(folder("XDG_CONFIG_HOME", ".config")?.join("straykey"))
-}
-
-/// `$XDG_DATA_HOME/straykey`.
-fn data_folder() -> Option<PathBuf> {
-    Some(folder("XDG_DATA_HOME", ".local/share")?.join("straykey"))
-}
-
-/// `$XDG_RUNTIME_DIR/straykey.sock`: a folder that is the user's alone.
-pub fn usual_socket() -> Option<PathBuf> {
-    let folder = std::env::var_os("XDG_RUNTIME_DIR").filter(|value| !value.is_empty())?;
-    Some(PathBuf::from(folder).join("straykey.sock"))
 }
 
 #[cfg(test)]

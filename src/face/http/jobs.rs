@@ -7,8 +7,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant, SystemTime};
 
-use crate::base::Result;
-use crate::base::locked;
+use crate::base::{Result, locked, system};
 use crate::bench;
 use crate::face::http::config::is_name;
 use crate::face::http::error::{Answer, ApiError};
@@ -101,7 +100,7 @@ impl Jobs {
         fs::create_dir_all(folder).map_err(|error| {
             crate::base::Error::machine("cannot make the jobs folder").at(folder).because(error)
         })?;
-        let folder = fs::canonicalize(folder).map_err(|error| {
+        let folder = system::full_path(folder).map_err(|error| {
             crate::base::Error::machine("cannot look into the jobs folder").at(folder).because(error)
         })?;
         Ok(Self { folder, entries: Mutex::default() })

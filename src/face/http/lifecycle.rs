@@ -7,13 +7,11 @@ use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 use std::time::{Duration, Instant, SystemTime};
 
-use sd_notify::NotifyState;
 use tokio::net::TcpListener;
-use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::sync::watch;
 
-use crate::base::locked;
-use crate::base::{Anchor, Error, Result};
+use crate::base::system::{self, Ends, Moment, Reloads, notify};
+use crate::base::{Anchor, Error, Result, locked};
 use crate::decode::folder;
 use crate::face::http::app::{Access, AppState, Counts, Known, Makers, ThisStart};
 use crate::face::http::config::Config;
@@ -55,7 +53,7 @@ pub struct Ready {
     pub token_file: PathBuf,
     /// The jobs folder.
     pub jobs: PathBuf,
-    /// The Unix socket.
+    /// The local socket.
     pub socket: Option<PathBuf>,
     /// What was repaired.
     pub recovered: Vec<String>,
@@ -127,7 +125,9 @@ async fn live(
     log: &Log,
     ready: Box<dyn FnOnce(&Ready) + Send>,
 ) -> Result<()> {
-    let mut ends = Ends::listen()?;
+    let deaf = |error| Error::machine("cannot listen for signals").because(error);
+    let mut ends = Ends::listen().map_err(deaf)?;
+    let mut reloads = Reloads::listen().map_err(deaf)?;
     let config = bench.config();
     let listener = TcpListener::bind(config.listen).await.map_err(|error| {
         Error::machine(format!("cannot listen on {}", config.listen))
@@ -138,12 +138,12 @@ async fn live(
     let mut socket = None;
     let router = server::router(bench);
     if let Some(path) = &config.socket {
-        let (own, listener) = server::Socket::bind(path)?;
+        let (own, listener) = server::bind_local(path)?;
         socket = Some(own);
-        tokio::spawn(server::unix(Arc::clone(bench), listener, router.clone()));
+        tokio::spawn(server::local(Arc::clone(bench), listener, router.clone()));
     } else {
         tracing::info!(
-            "no place for the Unix socket: XDG_RUNTIME_DIR is not set, and `socket` is not configured"
+            "no place for the local socket: XDG_RUNTIME_DIR is not set, and `socket` is not configured"
         );
     }
     recover(bench);
@@ -163,27 +163,26 @@ async fn live(
         socket: config.socket.clone().filter(|_| socket.is_some()),
         recovered: locked(&bench.start.recovered).clone(),
     });
-    notify(&[NotifyState::Ready]);
+    notify(Moment::Ready);
     let mut keeper = Keeper::new(bench, load, log.clone());
-    let watchdog = sd_notify::watchdog_enabled().map(|time| time / 3);
+    let watchdog = system::watchdog().map(|time| time / 3);
     let beat = watchdog.unwrap_or(LOOK_EVERY).min(LOOK_EVERY).max(Duration::from_millis(100));
     let mut tick = tokio::time::interval(beat);
     tick.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Skip);
     loop {
         tokio::select! {
-            _ = ends.interrupt.recv() => break,
-            _ = ends.terminate.recv() => break,
-            _ = ends.hangup.recv() => keeper.reload("asked by a signal"),
+            () = ends.asked() => break,
+            () = reloads.asked() => keeper.reload("asked by a signal"),
             _ = tick.tick() => {
                 keeper.look();
                 if watchdog.is_some() && bench.group.status().beat_age < STUCK {
-                    notify(&[NotifyState::Watchdog]);
+                    notify(Moment::Alive);
                 }
             }
         }
     }
     tracing::info!("ending: captures are closed");
-    notify(&[NotifyState::Stopping]);
+    notify(Moment::Stopping);
     bench.ending.send_replace(true);
     let closing = Arc::clone(bench);
     let closed = tokio::task::spawn_blocking(move || {
@@ -203,37 +202,6 @@ async fn live(
     }
     tracing::info!("ended");
     Ok(())
-}
-
-/// Signals.
-struct Ends {
-    interrupt: Signal,
-    terminate: Signal,
-    hangup: Signal,
-}
-
-impl Ends {
-    fn listen() -> Result<Self> {
-        let one =
-            |kind| signal(kind).map_err(|error| Error::machine("cannot listen for signals").because(error));
-        Ok(Self {
-            interrupt: one(SignalKind::interrupt())?,
-            terminate: one(SignalKind::terminate())?,
-            hangup: one(SignalKind::hangup())?,
-        })
-    }
-
-    async fn asked(&mut self) {
-        tokio::select! {
-            _ = self.interrupt.recv() => {}
-            _ = self.terminate.recv() => {}
-        }
-    }
-}
-
-fn notify(states: &[NotifyState<'_>]) {
-    // Without a service manager nobody listens.
-    let _ = sd_notify::notify(states);
 }
 
 /// Closes what a crash or a power cut has left open, and says what it found.
@@ -335,16 +303,14 @@ impl Keeper {
 
     /// Takes a changed configuration. Ports that stay the same go on untouched.
     fn reload(&mut self, why: &str) {
-        if let Ok(now) = NotifyState::monotonic_usec_now() {
-            notify(&[NotifyState::Reloading, now]);
-        }
+        notify(Moment::Reloading);
         match (self.load)() {
             Ok(config) => self.apply(config, why),
             Err(error) => {
                 tracing::error!("the configuration stays as it was: {}", error.to_string().replace('\n', " "))
             }
         }
-        notify(&[NotifyState::Ready]);
+        notify(Moment::Ready);
     }
 
     fn apply(&mut self, config: Config, why: &str) {

@@ -124,7 +124,7 @@ impl Recording {
             hands: begin.hands,
             ..CaptureOptions::default()
         };
-        let words = format!("{} at {} baud {}", spec.path.display(), spec.baud, spec.framing_text());
+        let words = spec.words();
         let origin = serde_json::to_value(spec).unwrap_or_default();
         let (recorder, own, stage, base_s, provoke) = entry.with(|job| {
             let own =

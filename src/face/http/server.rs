@@ -1,8 +1,6 @@
-//! Sockets and connections: loopback TCP (with TLS where it is configured) and a Unix socket.
+//! Sockets and connections: loopback TCP (with TLS where it is configured) and the local socket.
 
-use std::fs;
-use std::os::unix::fs::PermissionsExt;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::time::Duration;
@@ -18,10 +16,11 @@ use hyper::service::Service as _;
 use hyper_util::rt::{TokioIo, TokioTimer};
 use hyper_util::service::TowerToHyperService;
 use tokio::io::{AsyncRead, AsyncWrite};
-use tokio::net::{TcpListener, UnixListener};
+use tokio::net::TcpListener;
 use tokio::sync::Semaphore;
 use tokio_rustls::TlsAcceptor;
 
+use crate::base::system::{LocalListener, LocalName};
 use crate::base::{Error, Result};
 use crate::face::http::api::{self, App};
 use crate::face::http::auth::{self, Peer};
@@ -29,7 +28,7 @@ use crate::face::http::error::ApiError;
 use crate::face::http::page;
 use crate::face::http::places::{Place, Places};
 
-/// Most connections over the Unix socket at once.
+/// Most connections over the local socket at once.
 const MOST_CONNECTIONS: usize = 64;
 /// A client says what it wants within this, and a connection rests no longer.
 const HEADERS_WITHIN: Duration = Duration::from_secs(10);
@@ -96,15 +95,15 @@ pub async fn tcp(bench: App, listener: TcpListener, tls: Option<TlsAcceptor>, ro
 const FULL: &[u8] =
     b"HTTP/1.1 503 Service Unavailable\r\nContent-Length: 0\r\nRetry-After: 2\r\nConnection: close\r\n\r\n";
 
-/// Takes connections on the Unix socket until the daemon ends.
-pub async fn unix(bench: App, listener: UnixListener, router: Router) {
+/// Takes connections on the local socket until the daemon ends.
+pub(crate) async fn local(bench: App, mut listener: LocalListener, router: Router) {
     let room = Arc::new(Semaphore::new(MOST_CONNECTIONS));
     loop {
         let accepted = tokio::select! {
             accepted = listener.accept() => accepted,
             () = bench.ended() => return,
         };
-        let Ok((stream, _)) = accepted else {
+        let Ok(stream) = accepted else {
             tokio::time::sleep(ACCEPT_REST).await;
             continue;
         };
@@ -170,47 +169,15 @@ impl Drop for Open<'_> {
     }
 }
 
-/// A Unix socket for its owner alone; removed when this is dropped.
-#[derive(Debug)]
-pub struct Socket(PathBuf);
-
-impl Drop for Socket {
-    fn drop(&mut self) {
-        let _ = fs::remove_file(&self.0);
-    }
-}
-
-impl Socket {
-    /// Makes the socket. One that a dead daemon has left is replaced.
-    ///
-    /// # Errors
-    /// `Machine` when another daemon answers there, or it cannot be made.
-    pub fn bind(path: &Path) -> Result<(Self, UnixListener)> {
-        let failed = |error| Error::machine("cannot make the socket").at(path).because(error);
-        if fs::symlink_metadata(path).is_ok() {
-            if std::os::unix::net::UnixStream::connect(path).is_ok() {
-                return Err(Error::machine("another straykey daemon listens here")
-                    .at(path)
-                    .remedy("end that one, or give this one another `socket` and `listen`"));
-            }
-            fs::remove_file(path).map_err(failed)?;
-        }
-        // Made where nobody else can reach it, so that it is never open to others, not even for a moment.
-        let parent = path.parent().unwrap_or(Path::new("."));
-        fs::create_dir_all(parent).map_err(failed)?;
-        let hidden = parent.join(format!(".straykey-{}", std::process::id()));
-        let _ = fs::remove_dir_all(&hidden);
-        fs::create_dir(&hidden).map_err(failed)?;
-        let made = fs::set_permissions(&hidden, fs::Permissions::from_mode(0o700))
-            .and_then(|()| std::os::unix::net::UnixListener::bind(hidden.join("s")))
-            .and_then(|listener| {
-                listener.set_nonblocking(true)?;
-                fs::set_permissions(hidden.join("s"), fs::Permissions::from_mode(0o600))?;
-                fs::rename(hidden.join("s"), path)?;
-                Ok(listener)
-            });
-        let _ = fs::remove_dir_all(&hidden);
-        let listener = made.and_then(UnixListener::from_std).map_err(failed)?;
-        Ok((Self(path.to_owned()), listener))
-    }
+/// Makes the local socket. One that a dead daemon has left is replaced.
+///
+/// # Errors
+/// `Machine` when another daemon answers there, or it cannot be made.
+pub(crate) fn bind_local(path: &Path) -> Result<(LocalName, LocalListener)> {
+    LocalListener::bind(path).map_err(|error| match error.kind() {
+        std::io::ErrorKind::AddrInUse => Error::machine("another straykey daemon listens here")
+            .at(path)
+            .remedy("end that one, or give this one another `socket` and `listen`"),
+        _ => Error::machine("cannot make the socket").at(path).because(error),
+    })
 }

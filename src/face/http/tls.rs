@@ -9,7 +9,7 @@ use tokio_rustls::rustls::crypto::ring;
 use tokio_rustls::rustls::pki_types::pem::PemObject;
 use tokio_rustls::rustls::pki_types::{CertificateDer, PrivateKeyDer};
 
-use crate::base::{Error, Result};
+use crate::base::{Error, Result, system};
 use crate::face::http::config::Tls;
 
 /// Takes TLS connections; 1.2 and 1.3.
@@ -39,9 +39,8 @@ pub fn acceptor(tls: &Tls) -> Result<TlsAcceptor> {
 }
 
 fn only_ours(key: &Path) -> Result<()> {
-    use std::os::unix::fs::MetadataExt;
-    let data = std::fs::metadata(key).map_err(|error| Error::io("cannot look at the key", key, error))?;
-    if data.mode() & 0o077 != 0 {
+    let others = system::others_may_read(key);
+    if others.map_err(|error| Error::io("cannot look at the key", key, error))? {
         return Err(Error::usage("others may read the key")
             .at(key)
             .remedy(format!("chmod 600 {}", key.display())));

@@ -1,14 +1,13 @@
 //! The token: who has it may drive the bench.
 
-use std::fs::{self, OpenOptions};
+use std::fs;
 use std::io::Write;
-use std::os::unix::fs::{MetadataExt, OpenOptionsExt};
 use std::path::Path;
 
 use ring::digest::{SHA256, digest};
 use ring::rand::{SecureRandom as _, SystemRandom};
 
-use crate::base::{Error, Result};
+use crate::base::{Error, Result, system};
 use crate::journal::hexadecimal;
 
 /// A secret of 256 random bits, in hexadecimal.
@@ -41,9 +40,9 @@ impl Token {
     /// `Usage` when others may read or write the file, or it holds less than 32 characters; `Machine` when it cannot
     /// be made.
     pub fn load(path: &Path) -> Result<Self> {
-        match fs::metadata(path) {
-            Ok(data) => {
-                if data.mode() & 0o077 != 0 {
+        match system::others_may_read(path) {
+            Ok(others) => {
+                if others {
                     return Err(Error::usage("others may read or write the token")
                         .at(path)
                         .remedy(format!("chmod 600 {0}, or delete it: a new one is made", path.display())));
@@ -78,8 +77,7 @@ impl Token {
             fs::create_dir_all(folder).map_err(failed)?;
         }
         let token = random_hex::<32>()?;
-        let mut file =
-            OpenOptions::new().write(true).create_new(true).mode(0o600).open(path).map_err(failed)?;
+        let mut file = system::make_private_file(path).map_err(failed)?;
         file.write_all(format!("{token}\n").as_bytes()).and_then(|()| file.sync_all()).map_err(failed)?;
         Ok(Self(token))
     }
@@ -100,7 +98,7 @@ impl Token {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use std::os::unix::fs::PermissionsExt;
+    use std::os::unix::fs::{MetadataExt, PermissionsExt};
 
     #[test]
     fn a_token_is_made_once_for_its_owner_alone() {

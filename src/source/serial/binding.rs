@@ -45,13 +45,11 @@ impl Binding {
     /// The device to open now, by the most stable name that tells it from others.
     ///
     /// # Errors
-    /// `Machine` when the adapter is not plugged in, or when several fit.
+    /// `Machine` when a USB adapter is not plugged in, or when several fit.
     pub fn find(&self) -> Result<PathBuf> {
         match self {
-            Self::Device(path) if path.exists() => Ok(path.clone()),
-            Self::Device(path) => {
-                Err(Error::machine("there is no such port").means(Cause::PortAbsent).at(path))
-            }
+            // Opening it tells whether it is there.
+            Self::Device(path) => Ok(path.clone()),
             Self::Usb { .. } => self.among(&list()?),
         }
     }

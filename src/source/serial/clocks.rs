@@ -1,46 +1,45 @@
-//! The computer's clocks while something is recorded: capture time never jumps, but what the wall clock does is remarked.
+//! The computer's clocks while something is recorded: capture time runs on while the computer sleeps and never jumps
+//! otherwise; sleep, and what the wall clock does, is marked.
 
-use std::time::{Duration, Instant};
+use std::time::{SystemTime, UNIX_EPOCH};
 
-use rustix::time::{ClockId, clock_gettime};
-
-use crate::base::Nanoseconds;
+use crate::base::{Nanoseconds, system};
 use crate::source::What;
 
 /// The clocks are compared so often.
-const EVERY: Duration = Duration::from_secs(1);
+const EVERY: Nanoseconds = Nanoseconds::SECOND;
 
 /// Less is no step: clocks that are disciplined slew by at most 0.5 ms in a second (adjtimex(2)).
 const LEAST_STEP: Nanoseconds = Nanoseconds::from_millis(500);
 
 /// So long between two looks, the process was stopped, or starved: the system's buffers hold less. A look is due each
-/// second, and a read waits 100 ms at most.
+/// second, and a read waits 200 ms at most. Where no clock stands still in sleep, that is what sleep looks like.
 const LEAST_STOP: Nanoseconds = Nanoseconds::from_millis(3_000);
 
 /// A reading that took longer was interrupted, and means nothing.
 const LONGEST_LOOK: Nanoseconds = Nanoseconds::from_millis(50);
 
-/// The clocks of clock_gettime(2) at one instant.
+/// The computer's clocks at one instant.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 struct Reading {
-    /// Runs while the computer does; capture time is taken from it.
+    /// Runs while the computer does.
     monotonic: Nanoseconds,
-    /// Runs while the computer sleeps, too.
+    /// Runs while the computer sleeps, too; capture time is taken from it.
     boot: Nanoseconds,
     /// What people set.
     wall: Nanoseconds,
 }
 
-fn read(clock: ClockId) -> Nanoseconds {
-    let time = clock_gettime(clock);
-    Nanoseconds(time.tv_sec.saturating_mul(Nanoseconds::SECOND.0).saturating_add(time.tv_nsec))
+fn wall() -> Nanoseconds {
+    let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default();
+    Nanoseconds(i64::try_from(since.as_nanos()).unwrap_or(i64::MAX))
 }
 
 impl Reading {
     fn now() -> Option<Self> {
-        let monotonic = read(ClockId::Monotonic);
-        let (boot, wall) = (read(ClockId::Boottime), read(ClockId::Realtime));
-        (read(ClockId::Monotonic) - monotonic < LONGEST_LOOK).then_some(Self { monotonic, boot, wall })
+        let monotonic = system::running();
+        let (boot, wall) = (system::elapsed(), wall());
+        (system::running() - monotonic < LONGEST_LOOK).then_some(Self { monotonic, boot, wall })
     }
 
     /// What happened between an earlier reading and this one.
@@ -53,7 +52,7 @@ impl Reading {
             marks.push(What::Stopped { ns: ran.0 });
         }
         if asleep >= LEAST_STEP {
-            marks.push(What::Slept { ns: asleep.0 });
+            marks.push(What::Slept { ns: asleep.0, counted: true });
         }
         if set.0.abs() >= LEAST_STEP.0 {
             let way = if set.0 < 0 { "back" } else { "forward" };
@@ -66,24 +65,25 @@ impl Reading {
     }
 }
 
-/// Looks at the clocks once a second.
+/// Looks at the clocks once a second, and as soon as a sleep has ended.
 pub(super) struct Clocks {
-    looked: Instant,
+    looked: Nanoseconds,
     last: Option<Reading>,
 }
 
 impl Clocks {
     /// From now on.
     pub(super) fn start() -> Self {
-        Self { looked: Instant::now(), last: Reading::now() }
+        Self { looked: system::elapsed(), last: Reading::now() }
     }
 
     /// What is to be marked now.
     pub(super) fn marks(&mut self) -> Vec<What> {
-        if self.looked.elapsed() < EVERY {
+        let elapsed = system::elapsed();
+        if elapsed - self.looked < EVERY {
             return Vec::new();
         }
-        self.looked = Instant::now();
+        self.looked = elapsed;
         let Some(now) = Reading::now() else { return Vec::new() };
         self.last.replace(now).map_or_else(Vec::new, |last| now.since(last))
     }
@@ -121,9 +121,9 @@ mod tests {
     #[test]
     fn sleep_and_a_stopped_process_are_no_step() {
         let slept = at(2000, 7000 + 90_000, 92_000 + 90_000).since(at(1000, 6000, 91_000));
-        assert_eq!(slept, [What::Slept { ns: 90_000_000_000 }]);
+        assert_eq!(slept, [What::Slept { ns: 90_000_000_000, counted: true }]);
         let both = at(2000, 97_000, 182_000 + 5000).since(at(1000, 6000, 91_000));
-        assert!(both.len() == 2 && both[0] == What::Slept { ns: 90_000_000_000 }, "{both:?}");
+        assert!(both.len() == 2 && both[0] == slept[0], "{both:?}");
         let stopped = at(36_000, 41_000, 126_000).since(at(1000, 6000, 91_000));
         assert_eq!(stopped, [What::Stopped { ns: 35_000_000_000 }]);
     }

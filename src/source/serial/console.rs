@@ -4,6 +4,7 @@ use std::io::Write;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use crate::base::{Error, Result};
+use crate::source::serial::wire::Wire;
 
 /// Largest console command, in bytes.
 pub const LARGEST_COMMAND: usize = 1024;
@@ -11,7 +12,7 @@ pub const LARGEST_COMMAND: usize = 1024;
 /// A handle to write to an open port. Whoever uses it warns the technician first and records what was sent.
 #[derive(Clone, Default)]
 pub struct Console {
-    port: Arc<Mutex<Option<Box<dyn serialport::SerialPort>>>>,
+    port: Arc<Mutex<Option<Wire>>>,
 }
 
 impl std::fmt::Debug for Console {
@@ -22,12 +23,12 @@ impl std::fmt::Debug for Console {
 
 impl Console {
     // The lock is held for single assignments and writes; what a panicked thread left is whole.
-    fn lock(&self) -> MutexGuard<'_, Option<Box<dyn serialport::SerialPort>>> {
+    fn lock(&self) -> MutexGuard<'_, Option<Wire>> {
         self.port.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     /// The port is open (again), or gone.
-    pub(super) fn set(&self, port: Option<Box<dyn serialport::SerialPort>>) {
+    pub(super) fn set(&self, port: Option<Wire>) {
         *self.lock() = port;
     }
 

@@ -1,35 +1,13 @@
 //! Breaks and damaged characters, told by the system within the bytes.
 
 use std::fmt;
-use std::fs::File;
-use std::path::Path;
 use std::time::{Duration, Instant};
-
-use rustix::fs::{Mode, OFlags};
-use rustix::termios::{InputModes, OptionalActions, tcgetattr, tcsetattr};
 
 /// What the system puts before a byte that it marks (POSIX.1-2024, `PARMRK`).
 const MARK: u8 = 0xff;
 
 /// Remarks come so often at most: a line at the wrong rate has thousands of faults a second.
 const TOLD_EVERY: Duration = Duration::from_secs(1);
-
-/// A handle on the device, to be taken before it is opened for good: afterwards nobody gets one.
-pub(super) fn handle(path: &Path) -> Option<File> {
-    let flags = OFlags::RDWR | OFlags::NOCTTY | OFlags::NONBLOCK | OFlags::CLOEXEC;
-    rustix::fs::open(path, flags, Mode::empty()).ok().map(File::from)
-}
-
-/// Asks the system to mark breaks, framing and parity errors; whether it does.
-///
-/// The modes belong to the device, not to the handle.
-pub(super) fn ask(handle: &File) -> bool {
-    let Ok(mut modes) = tcgetattr(handle) else { return false };
-    modes.input_modes |= InputModes::PARMRK | InputModes::INPCK;
-    modes.input_modes -= InputModes::IGNBRK | InputModes::BRKINT | InputModes::IGNPAR | InputModes::ISTRIP;
-    tcsetattr(handle, OptionalActions::Now, &modes).is_ok()
-        && tcgetattr(handle).is_ok_and(|modes| modes.input_modes.contains(InputModes::PARMRK))
-}
 
 /// Faults of the line, counted.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]

@@ -10,9 +10,7 @@ use std::io::{ErrorKind, Read, Seek, SeekFrom};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
-use rustix::fs::{Mode, OFlags};
-
-use crate::base::Nanoseconds;
+use crate::base::{Nanoseconds, system};
 use crate::source::What;
 
 /// It is asked so often.
@@ -41,8 +39,7 @@ struct KernelLog<R> {
 impl KernelLog<File> {
     /// From now on.
     fn open(port: &str) -> Option<Self> {
-        let flags = OFlags::RDONLY | OFlags::NONBLOCK | OFlags::CLOEXEC;
-        let mut log = File::from(rustix::fs::open("/dev/kmsg", flags, Mode::empty()).ok()?);
+        let mut log = system::kernel_log()?;
         log.seek(SeekFrom::End(0)).ok()?;
         Some(Self { log, port: port.to_owned() })
     }
@@ -116,18 +113,25 @@ impl Counter for Table {
     }
 }
 
-fn is_real(port: &str) -> bool {
-    ["ttyUSB", "ttyACM", "ttyS", "ttyAMA"].iter().any(|driver| port.starts_with(driver))
+/// What is remarked where nobody counts the losses of a port; `None` for one that loses nothing: a pseudo-terminal.
+fn unnoticed(port: &str) -> Option<&'static str> {
+    let is = |drivers: &[&str]| drivers.iter().any(|driver| port.starts_with(driver));
+    if is(&["ttyUSB", "ttyACM", "ttyS", "ttyAMA"]) {
+        return Some(UNREAD);
+    }
+    is(&["tcp:", "COM"]).then_some(UNTOLD)
 }
 
-const UNNOTICED: &str = "bytes that the adapter or its driver loses would not be noticed: reading the kernel's log \
-                         needs root or CAP_SYSLOG";
+const UNREAD: &str = "bytes that the adapter or its driver loses would not be noticed: reading the kernel's log needs root \
+                      or CAP_SYSLOG";
+const UNTOLD: &str =
+    "bytes that are lost before they reach straykey would not be noticed: nothing here counts them";
 
 /// Looks once a second what was lost.
 pub(super) struct Losses {
     counter: Option<Box<dyn Counter>>,
-    /// A port that has an adapter or a chip, which may lose bytes: no pseudo-terminal.
-    real: bool,
+    /// What is to be said where nobody counts.
+    uncounted: Option<&'static str>,
     looked: Instant,
     /// The last look, on the capture's clock.
     from: Nanoseconds,
@@ -136,19 +140,20 @@ pub(super) struct Losses {
 impl Losses {
     /// Of the port behind a device, from now on.
     pub(super) fn of(device: &Path, now: Nanoseconds) -> Self {
-        let device = std::fs::canonicalize(device).unwrap_or_else(|_| device.to_owned());
+        let device = system::full_path(device).unwrap_or_else(|_| device.to_owned());
         let port = device.file_name().and_then(|name| name.to_str()).unwrap_or_default();
         let table = Table::open(Path::new("/proc/tty/driver/serial"), port);
         let counter = match table {
             Some(table) => Some(Box::new(table) as Box<dyn Counter>),
             None => KernelLog::open(port).map(|log| Box::new(log) as Box<dyn Counter>),
         };
-        Self { counter, real: is_real(port), looked: Instant::now(), from: now }
+        let uncounted = unnoticed(port).filter(|_| counter.is_none());
+        Self { counter, uncounted, looked: Instant::now(), from: now }
     }
 
     /// What is to be remarked where nobody counts.
     pub(super) fn unnoticed(&self) -> Option<What> {
-        (self.real && self.counter.is_none()).then(|| What::remark(UNNOTICED))
+        self.uncounted.map(What::remark)
     }
 
     /// What is to be marked now.
@@ -215,15 +220,17 @@ mod tests {
             }
         }
         let counter = Some(Box::new(Often(vec![3, 0])) as Box<dyn Counter>);
-        let mut losses = Losses { counter, real: true, looked: Instant::now(), from: Nanoseconds(100) };
+        let mut losses = Losses { counter, uncounted: None, looked: Instant::now(), from: Nanoseconds(100) };
         // Not yet due.
         assert_eq!(losses.mark(Nanoseconds(200)), None);
         assert_eq!(losses.last(Nanoseconds(300)), None);
         assert_eq!(losses.last(Nanoseconds(400)), Some(What::Overrun { times: 3, from: 300 }));
         assert_eq!(losses.last(Nanoseconds(500)), None);
         assert_eq!(losses.unnoticed(), None);
-        losses.counter = None;
-        assert_eq!(losses.unnoticed(), Some(What::remark(UNNOTICED)));
-        assert!(is_real("ttyUSB0") && is_real("ttyS0") && !is_real("7"));
+        assert_eq!(
+            (unnoticed("ttyUSB0"), unnoticed("ttyS0"), unnoticed("7")),
+            (Some(UNREAD), Some(UNREAD), None)
+        );
+        assert_eq!((unnoticed("COM3"), unnoticed("tcp:192.0.2.7:4001")), (Some(UNTOLD), Some(UNTOLD)));
     }
 }

@@ -1,4 +1,4 @@
-//! Serial ports: stable names, exclusive open, arrival times, and what "unplugged" looks like.
+//! Serial ports of this computer, and of serial servers (`tcp:HOST:PORT`): stable names, exclusive open, arrival times, and what "unplugged" looks like.
 //!
 //! [`list`] names the ports of this machine; [`SerialPort::open`] takes one of them for itself and is a
 //! [`ByteSource`](crate::source::ByteSource) from then on. A thread reads the port the moment bytes are there and
@@ -11,7 +11,7 @@
 //! may reset what is attached.
 //!
 //! What the adapter or its driver loses is marked where the system writes it down (`losses`); breaks and damaged
-//! characters are told within the bytes (`faults`).
+//! characters are told within the bytes (`faults`). Where neither is told, the recording says so.
 
 mod binding;
 mod clocks;
@@ -26,6 +26,7 @@ mod open;
 mod port;
 mod queue;
 mod spec;
+mod wire;
 
 pub use binding::Binding;
 pub use console::{Console, LARGEST_COMMAND};

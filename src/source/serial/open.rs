@@ -1,17 +1,14 @@
 //! Opening a port: alone, at the settings that were asked for, or not at all.
 
 use std::io::ErrorKind;
-use std::os::unix::fs::FileTypeExt;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use crate::base::{Cause, Error, Result};
+use crate::base::{Cause, Error, Result, system};
+use crate::source::serial::holder;
 use crate::source::serial::list::list;
 use crate::source::serial::spec::{Parity, PortSpec};
-use crate::source::serial::{faults, holder};
-
-/// How long the thread waits in one read; it looks for the stop signal in between.
-const READ_TIME: Duration = Duration::from_millis(200);
+use crate::source::serial::wire::{READ_TIME, Wire};
 
 /// A port that is in use is tried again so often, so far apart: 200 ms in all.
 const BUSY_TRIES: u32 = 10;
@@ -19,7 +16,7 @@ const BUSY_WAIT: Duration = Duration::from_millis(20);
 
 /// An open port.
 pub(super) struct Device {
-    pub(super) port: Box<dyn serialport::SerialPort>,
+    pub(super) port: Wire,
     /// The name by which it was opened.
     pub(super) path: PathBuf,
     /// Whether the system marks breaks and damaged characters within the bytes.
@@ -28,6 +25,9 @@ pub(super) struct Device {
 
 /// Opens a port for this program alone, and looks whether the driver took the settings.
 pub(super) fn open_device(path: &Path, spec: &PortSpec) -> Result<Device> {
+    if let Some(server) = spec.server() {
+        return Ok(Device { port: Wire::connect(spec, server)?, path: path.to_owned(), marks: false });
+    }
     check_device(path)?;
     let Some(name) = path.to_str() else {
         return Err(Error::machine("the name of the port is not UTF-8").at(path));
@@ -53,15 +53,15 @@ pub(super) fn open_device(path: &Path, spec: &PortSpec) -> Result<Device> {
     // A program that has just ended, or a child that is just being started, may hold the port for a moment.
     let mut tries = BUSY_TRIES;
     loop {
-        let handle = faults::handle(path);
+        let handle = system::port_handle(path);
         match builder.clone().open() {
             Ok(port) => {
                 taken(path, spec, &Settings::of(&*port))?;
-                let marks = handle.is_some_and(|handle| faults::ask(&handle));
+                let marks = handle.is_some_and(|handle| system::mark_faults(&handle));
                 // What waits in the port was said before anybody listened: it belongs to no recording.
                 port.clear(serialport::ClearBuffer::Input)
                     .map_err(|error| Error::machine("cannot empty the port").at(path).because(error))?;
-                return Ok(Device { port, path: path.to_owned(), marks });
+                return Ok(Device { port: Wire::Serial(port), path: path.to_owned(), marks });
             }
             Err(error) if error.kind() == serialport::ErrorKind::NoDevice && tries > 0 => {
                 drop(handle);
@@ -133,9 +133,9 @@ fn taken(path: &Path, spec: &PortSpec, set: &Settings) -> Result<()> {
 
 /// Tells a missing device and a plain file from a port before they are touched.
 fn check_device(path: &Path) -> Result<()> {
-    match std::fs::metadata(path) {
-        Ok(data) if data.file_type().is_char_device() => Ok(()),
-        Ok(_) => Err(Error::machine("this is no serial port")
+    match system::is_port(path) {
+        Ok(true) => Ok(()),
+        Ok(false) => Err(Error::machine("this is no serial port")
             .at(path)
             .remedy("to read a file, use `straykey decode FILE`; `straykey ports` lists the ports")),
         Err(error) if error.kind() == ErrorKind::NotFound => Err(Error::machine("there is no such port")

@@ -1,13 +1,13 @@
 //! One open port: a thread that reads, and the source that hands over.
 
 use std::fmt;
-use std::io::ErrorKind;
+use std::io::{ErrorKind, Read as _};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
-use crate::base::{Anchor, Error, Nanoseconds, Result};
+use crate::base::{Anchor, Error, Nanoseconds, Result, system};
 use crate::source::serial::clocks::Clocks;
 use crate::source::serial::console::Console;
 use crate::source::serial::faults::Unmark;
@@ -16,6 +16,7 @@ use crate::source::serial::losses::Losses;
 use crate::source::serial::open::{Device, open_device};
 use crate::source::serial::queue::{Entry, Next, Nudge, Queue};
 use crate::source::serial::spec::PortSpec;
+use crate::source::serial::wire::READ_TIME;
 use crate::source::{ByteSource, Chunk, Mark, Pulled, What};
 
 /// How long a pull waits before it says that nothing came. Bytes end the wait at once.
@@ -30,6 +31,14 @@ const SILENT_AFTER: Nanoseconds = Nanoseconds::from_millis(5000);
 /// Largest piece that one read takes; the kernel holds 4 KiB of a serial port.
 const READ_BYTES: usize = 64 << 10;
 
+/// So many time-outs before their time in a row, each followed by a rest: half a second of nothing.
+const MOST_HASTY: u32 = 25;
+const HASTY_REST: Duration = Duration::from_millis(20);
+
+/// What is remarked where breaks and damaged characters are not told.
+const UNMARKED: &str =
+    "breaks and damaged characters on the line are not told here: this port passes bytes alone";
+
 /// How the mark begins when another adapter is there instead.
 const STRANGER: &str = "waiting for the adapter that was recorded from";
 
@@ -39,7 +48,7 @@ const STRANGER: &str = "waiting for the adapter that was recorded from";
 pub struct SerialPort {
     queue: Arc<Queue>,
     reader: Option<JoinHandle<()>>,
-    epoch: Instant,
+    epoch: Nanoseconds,
     anchor: Anchor,
     held: Vec<u8>,
     offset: u64,
@@ -75,10 +84,10 @@ impl SerialPort {
         let device = open_device(&spec.path, spec)?;
         let identity = Identity::of(&system, &spec.path);
         let queue = Arc::new(Queue::default());
-        let epoch = Instant::now();
+        let epoch = system::elapsed();
         let anchor = Anchor::now();
         let console = Console::default();
-        console.set(device.port.try_clone().ok());
+        console.set(device.port.try_clone());
         let reader = Reader {
             queue: Arc::clone(&queue),
             epoch,
@@ -168,14 +177,14 @@ impl Drop for SerialPort {
     }
 }
 
-fn since(epoch: Instant) -> Nanoseconds {
-    Nanoseconds(i64::try_from(epoch.elapsed().as_nanos()).unwrap_or(i64::MAX))
+fn since(epoch: Nanoseconds) -> Nanoseconds {
+    system::elapsed() - epoch
 }
 
 /// What the thread needs.
 struct Reader {
     queue: Arc<Queue>,
-    epoch: Instant,
+    epoch: Nanoseconds,
     spec: PortSpec,
     system: System,
     identity: Identity,
@@ -206,13 +215,19 @@ impl Reader {
         let (mut unmark, mut plain) = (Unmark::default(), Vec::new());
         let mut clocks = Clocks::start();
         let mut losses = Losses::of(&device.path, since(self.epoch));
-        if let Some(what) = losses.unnoticed().filter(|_| !std::mem::replace(&mut self.remarked, true)) {
-            self.queue.mark(since(self.epoch), what);
+        if !std::mem::replace(&mut self.remarked, true) {
+            let untold = (!device.marks).then(|| What::remark(UNMARKED));
+            for what in losses.unnoticed().into_iter().chain(untold) {
+                self.queue.mark(since(self.epoch), what);
+            }
         }
+        let mut silence = Silence::default();
         let mut gone = false;
         while !gone && !self.queue.is_stopped() {
+            let asked = Instant::now();
             match face(device.port.read(&mut buffer)) {
                 Face::Bytes(n) => {
+                    silence = Silence::default();
                     let t = since(self.epoch);
                     let bytes = buffer.get(..n).unwrap_or_default();
                     if device.marks {
@@ -224,7 +239,8 @@ impl Reader {
                         self.queue.push(t, bytes);
                     }
                 }
-                Face::Nothing => {}
+                Face::Nothing => gone = silence.is_end(asked.elapsed()) || !device.port.is_there(),
+                Face::Interrupted => {}
                 Face::Gone => gone = true,
             }
             let now = since(self.epoch);
@@ -265,7 +281,7 @@ impl Reader {
             if let Ok(device) = open_device(&path, &self.spec)
                 && self.identity.take(&self.system, &path)
             {
-                self.console.set(device.port.try_clone().ok());
+                self.console.set(device.port.try_clone());
                 self.queue.mark(since(self.epoch), What::PortBack { device: path.display().to_string() });
                 return Some(device);
             }
@@ -278,18 +294,43 @@ impl Reader {
 enum Face {
     Bytes(usize),
     Nothing,
+    Interrupted,
     Gone,
 }
 
-/// An unplugged adapter shows as nothing for ever, as a broken pipe, or as an I/O error.
+/// An unplugged adapter shows as nothing for ever, as a broken pipe, or as an I/O error; or as a time-out before its
+/// time, see [`Silence`].
 fn face(read: std::io::Result<usize>) -> Face {
     match read {
         Ok(0) => Face::Gone,
         Ok(n) => Face::Bytes(n),
         Err(error) => match error.kind() {
-            ErrorKind::TimedOut | ErrorKind::Interrupted | ErrorKind::WouldBlock => Face::Nothing,
+            ErrorKind::TimedOut | ErrorKind::WouldBlock => Face::Nothing,
+            ErrorKind::Interrupted => Face::Interrupted,
             _ => Face::Gone,
         },
+    }
+}
+
+/// Reads that ended with nothing, one after another.
+///
+/// Where a system reads nothing from a port that is gone, and the library takes that for a time-out, it comes at once.
+#[derive(Default)]
+struct Silence {
+    hasty: u32,
+}
+
+impl Silence {
+    /// A read ended with nothing after so long; whether that was the end of the port.
+    fn is_end(&mut self, took: Duration) -> bool {
+        if took >= READ_TIME / 4 {
+            self.hasty = 0;
+            return false;
+        }
+        self.hasty += 1;
+        // A driver may wake a reader for nothing, but not time and again; and it shall cost no whole core to find out.
+        std::thread::sleep(HASTY_REST);
+        self.hasty >= MOST_HASTY
     }
 }
 
@@ -303,7 +344,7 @@ enum Identity {
 
 impl Identity {
     fn of(system: &System, path: &Path) -> Self {
-        let device = std::fs::canonicalize(path).unwrap_or_else(|_| path.to_owned());
+        let device = system::full_path(path).unwrap_or_else(|_| path.to_owned());
         Known::of(system, &device).map_or_else(|| Self::Name(path.to_owned()), Self::Usb)
     }
 
@@ -315,8 +356,8 @@ impl Identity {
 
     fn look(&self, system: &System) -> Return {
         match self {
-            Self::Name(path) if path.exists() => Return::Here(path.clone()),
-            Self::Name(_) => Return::Away,
+            // Opening it tells whether it is there.
+            Self::Name(path) => Return::Here(path.clone()),
             Self::Usb(known) => known.look(&Adapter::all(system)),
         }
     }
@@ -340,9 +381,21 @@ mod tests {
         for read in gone {
             assert_eq!(face(read), Face::Gone);
         }
-        for kind in [ErrorKind::TimedOut, ErrorKind::Interrupted, ErrorKind::WouldBlock] {
+        for kind in [ErrorKind::TimedOut, ErrorKind::WouldBlock] {
             assert_eq!(face(Err(kind.into())), Face::Nothing);
         }
+        assert_eq!(face(Err(ErrorKind::Interrupted.into())), Face::Interrupted);
         assert_eq!(face(Ok(7)), Face::Bytes(7));
+    }
+
+    #[test]
+    fn time_outs_before_their_time_are_the_end_and_others_are_silence() {
+        let mut silence = Silence::default();
+        assert!((0..1000).all(|_| !silence.is_end(READ_TIME)));
+        // One that takes its time in between: the port lives.
+        let soon = Duration::from_micros(50);
+        assert!((1..MOST_HASTY).all(|_| !silence.is_end(soon)) && !silence.is_end(READ_TIME));
+        assert!((1..MOST_HASTY).all(|_| !silence.is_end(soon)));
+        assert!(silence.is_end(soon));
     }
 }

@@ -20,10 +20,14 @@ pub enum Parity {
     Even,
 }
 
+/// How the name of a serial server begins.
+const SERVER: &str = "tcp:";
+
 /// A serial port and its settings. There is no flow control: a debug port only talks.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct PortSpec {
-    /// The device; a name under `/dev/serial/by-id` stays the same when the adapter is replugged.
+    /// The device; a name under `/dev/serial/by-id` stays the same when the adapter is replugged. `tcp:HOST:PORT` is a
+    /// serial server that passes raw bytes; rate and framing are then its own.
     pub path: PathBuf,
     /// Bits a second; any rate that the adapter can make.
     pub baud: u32,
@@ -76,6 +80,20 @@ impl PortSpec {
         Ok(self)
     }
 
+    /// The serial server, `HOST:PORT`; `None` for a port of this computer.
+    pub fn server(&self) -> Option<&str> {
+        self.path.to_str()?.strip_prefix(SERVER)
+    }
+
+    /// Port, rate and framing, for people.
+    pub fn words(&self) -> String {
+        let port = self.path.display();
+        match self.server() {
+            Some(_) => port.to_string(),
+            None => format!("{port} at {} baud {}", self.baud, self.framing_text()),
+        }
+    }
+
     /// The short form of the framing, `8N1`.
     pub fn framing_text(&self) -> String {
         let parity = match self.parity {
@@ -86,10 +104,10 @@ impl PortSpec {
         format!("{}{parity}{}", self.data_bits, self.stop_bits)
     }
 
-    /// Checks rate and framing.
+    /// Checks rate and framing, and the address of a serial server.
     ///
     /// # Errors
-    /// `Usage` when the rate is 0 or the framing is outside 5 to 8 data bits and 1 to 2 stop bits.
+    /// `Usage` when the rate is 0, the framing is outside 5 to 8 data bits and 1 to 2 stop bits, or there is no address.
     pub(super) fn check(&self) -> Result<()> {
         if self.baud == 0 {
             return Err(Error::usage("a serial port cannot run at 0 baud")
@@ -98,6 +116,15 @@ impl PortSpec {
         }
         if !(5..=8).contains(&self.data_bits) || !(1..=2).contains(&self.stop_bits) {
             return Err(wrong_framing(&self.framing_text()));
+        }
+        let is_address = |server: &str| {
+            let (host, port) = server.rsplit_once(':').unwrap_or_default();
+            !host.is_empty() && port.parse::<u16>().is_ok_and(|port| port > 0)
+        };
+        if self.server().is_some_and(|server| !is_address(server)) {
+            return Err(Error::usage("this is no address of a serial server")
+                .at(&self.path)
+                .remedy("write tcp:HOST:PORT, for example tcp:192.0.2.7:4001"));
         }
         Ok(())
     }

@@ -1,18 +1,14 @@
 //! Files of a job: safe writing, copying with a checksum, and the lock.
 
-use std::fs::{self, File, OpenOptions, TryLockError};
+use std::fs::{self, File, OpenOptions};
 use std::io::{self, Read, Seek, SeekFrom, Write};
-use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use ring::digest::{Context, SHA256};
 
-use crate::base::{Anchor, Cause, Error, Nanoseconds, Result, quote};
+use crate::base::{Anchor, Cause, Error, Nanoseconds, Result, quote, system};
 use crate::journal::{hexadecimal, seal, sync_folder};
-
-/// Opens the file itself or nothing.
-const NO_LINK: i32 = rustix::fs::OFlags::NOFOLLOW.bits().cast_signed();
 
 /// Size of the pieces in which files are copied and summed.
 const PIECE_BYTES: usize = 1 << 20;
@@ -31,7 +27,7 @@ pub(super) fn write_whole(path: &Path, content: &[u8]) -> Result<()> {
         file.sync_all()
     });
     written
-        .and_then(|()| fs::rename(&new, path))
+        .and_then(|()| system::replace(&new, path))
         .map_err(|error| Error::machine("cannot write this file").at(path).because(error))?;
     sync_folder(folder)
 }
@@ -39,7 +35,7 @@ pub(super) fn write_whole(path: &Path, content: &[u8]) -> Result<()> {
 /// Makes a folder, and those above it, for this user alone: a capture may hold what is private, whoever makes the job
 /// and with whatever mask.
 pub(super) fn make_folder(path: &Path) -> io::Result<()> {
-    fs::DirBuilder::new().recursive(true).mode(0o700).create(path)
+    system::make_private_folder(path)
 }
 
 /// A folder that grows beside the place that it is to have, `NAME.part`; removed when this is dropped.
@@ -191,8 +187,8 @@ pub(super) fn take_reserve(folder: &Path) {
     let path = reserve_file(folder);
     let taken = OpenOptions::new().write(true).create_new(true).open(&path).and_then(|mut file| {
         // Not every file system takes room beforehand.
-        let taken = rustix::fs::fallocate(&file, rustix::fs::FallocateFlags::empty(), 0, RESERVE_BYTES);
-        taken.map_err(io::Error::from).or_else(|_| file.write_all(&vec![0; RESERVE_BYTES as usize]))
+        let taken = fs4::FileExt::allocate(&file, RESERVE_BYTES);
+        taken.or_else(|_| file.write_all(&vec![0; RESERVE_BYTES as usize]))
     });
     if taken.is_err() {
         free_reserve(folder);
@@ -215,24 +211,13 @@ impl Lock {
     pub(super) fn take(folder: &Path) -> Result<Self> {
         let path = folder.join("job.lock");
         // The lock is written into: a link in a job from elsewhere must not lead that to another file.
-        let mut file = OpenOptions::new()
-            .read(true)
-            .write(true)
-            .create(true)
-            .truncate(false)
-            .custom_flags(NO_LINK)
-            .open(&path)
-            .map_err(|error| Error::machine("cannot open the lock of the job").at(&path).because(error))?;
-        match try_for_a_moment(&file) {
-            Ok(()) => {}
-            Err(TryLockError::WouldBlock) => return Err(held(folder, file)),
-            Err(TryLockError::Error(error)) => {
-                return Err(Error::machine("cannot lock the job")
-                    .at(&path)
-                    .because(error)
-                    .remedy("keep jobs on a local disk; some network disks cannot lock"));
-            }
-        }
+        let taken = try_for_a_moment(&path).map_err(|error| {
+            Error::machine("cannot lock the job")
+                .at(&path)
+                .because(error)
+                .remedy("keep jobs on a local disk; some network disks cannot lock")
+        })?;
+        let Some(mut file) = taken else { return Err(held(folder, &path)) };
         let since = Anchor::now().wall(Nanoseconds::ZERO).unwrap_or_default();
         let who = format!("process {}, since {since}\n", std::process::id());
         file.set_len(0)
@@ -245,21 +230,21 @@ impl Lock {
 
 /// A program that has just ended, or a child that is just being started, may hold the lock for a moment, so
 /// it is tried for 200 ms.
-fn try_for_a_moment(file: &File) -> std::result::Result<(), TryLockError> {
+fn try_for_a_moment(path: &Path) -> io::Result<Option<File>> {
     for _ in 0..10 {
-        match file.try_lock() {
-            Err(TryLockError::WouldBlock) => std::thread::sleep(Duration::from_millis(20)),
+        match system::open_lock(path) {
+            Ok(None) => std::thread::sleep(Duration::from_millis(20)),
             done => return done,
         }
     }
-    file.try_lock()
+    system::open_lock(path)
 }
 
 /// The error that names who has the job.
-fn held(folder: &Path, lock: File) -> Error {
+fn held(folder: &Path, lock: &Path) -> Error {
     let mut holder = String::new();
     // Without a name in it the message is shorter, no more.
-    let _ = lock.take(200).read_to_string(&mut holder);
+    let _ = File::open(lock).and_then(|lock| lock.take(200).read_to_string(&mut holder));
     let holder = quote(holder.trim().as_bytes());
     let holder = if holder.is_empty() { "another process".to_owned() } else { holder };
     Error::machine(format!("the job is open in {holder}"))

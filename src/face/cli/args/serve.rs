@@ -17,7 +17,7 @@ pub struct Serve {
     /// Address to listen on; port 0 takes a free one
     #[arg(long, value_name = "ADDRESS")]
     pub listen: Option<SocketAddr>,
-    /// Unix socket by which the other commands reach the daemon
+    /// Socket by which the other commands reach the daemon (on Windows a named pipe)
     #[arg(long, value_name = "PATH")]
     pub socket: Option<PathBuf>,
     /// File with the token; made when it is not there

@@ -10,8 +10,7 @@ use axum::response::IntoResponse;
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use crate::base::Nanoseconds;
-use crate::base::locked;
+use crate::base::{Nanoseconds, locked, system};
 use crate::face::cautions;
 use crate::face::glossary;
 use crate::face::http::api::{App, Route, wait};
@@ -93,13 +92,6 @@ fn build() -> String {
     format!("{kind} {}-{}", std::env::consts::ARCH, std::env::consts::OS)
 }
 
-/// Memory in use, from `/proc/self/status` (proc(5): `VmRSS`, in kB); 0 where the system does not tell.
-fn memory_bytes() -> u64 {
-    let text = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
-    let line = text.lines().find_map(|line| line.strip_prefix("VmRSS:"));
-    line.and_then(|line| line.split_whitespace().next()?.parse::<u64>().ok()).unwrap_or(0) * 1024
-}
-
 async fn status(State(bench): State<App>) -> Answer<Json<Status>> {
     wait(move || {
         let (files, error) = {
@@ -122,7 +114,7 @@ async fn status(State(bench): State<App>) -> Answer<Json<Status>> {
             jobs: bench.jobs.names().len(),
             disk: bench.disk(),
             protocols: ProtocolStatus { files, error },
-            memory_bytes: memory_bytes(),
+            memory_bytes: system::memory_bytes(),
         }))
     })
     .await
@@ -195,7 +187,7 @@ async fn metrics(State(bench): State<App>) -> impl IntoResponse {
     let counts = &bench.counts;
     let load = |counter: &std::sync::atomic::AtomicU64| float(counter.load(Ordering::Relaxed));
     one("uptime_seconds", "gauge", "Time since the start.", &alone(bench.start.born.elapsed().as_secs_f64()));
-    one("memory_bytes", "gauge", "Resident memory.", &alone(float(memory_bytes())));
+    one("memory_bytes", "gauge", "Resident memory.", &alone(float(system::memory_bytes())));
     let disk = bench.disk();
     one("disk_free_bytes", "gauge", "Room on the disk of the jobs.", &alone(float(disk.free_bytes)));
     let beat = bench.group.status().beat_age.as_secs_f64();
