@@ -126,12 +126,40 @@ fn every_foreign_crate_has_its_door() {
                 let line = line.trim_start();
                 line.starts_with(&format!("use {name}")) || line.contains(&format!(" {name}::"))
             });
-            if used && !layers.contains(&LAYERS[own]) {
+            // What differs between systems is a door of its own.
+            let system = below_root(&file).starts_with("src/base/system/");
+            if used && !system && !layers.contains(&LAYERS[own]) {
                 wrong.push(format!("{} uses {name}", below_root(&file)));
             }
         }
     }
     assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+}
+
+/// What differs between systems stands in one place; `cfg(test)` and features do not differ between systems.
+#[test]
+fn only_the_system_module_asks_which_system_it_is() {
+    let words = ["unix", "windows", "target_os", "target_family", "std::os::", "rustix::", "sd_notify::"];
+    let mut wrong = Vec::new();
+    for file in files("src", "rs") {
+        let name = below_root(&file);
+        if name.starts_with("src/base/system/") {
+            continue;
+        }
+        let text = code(&file);
+        let own = text.split("#[cfg(test)]\nmod tests").next().unwrap_or_default();
+        for line in own.lines() {
+            let asks = line.contains("cfg(") || line.contains("cfg!(") || line.contains("::");
+            let asked = |word: &&&str| match **word {
+                "unix" | "windows" => line.contains(&format!("({word}")) && line.contains("cfg"),
+                word => line.contains(word),
+            };
+            if asks && words.iter().find(asked).is_some() {
+                wrong.push(format!("{name}: {}", line.trim()));
+            }
+        }
+    }
+    assert!(wrong.is_empty(), "ask `base::system` instead:\n{}", wrong.join("\n"));
 }
 
 #[test]

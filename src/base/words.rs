@@ -26,6 +26,11 @@ pub fn number(value: f64) -> String {
     if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
 }
 
+/// The same number to six significant digits: more than anybody reads, and fewer than in which systems differ.
+pub fn six_digits(value: f64) -> f64 {
+    format!("{value:.5e}").parse().unwrap_or(value)
+}
+
 /// A duration in the largest units that say it: `0.9 s`, `20 min`, `1 h 5 min`, `3 d 2 h`.
 #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
 pub fn duration(seconds: f64) -> String {

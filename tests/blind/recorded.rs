@@ -68,6 +68,23 @@ fn what_a_full_disk_did_not_take() {
     says(&job, "from 0.85 s on the disk did not take 10485760 bytes");
 }
 
+/// The computer slept for two minutes while it recorded; the quiet on both sides is all that was seen.
+#[test]
+fn what_came_while_the_computer_slept() {
+    let folder = tempfile::tempdir().unwrap();
+    let (job, own) = job(folder.path(), Limits::default(), |writer| {
+        records(writer, 0, 900, false);
+        let t = Nanoseconds::from_millis(121_000);
+        let what = What::Slept { ns: 120_150_000_000, counted: true };
+        writer.take(&Pulled::Mark(Mark { t, what })).unwrap();
+        records(writer, 121_000, 121_300, false);
+    });
+    assert!((0.9..1.4).contains(&observed(&own)), "{own}");
+    assert_eq!(reasons(&own), ["slept"], "{own}");
+    assert!(own["span_s"].as_f64().unwrap() > 121.0, "{own}");
+    says(&job, "the computer slept");
+}
+
 /// Half an hour of strays was recorded, and its oldest segments were removed to make room: what is left is a second of quiet.
 #[test]
 fn a_piece_that_was_removed_to_keep_the_limit() {

@@ -6,6 +6,7 @@ mod names;
 mod port;
 mod record;
 mod replug;
+mod server;
 
 use std::time::{Duration, Instant};
 

@@ -186,6 +186,7 @@ impl Builder {
     }
 
     fn happened(&mut self, mark: &Mark) {
+        let blind = |why| mark.span().map(|span| (span, why));
         match &mark.what {
             What::PortGone => {
                 self.gone.get_or_insert(Lasting { from: mark.t, why: Blind::PortGone });
@@ -209,21 +210,11 @@ impl Builder {
                 self.hole
                     .get_or_insert(Lasting { from: span.end, why: Blind::NotRecorded { bytes: *bytes } });
             }
-            What::Overrun { .. } => {
-                if let Some(span) = mark.span() {
-                    self.trouble(span, Blind::BytesLost { bytes: None });
-                }
-            }
-            What::Stopped { .. } => {
-                if let Some(span) = mark.span() {
-                    self.trouble(span, Blind::ProcessStopped);
-                }
-            }
+            What::Overrun { .. } => self.troubles.extend(blind(Blind::BytesLost { bytes: None })),
+            What::Stopped { .. } => self.troubles.extend(blind(Blind::ProcessStopped)),
             What::Slept { .. } => {
-                if let Some(span) = mark.span() {
-                    self.is_explained(mark.t);
-                    self.trouble(span, Blind::Slept);
-                }
+                self.is_explained(mark.t);
+                self.troubles.extend(blind(Blind::Slept));
             }
             What::Removed { .. } | What::Damaged { .. } => {
                 self.hole.get_or_insert(Lasting { from: self.heard_at.min(mark.t), why: Blind::Removed });

@@ -28,6 +28,7 @@ use crate::analysis::pattern::search::{grouped, lines, propose, round, take, une
 
 use crate::analysis::episode::{Press, fold};
 use crate::analysis::train::Train;
+use crate::base::words::six_digits;
 use field::{Field, TAKEN};
 
 /// How to look.
@@ -106,7 +107,13 @@ pub fn find(train: &Train, options: &PatternOptions) -> Patterns {
         let loose = |p: &Pattern| p.class == Class::Sporadic;
         loose(a).cmp(&loose(b)).then(b.coverage.total_cmp(&a.coverage)).then(a.first_t.total_cmp(&b.first_t))
     });
-    (1u32..).zip(&mut found).for_each(|(id, pattern)| pattern.id = id);
+    for (id, pattern) in (1u32..).zip(&mut found) {
+        pattern.id = id;
+        // Another computer's logarithm differs in its last digit.
+        pattern.chance = six_digits(pattern.chance);
+        pattern.bits = pattern.bits.map(six_digits);
+        pattern.saved_bits = pattern.saved_bits.map(six_digits);
+    }
     Patterns {
         version: 1,
         span_s: train.exposure().seconds(),

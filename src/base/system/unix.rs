@@ -67,6 +67,12 @@ pub(crate) fn open_lock(path: &Path) -> io::Result<Option<File>> {
     }
 }
 
+/// Whether a path can be that of a port and of no file: it stands below `/dev`.
+pub(crate) fn is_port_name(path: &Path) -> bool {
+    let plain = path.components().all(|part| !matches!(part, std::path::Component::ParentDir));
+    plain && path.starts_with("/dev") && !path.as_os_str().as_encoded_bytes().contains(&0)
+}
+
 /// Whether a path names a serial port rather than a file; not found when there is neither.
 pub(crate) fn is_port(path: &Path) -> io::Result<bool> {
     Ok(fs::metadata(path)?.file_type().is_char_device())

@@ -78,14 +78,19 @@ pub(crate) fn open_lock(path: &Path) -> io::Result<Option<File>> {
     }
 }
 
-/// Whether a path names a serial port rather than a file; not found when there is neither.
-pub(crate) fn is_port(path: &Path) -> io::Result<bool> {
+/// Whether a path can be that of a port and of no file: `COM1`.
+pub(crate) fn is_port_name(path: &Path) -> bool {
     let name = path.to_str().unwrap_or_default();
     let number = name.get(..3).filter(|start| start.eq_ignore_ascii_case("COM")).and(name.get(3..));
-    if number.is_none_or(|number| number.is_empty() || !number.bytes().all(|b| b.is_ascii_digit())) {
+    number.is_some_and(|number| !number.is_empty() && number.bytes().all(|b| b.is_ascii_digit()))
+}
+
+/// Whether a path names a serial port rather than a file; not found when there is neither.
+pub(crate) fn is_port(path: &Path) -> io::Result<bool> {
+    if !is_port_name(path) {
         return fs::metadata(path).map(|_| false);
     }
-    match fs::metadata(format!(r"\\.\{name}")) {
+    match fs::metadata(format!(r"\\.\{}", path.display())) {
         Err(error) if error.kind() == io::ErrorKind::NotFound => Err(error),
         // Nothing else can be told of a port, and that in several ways.
         _ => Ok(true),

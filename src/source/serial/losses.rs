@@ -145,6 +145,7 @@ impl Losses {
         let table = Table::open(Path::new("/proc/tty/driver/serial"), port);
         let counter = match table {
             Some(table) => Some(Box::new(table) as Box<dyn Counter>),
+            None if unnoticed(port) == Some(UNTOLD) => None,
             None => KernelLog::open(port).map(|log| Box::new(log) as Box<dyn Counter>),
         };
         let uncounted = unnoticed(port).filter(|_| counter.is_none());

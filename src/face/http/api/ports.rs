@@ -9,7 +9,7 @@ use axum::http::Method;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::base::locked;
+use crate::base::{locked, system};
 use crate::face::http::api::{App, In, Named, Route, wait};
 use crate::face::http::config::{PortConfig, is_name};
 use crate::face::http::error::{Answer, ApiError};
@@ -91,12 +91,12 @@ async fn bind(State(bench): State<App>, In(wanted): In<Bind>) -> Answer<Json<Por
         return Err(ApiError::wrong("this is not a valid port name")
             .remedy("letters, digits, `.`, `_`, `-`, 64 at most"));
     }
-    // A path below /dev alone: a request must not make the daemon open anything else.
+    // A port of this computer alone: a request must not make the daemon open anything else, nor call another computer.
     let device = PathBuf::from(&wanted.device);
-    let plain = device.components().all(|part| !matches!(part, std::path::Component::ParentDir));
-    if !device.starts_with("/dev") || !plain || wanted.device.contains('\0') {
-        return Err(ApiError::wrong("a device is a path below /dev")
-            .remedy("look for adapters: those that are plugged in are listed"));
+    if !system::is_port_name(&device) {
+        return Err(ApiError::wrong("this is no serial port of this computer").remedy(
+            "look for adapters: those that are plugged in are listed; a serial server is named in the configuration",
+        ));
     }
     let baud = wanted.baud.unwrap_or(115_200);
     let framing = wanted.framing.unwrap_or_else(|| "8N1".to_owned());
