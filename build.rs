@@ -13,7 +13,11 @@ fn main() {
     let mut code = String::from("&[\n");
     for file in &files {
         let name = file.strip_prefix(&root).unwrap_or(file).display().to_string().replace('\\', "/");
-        let _ = writeln!(code, "    ({name:?}, include_str!({:?})),", file.display().to_string());
+        // By the manifest's folder, so that what is written here is the same wherever the project lies.
+        let _ = writeln!(
+            code,
+            "    ({name:?}, include_str!(concat!(env!(\"CARGO_MANIFEST_DIR\"), \"/\", {name:?}))),"
+        );
     }
     code.push_str("]\n");
     let out = PathBuf::from(env::var_os("OUT_DIR").unwrap_or_default()).join("protocols.rs");
