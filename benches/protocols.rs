@@ -8,6 +8,7 @@
 use std::path::Path;
 
 use straykey::decode::check::{Severity, check};
+use straykey::decode::folder::Own;
 use straykey::decode::library::Library;
 
 #[path = "../tests/support/dialects.rs"]
@@ -42,7 +43,7 @@ fn library(count: u64) -> Library {
         let dialect = Dialect::new(number);
         std::fs::write(folder.path().join(format!("{}.toml", dialect.name)), dialect.file()).unwrap();
     }
-    Library::default().with_folder(folder.path()).unwrap()
+    Library::default().with(&Own::read(folder.path()).unwrap()).unwrap()
 }
 
 fn main() {

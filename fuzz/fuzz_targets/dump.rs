@@ -6,7 +6,7 @@ mod drip;
 
 use libfuzzer_sys::fuzz_target;
 use straykey::base::Nanoseconds;
-use straykey::source::vcd::{Tick, VcdOptions, VcdSource, Writer};
+use straykey::source::vcd::{VcdOptions, VcdSource, Writer};
 use straykey::source::{Change, Channel, SampleSource};
 
 type Read = (Vec<Channel>, Vec<Change>, Option<String>);
@@ -14,7 +14,7 @@ type Read = (Vec<Channel>, Vec<Change>, Option<String>);
 fn read(bytes: &[u8], most: usize) -> Read {
     let mut all = Vec::new();
     let mut channels = Vec::new();
-    let options = VcdOptions { tick: Some(Tick::NANOSECOND) };
+    let options = VcdOptions::default();
     let outcome = VcdSource::new(drip::drip(bytes, most), options).and_then(|mut source| {
         channels = source.channels().to_vec();
         while source.pull(&mut all)? {}

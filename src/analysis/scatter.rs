@@ -12,8 +12,8 @@ type Side<'a> = (&'a Train, &'a [Episode]);
 
 /// Stretches of time into which the shortest side is cut.
 const STRETCHES: f64 = 10.0;
-/// Beyond so many stretches of one side, comparing them takes longer than it tells.
-pub(crate) const MOST_STRETCHES: usize = 400;
+/// A side of more stretches than this is not cut: comparing them takes longer than it tells.
+const MOST_STRETCHES: f64 = 400.0;
 
 /// How episode counts scatter.
 #[derive(Clone, Debug, PartialEq)]
@@ -22,7 +22,7 @@ pub struct Scatter {
     pub dispersion: f64,
     /// The index of dispersion of counts in equal stretches of time, where they are enough for it.
     pub test: Option<Dispersion>,
-    /// Episodes of each side in equal stretches of time, ten of the shortest side.
+    /// Episodes of each side in equal stretches of time, ten of the shortest side; none of a side that is too long.
     pub stretches: Vec<Vec<u64>>,
 }
 
@@ -38,9 +38,7 @@ pub fn scatter(sides: &[Side<'_>], joined: Option<Nanoseconds>) -> Scatter {
     let pauses: Vec<_> = sides.iter().map(|(train, episodes)| quiet_times(train, episodes, joined)).collect();
     let by_pauses = offtime::dispersion(&pauses);
     let stretches = stretches(sides);
-    let enough = |counts: &&Vec<u64>| {
-        (2..=MOST_STRETCHES).contains(&counts.len()) && counts.iter().sum::<u64>() >= counts.len() as u64
-    };
+    let enough = |counts: &&Vec<u64>| counts.len() >= 2 && counts.iter().sum::<u64>() >= counts.len() as u64;
     let groups: Vec<&[u64]> = stretches.iter().filter(enough).map(Vec::as_slice).collect();
     let test = (!groups.is_empty()).then(|| dispersion(&groups));
     let by_counts = test.filter(Dispersion::is_bursty).map_or(1.0, |test| test.index());
@@ -57,10 +55,13 @@ fn stretches(sides: &[Side<'_>]) -> Vec<Vec<u64>> {
     sides.iter().map(|(train, episodes)| counted(train, episodes, width)).collect()
 }
 
-/// Episodes in equal stretches of time; what is left at the end of a capture is dropped.
+/// Episodes in equal stretches of time; what is left at the end of a capture is dropped. None where they are too many.
 #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
 fn counted(train: &Train, episodes: &[Episode], width_s: f64) -> Vec<u64> {
     let mut counts = Vec::new();
+    if train.exposure().seconds() > MOST_STRETCHES * width_s {
+        return counts;
+    }
     let mut rest = episodes;
     for (number, segment) in (0u32..).zip(train.segments()) {
         let from = counts.len();

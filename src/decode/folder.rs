@@ -12,6 +12,37 @@ const DEEPEST: usize = 4;
 const MOST_FILES: usize = 1_000;
 const MOST_ENTRIES: usize = 20_000;
 
+/// The protocol files of a user's folder, read once for whoever needs them.
+#[derive(Debug, Default)]
+pub struct Own {
+    files: Vec<(PathBuf, Sort, String)>,
+    /// Files that could not be read, and why.
+    pub unread: Vec<Error>,
+}
+
+impl Own {
+    /// Reads all `*.toml` in and below a folder.
+    ///
+    /// # Errors
+    /// As [`files`].
+    pub fn read(folder: &Path) -> Result<Self> {
+        let mut own = Self::default();
+        for path in files(folder)? {
+            match read(&path) {
+                Ok(text) => own.files.push((path, sort(&text), text)),
+                Err(error) => own.unread.push(error),
+            }
+        }
+        Ok(own)
+    }
+
+    /// The files that describe this sort, by name.
+    pub fn of(&self, wanted: Sort) -> impl Iterator<Item = (&Path, &str)> {
+        let fits = move |(_, sort, _): &&(PathBuf, Sort, String)| *sort == wanted;
+        self.files.iter().filter(fits).map(|(path, _, text)| (path.as_path(), text.as_str()))
+    }
+}
+
 /// What a file describes, told by its tables.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Sort {

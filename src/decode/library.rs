@@ -6,7 +6,7 @@ use std::sync::{Arc, LazyLock, OnceLock};
 
 use crate::base::{Error, Result, nearest};
 use crate::decode::chassis::Chassis;
-use crate::decode::folder::{self, Sort, read};
+use crate::decode::folder::{Own, Sort, read};
 use crate::decode::index::Index;
 use crate::decode::recognise::{Recognition, better, decoded, recognise, score_of};
 use crate::decode::shipped;
@@ -45,16 +45,21 @@ impl Library {
         Ok(library)
     }
 
-    /// Adds the chassis files in and below a folder; the same name there wins over the one built in, and [`Library::remarks`] says so.
+    /// Adds a user's chassis files; the same name there wins over the one built in. [`Library::remarks`] says so, and
+    /// names the files that are of no use in a user's folder.
     ///
     /// # Errors
-    /// `Input` when the folder or a file cannot be read or a file is wrong.
-    pub fn with_folder(mut self, folder: &Path) -> Result<Self> {
-        for path in folder::files(folder)? {
-            let text = read(&path)?;
-            if folder::sort(&text) == Sort::Chassis {
-                self.put(Chassis::parse(&path, &text)?);
-            }
+    /// `Input` when a file is wrong.
+    pub fn with(mut self, own: &Own) -> Result<Self> {
+        for (path, text) in own.of(Sort::Chassis) {
+            self.put(Chassis::parse(path, text)?);
+        }
+        for (path, _) in [Sort::Bus, Sort::Faults, Sort::Stressors].into_iter().flat_map(|sort| own.of(sort))
+        {
+            self.remarks.push(format!(
+                "{} is passed over: of one's own are read chassis, infrared formats and key tables",
+                path.display()
+            ));
         }
         Ok(self)
     }
@@ -83,22 +88,16 @@ impl Library {
         }
     }
 
-    /// Reads a folder again, for a program that goes on meanwhile: a file that is wrong now leaves the last good
-    /// one in place. Gives the mistakes, and an error for the folder itself; new remarks are in [`Library::remarks`].
-    pub fn reload(&mut self, folder: &Path) -> Vec<Error> {
-        let paths = match folder::files(folder) {
-            Ok(paths) => paths,
-            Err(error) => return vec![error],
-        };
+    /// Takes a user's files again, for a program that goes on meanwhile: a file that is wrong now leaves the last good
+    /// one in place. Gives the mistakes; new remarks are in [`Library::remarks`].
+    pub fn reload(&mut self, own: &Own) -> Vec<Error> {
         let mut mistakes = Vec::new();
-        for path in paths {
-            let known = self.all().find(|chassis| chassis.path() == path).map(|chassis| chassis.text.clone());
-            match read(&path) {
-                Ok(text) if Some(&text) == known.as_ref() || folder::sort(&text) != Sort::Chassis => {}
-                Ok(text) => match Chassis::parse(&path, &text) {
-                    Ok(chassis) => self.put(chassis),
-                    Err(error) => mistakes.push(error),
-                },
+        for (path, text) in own.of(Sort::Chassis) {
+            if self.all().any(|chassis| chassis.path() == path && chassis.text == text) {
+                continue;
+            }
+            match Chassis::parse(path, text) {
+                Ok(chassis) => self.put(chassis),
                 Err(error) => mistakes.push(error),
             }
         }

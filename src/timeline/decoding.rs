@@ -173,7 +173,8 @@ fn read(
             samples(&mut table, &capture, protocols, options, watch, sink, &mut summary)?;
         }
         FileKind::Vcd => {
-            let mut dump = VcdSource::new(reader, VcdOptions::default())?;
+            let wanted = options.wires.iter().map(|wire| wire.channel.clone()).collect();
+            let mut dump = VcdSource::new(reader, VcdOptions { wanted })?;
             samples(&mut dump, &capture, protocols, options, watch, sink, &mut summary)?;
         }
     }

@@ -4,6 +4,7 @@ use std::path::Path;
 use std::sync::Arc;
 
 use crate::base::{Error, Result};
+use crate::decode::folder::Own;
 use crate::decode::infrared::Formats;
 use crate::decode::library::Library;
 
@@ -23,7 +24,13 @@ impl Protocols {
     /// `Input` for a mistake in a file, with its place.
     pub fn load(user: Option<&Path>) -> Result<Self> {
         let (library, formats) = match user {
-            Some(folder) => (Library::shipped()?.with_folder(folder)?, Formats::with_folder(folder)?),
+            Some(folder) => {
+                let mut own = Own::read(folder)?;
+                if let Some(error) = own.unread.pop() {
+                    return Err(error);
+                }
+                (Library::shipped()?.with(&own)?, Formats::with(&own)?)
+            }
             None => (Library::shipped()?, Formats::shipped()?),
         };
         Ok(Self { library: Arc::new(library), formats })
@@ -32,13 +39,18 @@ impl Protocols {
     /// Reads a folder again, for a program that goes on meanwhile: what is wrong now leaves the last good in place.
     /// Gives the mistakes.
     pub fn reload(&mut self, folder: &Path) -> Vec<Error> {
+        let own = match Own::read(folder) {
+            Ok(own) => own,
+            Err(error) => return vec![error],
+        };
         let mut library = (*self.library).clone();
-        let mut mistakes = library.reload(folder);
+        let mut mistakes = library.reload(&own);
         self.library = Arc::new(library);
-        match Formats::with_folder(folder) {
+        match Formats::with(&own) {
             Ok(formats) => self.formats = formats,
             Err(error) => mistakes.push(error),
         }
+        mistakes.extend(own.unread);
         mistakes
     }
 

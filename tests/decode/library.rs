@@ -3,13 +3,22 @@
 use std::collections::BTreeSet;
 use std::path::Path;
 
-use straykey::base::Kind;
+use straykey::base::{Error, Kind, Result};
+use straykey::decode::folder::Own;
 use straykey::decode::library::Library;
 
 use crate::support::program::{decoded, refused, sample};
 
 fn shipped() -> Library {
     Library::shipped().unwrap()
+}
+
+fn with_folder(folder: &Path) -> Result<Library> {
+    shipped().with(&Own::read(folder)?)
+}
+
+fn reload(library: &mut Library, folder: &Path) -> Vec<Error> {
+    Own::read(folder).map_or_else(|error| vec![error], |own| library.reload(&own))
 }
 
 #[test]
@@ -26,11 +35,11 @@ fn a_users_file_of_the_same_name_wins_and_that_is_said() {
                 [[record]]\nshape = \"on\"\nevent = \"boot\"\n";
     std::fs::write(folder.path().join("alder.toml"), text).unwrap();
     std::fs::write(folder.path().join("notes.txt"), "no protocol file").unwrap();
-    let library = shipped().with_folder(folder.path()).unwrap();
+    let library = with_folder(folder.path()).unwrap();
     assert_eq!(&**library.chassis("alder").unwrap().decoder(), "alder@9");
     assert_eq!(library.remarks().len(), 1);
     assert!(library.remarks()[0].contains("alder"));
-    assert!(shipped().with_folder(&folder.path().join("missing")).is_err());
+    assert!(with_folder(&folder.path().join("missing")).is_err());
 }
 
 #[test]
@@ -45,17 +54,17 @@ fn a_broken_edit_keeps_the_last_good_file_and_says_so() {
     };
     let mut library = shipped();
     std::fs::write(&path, text(1)).unwrap();
-    assert!(library.reload(folder.path()).is_empty());
+    assert!(reload(&mut library, folder.path()).is_empty());
     std::fs::write(&path, "[chassis\n").unwrap();
-    let mistakes = library.reload(folder.path());
+    let mistakes = reload(&mut library, folder.path());
     assert_eq!(mistakes.len(), 1);
     assert_eq!(mistakes[0].place().line, Some(1));
     assert_eq!(&**library.chassis("mine").unwrap().decoder(), "mine@1");
     std::fs::write(&path, text(2)).unwrap();
-    assert!(library.reload(folder.path()).is_empty());
+    assert!(reload(&mut library, folder.path()).is_empty());
     assert_eq!(&**library.chassis("mine").unwrap().decoder(), "mine@2");
     assert!(library.remarks().is_empty(), "nobody's file was replaced: {:?}", library.remarks());
-    assert_eq!(library.reload(&folder.path().join("missing")).len(), 1);
+    assert_eq!(reload(&mut library, &folder.path().join("missing")).len(), 1);
 }
 
 #[test]
@@ -65,11 +74,11 @@ fn a_folder_with_too_many_files_is_refused_and_not_read_in_part() {
     for i in 0..1_200 {
         std::fs::write(folder.path().join(format!("note-{i}.txt")), "").unwrap();
     }
-    assert!(shipped().with_folder(folder.path()).is_ok());
+    assert!(with_folder(folder.path()).is_ok());
     for i in 0..1_001 {
         std::fs::write(folder.path().join(format!("set-{i}.toml")), "").unwrap();
     }
-    let error = shipped().with_folder(folder.path()).unwrap_err();
+    let error = with_folder(folder.path()).unwrap_err();
     assert_eq!(error.kind(), Kind::Input);
     assert!(error.to_string().contains("more than 1000 files"), "{error}");
 }
@@ -161,4 +170,13 @@ fn a_users_own_remote_beside_a_chassis_is_taken() {
         3,
         &["hand.toml:8", "did you mean `command`"],
     );
+}
+
+#[test]
+fn files_of_other_sorts_in_a_users_folder_are_named() {
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::create_dir(folder.path().join("deep")).unwrap();
+    std::fs::write(folder.path().join("deep/cec.toml"), "[bus]\nname = \"x\"\n").unwrap();
+    let library = with_folder(folder.path()).unwrap();
+    assert!(library.remarks()[0].contains("cec.toml is passed over"), "{:?}", library.remarks());
 }

@@ -1,8 +1,9 @@
-//! Time units and stamps of dumps beyond the standard's: exports of samples write their sample interval as the unit,
-//! and stamps with a fraction. What they mean follows from the words alone.
+//! Time units, stamps and sizes of dumps beyond the standard's: exports of samples write their sample interval as the
+//! unit, and stamps with a fraction; simulators dump millions of variables. What they mean follows from the words alone.
 
 use straykey::base::Error;
 use straykey::source::SampleSource;
+use straykey::source::Value::{High, Low};
 use straykey::source::vcd::{VcdOptions, VcdSource};
 
 use crate::support::drip::drip;
@@ -53,4 +54,25 @@ fn stamps_may_have_a_fraction() {
 fn a_dump_without_unit_names_what_there_is() {
     let error = times("$var wire 1 ! a $end $enddefinitions $end #0 0!", 0).err().unwrap();
     assert!(!error.remedy_text().unwrap().contains("give the"), "{error}");
+}
+
+#[test]
+fn of_more_variables_than_fit_the_wanted_ones_are_kept() {
+    let mut head = "$timescale 1 us $end $scope module top $end\n".to_owned();
+    for i in 0..150_000 {
+        head += &format!("$var wire 1 x{i} w{i} $end\n");
+    }
+    let text = head + "$upscope $end $enddefinitions $end\n#1 1x140000 1x149999 #2 0x140000 0x3\n";
+    assert!(times(&text, 1 << 20).err().unwrap().remedy_text().unwrap().contains("--wire"));
+    for wanted in ["W140000", "top.w140000"] {
+        let options = VcdOptions { wanted: vec![wanted.to_owned()] };
+        let mut source = VcdSource::new(drip(text.as_bytes(), 1 << 20), options).unwrap();
+        let last = source.channels().len() - 1;
+        assert_eq!(source.channels()[last].name, "top.w140000");
+        let mut out = Vec::new();
+        while source.pull(&mut out).unwrap() {}
+        let seen: Vec<_> = out.iter().map(|change| (usize::from(change.channel), change.value)).collect();
+        assert_eq!(seen, [(last, High), (last, Low), (3, Low)]);
+        assert!(source.remarks()[0].contains("left out"));
+    }
 }

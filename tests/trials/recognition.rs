@@ -5,6 +5,7 @@ use std::fs;
 use std::path::Path;
 use std::process::Command;
 
+use straykey::decode::folder::Own;
 use straykey::decode::library::Library;
 use straykey::decode::recognise::Recognition;
 
@@ -18,7 +19,7 @@ fn among(count: u64) -> (tempfile::TempDir, Library) {
         let dialect = Dialect::new(number);
         fs::write(folder.path().join(format!("{}.toml", dialect.name)), dialect.file()).unwrap();
     }
-    let library = Library::shipped().unwrap().with_folder(folder.path()).unwrap();
+    let library = Library::shipped().unwrap().with(&Own::read(folder.path()).unwrap()).unwrap();
     (folder, library)
 }
 

@@ -5,7 +5,6 @@ use serde::Serialize;
 
 use crate::analysis::dispersion::{Tail, e_test, negative_binomial, permutation};
 use crate::analysis::rate::{Count, RatioTest};
-use crate::analysis::scatter::MOST_STRETCHES;
 
 /// A test and its two-sided p.
 #[derive(Clone, Debug, PartialEq, Serialize, schemars::JsonSchema)]
@@ -37,7 +36,7 @@ pub(crate) fn alternatives(
         found.push(Alternative { method: "E-test", chance: e_test(one, two, 0.0, Tail::Both).1.min(1.0) });
     }
     let [one, two] = stretches else { return found };
-    if one.len() >= 5 && two.len() >= 5 && one.len().max(two.len()) <= MOST_STRETCHES {
+    if one.len() >= 5 && two.len() >= 5 {
         found.push(Alternative {
             method: "permutation of time stretches",
             chance: permutation(one, two, seed).1,

@@ -8,7 +8,7 @@ use serde::Deserialize;
 use toml::Spanned;
 
 use crate::base::{Error, Key, Name, Result};
-use crate::decode::folder::{self, Sort};
+use crate::decode::folder::{Own, Sort};
 use crate::decode::infrared::coding::{Air, Coding};
 use crate::decode::infrared::example::Example;
 use crate::decode::infrared::format::{Declared, Format};
@@ -142,21 +142,13 @@ impl Formats {
         Self::load(files.map(|(path, text)| (Path::new(path), text))).map(Arc::new)
     }
 
-    /// The shipped files and those in and below a folder, which win where the names are the same.
+    /// The shipped files and a user's, which win where the names are the same.
     ///
     /// # Errors
-    /// As [`Formats::load`], and `Input` when the folder or a file cannot be read.
-    pub fn with_folder(folder: &Path) -> Result<Arc<Self>> {
-        let mut own = Vec::new();
-        for path in folder::files(folder)? {
-            let text = folder::read(&path)?;
-            if folder::sort(&text) == Sort::Remote {
-                own.push((path, text));
-            }
-        }
+    /// As [`Formats::load`].
+    pub fn with(own: &Own) -> Result<Arc<Self>> {
         let shipped = shipped::folder("protocols/remote/").map(|(path, text)| (Path::new(path), text));
-        let own = own.iter().map(|(path, text)| (path.as_path(), text.as_str()));
-        Self::load(shipped.chain(own)).map(Arc::new)
+        Self::load(shipped.chain(own.of(Sort::Remote))).map(Arc::new)
     }
 
     /// One file by itself.

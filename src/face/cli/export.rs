@@ -159,8 +159,11 @@ fn of_job(
     recorded: bool,
     take: &mut Take<'_>,
 ) -> Result<()> {
-    let mut track =
-        if recorded { Track::open(&capture.path, !capture.wire.is_empty(), None)? } else { Track::none() };
+    let mut track = if recorded {
+        Track::open(&capture.path, capture.wire.keys().cloned().collect(), None)?
+    } else {
+        Track::none()
+    };
     take(Step::Begin(Place { stage: Some(stage), anchor: capture.started }, &track))?;
     loaded.events(capture, &mut |event| take(Step::Event(Box::new(event), &mut track)))?;
     take(Step::End(loaded.span(capture), &mut track))
@@ -179,7 +182,11 @@ fn of_file(
             .remedy("write standard input to a file and export that"));
     }
     let mut track = if recorded {
-        Track::open(file, !reading.wire.is_empty(), reading.sample_rate)?
+        Track::open(
+            file,
+            reading.wire.iter().filter_map(|wire| Some(wire.rsplit_once('=')?.0.to_owned())).collect(),
+            reading.sample_rate,
+        )?
     } else {
         Track::none()
     };

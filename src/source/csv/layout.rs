@@ -404,8 +404,10 @@ fn whole_step(step_ns: f64) -> Option<i64> {
 fn no_rows(lines: &[Line<'_>]) -> Error {
     let mut rest = lines.iter();
     let Some((line, separator)) = rest.find_map(|line| Some((line, separator_of_names(line)?))) else {
-        return Error::input("no rows of samples were found")
-            .remedy("expected lines such as `0.000125,1,0`: a time and one level or voltage a channel");
+        return Error::input("no rows of samples were found").remedy(
+            "expected lines such as `0.000125,1,0`: a time and one level or voltage a channel, with `,`, `;` or tab \
+             between them",
+        );
     };
     let row = rest.find(|line| !line.is_blank());
     let Some((row, cell)) = row.and_then(|row| {
@@ -418,18 +420,23 @@ fn no_rows(lines: &[Line<'_>]) -> Error {
             .remedy("the capture seems to be empty; export it again");
     };
     let bits = cell.starts_with("0x") || cell.starts_with("0X") || cell.ends_with(['h', 'H']);
+    let number = cell.starts_with(|c: char| c.is_ascii_digit() || c == '-');
     let error =
         Error::input(format!("a cell is neither a number nor a level: `{cell}`")).line(row.number, None);
     error.remedy(if cell.contains(':') {
         "export times as seconds, not as dates or times of day"
     } else if bits {
         "export each bit of the bus as a channel of its own"
+    } else if cell.contains([' ', '|']) && number {
+        "export with `,`, `;` or tab between the fields; the unit goes into the header, as `Time [us]`, and plain \
+         numbers into the rows, without marks between thousands"
     } else {
         "expected lines such as `0.000125,1,0`: a time and one level or voltage a channel"
     })
 }
 
-/// The separator by which a line holds the name of a time column.
+/// The separator by which a line holds the name of a time column, and the most names.
 fn separator_of_names(line: &Line<'_>) -> Option<u8> {
-    [b',', b';', b'\t'].into_iter().find(|s| line.fields(*s).iter().any(|name| Name::parse(name).is_time()))
+    let named = |s: &u8| line.fields(*s).iter().any(|name| Name::parse(name).is_time());
+    [b',', b';', b'\t'].into_iter().filter(named).max_by_key(|s| line.fields(*s).len())
 }

@@ -1,7 +1,7 @@
 //! Sample rates that a line before the rows states.
 
 use crate::base::{Error, Result, quote};
-use crate::source::csv::unit::time_unit;
+use crate::source::csv::unit::{TimeUnit, time_unit};
 
 /// The sample rate in Hz that a line states (`Sample rate: 2 MHz`, `Sample interval,1e-6 s`).
 ///
@@ -35,27 +35,27 @@ pub(super) fn stated_rate(line: &[u8]) -> Result<Option<f64>> {
         number.map(|number| number * factor)
     } else if let Some(rest) = behind(&interval) {
         let Some((number, unit)) = quantity(rest) else { return Ok(None) };
-        let Some(unit) = (if unit.is_empty() {
-            Some(crate::source::csv::unit::TimeUnit::SECOND)
-        } else {
-            time_unit(&unit)
-        }) else {
-            return Ok(None);
-        };
+        let known = if unit.is_empty() { Some(TimeUnit::SECOND) } else { time_unit(&unit) };
+        let Some(known) = known else { return Ok(None) };
+        if unit.is_empty() && number.is_some_and(|number| number >= 1.0) {
+            return Err(Error::input(format!("`{}` names no unit", quote(line.trim_ascii())))
+                .remedy("write it as `Sample interval: 50 us`, or give the sample rate (--sample-rate HZ)"));
+        }
         #[allow(clippy::cast_precision_loss)]
-        number.map(|number| 1e9 / (number * unit.times as f64 * 10f64.powi(unit.power)))
+        number.map(|number| 1e9 / (number * known.times as f64 * 10f64.powi(known.power)))
     } else {
         return Ok(None);
     };
     match found {
         Some(rate) => Ok(Some(rate).filter(|rate| rate.is_finite() && *rate > 0.0)),
-        None => Err(Error::input(format!("`{}` can be read in two ways", quote(line.trim_ascii())))
-            .remedy("say the sample rate in plain digits: --sample-rate 50000, or `50000 Hz` in the file")),
+        None => Err(Error::input(format!("`{}` can be read in two ways", quote(line.trim_ascii()))).remedy(
+            "say the sample rate in plain digits, as `--sample-rate 50000`, or `50000 Hz` in the file",
+        )),
     }
 }
 
-/// The first number of a text and the letters right behind it; the number is `None` when it can be read in
-/// two ways. The text beginning with no number gives none.
+/// The first number of a text and the letters right behind it, or else those in brackets before it, as
+/// `(us),50`; the number is `None` when it can be read in two ways. A text without a number gives none.
 fn quantity(text: &str) -> Option<(Option<f64>, String)> {
     let start = text.find(|c: char| c.is_ascii_digit())?;
     let rest = text.get(start..)?;
@@ -74,7 +74,10 @@ fn quantity(text: &str) -> Option<(Option<f64>, String)> {
     }
     let number = plain(rest.get(..end)?);
     let unit = rest.get(end..)?.trim_start_matches([',', ';', '\t', '(', '[']);
-    let unit: String = unit.chars().take_while(|c| c.is_alphabetic() || *c == '/').collect();
+    let letters =
+        |text: &str| text.chars().take_while(|c| c.is_alphabetic() || *c == '/').collect::<String>();
+    let before = text.get(..start)?.trim_start_matches(['(', '[', ',', ':', '=']);
+    let unit = Some(letters(unit)).filter(|unit| !unit.is_empty()).unwrap_or_else(|| letters(before));
     Some((number, unit))
 }
 

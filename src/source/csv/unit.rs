@@ -124,7 +124,10 @@ fn words(field: &[u8]) -> String {
 }
 
 fn word(stem: &str) -> Word {
-    match stem.trim().to_lowercase().replace(['_', '-'], " ").as_str() {
+    let stem = stem.trim().to_lowercase().replace(['_', '-'], " ");
+    // One time column a channel is numbered: `Time 1`, `Time2`.
+    let plain = stem.trim_end_matches(|c: char| c.is_ascii_digit()).trim_end();
+    match if plain.starts_with("time") { plain } else { &stem } {
         "time" | "t" | "timestamp" | "time stamp" | "elapsed" | "elapsed time" | "relative time" | "zeit"
         | "temps" | "tiempo" | "tempo" => Word::Time,
         "sample" | "samples" | "sample number" | "sample index" | "index" | "n" | "#" | "no" | "no."
@@ -185,13 +188,11 @@ pub(super) fn time_unit(unit: &str) -> Option<TimeUnit> {
     // The micro sign and the Greek letter look alike and both occur.
     let unit = unit.trim().trim_end_matches('.').to_lowercase().replace(['µ', 'μ'], "u");
     Some(match unit.as_str() {
-        "s" | "sec" | "secs" | "second" | "seconds" | "sek" => TimeUnit::SECOND,
-        "ms" | "msec" | "msecs" | "millis" | "millisec" | "millisecs" | "millisecond" | "milliseconds" => {
-            TimeUnit::power(6)
-        }
-        "us" | "usec" | "usecs" | "micros" | "microsec" | "microsecs" | "microsecond" | "microseconds" => {
-            TimeUnit::power(3)
-        }
+        "s" | "sec" | "secs" | "second" | "seconds" | "sek" | "sekunden" => TimeUnit::SECOND,
+        "ms" | "msec" | "msecs" | "millis" | "millisec" | "millisecs" | "millisecond" | "milliseconds"
+        | "millisekunden" => TimeUnit::power(6),
+        "us" | "usec" | "usecs" | "micros" | "microsec" | "microsecs" | "microsecond" | "microseconds"
+        | "mikrosekunden" => TimeUnit::power(3),
         "ns" | "nsec" | "nsecs" | "nanos" | "nanosec" | "nanosecs" | "nanosecond" | "nanoseconds" => {
             TimeUnit::power(0)
         }

@@ -15,8 +15,10 @@ const WIDEST: u32 = 4096;
 const LONGEST: usize = 4096;
 /// Longest name of a channel with its scopes, in bytes.
 const NAME: usize = 512;
-/// Declarations of any kind, at most: with the limits above, what a head may hold in memory.
+/// Declarations that are kept or passed over, at most: with the limits above, what a head may hold in memory.
 const DECLARATIONS: u64 = 1_000_000;
+/// Of the channels so many are kept free for those that are wanted.
+const FREE: usize = 1 << 13;
 /// Femtoseconds of a nanosecond.
 const NANOSECOND: u64 = 1_000_000;
 
@@ -158,6 +160,8 @@ pub(super) struct Header {
     pub(super) bits: usize,
     /// Variables that were left out, because they are texts or memories.
     pub(super) left_out: u64,
+    /// Variables that nobody wants, beyond those that fit.
+    pub(super) beyond: u64,
     scopes: Vec<String>,
 }
 
@@ -224,11 +228,14 @@ impl Codes {
 }
 
 impl Header {
-    /// Reads up to and including `$enddefinitions $end`.
-    pub(super) fn read(tokens: &mut Tokens) -> Result<Self> {
+    /// Reads up to and including `$enddefinitions $end`. Where there are more variables than fit, those are kept
+    /// whose name, or its last part, is `wanted`.
+    pub(super) fn read(tokens: &mut Tokens, wanted: &[String]) -> Result<Self> {
         let mut header = Self::default();
         let mut words: Vec<Vec<u8>> = Vec::new();
-        for _ in 0..DECLARATIONS {
+        let mut declarations = 0;
+        while declarations < DECLARATIONS + header.beyond {
+            declarations += 1;
             let Some(keyword) = tokens.next_word()? else {
                 return Err(tokens
                     .error("the dump ends before `$enddefinitions`")
@@ -263,7 +270,7 @@ impl Header {
                 b"$scope" if header.scopes.len() < NAME => header.scopes.push(text(words.get(1))),
                 b"$scope" => return Err(tokens.error(format!("more than {NAME} scopes inside each other"))),
                 b"$upscope" => drop(header.scopes.pop()),
-                b"$var" => header.variable(&words).map_err(|error| tokens.place(error))?,
+                b"$var" => header.variable(&words, wanted).map_err(|error| tokens.place(error))?,
                 // $date, $version, $comment, and what other writers add.
                 _ => {}
             }
@@ -287,7 +294,7 @@ impl Header {
     }
 
     /// `$var type size code reference [select] $end`.
-    fn variable(&mut self, words: &[Vec<u8>]) -> Result<()> {
+    fn variable(&mut self, words: &[Vec<u8>], wanted: &[String]) -> Result<()> {
         let wrong = |what: &str| {
             Error::input(format!("a variable is declared wrongly: {what}"))
                 .remedy("expected `$var wire 1 ! name $end`: type, size, code, name")
@@ -310,11 +317,16 @@ impl Header {
         }
         let width = if real { 1 } else { size as usize };
         let first = self.channels.len();
+        let name = self.full_name(reference);
+        if !wanted.is_empty() && first + width > CHANNELS - FREE && !is_wanted(&name, wanted) {
+            self.beyond += 1;
+            return Ok(());
+        }
         if first + width > CHANNELS {
             return Err(Error::input(format!(
                 "the dump has more than {CHANNELS} channels, counting each bit"
             ))
-            .remedy("dump only the signals of the control paths"));
+            .remedy("name the signals of the control paths (--wire CHANNEL=SIGNAL), or dump only those"));
         }
         let signal = self.codes.find(code);
         let first = u16::try_from(first).unwrap_or(u16::MAX);
@@ -329,7 +341,6 @@ impl Header {
                 self.bits += width;
             }
         }
-        let name = self.full_name(reference);
         let long = || wrong("its name with its scopes is longer than 512 bytes");
         if name.len() > NAME {
             return Err(long());
@@ -379,6 +390,14 @@ impl Header {
             self.channels.push(Channel { name: format!("{stem}[{}]", high + step * i), analog: false });
         }
     }
+}
+
+/// Whether a name is one of these, whole or by its last part, with or without the index of a bit.
+fn is_wanted(name: &str, wanted: &[String]) -> bool {
+    let stem = |name: &str| name.trim().split('[').next().unwrap_or_default().to_lowercase();
+    let name = stem(name);
+    let last = name.rsplit('.').next().unwrap_or_default();
+    wanted.iter().map(|wanted| stem(wanted)).any(|wanted| wanted == name || wanted == last)
 }
 
 fn text(word: Option<&Vec<u8>>) -> String {

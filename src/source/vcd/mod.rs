@@ -26,11 +26,11 @@ use crate::source::{Change, Channel, SampleSource, Value};
 /// A pull ends when this many changes are there.
 const BATCH: usize = 1 << 12;
 
-/// What the file does not say of itself.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+/// What is wanted of a dump.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct VcdOptions {
-    /// Time unit of a dump that declares none.
-    pub tick: Option<Tick>,
+    /// Names of channels that are kept where a dump has more than fit.
+    pub wanted: Vec<String>,
 }
 
 /// A value change dump.
@@ -74,8 +74,8 @@ impl VcdSource {
         if tokens.block.bytes().starts_with(b"\xef\xbb\xbf") {
             tokens.block.consume(3);
         }
-        let header = Header::read(&mut tokens)?;
-        let tick = header.tick.or(options.tick).ok_or_else(|| {
+        let header = Header::read(&mut tokens, &options.wanted)?;
+        let tick = header.tick.ok_or_else(|| {
             tokens
                 .error("the dump declares no `$timescale`")
                 .remedy("add `$timescale 1 us $end`, with the right unit, before `$enddefinitions`")
@@ -434,7 +434,8 @@ impl Known<'_> {
 #[inline]
 fn find<'a>(header: &'a Header, kind: u8, code: &[u8]) -> Result<Option<&'a Signal>> {
     match header.codes.find(code) {
-        NONE => Err(unknown(kind, code)),
+        NONE if header.beyond == 0 => Err(unknown(kind, code)),
+        NONE => Ok(None),
         LEFT_OUT => Ok(None),
         signal => Ok(header.signals.get(signal as usize)),
     }
@@ -470,6 +471,12 @@ impl SampleSource for VcdSource {
             remarks.push(format!(
                 "{} variables that are no wires (texts, memories) were left out",
                 self.header.left_out
+            ));
+        }
+        if self.header.beyond > 0 {
+            remarks.push(format!(
+                "{} variables more than fit, and that no --wire names, were left out",
+                self.header.beyond
             ));
         }
         if self.tick.femtoseconds < Tick::NANOSECOND.femtoseconds {

@@ -18,16 +18,16 @@ pub struct Track {
 }
 
 impl Track {
-    /// A second reader of a capture file, read as its events are; one without channels has none.
+    /// A second reader of a capture file, read as its events are from these channels; one without channels has none.
     ///
     /// # Errors
     /// `Input` for a file that cannot be understood, `Machine` when reading fails.
-    pub fn open(path: &Path, wired: bool, sample_rate_hz: Option<f64>) -> Result<Self> {
+    pub fn open(path: &Path, wanted: Vec<String>, sample_rate_hz: Option<f64>) -> Result<Self> {
         let file = File::open(path).map_err(|error| Error::io("cannot open the capture", path, error))?;
-        let (kind, reader, _) = open_wired(Box::new(file), wired)?;
+        let (kind, reader, _) = open_wired(Box::new(file), !wanted.is_empty())?;
         let source: Option<Box<dyn SampleSource>> = match kind {
             FileKind::Csv => Some(Box::new(CsvSource::new(reader, CsvOptions { sample_rate_hz })?)),
-            FileKind::Vcd => Some(Box::new(VcdSource::new(reader, VcdOptions::default())?)),
+            FileKind::Vcd => Some(Box::new(VcdSource::new(reader, VcdOptions { wanted })?)),
             _ => None,
         };
         Ok(Self { path: path.to_path_buf(), source, batch: Vec::new(), at: 0 })
