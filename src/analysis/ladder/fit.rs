@@ -162,9 +162,9 @@ pub fn fit(network: &Network, readings: &[Reading]) -> Fit {
     weigh(&mut models, network);
     let sigma = objective.typical_sigma();
     let verdicts = merge(&models, sigma);
-    let learned = found
-        .first()
-        .map_or_else(Vec::new, |(model, minimum)| learned(network, readings, (model, minimum), &mut work));
+    let learned = found.first().map_or_else(Vec::new, |(model, minimum)| {
+        learned(network, readings, (model, minimum), WINDOW, &mut work)
+    });
     let accepted = models.first().is_some_and(|m| m.p >= REJECT) && objective.len() > 0;
     Fit {
         network: network.clone(),

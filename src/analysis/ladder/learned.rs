@@ -1,7 +1,6 @@
 //! What a data sheet would give and the readings have to tell instead: the converter's input resistance, that of a closed
 //! contact.
 
-use crate::analysis::ladder::fit::WINDOW;
 use crate::analysis::ladder::minimise::{Minimum, minimise};
 use crate::analysis::ladder::model::Mechanism;
 use crate::analysis::ladder::network::Network;
@@ -31,11 +30,12 @@ impl Learned {
     }
 }
 
-/// What the readings show under a model: what it does markedly worse without.
+/// What the readings show under a model: what it costs more than `worse` to do without.
 pub(super) fn learned(
     network: &Network,
     readings: &[Reading],
     (model, minimum): (&[Mechanism], &Minimum),
+    worse: f64,
     work: &mut Evaluation,
 ) -> Vec<Learned> {
     let scores = &minimum.point.scores;
@@ -52,7 +52,7 @@ pub(super) fn learned(
         let mut start = minimum.point.clone();
         start.scores[part] = 0.0;
         let least = minimise(&Objective::new(&without, readings), model, start, None, work);
-        (least.total() - minimum.total() > WINDOW).then_some(Learned { name, ohm })
+        (least.total() - minimum.total() > worse).then_some(Learned { name, ohm })
     };
     parts.into_iter().filter_map(&mut shown).collect()
 }
