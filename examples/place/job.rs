@@ -48,6 +48,8 @@ pub(crate) struct Job {
     pub(crate) ladder: Ladder,
     pub(crate) electric: Option<Electric>,
     pub(crate) stages: Vec<Watched>,
+    /// Every input that nobody made in the key checks, by capture.
+    pub(crate) checks: Vec<(String, Phantoms)>,
     pub(crate) codes: Vec<Codes>,
     /// Codes of stray infrared keys: address and command.
     pub(crate) remote: Vec<(u32, u32)>,
@@ -71,6 +73,16 @@ pub(crate) struct Plan {
 /// Commands of the remote control that alder and birch both know, and what the set does.
 const COMMANDS: [u32; 5] = [0x1a, 0x1e, 0x12, 0x16, 0x43];
 const OWN: u32 = 0x04;
+
+/// What the set does on a command.
+const REMOTE: [(u32, &str); 6] = [
+    (0x02, "KEY_POWER"),
+    (0x1a, "KEY_VOLUMEUP"),
+    (0x1e, "KEY_VOLUMEDOWN"),
+    (0x12, "KEY_CHANNELUP"),
+    (0x16, "KEY_CHANNELDOWN"),
+    (0x43, "KEY_MENU"),
+];
 
 /// What the technician may part, and its words.
 const STEPS: [(&str, &str, &str); 8] = [
@@ -113,6 +125,7 @@ impl Job {
             ladder,
             electric,
             stages: Vec::new(),
+            checks: Vec::new(),
             codes: Vec::new(),
             remote: Vec::new(),
             noise: plan.noise,
@@ -148,7 +161,7 @@ impl Job {
                         continue;
                     }
                     file += 1;
-                    let (text, prompts) = job.capture(about, if checks { None } else { Some(soak) }, dice);
+                    let (text, prompts) = job.capture(file, about, (!checks).then_some(soak), dice);
                     let hands = if checks { "on" } else { "off" };
                     let _ = fs::write(folder.join(format!("{file}.log")), text);
                     let _ = write!(
@@ -164,6 +177,7 @@ impl Job {
         let wired = self.dialect != Dialect::Birch;
         let first = 60.0 * dice.between(4.0, 8.0);
         let check = wired && (plan.steady || self.kind == Kind::Sound || dice.chance(0.8))
+            || !wired && dice.chance(0.5)
             || matches!(self.kind, Kind::PullUp | Kind::Ground | Kind::Cable);
         stage(self, dice, "step = \"as received\"\n".to_owned(), about, check, first);
         let steps = if plan.steady || self.kind == Kind::Sound { 1 } else { 1 + dice.pick(4) };
@@ -250,7 +264,7 @@ impl Job {
     }
 
     /// A soak of so many seconds, or a key check; with its prompts.
-    fn capture(&mut self, about: About, soak: Option<f64>, dice: &mut Dice) -> (String, String) {
+    fn capture(&mut self, number: u32, about: About, soak: Option<f64>, dice: &mut Dice) -> (String, String) {
         let keys = self.ladder.keys.clone();
         let seconds = soak.unwrap_or(4.0 + 9.0 * keys.len() as f64);
         let showings = self.showings(&about, seconds, dice);
@@ -264,6 +278,14 @@ impl Job {
                 let start = t + dice.between(0.5, 1.2);
                 hand.push((start, start + dice.between(0.4, 1.0), key));
                 let _ = writeln!(prompts, "{{\"t\": {t}, \"key\": \"{}\"}}", keys[key].0);
+                // Of a set that prints no readings the remote control's keys are asked for.
+                let code = REMOTE
+                    .iter()
+                    .find(|code| code.1 == keys[key].0)
+                    .filter(|_| self.dialect == Dialect::Birch);
+                if let Some((command, _)) = code {
+                    self.remote_press(start, OWN, *command, 1 + dice.pick(5) as u32, &mut lines);
+                }
             }
         } else if self.dialect != Dialect::Rowan
             && !(about.covered || about.receiver_off || about.remotes_out)
@@ -303,8 +325,10 @@ impl Job {
         // The capture's time begins with the first line that the chassis's file describes.
         let described = lines.iter().find(|line| !line.1.starts_with("mem:"));
         let start = described.map_or(0.0, |line| line.0);
-        if soak.is_some() {
-            let seen = phantoms.into_iter().map(|(path, t)| (path, t - start)).collect();
+        let seen = phantoms.into_iter().map(|(path, t)| (path, t - start)).collect();
+        if soak.is_none() {
+            self.checks.push((format!("{number:04}-c{number}"), seen));
+        } else {
             let phantoms = (!matches!(about.line, State::Resistor(_))).then_some(seen);
             self.stages.push(Watched { about, seconds, shown, phantoms });
         }
@@ -359,6 +383,8 @@ impl Job {
         let (mut candidate, mut run, mut down) = (None, 0, None);
         let (mut next, mut press) = (0, 0);
         let mut volume = 10;
+        // What the set made of each press of a hand: which, when, and the key.
+        let mut held: Vec<(usize, f64, usize)> = Vec::new();
         for i in 0..(seconds / period) as usize {
             let t = i as f64 * period;
             while showings.get(next).is_some_and(|s| s.1 < t) {
@@ -387,10 +413,20 @@ impl Job {
             if run >= 2 && key != down {
                 down = key;
                 if let Some(key) = key {
-                    phantoms.push(("keypad", t));
+                    match pressed {
+                        Some(_) => held.push((press, t, key)),
+                        None => phantoms.push(("keypad", t)),
+                    }
                     volume = self.acts(self.ladder.keys[key].0, t + 0.011, volume, lines);
                 }
             }
+        }
+        // A hand makes one input: the key that it presses, else the first that the set takes it for.
+        for (at, own) in hand.iter().enumerate() {
+            let of = || held.iter().filter(|seen| seen.0 == at);
+            let made = of().find(|seen| seen.2 == own.2).or(of().next());
+            let others = of().filter(|seen| made.is_none_or(|made| made.1 < seen.1 || seen.1 < made.1));
+            phantoms.extend(others.map(|seen| ("keypad", seen.1)));
         }
         shown
     }
@@ -429,14 +465,7 @@ impl Job {
                 },
             ));
         }
-        let key = match command {
-            0x1a => "KEY_VOLUMEUP",
-            0x1e => "KEY_VOLUMEDOWN",
-            0x12 | 0x16 => "KEY_CHANNELUP",
-            0x43 => "KEY_MENU",
-            _ => return,
-        };
-        if address == OWN {
+        if let Some((_, key)) = REMOTE.iter().find(|code| code.0 == command && address == OWN) {
             self.acts(key, t + 0.02, 10 + (t as i32) % 7, lines);
         }
     }

@@ -31,6 +31,7 @@ use share::Share;
 use straykey::analysis::locate::Located;
 use straykey::analysis::train::Occurrence;
 use straykey::base::EventKind;
+use straykey::bench::keycheck::of_capture;
 use straykey::bench::{Loaded, StageView, located, views};
 use straykey::timeline::Protocols;
 use straykey::timeline::job::Hands;
@@ -57,41 +58,65 @@ fn run(
     let protocols = stated.as_ref().unwrap_or(protocols);
     let loaded = Loaded::open(&made, protocols, false).unwrap();
     let views = views(&loaded).unwrap();
-    strays.take(&job, &views);
+    strays.take(&job, &loaded, &views, protocols);
     let found = located(&loaded, &views, &[], protocols).unwrap();
     (job, found)
 }
 
-/// Inputs that nobody made, and what the program calls strays: of the hands-off captures, by dialect and path.
+/// Inputs that nobody made, and what the program calls strays: with hands off and on, by dialect and path.
 #[derive(Default)]
-struct Strays(BTreeMap<(&'static str, &'static str), [u64; 3]>);
+struct Strays(BTreeMap<(&'static str, &'static str, &'static str), [u64; 3]>);
 
 /// A stray within so many seconds of a phantom is that one.
 const NEAR_S: f64 = 0.5;
 
 impl Strays {
-    fn take(&mut self, job: &Job, views: &[StageView]) {
+    /// What nobody made in the hands-off captures and in the key checks of a job, against what is called stray.
+    fn take(&mut self, job: &Job, loaded: &Loaded, views: &[StageView], protocols: &Protocols) {
         let soaked = |view: &&StageView| view.stage.captures.iter().any(|c| c.hands == Hands::Off);
         for (truth, view) in job.stages.iter().zip(views.iter().filter(soaked)) {
             let Some(phantoms) = &truth.phantoms else { continue };
             let train = &view.stage.seen.train;
             let shift =
                 train.segments().first().map_or(0.0, |s| (s.span.start - s.in_capture().start).seconds());
-            for path in ["keypad", "infrared", "cec", "menu"] {
-                let mut left: Vec<f64> =
-                    phantoms.iter().filter(|own| own.0 == path).map(|own| own.1 + shift).collect();
-                let sums = self.0.entry((job.dialect.name(), path)).or_default();
-                sums[0] += left.len() as u64;
-                let own = |o: &&Occurrence| train.symbols()[o.symbol as usize].path.word() == path;
-                let strays = train.occurrences().iter().filter(own).filter(|o| o.kind != EventKind::Repeat);
-                for t in strays.map(|stray| stray.t.seconds()) {
-                    sums[1] += 1;
-                    let nearest =
-                        (0..left.len()).min_by(|a, b| (left[*a] - t).abs().total_cmp(&(left[*b] - t).abs()));
-                    if let Some(nearest) = nearest.filter(|i| (left[*i] - t).abs() <= NEAR_S) {
-                        left.swap_remove(nearest);
-                        sums[2] += 1;
-                    }
+            let strays = train.occurrences().iter().filter(|o| o.kind != EventKind::Repeat);
+            let path = |o: &Occurrence| train.symbols()[o.symbol as usize].path.word();
+            self.judge((job, "off"), phantoms, shift, strays.map(|o| (path(o), o.t.seconds())).collect());
+        }
+        for (name, phantoms) in &job.checks {
+            let mut captures =
+                loaded.job.stages().iter().flat_map(|s| s.captures.iter().map(|c| (s.number, c)));
+            let (stage, capture) = captures.find(|(_, capture)| capture.name == *name).unwrap();
+            let check = of_capture(loaded, stage, capture, protocols).unwrap();
+            let strays = check.strays.iter().filter(|stray| stray.kind != EventKind::Repeat);
+            self.judge(
+                (job, "on"),
+                phantoms,
+                0.0,
+                strays.map(|stray| (stray.path.word(), stray.t)).collect(),
+            );
+        }
+    }
+
+    fn judge(
+        &mut self,
+        (job, hands): (&Job, &'static str),
+        phantoms: &[(&'static str, f64)],
+        shift: f64,
+        strays: Vec<(&str, f64)>,
+    ) {
+        for path in ["keypad", "infrared", "cec", "menu"] {
+            let mut left: Vec<f64> =
+                phantoms.iter().filter(|own| own.0 == path).map(|own| own.1 + shift).collect();
+            let sums = self.0.entry((hands, job.dialect.name(), path)).or_default();
+            sums[0] += left.len() as u64;
+            for (_, t) in strays.iter().filter(|stray| stray.0 == path) {
+                sums[1] += 1;
+                let nearest =
+                    (0..left.len()).min_by(|a, b| (left[*a] - t).abs().total_cmp(&(left[*b] - t).abs()));
+                if let Some(nearest) = nearest.filter(|i| (left[*i] - t).abs() <= NEAR_S) {
+                    left.swap_remove(nearest);
+                    sums[2] += 1;
                 }
             }
         }
@@ -99,10 +124,10 @@ impl Strays {
 
     fn print(&self) {
         println!(
-            "\n| dialect | path | inputs that nobody made | found (recall) | of the strays right (precision) |"
+            "\n| hands | dialect | path | inputs that nobody made | found (recall) | of the strays right (precision) |"
         );
-        println!("|---|---|---|---|---|");
-        for ((dialect, path), [phantoms, strays, hits]) in &self.0 {
+        println!("|---|---|---|---|---|---|");
+        for ((hands, dialect, path), [phantoms, strays, hits]) in &self.0 {
             if phantoms + strays > 0 {
                 let share = |of: u64| {
                     if of > 0 {
@@ -111,7 +136,11 @@ impl Strays {
                         "–".to_owned()
                     }
                 };
-                println!("| {dialect} | {path} | {phantoms} | {} | {} |", share(*phantoms), share(*strays));
+                println!(
+                    "| {hands} | {dialect} | {path} | {phantoms} | {} | {} |",
+                    share(*phantoms),
+                    share(*strays)
+                );
             }
         }
     }

@@ -42,17 +42,37 @@ const REACTION: Nanoseconds = Nanoseconds::from_millis(120);
 /// Judges the events of a key check.
 ///
 /// A prompt is answered by the first press of the key asked for, else by the first press at all, from the
-/// reaction time after it until the next prompt, ten seconds at most. Repeats of an answer belong to it. Every
-/// other press or repeat on an input path is stray. `prompts` need not be sorted.
+/// reaction time after it until the next prompt, ten seconds at most. Of keypad and remote control the one that gave
+/// most right answers comes first: a hand answers on one of them, and a stray frame may have the key that is asked for. Repeats of
+/// an answer belong to it. Every other press or repeat on an input path is stray. `prompts` need not be sorted.
 pub fn check(prompts: &[Prompt], events: &[Event]) -> KeyCheck {
     let mut prompts = prompts.to_vec();
     prompts.sort_by_key(|prompt| prompt.t);
+    let windows: Vec<(Prompt, Nanoseconds)> = prompts
+        .iter()
+        .enumerate()
+        .map(|(number, prompt)| {
+            let latest = prompt.t + PATIENCE;
+            (*prompt, prompts.get(number + 1).map_or(latest, |next| next.t.min(latest)))
+        })
+        .collect();
+    let answers_on = |path| {
+        windows
+            .iter()
+            .filter(|(prompt, end)| {
+                presses(events, *prompt, *end, path).any(|at| events[at].key == Some(prompt.key))
+            })
+            .count()
+    };
+    let mut paths = [ControlPath::Keypad, ControlPath::Infrared];
+    if answers_on(ControlPath::Infrared) > answers_on(ControlPath::Keypad) {
+        paths.reverse();
+    }
     let mut result = KeyCheck::default();
     let mut table: BTreeMap<(Key, Option<Key>), u64> = BTreeMap::new();
     let mut answers = vec![false; events.len()];
-    for (number, prompt) in prompts.iter().enumerate() {
-        let end = prompts.get(number + 1).map_or(prompt.t + PATIENCE, |next| next.t.min(prompt.t + PATIENCE));
-        let answer = answer(events, *prompt, end);
+    for (prompt, end) in windows {
+        let answer = answer(events, prompt, end, paths);
         let seen = answer.and_then(|place| events[place].key);
         if let Some(place) = answer {
             claim(events, &mut answers, place);
@@ -70,23 +90,26 @@ pub fn check(prompts: &[Prompt], events: &[Event]) -> KeyCheck {
     result
 }
 
-fn answer(events: &[Event], prompt: Prompt, end: Nanoseconds) -> Option<usize> {
+/// The presses on a path that may answer a prompt. A held key left over from the prompt before is none, and what a peer sends
+/// on CEC neither.
+fn presses(
+    events: &[Event],
+    prompt: Prompt,
+    end: Nanoseconds,
+    path: ControlPath,
+) -> impl Iterator<Item = usize> {
     let from = events.partition_point(|event| event.t < prompt.t + REACTION);
-    let inside = events.iter().enumerate().skip(from).take_while(|(_, event)| event.t < end);
-    let mut first = None;
-    for (place, event) in inside {
-        // A held key left over from the prompt before is no answer, and neither is what a peer sends.
-        let press = event.kind == EventKind::Press
-            && matches!(event.path, ControlPath::Keypad | ControlPath::Infrared)
-            && event.key.is_some();
-        if press && event.key == Some(prompt.key) {
-            return Some(place);
-        }
-        if press {
-            first = first.or(Some(place));
-        }
-    }
-    first
+    let to = events.partition_point(|event| event.t < end);
+    (from..to.max(from)).filter(move |at| {
+        let event = &events[*at];
+        event.kind == EventKind::Press && event.path == path && event.key.is_some()
+    })
+}
+
+fn answer(events: &[Event], prompt: Prompt, end: Nanoseconds, paths: [ControlPath; 2]) -> Option<usize> {
+    let own = |path| presses(events, prompt, end, path);
+    let right = paths.into_iter().find_map(|path| own(path).find(|at| events[*at].key == Some(prompt.key)));
+    right.or_else(|| paths.into_iter().find_map(|path| own(path).next()))
 }
 
 /// Marks the press and its repeats until its release or another press on the path.

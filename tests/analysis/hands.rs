@@ -35,6 +35,24 @@ fn a_key_check_tells_right_wrong_missing_and_stray() {
 }
 
 #[test]
+fn a_stray_frame_of_the_key_that_is_asked_for_answers_no_prompt_of_the_keypad() {
+    let prompts = [prompt(10.0, 0), prompt(20.0, 1), prompt(30.0, 2)];
+    let mut frame = press(20.3, 1);
+    frame.path = ControlPath::Infrared;
+    let events = [press(10.8, 0), frame, press(20.9, 1), press(30.8, 2)];
+    let found = check(&prompts, &events);
+    assert_eq!((found.right, found.wrong, found.missing), (3, 0, 0));
+    assert_eq!(found.strays, [1]);
+    // One who answers with the remote control is heard there, also where a key of the set strays first.
+    let remote = |mut event: Event| {
+        event.path = ControlPath::Infrared;
+        event
+    };
+    let events = [remote(press(10.8, 0)), press(20.3, 1), remote(press(20.9, 1)), remote(press(30.8, 2))];
+    assert_eq!(check(&prompts, &events).strays, [1]);
+}
+
+#[test]
 fn a_prompt_file_line_reads_as_a_prompt() {
     let line = r#"{"t": 12.5, "key": "KEY_MENU"}"#;
     let found: Prompt = serde_json::from_str(line).unwrap();
