@@ -221,8 +221,8 @@ pub(super) fn variance(
 /// be set to a hair. As minus twice a logarithm.
 ///
 /// # Formula
-/// `ln det A - Σ (2 ln density + ln 2π)`: A the curvature at the minimum with the parts' unit precision, and for each number that
-/// of its even range; the density is that of the number's prior at the minimum.
+/// `ln det A + Σ (2 ln range - ln 2π)`: A the curvature at the minimum with the parts' unit precision, and for each number that of
+/// its even range.
 ///
 /// # Source
 /// Laplace's approximation of the evidence; MacKay, Neural Computation 4 (1992) 415 (the Occam factor).
@@ -239,8 +239,7 @@ pub(super) fn spread_out(
         let range = mechanism.range();
         let width = range.high - range.low;
         normal.matrix[i][i] += 12.0 / (width * width);
-        let density = mechanism.density(minimum.point.parameters.get(i).copied().unwrap_or(0.0));
-        cost -= 2.0 * density.ln() + (2.0 * std::f64::consts::PI).ln();
+        cost += 2.0 * width.ln() - (2.0 * std::f64::consts::PI).ln();
     }
     let Some(lower) = normal.cholesky(0.0) else { return f64::INFINITY };
     cost + (0..normal.size).map(|i| 2.0 * lower[i][i].ln()).sum::<f64>()

@@ -167,22 +167,20 @@ impl Mechanism {
     }
 
     /// Locations (words of design section 11) that such a fault sits in, with shares that add up to one.
-    /// Where a mechanism has more than one seat the shares are common practice, no source. A small share weighs more than it
-    /// seems where the other place has few mechanisms of its own: the pull-up is on the main board, and offsets of ground and
-    /// joints of the cable are seldom each other's. What sits across one switch alone is the switch.
+    /// Where a mechanism has more than one seat the shares are common practice, no source.
     pub fn locations(self) -> &'static [(&'static str, f64)] {
         match self {
-            Self::MainLeakGround
-            | Self::MainLeakHighSupply
-            | Self::PinLeak
-            | Self::MainLeakOwnSupply
-            | Self::PullUp => &[("main-board-input", 1.0)],
+            Self::MainLeakGround | Self::MainLeakHighSupply | Self::PinLeak => &[("main-board-input", 1.0)],
+            Self::MainLeakOwnSupply | Self::PullUp => {
+                &[("main-board-input", 0.95), ("supply-reference", 0.05)]
+            }
             Self::CableLeakGround => &[("key-cable", 1.0)],
-            Self::KeyLeakGround => &[("key-board", 0.88), ("key-switch", 0.04), ("key-cable", 0.08)],
+            Self::KeyLeakGround => &[("key-board", 0.75), ("key-switch", 0.15), ("key-cable", 0.1)],
             Self::KeyLeakOwnSupply | Self::KeyLeakHighSupply => &[("key-board", 0.85), ("key-cable", 0.15)],
-            Self::Series => &[("key-cable", 0.95), ("ground-bond", 0.05)],
-            Self::GroundOffset => &[("ground-bond", 0.97), ("key-cable", 0.03)],
-            Self::SwitchLeak(_) | Self::Contact(_) => &[("key-switch", 0.95), ("key-board", 0.05)],
+            Self::Series => &[("key-cable", 0.85), ("ground-bond", 0.15)],
+            Self::GroundOffset => &[("ground-bond", 0.9), ("key-cable", 0.1)],
+            Self::SwitchLeak(_) => &[("key-switch", 0.85), ("key-board", 0.15)],
+            Self::Contact(_) => &[("key-switch", 0.95), ("key-board", 0.05)],
             Self::PullUpOnKeyBoard => &[("key-board", 1.0)],
             Self::Supply => &[("supply-reference", 1.0)],
         }
@@ -201,17 +199,6 @@ impl Mechanism {
             Self::SwitchLeak(_) => Range { log: true, low: 0.0, high: 8.0 },
             // What conducts better than dirt can is a switch.
             _ => Range { log: true, low: 2.0, high: 8.0 },
-        }
-    }
-
-    /// How dense the prior is at a number, in the search's coordinate: even over the range. A supply that is off by much is
-    /// rarer, as the set would start anew: even in the logarithm of its deviation from an eighth on. Common practice, no source.
-    pub(super) fn density(self, u: f64) -> f64 {
-        let range = self.range();
-        let even = 1.0 / (range.high - range.low);
-        match self {
-            Self::Supply => even.min(EIGHTH / (u - 1.0).abs().max(1e-3)),
-            _ => even,
         }
     }
 
@@ -258,9 +245,6 @@ impl Mechanism {
         }
     }
 }
-
-/// Deviation of a supply from which a larger one is rarer.
-const EIGHTH: f64 = 0.125;
 
 /// Prior of a whole model: a second fault at once is taken to be a third as likely as it would be alone. Common practice, no source.
 pub(super) fn prior(model: &[Mechanism], network: &Network) -> f64 {

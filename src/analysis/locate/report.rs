@@ -238,7 +238,7 @@ fn path_likelihood(tree: &FaultTree, path: ControlPath, quiet: &[ControlPath]) -
 }
 
 /// Chance that a path on which a fault shows as a rule stays quiet though it is observed. Common practice, no source.
-const STAYS_QUIET: f64 = 0.02;
+const STAYS_QUIET: f64 = 0.1;
 
 /// How a stretch without strays speaks for there being no fault: a set that is brought in has one as likely as not, and
 /// faults come from once in a minute to once in a day, evenly in the logarithm. Common practice, no source.
