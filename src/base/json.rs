@@ -2,7 +2,7 @@
 //!
 //! `serde` on the same type is the slow twin; a test holds them equal.
 
-use crate::base::time::push_decimal;
+use crate::base::push_decimal;
 use crate::base::{Anchor, Event, is_hidden};
 
 /// Appends one event as a JSON object, keys in the order of the fields, without a line end.

@@ -20,5 +20,6 @@ pub use key::Key;
 pub(crate) use key::nearest;
 pub(crate) use lock::locked;
 pub use output::{sync_folder, write_output};
+pub(crate) use time::push_decimal;
 pub use time::{Anchor, Nanoseconds, Span};
 pub use unit::{Counts, Ohms, Volts};

@@ -102,19 +102,17 @@ impl Checksum {
 
     /// Bit by bit: debug frames are short and slow, and this is the definition itself.
     fn crc(&self, bytes: &[u8]) -> u32 {
-        let top = 1u32 << (self.bits - 1);
         let mut register = self.initial;
         for byte in bytes {
             let byte = if self.reflect_in { byte.reverse_bits() } else { *byte };
             register ^= u32::from(byte) << (self.bits - 8);
             for _ in 0..8 {
-                let carry = register & top != 0;
-                register = register.wrapping_shl(1) & mask(self.bits);
-                if carry {
-                    register ^= self.polynomial;
-                }
+                // No branch, which no processor could foretell. What is above the width is cut in the end.
+                let carry = register >> (self.bits - 1) & 1;
+                register = register << 1 ^ self.polynomial & 0u32.wrapping_sub(carry);
             }
         }
+        register &= mask(self.bits);
         if self.reflect_out { register.reverse_bits() >> (32 - u32::from(self.bits)) } else { register }
     }
 }

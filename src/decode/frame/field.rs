@@ -2,6 +2,7 @@
 
 use std::io::Write as _;
 
+use crate::base::push_decimal;
 use crate::decode::frame::layout::{Field, FieldForm, Order};
 use crate::decode::shape::{self, Form};
 
@@ -43,24 +44,14 @@ impl Field {
 
     /// The number in the bits; `None` when the frame is too short.
     pub fn number(&self, frame: &[u8]) -> Option<i64> {
-        if frame.len() < self.reach() {
-            return None;
-        }
-        let mut value: u64 = 0;
-        for i in 0..self.bits {
-            // Most significant bit of the field first in both orders.
-            let place = match self.order {
-                Order::Big => self.bit + i,
-                Order::Little => self.bit + self.bits - 1 - i,
-            };
-            let byte = frame.get(self.at + place / 8)?;
-            let shift = match self.order {
-                Order::Big => 7 - place % 8,
-                Order::Little => place % 8,
-            };
-            value = value << 1 | u64::from(byte >> shift & 1);
-        }
-        let value = i64::try_from(value).ok()?;
+        // At most nine bytes: 63 bits that begin with the last one of a byte.
+        let bytes = frame.get(self.at..self.reach())?;
+        let join = |all: u128, byte: &u8| all << 8 | u128::from(*byte);
+        let all = match self.order {
+            Order::Big => bytes.iter().fold(0, join) >> (8 * bytes.len() - self.bit - self.bits),
+            Order::Little => bytes.iter().rev().fold(0, join) >> self.bit,
+        };
+        let value = i64::try_from(all & ((1 << self.bits) - 1)).ok()?;
         let negative = self.signed && value >> (self.bits - 1) & 1 == 1;
         Some(if negative { value - (1i64 << self.bits) } else { value })
     }
@@ -98,7 +89,10 @@ impl Field {
     fn write_number(&self, frame: &[u8], text: &mut Vec<u8>) -> Option<i64> {
         let raw = self.number(frame)?;
         if self.scale.is_none() && self.offset.is_none() {
-            let _ = write!(text, "{raw}");
+            match u64::try_from(raw) {
+                Ok(plain) => push_decimal(text, plain),
+                Err(_) => drop(write!(text, "{raw}")),
+            }
             return Some(raw);
         }
         let value = raw as f64 * self.scale.unwrap_or(1.0) + self.offset.unwrap_or(0.0);

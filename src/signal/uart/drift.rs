@@ -54,10 +54,12 @@ impl SenderClock {
     }
 
     /// An edge inside the character, so long after its start edge.
-    pub(super) fn edge(&mut self, since_start: Nanoseconds, bit_ns: f64) {
+    pub(super) fn edge(&mut self, since_start: Nanoseconds, per_ns: f64) {
         #[allow(clippy::cast_precision_loss)]
         let length = since_start.0 as f64;
-        let bits = (length / bit_ns).round();
+        // To the nearest, which for what is above zero is a cut.
+        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+        let bits = f64::from((length * per_ns + 0.5) as u32);
         self.character.0 += bits * length;
         self.character.1 += bits * bits;
     }
