@@ -35,6 +35,11 @@ impl Index {
         index
     }
 
+    /// All of them.
+    pub(crate) fn all(&self) -> impl Iterator<Item = &Arc<Chassis>> {
+        self.chassis.iter()
+    }
+
     /// Chassis of which a line or frame can stand in the sample, in the order in which they were given.
     pub(crate) fn candidates<'a>(&'a self, sample: &[u8]) -> Vec<&'a Arc<Chassis>> {
         let grams = Grams::new(sample);

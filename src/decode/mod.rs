@@ -17,6 +17,7 @@ mod index;
 pub mod infrared;
 pub mod ladder;
 pub mod library;
+pub mod nearest;
 pub mod plain;
 pub mod protocol;
 pub mod recognise;

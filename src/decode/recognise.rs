@@ -7,9 +7,10 @@
 
 use std::sync::Arc;
 
-use crate::base::Name;
+use crate::base::{Name, quote};
 use crate::decode::chassis::Chassis;
 use crate::decode::index::Index;
+use crate::decode::nearest::nearest;
 use crate::decode::text::TextDecoder;
 
 /// Longest stretch of a sample that is looked at, bytes.
@@ -20,6 +21,8 @@ const FULL: u64 = 8;
 const NUMBERS_ONLY: f64 = 0.5;
 /// Proof that is asked for, in full lines, unless the whole sample is of the chassis.
 const LEAST_PROOF: f64 = 2.0;
+/// Lines that are compared with all records where none is one.
+const NEAR: usize = 20;
 /// Share of the sample's lines that must be records.
 const LEAST_SHARE: f64 = 0.01;
 /// The runner-up may have at most this share of the winner's score.
@@ -66,9 +69,24 @@ pub(super) fn recognise(index: &Index, known: usize, sample: &[u8]) -> Recogniti
     let whole = whole(sample);
     let mut proofs: Vec<(f64, Score)> =
         index.candidates(whole).into_iter().map(|chassis| score(chassis, whole)).collect();
-    proofs.sort_by(|a, b| b.1.score.total_cmp(&a.1.score).then(a.1.name.cmp(&b.1.name)));
-    let (choice, margin, because) = choose(&proofs, known);
+    let decoded = |score: &Score| std::cmp::Reverse(score.decoded);
+    proofs.sort_by(|(_, a), (_, b)| {
+        let better = b.score.total_cmp(&a.score).then(decoded(a).cmp(&decoded(b)));
+        better.then_with(|| a.name.cmp(&b.name))
+    });
+    let (choice, margin, mut because) = choose(&proofs, known);
+    if choice.is_none() && proofs.iter().all(|(_, score)| score.decoded == 0) {
+        because += &near(index, whole).unwrap_or_default();
+    }
     Recognition { ranked: proofs.into_iter().map(|(_, score)| score).collect(), choice, margin, because }
+}
+
+/// The record that one of the first lines comes nearest to, in words.
+fn near(index: &Index, sample: &[u8]) -> Option<String> {
+    let lines =
+        sample.split(|byte| matches!(byte, b'\n' | b'\r')).filter(|line| !line.trim_ascii().is_empty());
+    let (line, near) = lines.take(NEAR).find_map(|line| Some((line, nearest(index.all(), line)?)))?;
+    Some(format!("; \"{}\" begins like {near}", quote(line.trim_ascii())))
 }
 
 /// The lines that are looked at. A sample is cut anywhere; half a line proves nothing.
@@ -149,7 +167,10 @@ fn choose(ranked: &[(f64, Score)], known: usize) -> (Option<String>, f64, String
         return (
             None,
             margin,
-            format!("{} of {} lines fit the nearest, {}", best.decoded, best.lines, best.name),
+            match best.decoded {
+                0 => format!("0 of {} lines fit", best.lines),
+                some => format!("{some} of {} lines fit the nearest, {}", best.lines, best.name),
+            },
         );
     }
     if let Some(second) = second.filter(|second| second.score > CLOSEST * best.score) {

@@ -5,6 +5,7 @@ use std::sync::Arc;
 use crate::base::{Event, Result};
 use crate::decode::Counters;
 use crate::decode::chassis::Chassis;
+use crate::decode::nearest::{Nearest, nearest};
 use crate::decode::shape::{Shape, parse, read_beginning};
 use crate::decode::text::TextDecoder;
 use crate::learn::load::each_line;
@@ -21,6 +22,8 @@ pub struct Unread {
     pub lines: u64,
     /// The first of them, without the prefix, at most 1,024 bytes.
     pub example: String,
+    /// The record of the file that it comes nearest to.
+    pub nearest: Option<Nearest>,
 }
 
 /// What became of the records of a capture.
@@ -105,14 +108,14 @@ pub fn coverage(
     Ok(Coverage {
         counters: decoder.counters(),
         skipped_bytes: decoder.skipped_bytes(),
-        foreign: unread(&foreign),
-        broken: unread(&broken),
+        foreign: unread(chassis, &foreign),
+        broken: unread(chassis, &broken),
         ungrouped: foreign.ungrouped() + broken.ungrouped(),
     })
 }
 
 /// The groups, most frequent first.
-fn unread(miner: &Miner) -> Vec<Unread> {
+fn unread(chassis: &Arc<Chassis>, miner: &Miner) -> Vec<Unread> {
     let (groups, _) = miner.settled();
     let mut unread: Vec<Unread> = groups
         .iter()
@@ -120,6 +123,7 @@ fn unread(miner: &Miner) -> Vec<Unread> {
             shape: shape::text(group, None, &|_| None),
             lines: group.lines,
             example: String::from_utf8_lossy(&group.example).into_owned(),
+            nearest: nearest(std::iter::once(chassis), &group.example),
         })
         .collect();
     unread.sort_by(|a, b| b.lines.cmp(&a.lines).then_with(|| a.example.cmp(&b.example)));

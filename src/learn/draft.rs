@@ -154,6 +154,8 @@ impl Draft {
             let _ = write!(out, "[text]\nprefixes = [{}{bare}]\n", quoted(&prefix.shape()));
             let unit = match prefix.unit {
                 crate::learn::prefix::Unit::Clock(unit) => match unit.nanoseconds() {
+                    10_000_000 => Some("10ms"),
+                    4_000_000 => Some("4ms"),
                     1_000_000 => Some("ms"),
                     1_000 => Some("us"),
                     _ => None,

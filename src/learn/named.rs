@@ -10,6 +10,8 @@ use crate::learn::tree::Group;
 
 /// Answers that the rest of the key check foretells, as a share of all requests, for a line to count.
 const LEAST: f64 = 0.7;
+/// Lines so close together tell of one press: no hand lets go as fast.
+const TOGETHER_S: f64 = 0.03;
 /// Most words of a state.
 const MOST_STATES: usize = 6;
 
@@ -32,6 +34,8 @@ pub(super) struct KeyField {
     pub(super) answered: usize,
     /// A press of each key was seen once only: nothing foretells it.
     pub(super) once: bool,
+    /// Another line tells the same presses at the same time, as a driver's scan code beside its key.
+    pub(super) twin: bool,
 }
 
 /// The groups that name keys, those that tell presses first.
@@ -111,6 +115,7 @@ fn judge(group: usize, table: &Table, column: usize, windows: &[Window]) -> Opti
         score: predicted,
         answered: answers.len(),
         once,
+        twin: false,
     })
 }
 
@@ -191,13 +196,14 @@ fn order(groups: &[Group], tables: &[Table], windows: &[Window], fields: &mut [K
         median(&mut delays).unwrap_or(f64::INFINITY)
     };
     fields.sort_by(|a, b| firsts(a).total_cmp(&firsts(b)));
+    mark_twins(tables, windows, fields);
     let paths: Vec<&str> = fields.iter().map(|field| path(groups, field)).collect();
     let first_path = paths.first().copied();
     for (field, path) in fields.iter_mut().zip(paths).skip(1) {
         let (Some(group), Some(table)) = (groups.get(field.group), tables.get(field.group)) else {
             continue;
         };
-        if field.state.is_some() || Some(path) != first_path {
+        if field.twin || field.state.is_some() || Some(path) != first_path {
             continue;
         }
         let words = shape::fixed_words(group).join(" ");
@@ -212,6 +218,51 @@ fn order(groups: &[Group], tables: &[Table], windows: &[Window], fields: &mut [K
             KeyState::Repeat
         };
     }
+}
+
+/// Marks the lines that tell again what another one tells at the same time. Of two the one stays that tells more: states,
+/// then repeats, then the earlier one.
+fn mark_twins(tables: &[Table], windows: &[Window], fields: &mut [KeyField]) {
+    let mut times: Vec<f64> = tables.iter().flat_map(|table| table.t.iter().copied()).collect();
+    times.sort_by(f64::total_cmp);
+    let gaps = times.windows(2).map(|pair| pair[1] - pair[0]);
+    let finest = gaps.filter(|gap| *gap > 1e-9).fold(f64::INFINITY, f64::min);
+    // Stamps of whole seconds put press and release into one.
+    if finest > TOGETHER_S {
+        return;
+    }
+    for later in 1..fields.len() {
+        for first in 0..later {
+            let (Some(a), Some(b)) = (fields.get(first), fields.get(later)) else { continue };
+            let more = |field: &KeyField, other: &KeyField| {
+                field.state.is_some() >= other.state.is_some() && together(tables, windows, other, field)
+            };
+            let twin = if a.twin || b.twin {
+                None
+            } else if more(a, b) {
+                Some(later)
+            } else {
+                more(b, a).then_some(first)
+            };
+            if let Some(field) = twin.and_then(|twin| fields.get_mut(twin)) {
+                field.twin = true;
+            }
+        }
+    }
+}
+
+/// Whether nearly all answers of the one stand beside some of the other.
+fn together(tables: &[Table], windows: &[Window], one: &KeyField, other: &KeyField) -> bool {
+    let (Some(mine), Some(theirs)) = (tables.get(one.group), tables.get(other.group)) else { return false };
+    let (mut all, mut near) = (0, 0);
+    for window in windows {
+        for t in one.rows(mine, *window).filter_map(|row| mine.t.get(row)) {
+            all += 1;
+            let mut others = other.rows(theirs, *window).filter_map(|row| theirs.t.get(row));
+            near += usize::from(others.any(|at| (at - t).abs() <= TOGETHER_S));
+        }
+    }
+    all > 0 && share(near, all) >= 0.9
 }
 
 /// The control path that the fixed words speak of.

@@ -116,7 +116,13 @@ impl Prefix {
 
     #[allow(clippy::cast_precision_loss)]
     fn decide_unit(&mut self, reads: &[(Option<Nanoseconds>, f64)], asked_s: Option<f64>) {
-        let units = [ClockUnit::Seconds, ClockUnit::Milliseconds, ClockUnit::Microseconds];
+        let units = [
+            ClockUnit::Seconds,
+            ClockUnit::Milliseconds,
+            ClockUnit::Microseconds,
+            ClockUnit::TenMilliseconds,
+            ClockUnit::FourMilliseconds,
+        ];
         let timed: Vec<(f64, f64)> =
             reads.iter().filter_map(|(arrival, value)| arrival.map(|t| (t.seconds(), *value))).collect();
         let Some((span, rate)) = rate(&timed).filter(|(span, _)| *span > 0.5) else {
@@ -155,13 +161,16 @@ impl Prefix {
             (ClockUnit::Seconds, 0.0..30.0),
             (ClockUnit::Microseconds, 500.0..2e7),
         ];
+        // Of the ticks of kernels the shorter one first: few captures go on for long after the last request.
+        let ticks = [ClockUnit::FourMilliseconds, ClockUnit::TenMilliseconds];
+        let units = || usual.iter().map(|(unit, _)| *unit).chain(ticks);
         let found = match asked_s {
-            Some(_) => usual.iter().find(|(unit, _)| fits(*unit)),
-            None => usual.iter().find(|(_, steps)| steps.contains(&step)),
+            Some(_) => units().find(|unit| fits(*unit)),
+            None => usual.iter().find(|(_, steps)| steps.contains(&step)).map(|(unit, _)| *unit),
         };
-        let unit = found.map_or(ClockUnit::Milliseconds, |(unit, _)| *unit);
+        let unit = found.unwrap_or(ClockUnit::Milliseconds);
         self.unit = Unit::Clock(unit);
-        self.guessed = asked_s.is_none() || found.is_none();
+        self.guessed = asked_s.is_none() || found.is_none_or(|unit| ticks.contains(&unit));
         self.because = match asked_s {
             Some(asked) => format!(
                 "the stamps span {:.1} s then, and keys were asked for up to {asked:.1} s",

@@ -117,6 +117,20 @@ fn write_field(mined: &Mined<'_>, field: &KeyField, all: &[KeyField], draft: &mu
     let (Some(table), Some(group)) = (mined.tables.get(field.group), mined.groups.get(field.group)) else {
         return;
     };
+    if field.twin {
+        let because = vec!["tells the presses of another line again: one press is one input".to_owned()];
+        let shape = shape_of(mined, field.group, &BTreeMap::new());
+        let confidence = Some(field.score);
+        draft.rules.extend(shape.map(|shape| Rule {
+            shape,
+            event: "ignore",
+            lines: group.lines,
+            because,
+            confidence,
+            ..Rule::default()
+        }));
+        return;
+    }
     let Some(column) = table.columns.get(field.column) else { return };
     let mut roles = BTreeMap::from([(column.place, "key".to_owned())]);
     if let Some((state, _)) = &field.state {
@@ -146,6 +160,7 @@ fn write_field(mined: &Mined<'_>, field: &KeyField, all: &[KeyField], draft: &mu
     }
     let pairs: Vec<(String, String)> =
         field.keys.iter().map(|(value, key)| (column.word(*value), key.name().to_owned())).collect();
+    doubled(mined, field, &pairs, draft);
     if column.form == Form::Word && path == "keypad" {
         for pair in pairs {
             if !draft.keys.iter().any(|(word, _)| *word == pair.0) {
@@ -185,6 +200,26 @@ fn write_field(mined: &Mined<'_>, field: &KeyField, all: &[KeyField], draft: &mu
     }
     draft.rules.push(rule);
     draft.rules.extend(none_down(mined, field, table, &roles));
+}
+
+/// Keys that several words tell, and keys that none tells: wiring, a shared word, or a press that was missed.
+fn doubled(mined: &Mined<'_>, field: &KeyField, pairs: &[(String, String)], draft: &mut Draft) {
+    let mut asked: Vec<&str> = mined.windows.iter().map(|window| window.key.name()).collect();
+    asked.sort_unstable();
+    asked.dedup();
+    for key in asked {
+        let words: Vec<&str> =
+            pairs.iter().filter(|(_, named)| named == key).map(|(word, _)| word.as_str()).collect();
+        match words.as_slice() {
+            [_] => {}
+            // The lines of a release or a repeat need not come for each key.
+            [] if field.says != KeyState::Press => {}
+            [] => draft.unknown.push(format!("what tells {key}: it was asked for, and no answer is its own")),
+            [..] => {
+                draft.unknown.push(format!("why {} tell {key} alike; all are taken", words.join(" and ")))
+            }
+        }
+    }
 }
 
 /// The same line with the number that says that no key is down.
@@ -255,7 +290,8 @@ fn write_readings(mined: &Mined<'_>, readings: &Readings, draft: &mut Draft) {
     // A hexadecimal or a decimal line name is looked up as it is printed.
     for (number, ladder) in readings.ladders.iter().enumerate() {
         let name = line_name(table, readings, number, ladder);
-        draft.ladders.push(ladder_rule(&name, ladder, draft.prefix.is_none()));
+        let volts = table.columns.get(ladder.column).is_some_and(|column| column.form == Form::Seconds);
+        draft.ladders.push(ladder_rule(&name, ladder, draft.prefix.is_none(), volts));
     }
     let first = readings.ladders.first().map_or(0.0, |ladder| ladder.period_s);
     if draft.prefix.is_none() && first > 0.0 {
@@ -267,9 +303,10 @@ fn write_readings(mined: &Mined<'_>, readings: &Readings, draft: &mut Draft) {
     draft.unknown.push("the resistors of the ladder: keys are given by their readings".into());
 }
 
-fn ladder_rule(name: &str, ladder: &Ladder, unstamped: bool) -> LadderRule {
+fn ladder_rule(name: &str, ladder: &Ladder, unstamped: bool, volts: bool) -> LadderRule {
     let mut rule = LadderRule { name: name.to_owned(), ..LadderRule::default() };
-    let full = ladder.full_scale();
+    // Readings in volts count in millivolts; the next tenth of a volt leaves room for noise.
+    let full = if volts { (ladder.largest / 100 + 1) * 100 } else { ladder.full_scale() };
     let rests = match ladder.idle {
         Some(idle) => format!("idles at {idle} (scatter {:.1})", ladder.idle_scatter),
         None => "unknown: what it reads with no key pressed, since it then prints nothing".to_owned(),
@@ -284,7 +321,13 @@ fn ladder_rule(name: &str, ladder: &Ladder, unstamped: bool) -> LadderRule {
         ladder.debounce
     ));
     rule.fields.push(format!("full_scale = {full}"));
-    rule.fields.push("supply_volts = 3.3 # unknown: assumed".to_owned());
+    rule.fields.push(if volts {
+        #[allow(clippy::cast_precision_loss)]
+        let supply = full as f64 / 1e3;
+        format!("supply_volts = {supply:.1} # printed in volts, counted in millivolts")
+    } else {
+        "supply_volts = 3.3 # unknown: assumed".to_owned()
+    });
     rule.fields.push("window = \"midpoint\"".to_owned());
     rule.fields.extend(ladder.idle.map(|idle| format!("idle_counts = {idle}")));
     rule.fields.extend(ladder.silent_s.map(|silence| format!("silent_s = {silence:.3}")));
@@ -438,7 +481,7 @@ fn remarks(mined: &Mined<'_>, draft: &mut Draft) {
     }
     if let Some(crate::learn::Unit::Ticks(seconds)) = mined.prefix.as_ref().map(|prefix| prefix.unit) {
         draft.unknown.push(format!(
-            "the stamp counts {seconds:.6} s; a file can name s, ms and us only, so it is not used"
+            "the stamp counts {seconds:.6} s; a file can name s, ms, us, 10ms and 4ms only, so it is not used"
         ));
     }
     if mined.capture.left_out > 0 {

@@ -108,10 +108,9 @@ pub fn decode_watched(
     if path.as_os_str() == "-" {
         return read(("standard input", Box::new(std::io::stdin())), protocols, options, watch, sink);
     }
-    let file = File::open(path).map_err(|error| Error::io("cannot open the capture", path, error))?;
     let name =
         path.file_name().map_or_else(|| path.display().to_string(), |n| n.to_string_lossy().into_owned());
-    if file.metadata().is_ok_and(|metadata| metadata.is_dir()) {
+    if path.is_dir() {
         let Ok(mut segments) = Reader::open(path) else {
             return Err(Error::input("this is a folder, not a capture file").at(path));
         };
@@ -120,6 +119,7 @@ pub fn decode_watched(
         watch.end(summary.span);
         return Ok(summary);
     }
+    let file = File::open(path).map_err(|error| Error::io("cannot open the capture", path, error))?;
     read((&name, Box::new(file)), protocols, options, watch, sink).map_err(|error| {
         if error.place().path.is_none() && error.exit_status() != 2 { error.at(path) } else { error }
     })
@@ -157,13 +157,17 @@ fn read(
         FileKind::Empty => return Err(Error::input("the capture is empty").remedy("was anything recorded?")),
         FileKind::Gzip => return Err(Error::input("the compressed file cannot be opened")),
         FileKind::Text => {
-            summary.remarks.extend(text_remark(&head));
             let library = &protocols.library;
             let mut log =
                 TextLog::fitting(reader, &mut |lines| library.fitting(options.chassis.as_deref(), lines))?;
             let stamp = log.stamp();
             text((&mut log, false), &capture, protocols, options, watch, sink, &mut summary)
                 .map_err(|error| stamps_off(table_instead(error, &head, options), stamp))?;
+            let chosen = summary.chassis.as_ref().and_then(|choice| library.chassis(&choice.name).ok());
+            // A set that speaks frames is not asked to look like text.
+            if chosen.is_none_or(|chassis| chassis.file().frame.is_none()) {
+                summary.remarks.splice(0..0, text_remark(&head));
+            }
         }
         FileKind::Journal => {
             journal(&mut Reader::new(reader)?, protocols, options, watch, sink, &mut summary)?;
@@ -177,6 +181,11 @@ fn read(
             let mut dump = VcdSource::new(reader, VcdOptions { wanted })?;
             samples(&mut dump, &capture, protocols, options, watch, sink, &mut summary)?;
         }
+    }
+    if let Some(days) =
+        summary.span.map(|span| span.length().seconds() / 86_400.0).filter(|days| *days > LONGEST_DAYS)
+    {
+        summary.remarks.push(format!("it would last {days:.0} days: is the unit of its times right?"));
     }
     watch.end(summary.span);
     Ok(summary)
@@ -209,6 +218,9 @@ fn stamps_off(error: Error, stamp: Stamp) -> Error {
     let remedy = format!("{remedy}; what was taken off first: {stamp}");
     error.remedy(remedy)
 }
+
+/// Days beyond which a capture's times are doubted: a soak lasts weeks at most.
+const LONGEST_DAYS: f64 = 366.0;
 
 /// Nothing read yet.
 fn empty(name: &str, kind: FileKind) -> Summary {
@@ -312,9 +324,10 @@ fn text(
             "{decoded} of the {records} lines are records of {name}; {other} fits better: leave --chassis out, or name {other}"
         ));
     } else if records > 0 && decoded == 0 {
-        summary
-            .remarks
-            .push(format!("none of the {records} lines is a record of {name}: is this the right chassis?"));
+        summary.remarks.push(format!(
+            "none of the {records} lines is a record of {name}: is this the right chassis? What its file lacks is shown by \
+             straykey protocol check {name}.toml --capture FILE; to describe another set: straykey protocol learn FILE"
+        ));
     }
     summary.other_chassis = other;
     Ok(())

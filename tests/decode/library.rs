@@ -173,6 +173,15 @@ fn a_users_own_remote_beside_a_chassis_is_taken() {
 }
 
 #[test]
+fn a_line_that_fits_nothing_is_told_with_the_nearest_record() {
+    let log = b"[1.000] keyscan: line=KEY1 adc=085\n[1.020] keyscan: line=KEY1 adc=086\n";
+    let because = shipped().recognise(log).because;
+    assert!(because.starts_with("0 of 2 lines fit") || because.starts_with("no line fits"), "{because}");
+    assert!(because.contains("`keyscan: line={line:word} adc=0x{counts:hex}` of alder"), "{because}");
+    assert!(because.contains("`085` does not fit") || because.contains("`85` does not fit"), "{because}");
+}
+
+#[test]
 fn files_of_other_sorts_in_a_users_folder_are_named() {
     let folder = tempfile::tempdir().unwrap();
     std::fs::create_dir(folder.path().join("deep")).unwrap();

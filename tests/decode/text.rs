@@ -339,3 +339,20 @@ fn bytes_are_read_in_every_dress() {
         assert_eq!(out[0].key.map(|key| key.name()), Some("KEY_VOLUMEUP"), "{row}");
     }
 }
+
+#[test]
+fn a_reading_with_decimals_is_in_volts_and_counts_millivolts() {
+    let file = "[chassis]\nname = \"v\"\nversion = 1\nabout = \"a\"\nsource = \"s\"\n\
+                [[record]]\nshape = \"in {K:seconds}V {_n:integer}\"\nevent = \"reading\"\n\
+                [[line]]\nname = \"K\"\nfull_scale = 3300\nsupply_volts = 3.3\ndebounce = 2\n\
+                key = [{ name = \"KEY_OK\", counts = 420 }]\n";
+    let chassis = Chassis::parse(std::path::Path::new("v.toml"), file).unwrap();
+    let mut decoder = TextDecoder::new(Arc::new(chassis), "capture".into());
+    let mut out = Vec::new();
+    decoder.push(None, 0, b"in 3.298V 1\nin 0.4215V 2\nin 0.42V 3\nin 3.9V 4\n", &mut out);
+    let counts: Vec<_> = out.iter().filter_map(|event| Some((event.kind, event.counts?))).collect();
+    assert_eq!(counts[..2], [(EventKind::Reading, 3298), (EventKind::Reading, 421)]);
+    let press = out.iter().find(|event| event.kind == EventKind::Press).unwrap();
+    assert!(press.volts.is_some_and(|volts| (volts - 0.42).abs() < 1e-6), "{press:?}");
+    assert_eq!(decoder.counters().damaged, 1, "3.9 V is beyond the line's range");
+}

@@ -6,6 +6,7 @@
 mod dialect;
 mod frames;
 mod grouping; // the measure that mining is judged by
+mod heard;
 mod mining;
 mod program;
 mod skeleton;

@@ -221,6 +221,10 @@ impl Compiler<'_> {
             None => None,
         };
         self.check_needs(record, &roles, &readings, &key, state.is_some())?;
+        let reading =
+            |i: &usize| roles.get(*i) == Some(&Some(Role::Counts)) || readings.iter().any(|(at, _)| at == i);
+        let volts = (0..shape::MOST_PLACEHOLDERS).filter(|i| form(*i) == Form::Seconds).filter(reading);
+        let volts = volts.fold(0, |mask, i| mask | 1 << i);
         Ok(Pattern {
             steps: shape.steps(),
             stamp_form: at(Role::Uptime).or(at(Role::Clock)).map(form),
@@ -229,6 +233,7 @@ impl Compiler<'_> {
             shape,
             by_role: Role::ALL.map(|(_, role)| roles.iter().position(|r| *r == Some(role)).map(|i| i as u8)),
             readings,
+            volts,
             meaning,
             path: record.path.unwrap_or(usual_path(meaning)),
             key,
@@ -284,8 +289,11 @@ impl Compiler<'_> {
     ) -> Result<()> {
         let number = [Form::Integer, Form::Hex];
         let (right, expected): (bool, &str) = match role {
-            _ if reading => (number.contains(&placeholder.form), "expected integer or hex for a reading"),
-            Some(Role::Counts | Role::Address | Role::Command | Role::Toggle | Role::Raw) => {
+            _ if reading || role == Some(Role::Counts) => (
+                number.contains(&placeholder.form) || placeholder.form == Form::Seconds,
+                "expected integer or hex for a reading in counts, or seconds for one in volts with decimals",
+            ),
+            Some(Role::Address | Role::Command | Role::Toggle | Role::Raw) => {
                 (number.contains(&placeholder.form), "expected integer or hex")
             }
             Some(Role::Uptime | Role::Clock) => (

@@ -74,6 +74,8 @@ pub(crate) struct Pattern {
     pub(crate) by_role: [Option<u8>; Role::ALL.len()],
     /// `(placeholder, index of the line)` of readings that are named after their line.
     pub(crate) readings: Vec<(usize, usize)>,
+    /// Placeholders that are readings in volts; bit `n` is the `n`-th.
+    pub(crate) volts: u16,
     pub(crate) meaning: Meaning,
     /// Form of the stamp.
     pub(crate) stamp_form: Option<Form>,

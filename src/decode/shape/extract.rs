@@ -133,6 +133,23 @@ pub fn read_beginning<'a>(parts: &[Part], line: &'a [u8], slots: &mut [Captured]
     Some(rest)
 }
 
+/// How many bytes of a line fit the beginning of a shape, and how many letters and digits of fixed text are among them.
+pub(crate) fn fits_to(parts: &[Part], line: &[u8]) -> (usize, usize) {
+    let fit = |count: usize| Some((count, read_beginning(parts.get(..count)?, line, &mut [])?));
+    let (count, rest) = (1..=parts.len()).map_while(fit).last().unwrap_or((0, skip_blanks(line)));
+    let fixed = |part: &Part| match part {
+        Part::Literal(bytes) => bytes.iter().filter(|byte| byte.is_ascii_alphanumeric()).count(),
+        Part::Blank | Part::Placeholder(_) => 0,
+    };
+    let letters = parts.iter().take(count).map(fixed).sum::<usize>();
+    // Of the text that does not fit as a whole, its beginning.
+    let Some(Part::Literal(next)) = parts.get(count) else { return (line.len() - rest.len(), letters) };
+    let same = next.iter().zip(rest).take_while(|(a, b)| a == b).map(|(byte, _)| byte);
+    let (more, known) =
+        same.fold((0, 0), |(n, k), byte| (n + 1, k + usize::from(byte.is_ascii_alphanumeric())));
+    (line.len() - rest.len() + more, letters + known)
+}
+
 /// Length and number of a placeholder at the start of `rest`; `None` when it does not stand there.
 #[inline]
 fn checked(p: &Placeholder, rest: &[u8]) -> Option<(usize, i64)> {

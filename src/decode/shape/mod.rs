@@ -26,7 +26,7 @@ mod parse;
 
 pub use automaton::{Automaton, Overlap, Scratch, Survey};
 pub use extract::{Captured, Misread, Step, read_beginning, read_whole};
-pub(crate) use extract::{bytes_of, hex, read};
+pub(crate) use extract::{bytes_of, fits_to, hex, read};
 pub use parse::{Mistake, parse};
 
 /// Most placeholders in one shape.

@@ -65,6 +65,23 @@ impl<'a> Fields<'a> {
         Some(self.nth(usize::from(placeholder)))
     }
 
+    /// A reading in counts; one with decimals is in volts, and its counts are millivolts.
+    #[inline]
+    pub(super) fn counts(&self, placeholder: usize) -> Captured<'a> {
+        let mut captured = self.nth(placeholder);
+        if self.pattern.volts >> placeholder & 1 == 1 {
+            captured.number /= 1_000_000;
+        }
+        captured
+    }
+
+    /// The reading of a record that names its line.
+    #[inline]
+    pub(super) fn reading(&self) -> Option<Captured<'a>> {
+        let placeholder = self.pattern.by_role.get(Role::Counts as usize).copied().flatten()?;
+        Some(self.counts(usize::from(placeholder)))
+    }
+
     /// The placeholder with this index.
     #[inline]
     pub(super) fn nth(&self, placeholder: usize) -> Captured<'a> {

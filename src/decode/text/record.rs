@@ -144,9 +144,9 @@ impl Records {
             return Ok(());
         }
         for (placeholder, line) in &pattern.readings {
-            self.check_counts(*line, fields.nth(*placeholder))?;
+            self.check_counts(*line, fields.counts(*placeholder))?;
         }
-        if let Some(counts) = fields.get(Role::Counts) {
+        if let Some(counts) = fields.reading() {
             let line = self.line_index(pattern, fields)?;
             self.check_counts(line, counts)?;
         }
@@ -179,13 +179,13 @@ impl Records {
 
     fn reading(&mut self, pattern: &Pattern, fields: &Fields<'_>, t: Nanoseconds, out: &mut Vec<Event>) {
         for (placeholder, line) in &pattern.readings {
-            let counts = u32::try_from(fields.nth(*placeholder).number).unwrap_or_default();
+            let counts = u32::try_from(fields.counts(*placeholder).number).unwrap_or_default();
             if let Some(tracker) = self.trackers.get_mut(*line) {
                 tracker.push(t, counts, out);
                 note(&mut self.reports, tracker, t, counts);
             }
         }
-        if let Some(counts) = fields.get(Role::Counts)
+        if let Some(counts) = fields.reading()
             && let Ok(line) = self.line_index(pattern, fields)
             && let Some(tracker) = self.trackers.get_mut(line)
         {

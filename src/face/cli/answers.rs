@@ -7,7 +7,7 @@ use serde::Serialize;
 use crate::analysis::ladder::Limits;
 use crate::analysis::locate::Located;
 use crate::analysis::soak::SoakState;
-use crate::base::{Error, Event, Result};
+use crate::base::{Error, Event, Key, Result};
 use crate::bench::JobState;
 use crate::bench::keycheck::Check;
 use crate::bench::provoke::{AgainState, ProvokedState};
@@ -118,6 +118,24 @@ pub(super) struct Serving {
 pub(super) struct Listed {
     pub(super) chassis: Vec<ListedChassis>,
     pub(super) formats: Vec<ListedFormat>,
+    pub(super) remotes: Vec<ListedRemote>,
+}
+
+/// A key table.
+#[derive(Serialize, JsonSchema)]
+pub(super) struct ListedRemote {
+    pub(super) name: String,
+    pub(super) about: String,
+    pub(super) source: String,
+    pub(super) format: String,
+    pub(super) address: u32,
+    pub(super) keys: Vec<ListedKey>,
+}
+
+#[derive(Serialize, JsonSchema)]
+pub(super) struct ListedKey {
+    pub(super) command: u32,
+    pub(super) key: Key,
 }
 
 #[derive(Serialize, JsonSchema)]
@@ -154,6 +172,7 @@ pub(super) enum Shown {
         unit_us: f64,
         tolerance_us: f64,
     },
+    Remote(ListedRemote),
 }
 
 #[derive(Serialize, JsonSchema)]

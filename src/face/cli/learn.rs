@@ -99,10 +99,10 @@ fn open(path: &Path, name: &str, binary: bool) -> Result<Loaded> {
     if path.as_os_str() == "-" {
         return load(name, Box::new(std::io::stdin()), binary);
     }
-    let file = File::open(path).map_err(|error| Error::io("cannot open the capture", path, error))?;
-    if file.metadata().is_ok_and(|metadata| metadata.is_dir()) {
+    if path.is_dir() {
         return Err(Error::input("this is a folder, not a capture file").at(path));
     }
+    let file = File::open(path).map_err(|error| Error::io("cannot open the capture", path, error))?;
     load(name, Box::new(file), binary).map_err(|error| error.at(path))
 }
 

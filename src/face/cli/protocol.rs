@@ -4,10 +4,12 @@ use std::path::Path;
 
 use crate::analysis::ladder::{Limits, Network};
 use crate::base::{Error, Result};
-use crate::decode::infrared::Format;
+use crate::decode::infrared::{Format, Remote};
 use crate::decode::ladder::Windows;
 use crate::decode::{schema, show};
-use crate::face::cli::answers::{Listed, ListedChassis, ListedFormat, Shown, ShownLine};
+use crate::face::cli::answers::{
+    Listed, ListedChassis, ListedFormat, ListedKey, ListedRemote, Shown, ShownLine,
+};
 use crate::face::cli::args::ProtocolCommand;
 use crate::face::cli::table;
 use crate::face::out::{Out, Outcome, safe};
@@ -41,7 +43,8 @@ fn list(protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
         .collect();
     if out.json {
         let formats = formats.all().iter().map(listed).collect();
-        out.answer(Listed { chassis, formats })?;
+        let remotes = protocols.formats.remotes().iter().map(table_of).collect();
+        out.answer(Listed { chassis, formats, remotes })?;
         return Ok(Outcome::Done);
     }
     out.line("Chassis")?;
@@ -59,6 +62,19 @@ fn list(protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
             format.bits().to_string(),
             format!("{}{}", safe(format.about()), if format.is_checked() { "" } else { " (no check bits)" }),
         ]);
+    }
+    out.line(table::text(&table))?;
+    out.line("\nKey tables of remotes")?;
+    let mut table = table::new(&["  name", "format", "address", "keys", "about"], &[2, 3]);
+    for remote in formats.remotes() {
+        let about = safe(&remote.about);
+        let cells = [
+            remote.format.to_string(),
+            format!("{:#04x}", remote.address),
+            remote.keys().len().to_string(),
+            about,
+        ];
+        table.add_row([format!("  {}", remote.name)].into_iter().chain(cells));
     }
     out.line(table::text(&table))?;
     for remark in library.remarks() {
@@ -82,6 +98,9 @@ fn print_schema(sort: &str, out: &mut Out) -> Result<Outcome> {
 fn show_one(name: &str, protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
     if let Some(format) = protocols.formats.find(name) {
         return show_format(format, out);
+    }
+    if let Some(remote) = protocols.formats.remotes().iter().find(|remote| &*remote.name == name) {
+        return show_remote(remote, out);
     }
     let chassis = protocols.library.chassis(name)?;
     if out.json {
@@ -131,6 +150,33 @@ fn listed(format: &Format) -> ListedFormat {
         carrier_hz: format.carrier_hz(),
         checked: format.is_checked(),
     }
+}
+
+fn table_of(remote: &Remote) -> ListedRemote {
+    let key = |(command, key)| ListedKey { command, key };
+    ListedRemote {
+        name: remote.name.to_string(),
+        about: remote.about.clone(),
+        source: remote.source.clone(),
+        format: remote.format.to_string(),
+        address: remote.address,
+        keys: remote.keys().into_iter().map(key).collect(),
+    }
+}
+
+fn show_remote(remote: &Remote, out: &mut Out) -> Result<Outcome> {
+    if out.json {
+        out.answer(Shown::Remote(table_of(remote)))?;
+        return Ok(Outcome::Done);
+    }
+    out.line(format!("{}: {}", safe(&remote.name), safe(&remote.about)))?;
+    out.line(format!("  format {}, address {:#04x}", safe(&remote.format), remote.address))?;
+    out.line(format!("  source: {}", safe(&remote.source)))?;
+    remote
+        .keys()
+        .iter()
+        .try_for_each(|(command, key)| out.line(format!("  {command:#04x}  {}", key.name())))?;
+    Ok(Outcome::Done)
 }
 
 fn show_format(format: &Format, out: &mut Out) -> Result<Outcome> {

@@ -116,10 +116,10 @@ pub(super) fn sum_with(path: &Path, behind: &[u8]) -> Result<Sum> {
 
 /// Copies a capture unaltered to a new file and makes it safe; an unfinished copy is removed.
 pub(super) fn copy_in(from: &Path, to: &Path) -> Result<Sum> {
-    let file = File::open(from).map_err(|error| Error::io("cannot open this capture", from, error))?;
-    if file.metadata().is_ok_and(|data| data.is_dir()) {
+    if from.is_dir() {
         return Err(Error::input("this is a folder, not a capture").at(from));
     }
+    let file = File::open(from).map_err(|error| Error::io("cannot open this capture", from, error))?;
     let mut copy = OpenOptions::new()
         .write(true)
         .create_new(true)

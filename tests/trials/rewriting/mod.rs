@@ -14,6 +14,7 @@
     clippy::cast_possible_truncation
 )]
 
+mod choices; // in what ways
 mod table; // a table written in one way
 
 use std::collections::BTreeMap;
@@ -22,7 +23,7 @@ use std::io::Cursor;
 use straykey::base::{Error, Event, EventKind};
 use straykey::timeline::{Options, Protocols, decode_reader};
 
-use table::{CHOICES, Way};
+use choices::{CHOICES, Way};
 
 /// Kind, format, address, command, and the instant in units of a millisecond.
 type Seen = (EventKind, String, u32, u32, i64);

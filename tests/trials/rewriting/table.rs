@@ -1,9 +1,12 @@
 //! One table, written in one way.
 
-use std::fmt;
 use std::io::Write as _;
 
 use flate2::{Compression, write::GzEncoder};
+
+use super::choices::{
+    ENCODING, ENDS, EXTRA, HEADER, LEVELS, MARK, ORDER, SAMPLES, SEPARATOR, TRAILER, UNIT, Way,
+};
 
 /// When the frame begins.
 pub(super) const START_MS: i64 = 10;
@@ -11,86 +14,6 @@ pub(super) const START_MS: i64 = 10;
 const END: i64 = 90_000_000;
 /// Time between two samples.
 const STEP: i64 = 50_000;
-
-/// What may differ, and how. The first of each is the plain way.
-pub(super) const CHOICES: [&[&str]; 11] = [
-    &[
-        "Time [s]",
-        "time(ms)",
-        "Time_us",
-        "Time [ns]",
-        "Time [uS]",
-        "Time [µS]",
-        "Time [mS]",
-        "Time [msecs]",
-        "Time [usecs]",
-        "Time [ms.]",
-        "Time [min]",
-        "Time [microsec]",
-        "TIME(MS)",
-        "Time (µs)",
-        "Time in ms",
-        "t/s",
-        "Timestamp [ps]",
-        "Time",
-        "seconds",
-        "ms",
-        "TIME [SEC]",
-        "Time, milliseconds",
-        "time μs",
-        "Time sec.",
-        "Time [fortnights]",
-        "Time [m]",
-        "Time Ms",
-        "x-axis [us]",
-        "Elapsed time (µsec)",
-        "Time [hours]",
-    ],
-    &["utf-8", "utf-8 mark", "latin-1", "utf-16 little", "utf-16 big", "utf-16 unmarked", "gzip"],
-    &[",", ";", "tab"],
-    &["point", "comma", "quoted comma", "quoted point", "thousands"],
-    &["lf", "crlf", "cr"],
-    &["names", "units below", "preamble", "comment", "blank lines", "none", "banner"],
-    &["ir aux", "aux ir", "time last", "time between"],
-    &[
-        "none",
-        "closing separator",
-        "closing in rows",
-        "closing in header",
-        "index",
-        "second time",
-        "other time",
-        "spare",
-        "twin name",
-        "start and increment",
-        "start in units",
-    ],
-    &["none", "separator", "end of data", "blank", "hole", "cut", "two closing lines", "damaged"],
-    &["01", "lh", "words", "exponent", "3.3 V", "1.8 V", "5 V", "mV", "mV unnamed", "1.2 V", "noisy 1.8 V"],
-    &["changes", "sampled", "rate in Hz", "rate in kHz", "rate grouped", "rate pointed", "interval"],
-];
-
-const UNIT: usize = 0;
-const ENCODING: usize = 1;
-const SEPARATOR: usize = 2;
-const MARK: usize = 3;
-const ENDS: usize = 4;
-const HEADER: usize = 5;
-const ORDER: usize = 6;
-const EXTRA: usize = 7;
-const TRAILER: usize = 8;
-const LEVELS: usize = 9;
-const SAMPLES: usize = 10;
-
-#[derive(Clone, Copy)]
-pub(super) struct Way([usize; CHOICES.len()]);
-
-impl fmt::Display for Way {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let odd = (0..CHOICES.len()).filter(|dimension| self.0[*dimension] > 0);
-        write!(f, "[{}]", odd.map(|dimension| self.get(dimension)).collect::<Vec<_>>().join(" | "))
-    }
-}
 
 /// NEC from its definition: leader, address and its inverse, command and its inverse, each least significant bit
 /// first; microseconds.
@@ -131,52 +54,6 @@ fn decimal(t: i64, unit: i128, decimals: u32) -> String {
 }
 
 impl Way {
-    pub(super) fn plain() -> Self {
-        Self([0; CHOICES.len()])
-    }
-
-    pub(super) fn with(mut self, dimension: usize, choice: usize) -> Self {
-        self.0[dimension] = choice;
-        self
-    }
-
-    fn get(&self, dimension: usize) -> &'static str {
-        CHOICES[dimension][self.0[dimension]]
-    }
-
-    fn is(&self, dimension: usize, choices: &[&str]) -> bool {
-        choices.contains(&self.get(dimension))
-    }
-
-    /// Whether nothing in this way can be understood in two ways, or is damaged.
-    pub(super) fn is_clear(&self) -> bool {
-        // A unit that is none, and what can be half of one.
-        let unit = !self.is(UNIT, &["Time [fortnights]", "Time [m]"]);
-        // `Time` and `time μs` alike; whole numbers of an unnamed unit are not written here.
-        let comma = self.is(MARK, &["comma"]) && self.is(SEPARATOR, &[","]);
-        let cut =
-            self.is(MARK, &["quoted comma"]) && self.is(SEPARATOR, &[","]) && self.is(TRAILER, &["cut"]);
-        let mark = !(self.is(MARK, &["thousands"]) || comma || cut);
-        // Without a header the time must come first, and nothing else may look like it.
-        let header = self.is(HEADER, &["names", "units below", "preamble", "comment", "blank lines"])
-            || (self.is(HEADER, &["none", "banner"])
-                && self.is(ORDER, &["ir aux", "aux ir"])
-                && self.is(EXTRA, &["none", "spare", "closing in rows", "closing separator"])
-                && self.is(UNIT, &["Time", "Time [s]", "seconds", "t/s", "TIME [SEC]", "Time sec."])
-                && self.is(LEVELS, &["01", "lh", "words", "exponent", "3.3 V", "1.8 V"]));
-        let extra = !self.is(EXTRA, &["other time", "twin name"]);
-        let trailer = !self.is(TRAILER, &["damaged"]);
-        let samples = !self.is(SAMPLES, &["rate grouped", "rate pointed"]);
-        unit && mark && header && extra && trailer && samples
-    }
-
-    /// Whether nothing says that the times are no seconds, and they could be: those of minutes and more look like
-    /// those of a quicker signal.
-    pub(super) fn is_silent(&self) -> bool {
-        self.is(HEADER, &["none", "banner"])
-            && self.is(UNIT, &["Time [min]", "Time [hours]", "Time [fortnights]"])
-    }
-
     /// Nanoseconds and decimals of the unit.
     fn unit(&self) -> (i128, u32) {
         let name = self.get(UNIT).to_lowercase();
@@ -222,6 +99,9 @@ impl Way {
             "1.2 V" => volts(0.02, 1.19, 3, 0.002),
             "noisy 1.8 V" => volts(0.08, 1.74, 3, 0.02),
             "5 V" => volts(0.1, 4.9, 2, 0.01),
+            "0.9 V" => volts(0.01, 0.89, 3, 0.001),
+            "around zero" => volts(-1.6, 1.7, 3, 0.004),
+            "µV" => volts(20_000.0, 3_290_000.0, 0, 2000.0),
             "mV" | "mV unnamed" => volts(20.0, 3290.0, 1, 2.0),
             _ => u8::from(high).to_string(),
         }
@@ -231,6 +111,7 @@ impl Way {
     fn channel(&self, name: &str) -> (String, &'static str) {
         let unit = match self.get(LEVELS) {
             "mV" => "mV",
+            "µV" => "uV",
             "3.3 V" | "5 V" => "V",
             _ => "",
         };
@@ -238,7 +119,12 @@ impl Way {
     }
 
     fn is_counted(&self) -> bool {
-        self.get(SAMPLES).starts_with("rate") || self.get(SAMPLES) == "interval"
+        self.get(SAMPLES).starts_with("rate") || self.get(SAMPLES).starts_with("interval")
+    }
+
+    /// Whether each column has a name.
+    fn is_named(&self) -> bool {
+        !self.is(HEADER, &["none", "banner"])
     }
 
     /// Whether start and increment stand beside the rows.
@@ -290,6 +176,11 @@ impl Way {
                 lines.extend(["".to_owned(), "--- end ---".to_owned(), "exported by hand".to_owned()])
             }
             "blank" => lines.push(String::new()),
+            "end mark" => lines.push("\u{1a}".to_owned()),
+            "summary" => lines.push(format!(
+                "Average{}",
+                format!("{separator}{}", self.mark("0.5")).repeat(rows[0].len() - 1)
+            )),
             "hole" if self.is_counted() => lines.insert(middle, String::new()),
             "hole" => lines.insert(middle, separator.repeat(rows[0].len() - 1)),
             "damaged" => lines[middle] = lines[middle].replacen(['0', '1', '2'], "@", 1),
@@ -305,7 +196,7 @@ impl Way {
             let row = rows[rows.len() - 1][0].clone();
             text.push_str(&self.mark(&row));
         }
-        let wire = match (self.is(HEADER, &["none", "banner"]), self.is(ORDER, &["aux ir"])) {
+        let wire = match (!self.is_named(), self.is(ORDER, &["aux ir"])) {
             (false, _) => "IR",
             (true, false) => "CH0",
             (true, true) => "CH1",
@@ -331,6 +222,7 @@ impl Way {
             cells.insert(at, time);
             match self.get(EXTRA) {
                 "index" => cells.insert(0, i.to_string()),
+                "time each" if self.is_named() => cells.insert(cells.len() - 1, self.time(t)),
                 "second time" => cells.push(decimal(t, 1_000_000, 3)),
                 "other time" => cells.push(decimal(2 * t + 77_000, 1_000_000, 3)),
                 "start and increment" => cells.extend([String::new(), String::new()]),
@@ -348,6 +240,8 @@ impl Way {
             "rate in kHz" => lines.push("# Sample rate: 20 kHz".to_owned()),
             "rate grouped" => lines.push("# Sample rate: 20,000 Hz".to_owned()),
             "rate pointed" => lines.push("# Sample rate: 20.000 Hz".to_owned()),
+            "interval named" => lines.push(format!("Sample Interval (us){separator}50")),
+            "interval bare" => lines.push(format!("Sample Interval{separator}50")),
             "interval" => lines.push("# Sampling interval: 50 us".to_owned()),
             _ => {}
         }
@@ -371,6 +265,9 @@ impl Way {
             names.insert(at, (time.to_owned(), ""));
             match self.get(EXTRA) {
                 "index" => names.insert(0, ("Sample".to_owned(), "")),
+                "time each" if self.is_named() => {
+                    names.insert(names.len() - 1, (self.get(UNIT).to_owned(), ""))
+                }
                 "second time" => names.push(("Time [ms]".to_owned(), "")),
                 "other time" => names.push(("Time 2 [ms]".to_owned(), "")),
                 "start and increment" | "start in units" => {
@@ -389,7 +286,7 @@ impl Way {
             };
             sub = Some(names.iter().map(unit).collect());
         }
-        let below = self.is(HEADER, &["units below"]) && sub.is_none();
+        let below = self.is(HEADER, &["units below", "units above", "types below"]) && sub.is_none();
         let field = |(name, unit): &(String, &str)| match *unit {
             "" if name.contains(',') && separator == "," => format!("\"{name}\""),
             "" => name.clone(),
@@ -436,15 +333,22 @@ impl Way {
             "blank lines" => lines.extend([String::new(), head, String::new()]),
             "none" => {}
             "banner" => lines.push("exported by hand".to_owned()),
+            "units above" => {
+                lines.extend(sub.take().map(|units| units.join(separator)));
+                lines.push(head);
+            }
             _ => lines.push(head),
         }
-        if !self.is(HEADER, &["none", "banner"])
+        if self.is_named()
             && let Some(mut units) = sub
         {
             if self.is(EXTRA, &["closing separator", "closing in header"]) {
                 units.push(String::new());
             }
             lines.push(units.join(separator));
+        }
+        if self.is(HEADER, &["types below"]) {
+            lines.push(vec!["float"; header.len()].join(separator));
         }
         lines
     }

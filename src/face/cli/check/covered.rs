@@ -89,6 +89,14 @@ fn list(heading: &str, unread: &[Unread], out: &mut Out) -> Result<()> {
         if shape != cut {
             out.line(format!("            {cut}{more}"))?;
         }
+        if let Some(near) = &unread.nearest {
+            let from = if near.from.is_empty() {
+                "the line's end".to_owned()
+            } else {
+                format!("`{}`", safe(&near.from))
+            };
+            out.line(format!("            fits `{}` up to {from}", safe(&near.shape)))?;
+        }
     }
     if let Some(more) = unread.len().checked_sub(SHOWN).filter(|more| *more > 0) {
         out.line(format!("            and {more} more; --json lists all"))?;
@@ -100,11 +108,11 @@ fn open(path: &Path) -> Result<Box<dyn ByteSource>> {
     let reader: Box<dyn Read + Send> = if path.as_os_str() == "-" {
         Box::new(std::io::stdin())
     } else {
-        let file = File::open(path).map_err(|error| Error::io("cannot open the capture", path, error))?;
-        if file.metadata().is_ok_and(|metadata| metadata.is_dir()) {
+        if path.is_dir() {
             let not = |_| Error::input("this is a folder, not a capture file").at(path);
             return Reader::open(path).map(|segments| Box::new(segments) as Box<dyn ByteSource>).map_err(not);
         }
+        let file = File::open(path).map_err(|error| Error::io("cannot open the capture", path, error))?;
         Box::new(file)
     };
     source(reader)
