@@ -261,7 +261,7 @@ fn month(days: u64) {
         Simulated { set: scenario.set_at(0).unwrap(), now: Nanoseconds::ZERO, offset: 0, piece: Vec::new() };
     let protocols = Protocols::load(None).unwrap();
     let mut session = Session::new(Box::new(source), Some(recorder), &protocols, Some("alder")).unwrap();
-    let plan = SoakPlan { seconds: 1e9, full: true, attended: false };
+    let plan = SoakPlan { seconds: 1e9, full: true, attended: false, on_for: None };
     let mut soak = SoakRun::new(None, &CompareOptions::default(), plan, Builder::default(), Vec::new());
     let (mut events, mut count) = (Vec::new(), 0_u64);
     let begun = Instant::now();

@@ -52,7 +52,7 @@ fn run() -> SoakRun {
     let expected =
         |line: &str| Expected { line: line.to_owned(), period_s: Some(1.0), silent: false, debounce: 1 };
     builder.expect(vec![expected("KEY1"), expected("KEY2")]);
-    let plan = SoakPlan { seconds: 1e9, full: true, attended: false };
+    let plan = SoakPlan { seconds: 1e9, full: true, attended: false, on_for: None };
     SoakRun::new(Some(&before()), &CompareOptions::default(), plan, builder, Vec::new())
 }
 
