@@ -165,7 +165,8 @@ impl Way {
                 && self.is(LEVELS, &["01", "lh", "words", "exponent", "3.3 V", "1.8 V"]));
         let separator = !self.is(SEPARATOR, &["|", " "]);
         let extra = !self.is(EXTRA, &["other time", "twin name"]);
-        let trailer = !self.is(TRAILER, &["damaged"]);
+        // A closing row of figures looks like a damaged one.
+        let trailer = !self.is(TRAILER, &["damaged", "summary"]);
         let samples = !self.is(SAMPLES, &["rate grouped", "rate pointed", "interval bare"]);
         unit && separator && mark && header && extra && trailer && samples
     }
