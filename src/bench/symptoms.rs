@@ -117,7 +117,6 @@ fn stray_of(
             lines.insert(line.to_owned());
         }
         (ControlPath::Infrared, EventKind::Press, _) => mix.push(event.address, event.command, event.key),
-        (ControlPath::Infrared, EventKind::Repeat, _) => mix.repeat(),
         (ControlPath::Infrared, EventKind::Noise | EventKind::Fault, _) => mix.damaged += 1,
         _ => {}
     }

@@ -5,7 +5,6 @@
 
 mod bench; // from events to readings to fits
 mod cases; // the worked cases: voltages, codes, windows
-mod decoded; // logs with known faults, from text to the JSON of `locate`
 mod fits; // what the fit makes of the worked cases
 mod hum; // hum on the readings, key checks, the drawing
 mod ladders; // the ladders that the tests share

@@ -7,7 +7,6 @@ use statrs::distribution::{ChiSquared, ContinuousCDF};
 use crate::base::{Key, Nanoseconds};
 
 use crate::analysis::ladder::fault::Condition;
-use crate::analysis::ladder::learned::{Learned, learned};
 use crate::analysis::ladder::minimise::{Minimum, interval, minimise, spread_out, variance};
 use crate::analysis::ladder::model::{self, Mechanism, Model};
 use crate::analysis::ladder::network::Network;
@@ -101,8 +100,6 @@ pub struct Fit {
     pub accepted: bool,
     /// Mean standard error of a reading in counts.
     pub sigma: f64,
-    /// What the chassis file does not give and the readings show under the best model.
-    pub learned: Vec<Learned>,
     /// Hum found on the readings, when it was looked for.
     pub ripple: Option<Clue>,
     /// Mains and dimming frequencies that the line's scan period folds to a steady offset, hertz.
@@ -162,9 +159,6 @@ pub fn fit(network: &Network, readings: &[Reading]) -> Fit {
     weigh(&mut models, network);
     let sigma = objective.typical_sigma();
     let verdicts = merge(&models, sigma);
-    let learned = found.first().map_or_else(Vec::new, |(model, minimum)| {
-        learned(network, readings, (model, minimum), WINDOW, &mut work)
-    });
     let accepted = models.first().is_some_and(|m| m.p >= REJECT) && objective.len() > 0;
     Fit {
         network: network.clone(),
@@ -174,7 +168,6 @@ pub fn fit(network: &Network, readings: &[Reading]) -> Fit {
         probes,
         accepted,
         sigma,
-        learned,
         ripple: None,
         hidden_hz: Vec::new(),
     }

@@ -182,39 +182,6 @@ pub fn readings(network: &Network, checked: &Checked) -> Vec<Reading> {
     list
 }
 
-/// Fewest readings in a row that show a level and no bounce.
-const STRETCH: usize = 4;
-
-/// The readings of keys held down while a fault shows that comes and goes: a steady stretch at no usual level, next to the usual
-/// level of the key that was asked for, so that it is known which key was down.
-pub fn shown(network: &Network, checked: &Checked) -> Vec<Reading> {
-    let Some(idle) = checked.idle(network) else { return Vec::new() };
-    let usual = |key: Key| Some((key, pressed(network, checked, idle, key)?.counts.round() as u32));
-    let usual: Vec<(Key, u32)> = network.keys.iter().filter_map(|k| usual(k.key)).collect();
-    let reach = idle.band.max(LIKE);
-    let near = |counts: u32, level: u32| counts.abs_diff(level) <= reach;
-    let is_usual = |counts: u32| idle.holds(counts) || usual.iter().any(|(_, level)| near(counts, *level));
-    let mut found: BTreeMap<Key, Gatherer> = BTreeMap::new();
-    for (i, asked) in checked.asked.iter().enumerate() {
-        let Some((_, own)) = usual.iter().find(|(key, _)| *key == asked.key) else { continue };
-        let answer = checked.within(checked.answer(i));
-        let mut start = 0;
-        for stretch in answer.chunk_by(|a, b| !is_usual(a.1) && !is_usual(b.1) && near(a.1, b.1)) {
-            let end = start + stretch.len();
-            let beside =
-                |at: Option<usize>| at.and_then(|at| answer.get(at)).is_some_and(|r| near(r.1, *own));
-            let new = stretch.len() >= STRETCH && !is_usual(stretch[0].1);
-            if new && (beside(start.checked_sub(1)) || beside(Some(end))) {
-                stretch.iter().for_each(|r| found.entry(asked.key).or_default().push(r.1));
-            }
-            start = end;
-        }
-    }
-    let reading =
-        |(key, gathered): (Key, Gatherer)| gathered.reading(Condition::Key(key), network.full_scale);
-    found.into_iter().filter_map(reading).collect()
-}
-
 /// The steady readings of all answers to one key.
 fn pressed(network: &Network, checked: &Checked, idle: Idle, key: Key) -> Option<Reading> {
     let windows = Windows::of(network);

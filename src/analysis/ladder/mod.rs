@@ -19,7 +19,6 @@ mod circuit;
 mod fault;
 mod fit;
 pub mod keycheck;
-mod learned;
 mod limits;
 mod margin;
 mod minimise;
@@ -35,7 +34,6 @@ pub mod words;
 
 pub use fault::{Condition, Fault, Place};
 pub use fit::{Estimate, Fit, Fitted, REJECT, Verdict, WINDOW, fit};
-pub use learned::Learned;
 pub use limits::{Bears, Limits};
 pub use margin::{Borne, Margin, Stretch, margins, tolerated, walk};
 pub use model::{Mechanism, Model, text as model_text, word as model_word};

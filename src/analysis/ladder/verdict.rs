@@ -350,9 +350,7 @@ impl Fit {
         let mut shares: BTreeMap<&'static str, (f64, f64)> = BTreeMap::new();
         let best =
             self.models.iter().filter(|m| m.weight > 0.0).map(|m| m.cost).fold(f64::INFINITY, f64::min);
-        // A second fault that is not needed is no further way for the first to be.
-        let needed = |m: &&Fitted| m.model.len() == 1 || m.model.len() > 1 && m.weight > 0.0;
-        for fitted in self.models.iter().filter(needed) {
+        for fitted in self.models.iter().filter(|m| !m.model.is_empty()) {
             let explains = if stray_on_line && fitted.idle_key.is_none() { 0.1 } else { 1.0 };
             let likelihood =
                 if fitted.weight > 0.0 { (-0.5 * (fitted.cost - best)).exp() * explains } else { 0.0 };

@@ -58,8 +58,6 @@ struct Circuit {
     shows: Vec<Reading>,
     /// In key checks.
     keys: Vec<Reading>,
-    /// In key checks, of keys held down while the line did not stand as it does else.
-    held: Vec<Reading>,
 }
 
 impl Circuit {
@@ -183,7 +181,6 @@ impl Collector {
                 let readings = keycheck::readings(&line.network, &checked);
                 let whole = |reading| whole(reading, &line.known, line.network.full_scale);
                 line.now.keys.extend(readings.into_iter().map(whole));
-                line.now.held.extend(keycheck::shown(&line.network, &checked));
                 line.hum.checked(&checked, &line.windows);
             }
             line.levels.clear();
@@ -339,10 +336,6 @@ impl Line {
             (None, ..) => rest.extend(circuit.keys.iter().cloned()),
             // The line rested elsewhere in the key check than in the soak: another circuit.
             (Some(_), ..) => {}
-        }
-        // Of a fault that comes and goes the keys that were held down meanwhile tell more: a leak divides, a low supply scales.
-        if let (Some(shown), Some(_)) = (&shown, &resting) {
-            shows.extend(circuit.held.iter().filter(|held| !like(held, shown)).cloned());
         }
         if shows.is_empty() { (rest, Vec::new()) } else { (shows, rest) }
     }

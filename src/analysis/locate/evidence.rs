@@ -3,7 +3,6 @@
 use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
-use statrs::function::beta::ln_beta;
 
 use crate::base::{ControlPath, Key};
 pub use crate::timeline::job::StepKind;
@@ -67,10 +66,6 @@ pub struct CodeMix {
     codes: BTreeMap<Code, u64>,
     /// Edges that were no whole frame.
     pub damaged: u64,
-    /// Strays that went on at the frame's period, as those of a key that is held.
-    held: u64,
-    /// Whether the last stray is among them.
-    goes_on: bool,
 }
 
 /// Address, command and key.
@@ -86,21 +81,11 @@ impl CodeMix {
         if self.codes.len() < MOST_CODES || self.codes.contains_key(&code) {
             *self.codes.entry(code).or_default() += 1;
         }
-        self.goes_on = false;
-    }
-
-    /// Takes a repeat: the stray before it goes on.
-    pub fn repeat(&mut self) {
-        if !self.goes_on && self.held < self.strays() {
-            self.held += 1;
-            self.goes_on = true;
-        }
     }
 
     /// Together with another stage's.
     pub fn add(&mut self, other: &Self) {
         self.damaged += other.damaged;
-        self.held += other.held;
         for (code, count) in &other.codes {
             *self.codes.entry(*code).or_default() += count;
         }
@@ -121,21 +106,6 @@ impl CodeMix {
         let (sorts, strays) = (self.codes.len() as f64, self.strays().min(1000));
         let ln = |theta: f64| sorts * theta.ln() - (0..strays).map(|i| (theta + i as f64).ln()).sum::<f64>();
         ln(10.0) - ln(0.1)
-    }
-
-    /// The same of how many strays went on at the frame's period. Of none nothing is made: a set need not print repeats, and a
-    /// key may be touched for a moment.
-    ///
-    /// # Formula
-    /// Beta-binomial, ln B(k + a, n - k + b) - ln B(a, b). Light makes one frame and seldom a second that follows it, of twenty
-    /// strays one (a 1, b 19); a remote control repeats as long as its key is down (a 2, b 1). Common practice, no source.
-    pub(super) fn locked(&self) -> f64 {
-        let (held, strays) = (self.held.min(1000) as f64, self.strays().min(1000) as f64);
-        if self.held == 0 {
-            return 0.0;
-        }
-        let ln = |a: f64, b: f64| ln_beta(held + a, strays - held + b) - ln_beta(a, b);
-        ln(1.0, 19.0) - ln(2.0, 1.0)
     }
 }
 
@@ -301,22 +271,5 @@ mod tests {
         // Ewens' formula by hand for two equal codes: 10 / (10 · 11) against 0.1 / (0.1 · 1.1).
         assert!((mix(&[26, 26]) - (1.1f64 / 11.0).ln()).abs() < 1e-12);
         assert_eq!(mix(&[]), 0.0);
-    }
-
-    #[test]
-    fn strays_that_go_on_at_the_frame_s_period_are_a_remote() {
-        let mut mix = CodeMix::default();
-        for code in [26, 30, 26] {
-            mix.push(Some(4), Some(code), None);
-            mix.repeat();
-            mix.repeat();
-        }
-        // B(4, 19) B(2, 1) / (B(3 + 2, 1) B(1, 19)) by factorials: 19 · 3! 18! / 22! · (1/2) / (1/5).
-        let ratio = 19.0 * 6.0 / (22.0 * 21.0 * 20.0 * 19.0) * 0.5 / 0.2;
-        assert!((mix.locked() - f64::ln(ratio)).abs() < 1e-9, "{}", mix.locked());
-        let mut single = CodeMix::default();
-        single.repeat();
-        single.push(Some(4), Some(26), None);
-        assert_eq!(single.locked(), 0.0);
     }
 }

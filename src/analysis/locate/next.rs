@@ -3,7 +3,6 @@
 use serde::Serialize;
 
 use crate::analysis::ladder::{Condition, Fit};
-use crate::base::words::share;
 
 use crate::analysis::locate::faults::{FaultTree, LOCATIONS, Risk, Test, TestKind};
 
@@ -29,46 +28,6 @@ pub struct Proposal {
     pub prerequisites: Vec<String>,
     /// What to beware of.
     pub cautions: Vec<String>,
-    /// What each outcome would mean, the likeliest first; empty for a test that is not about the location.
-    #[serde(skip_serializing_if = "Vec::is_empty")]
-    pub means: Vec<Means>,
-}
-
-/// What one outcome of a test would mean.
-#[derive(Clone, Debug, PartialEq, Serialize, schemars::JsonSchema)]
-pub struct Means {
-    /// What is seen, in words.
-    pub seen: String,
-    /// Chance of it, 0 to 1.
-    pub chance: f64,
-    /// The location that would then be the likeliest.
-    pub location: &'static str,
-    /// Its chance then.
-    pub probability: f64,
-}
-
-impl Means {
-    /// `the strays stop (62 %): key-board, 45 %`, what follows "If".
-    pub fn sentence(&self) -> String {
-        format!("{} ({}): {}, {}", self.seen, share(self.chance), self.location, share(self.probability))
-    }
-}
-
-/// An outcome rarer than this is not shown.
-const RARE: f64 = 0.02;
-
-/// What outcomes with these likelihoods would mean.
-fn means(chances: &[f64; 12], outcomes: &[Vec<f64>], seen: impl Fn(usize) -> String) -> Vec<Means> {
-    let of = |(i, likelihood): (usize, &Vec<f64>)| {
-        let joint: Vec<f64> = chances.iter().zip(likelihood).map(|(p, l)| p * l).collect();
-        let chance: f64 = joint.iter().sum();
-        let best = (0..joint.len()).max_by(|a, b| joint[*a].total_cmp(&joint[*b]))?;
-        let location = LOCATIONS.get(best).filter(|_| chance >= RARE)?;
-        Some(Means { seen: seen(i), chance, location, probability: joint[best] / chance })
-    };
-    let mut list: Vec<Means> = outcomes.iter().enumerate().filter_map(of).collect();
-    list.sort_by(|a, b| b.chance.total_cmp(&a.chance));
-    list
 }
 
 impl Proposal {
@@ -187,13 +146,6 @@ fn proposal(question: &Question, test: &Test, soak: f64) -> Proposal {
         risk: test.risk,
         prerequisites: test.prerequisites.clone(),
         cautions: test.cautions.clone(),
-        means: means(question.posterior, &outcomes, |i| {
-            let words = match test.kind {
-                TestKind::Measure => ["found", "not found", ""],
-                _ => ["the strays go on", "the strays change", "the strays stop"],
-            };
-            words[i].to_owned()
-        }),
     }
 }
 
@@ -208,7 +160,7 @@ fn fit_readings(question: &Question, fit: &Fit) -> Vec<Proposal> {
     let unplug = question.tree.tests.iter().find(|t| t.name == "unplug-key-board");
     conditions
         .filter_map(|(probe, condition)| {
-            let (groups, outcomes) = reading_outcomes(fit, probe);
+            let gain = reading_gain(question, fit, probe);
             let safe = matches!(condition, Condition::Idle | Condition::Key(_) | Condition::Keys(_));
             let (minutes, risk) = if safe { (1.0, Risk::Low) } else { (10.0, Risk::High) };
             let (prerequisites, cautions) = match unplug.filter(|_| !safe) {
@@ -223,11 +175,10 @@ fn fit_readings(question: &Question, fit: &Fit) -> Vec<Proposal> {
                 kind: TestKind::Measure,
                 minutes,
                 soak_minutes: 0.0,
-                gain_bits: Some(expected_gain(question.posterior, &outcomes)),
+                gain_bits: Some(gain),
                 risk,
                 prerequisites,
                 cautions,
-                means: means(question.posterior, &outcomes, |group| reads(fit, probe, &groups, group)),
             })
         })
         .collect()
@@ -244,20 +195,8 @@ fn word(condition: &Condition) -> String {
     }
 }
 
-/// The reading that the models of a group foresee.
-fn reads(fit: &Fit, probe: usize, groups: &[usize], group: usize) -> String {
-    let own = fit.models.iter().zip(groups).filter(|(_, of)| **of == group).map(|(fitted, _)| fitted);
-    let likeliest = own.max_by(|a, b| a.weight.total_cmp(&b.weight));
-    match likeliest.and_then(|fitted| fitted.foreseen.get(probe).copied().flatten()) {
-        Some((counts, _)) => {
-            format!("it reads about {:.0}", counts.clamp(0.0, f64::from(fit.network.full_scale)))
-        }
-        None => "it reads anything: the line floats".to_owned(),
-    }
-}
-
-/// The groups of models that foresee the same from one reading, and how likely each location makes each of these readings.
-fn reading_outcomes(fit: &Fit, probe: usize) -> (Vec<usize>, Vec<Vec<f64>>) {
+/// Expected gain about the location from one reading: models that foresee the same reading stay together.
+fn reading_gain(question: &Question, fit: &Fit, probe: usize) -> f64 {
     let groups = fit.groups(probe);
     let count = groups.iter().max().map_or(0, |g| g + 1);
     let mut mass = vec![vec![0.0; LOCATIONS.len()]; count];
@@ -283,5 +222,5 @@ fn reading_outcomes(fit: &Fit, probe: usize) -> (Vec<usize>, Vec<Vec<f64>>) {
             };
         }
     }
-    (groups, mass)
+    expected_gain(question.posterior, &mass)
 }

@@ -10,7 +10,6 @@ use crate::analysis::locate::called::Called;
 use crate::analysis::locate::credit::{Credit, credits};
 use crate::analysis::locate::evidence::{CodeMix, Outcome, StageEvidence, Weighed, weigh};
 use crate::analysis::locate::faults::{FaultTree, LOCATIONS, faults};
-use crate::analysis::locate::foresee::worked_out;
 use crate::analysis::locate::next::{Proposal, Question, choose, entropy};
 use crate::analysis::locate::settle::mended;
 
@@ -141,9 +140,6 @@ pub fn locate_with(tree: &FaultTree, stages: &[StageEvidence], fits: &[Fit], cal
         reasons.push(Reason { text: "the mix of the stray codes".into(), likelihood });
         update(&mut chances, &likelihood);
     }
-    let strays_off: Vec<&Fit> =
-        fits.iter().filter(|fit| path == Some(ControlPath::Keypad) && fit.accepted && off(fit)).collect();
-    let tree = &worked_out(tree, &strays_off);
     let weighed = weigh(tree, stages);
     let mut notes = Vec::with_capacity(stages.len());
     for (i, (stage, weighed)) in stages.iter().zip(&weighed).enumerate() {
@@ -256,7 +252,7 @@ fn codes(stages: &[StageEvidence]) -> [f64; 12] {
     let mut mix = CodeMix::default();
     stages.iter().for_each(|stage| mix.add(&stage.codes));
     // Strays of one burst are not independent: at most a thousand to one.
-    let odds = (mix.many() + mix.locked()).clamp(-6.9, 6.9).exp();
+    let odds = mix.many().clamp(-6.9, 6.9).exp();
     let damaged = mix.damaged > 0 && 20 * mix.damaged >= mix.strays();
     let light = if damaged { 3.0 } else { 1.0 };
     LOCATIONS.map(|name| match name {
@@ -443,7 +439,6 @@ fn remarks(stages: &[StageEvidence], fits: &[Fit], path: Option<ControlPath>) ->
         let name = &fit.network.name;
         notes.extend(fit.ripple.iter().map(|clue| clue.text.clone()));
         notes.extend(hidden(fit));
-        notes.extend(fit.learned.iter().map(|one| one.sentence(name)));
         if fit.readings.iter().all(|r| r.condition == crate::analysis::ladder::Condition::Idle) {
             notes.push(format!(
                 "{name} was read only with no key pressed: a leak on either board fits that equally. Read it with the \

@@ -36,7 +36,6 @@ pub fn settle(tree: &FaultTree, toggle: Toggle, text: &str, parts: &[String]) ->
         risk: test.map_or(Risk::High, |t| t.risk),
         prerequisites: test.map_or_else(unplugged, |t| t.prerequisites.clone()),
         cautions: test.map(|t| t.cautions.clone()).unwrap_or_default(),
-        means: Vec::new(),
     }
 }
 

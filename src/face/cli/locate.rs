@@ -105,9 +105,6 @@ fn propose(next: &locate::Proposal, out: &mut Out) -> Result<()> {
         );
         out.line(table::wrap(&record, 6))?;
     }
-    for means in &next.means {
-        out.line(table::wrap(&format!("    If {}", safe(&means.sentence())), 6))?;
-    }
     for caution in &next.cautions {
         out.line(table::wrap(&format!("    Caution: {}", safe(caution)), 6))?;
     }

@@ -2,7 +2,7 @@
 
 use crate::analysis::compare::Comparison;
 use crate::analysis::ladder::Entry;
-use crate::analysis::locate::{Belief, Credit, Located, Means, Proposal};
+use crate::analysis::locate::{Belief, Credit, Located, Proposal};
 use crate::analysis::pattern::Pattern;
 use crate::bench::Windows;
 use crate::face::drawing::{Door, Theme, Width, ladder_svg};
@@ -307,11 +307,9 @@ fn next_tests(html: &mut Html, tests: &[Proposal]) {
         html.raw("<div class=\"test\">").element("h4", &words::plain(&test.test));
         html.element("p", &words::test_figures(test));
         html.raw("<ul>");
-        let means: Vec<String> = test.means.iter().map(Means::sentence).collect();
         let lines = [
             (words::FIRST, &test.prerequisites[..]),
             (words::THEN, std::slice::from_ref(&test.text)),
-            (words::IF, &means[..]),
             (words::CAUTION, &test.cautions[..]),
         ];
         for (word, sentences) in lines {

@@ -96,7 +96,6 @@ mod texts {
     pub const NEXT: &str = "Tests that would tell most";
     pub const FIRST: &str = "First:";
     pub const THEN: &str = "Then:";
-    pub const IF: &str = "If";
     pub const CAUTION: &str = "Caution:";
     pub const STATISTICS: &str = "What else the readings and the timing say";
     pub const CAPTURES: &str = "Captures";

@@ -221,7 +221,6 @@ fn located() -> Located {
             part_by: None,
         }],
         next: vec![Proposal {
-            means: Vec::new(),
             test: "damp-air".into(),
             text: "Put the set in damp air for an hour and soak again.".into(),
             kind: TestKind::Measure,
