@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 
-use crate::analysis::ladder::{Condition, Network};
+use crate::analysis::ladder::{Network, Windows};
 use crate::analysis::ledger::Level;
 use crate::base::Result;
 use crate::base::words::number;
@@ -45,9 +45,8 @@ pub(super) fn off(loaded: &Loaded, protocols: &Protocols, stage: &StageSeen) -> 
     for (name, windows) in chassis.lines() {
         let network = Network::from(windows.line());
         let path = stage.observation.paths.iter().find(|path| path.total.id.line.as_ref() == Some(name));
-        let idle = || network.solve(&Condition::Idle, &[]).map(|volts| network.counts(volts));
-        let (Some(path), Some(nominal)) = (path, network.idle_counts.or_else(idle)) else { continue };
-        let nominal = nominal.clamp(0.0, f64::from(network.full_scale));
+        let nominal = Windows::of(&network).of_key(None).and_then(|window| window.nominal);
+        let (Some(path), Some(nominal)) = (path, nominal) else { continue };
         let share = nominal / network.levels();
         let reach = network.levels() * (REACH + 2.0 * network.tolerance * share * (1.0 - share));
         let away = |level: &Level| (level.mean - nominal).abs();
