@@ -32,7 +32,7 @@ pub use load::{Loaded, Seen, StageSeen, chassis, prompted, taught, timed};
 pub use place::{concluding, located};
 pub use presses::{KeyChange, KeyChecks};
 pub use resting::OffRest;
-pub use runner::{Asked, SoakPlan, SoakRun};
+pub use runner::{Asked, SoakPlan, SoakRun, on_for};
 pub use state::{
     Advice, AttributionRest, AttributionState, CaptureState, CreditState, JobState, PlanState, StageState,
     captures, state, state_of,

@@ -3,7 +3,7 @@
 use crate::analysis::compare::{CompareOptions, Observation};
 use crate::analysis::ledger::{Blind, Builder, Ledger, PathId, Sign};
 use crate::analysis::soak::{BlindNow, Soak, SoakState};
-use crate::base::{Anchor, ControlPath, Event, Key, Nanoseconds, Result, Span};
+use crate::base::{Anchor, ControlPath, Error, Event, Key, Nanoseconds, Result, Span};
 use crate::bench::hand_back;
 use crate::bench::load::{Loaded, StageSeen};
 use crate::bench::views::{options, reference};
@@ -86,6 +86,19 @@ pub struct SoakPlan {
     pub attended: bool,
     /// How long the set has been on, where the technician says; a clock that it prints is believed before that.
     pub on_for: Option<Nanoseconds>,
+}
+
+/// How long a set has been on, from the minutes that the technician says.
+///
+/// # Errors
+/// `Usage` when they are no such time.
+pub fn on_for(minutes: Option<f64>) -> Result<Option<Nanoseconds>> {
+    const LONGEST: f64 = 1e6;
+    if minutes.is_some_and(|minutes| !(0.0..=LONGEST).contains(&minutes)) {
+        return Err(Error::usage(format!("the set has been on for 0 to {LONGEST} minutes"))
+            .remedy("for example 30; leave it out where nobody knows"));
+    }
+    Ok(minutes.map(|minutes| Nanoseconds::from_seconds(60.0 * minutes)))
 }
 
 impl SoakRun {

@@ -8,7 +8,7 @@ use crate::analysis::compare::Verdict;
 use crate::analysis::soak::SoakState;
 use crate::base::words::plural;
 use crate::base::{Anchor, Error, Event, Nanoseconds, Result, write_event};
-use crate::bench::{Asked, SoakPlan, SoakRun, words};
+use crate::bench::{Asked, SoakPlan, SoakRun, on_for, words};
 use crate::face::cli::args;
 use crate::face::cli::load::{Loaded, duration};
 use crate::face::cli::status::{SoakLook, Status, WatchLook};
@@ -196,9 +196,7 @@ pub(super) fn soak(options: &args::Soak, protocols: &Protocols, out: &mut Out) -
     if !(options.minutes > 0.0 && options.minutes < 1e6) {
         return Err(Error::usage("--minutes must be more than 0").remedy("for example --minutes 30"));
     }
-    if options.on_for.is_some_and(|minutes| !(0.0..=1e6).contains(&minutes)) {
-        return Err(Error::usage("--on-for must be 0 or more").remedy("for example --on-for 30"));
-    }
+    let on_for = on_for(options.on_for)?;
     if let Some(daemon) = Client::for_job(&options.job) {
         let (soak, ended) = daemon::soak(&daemon, options, out)?;
         tell_value(&soak, out)?;
@@ -214,7 +212,7 @@ pub(super) fn soak(options: &args::Soak, protocols: &Protocols, out: &mut Out) -
             seconds: options.minutes * 60.0,
             full: options.full,
             attended: !options.unattended,
-            on_for: options.on_for.map(|minutes| Nanoseconds::from_seconds(60.0 * minutes)),
+            on_for,
         },
         chassis: options.chassis.clone(),
         hand: None,

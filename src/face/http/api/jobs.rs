@@ -8,7 +8,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::base::{Anchor, Nanoseconds};
-use crate::bench::SoakPlan;
+use crate::bench::{SoakPlan, on_for};
 use crate::face::http::api::ports::Nothing;
 use crate::face::http::api::{App, In, Named, Route, wait};
 use crate::face::http::config::is_name;
@@ -408,9 +408,6 @@ async fn soak(
     if !(wanted.minutes >= 0.01 && wanted.minutes <= 1e6) {
         return Err(ApiError::wrong("`minutes` is from 0.01 to 1000000"));
     }
-    if wanted.on_for_minutes.is_some_and(|minutes| !(0.0..=1e6).contains(&minutes)) {
-        return Err(ApiError::wrong("`on_for_minutes` is from 0 to 1000000"));
-    }
     bench.jobs.find(&name)?;
     let port = bench.port(&wanted.port)?;
     let begin = Begin {
@@ -421,7 +418,7 @@ async fn soak(
             seconds: wanted.minutes * 60.0,
             full: wanted.full.unwrap_or(false),
             attended: wanted.signs != Some(SignsWord::None),
-            on_for: wanted.on_for_minutes.map(|minutes| Nanoseconds::from_seconds(60.0 * minutes)),
+            on_for: on_for(wanted.on_for_minutes)?,
         }),
         ..Begin::default()
     };
