@@ -164,6 +164,17 @@ pub enum ClockUnit {
 }
 
 impl ClockUnit {
+    /// The word in a file.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Seconds => "s",
+            Self::Milliseconds => "ms",
+            Self::Microseconds => "us",
+            Self::TenMilliseconds => "10ms",
+            Self::FourMilliseconds => "4ms",
+        }
+    }
+
     /// Nanoseconds in one unit.
     pub fn nanoseconds(self) -> i64 {
         match self {

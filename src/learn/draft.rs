@@ -2,7 +2,8 @@
 
 use std::fmt::Write as _;
 
-use crate::learn::prefix::Prefix;
+use crate::decode::protocol::ClockUnit;
+use crate::learn::prefix::{Prefix, Unit};
 
 /// One `[[record]]` and the evidence for it.
 #[derive(Clone, Debug, Default)]
@@ -153,14 +154,9 @@ impl Draft {
             );
             let _ = write!(out, "[text]\nprefixes = [{}{bare}]\n", quoted(&prefix.shape()));
             let unit = match prefix.unit {
-                crate::learn::prefix::Unit::Clock(unit) => match unit.nanoseconds() {
-                    10_000_000 => Some("10ms"),
-                    4_000_000 => Some("4ms"),
-                    1_000_000 => Some("ms"),
-                    1_000 => Some("us"),
-                    _ => None,
-                },
-                crate::learn::prefix::Unit::Ticks(_) => None,
+                // Seconds are what a file means that says nothing.
+                Unit::Clock(ClockUnit::Seconds) | Unit::Ticks(_) => None,
+                Unit::Clock(unit) => Some(unit.word()),
             };
             if let Some(unit) = unit {
                 let _ = write!(out, "\n[clock]\nunit = \"{unit}\"\n");
