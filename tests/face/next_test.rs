@@ -46,6 +46,21 @@ fn made(folder: &Path, manifest: &str) -> String {
     job
 }
 
+/// Stages of a manifest, each its kind (none for the first), the step, and its hands-off log, if it has one.
+fn manifest(stages: &[(&str, &str, &str)]) -> String {
+    let line = |name: &str, value: &str| {
+        if value.is_empty() { String::new() } else { format!("{name} = \"{value}\"\n") }
+    };
+    let stage = |(kind, step, log): &(&str, &str, &str)| {
+        let capture = match *log {
+            "" => String::new(),
+            log => format!("[[stage.capture]]\nfile = \"{log}.log\"\nhands = \"off\"\n"),
+        };
+        format!("[[stage]]\n{}{}{capture}", line("step", step), line("kind", kind))
+    };
+    stages.iter().map(stage).collect()
+}
+
 /// A job with the captures `noisy.log` and `quiet.log`, made of the stages of a manifest, and what `compare` says of it.
 fn repaired(folder: &Path, stages: &str) -> (String, serde_json::Value) {
     std::fs::write(folder.join("noisy.log"), alder(785)).unwrap();
@@ -134,13 +149,7 @@ fn the_report_shows_each_proposed_test_with_what_must_be_so_and_its_cautions() {
 fn a_set_with_a_part_off_is_not_handed_back_though_the_step_names_no_part() {
     let folder = tempfile::tempdir().unwrap();
     let action = |stages: &[(&str, &str, &str)]| {
-        let stages: String = stages
-            .iter()
-            .map(|(kind, step, log)| {
-                let kind = if kind.is_empty() { String::new() } else { format!("kind = \"{kind}\"\n") };
-                format!("[[stage]]\nstep = \"{step}\"\n{kind}[[stage.capture]]\nfile = \"{log}.log\"\nhands = \"off\"\n")
-            })
-            .collect();
+        let stages = manifest(stages);
         let folder = tempfile::tempdir_in(folder.path()).unwrap();
         let (job, _) = repaired(folder.path(), &stages);
         let shown = straykey(&["job", "show", &job, "--json"]);
@@ -205,29 +214,13 @@ fn the_same_key_over_another_path_is_another_cause() {
 fn steps_have_the_stage_numbers_and_the_credit_of_the_comparison() {
     let folder = tempfile::tempdir().unwrap();
     // The second stage was not watched, so that its step and the third's cannot be told apart.
-    let stages = r#"
-        [[stage]]
-        step = "as received"
-        [[stage.capture]]
-        file = "noisy.log"
-        hands = "off"
-        [[stage]]
-        step = "key connector reseated"
-        kind = "repair"
-        [[stage]]
-        step = "key board cleaned"
-        kind = "repair"
-        [[stage.capture]]
-        file = "quiet.log"
-        hands = "off"
-        [[stage]]
-        step = "cover screws tightened"
-        kind = "repair"
-        [[stage.capture]]
-        file = "quiet.log"
-        hands = "off"
-    "#;
-    let (job, compared) = repaired(folder.path(), stages);
+    let stages = manifest(&[
+        ("", "as received", "noisy"),
+        ("repair", "key connector reseated", ""),
+        ("repair", "key board cleaned", "quiet"),
+        ("repair", "cover screws tightened", "quiet"),
+    ]);
+    let (job, compared) = repaired(folder.path(), &stages);
     let located = located(&job);
     let steps = located["steps"].as_array().unwrap();
     let stages: Vec<u64> = steps.iter().map(|step| step["stage"].as_u64().unwrap()).collect();
@@ -260,23 +253,12 @@ fn steps_have_the_stage_numbers_and_the_credit_of_the_comparison() {
 #[test]
 fn a_measurement_earns_no_credit_and_blurs_none() {
     let folder = tempfile::tempdir().unwrap();
-    let stages = r#"
-        [[stage]]
-        step = "as received"
-        [[stage.capture]]
-        file = "noisy.log"
-        hands = "off"
-        [[stage]]
-        step = "millivolts between the grounds: clear"
-        kind = "isolate"
-        [[stage]]
-        step = "key connector reseated"
-        kind = "repair"
-        [[stage.capture]]
-        file = "quiet.log"
-        hands = "off"
-    "#;
-    let (_, compared) = repaired(folder.path(), stages);
+    let stages = manifest(&[
+        ("", "as received", "noisy"),
+        ("isolate", "millivolts between the grounds: clear", ""),
+        ("repair", "key connector reseated", "quiet"),
+    ]);
+    let (_, compared) = repaired(folder.path(), &stages);
     let steps = compared["attribution"]["steps"].as_array().unwrap();
     assert_eq!(steps.len(), 1, "{compared:#}");
     assert_eq!(steps[0]["changes"], serde_json::json!(["key connector reseated"]));
@@ -285,24 +267,12 @@ fn a_measurement_earns_no_credit_and_blurs_none() {
 
 #[test]
 fn a_quiet_set_whose_line_sags_is_looked_at_before_it_goes_back() {
-    let stages = r#"
-        [[stage]]
-        step = "as received"
-        [[stage.capture]]
-        file = "noisy.log"
-        hands = "off"
-        [[stage]]
-        step = "key connector reseated"
-        kind = "repair"
-        [[stage.capture]]
-        file = "sagging.log"
-        hands = "off"
-    "#;
+    let stages = manifest(&[("", "as received", "noisy"), ("repair", "key connector reseated", "sagging")]);
     let state = |rest: u32| {
         let folder = tempfile::tempdir().unwrap();
         let sagging = alder(1023).replace("line=KEY1 adc=0x3ff", &format!("line=KEY1 adc=0x{rest:03x}"));
         std::fs::write(folder.path().join("sagging.log"), sagging).unwrap();
-        let (job, compared) = repaired(folder.path(), stages);
+        let (job, compared) = repaired(folder.path(), &stages);
         let shown = text(&straykey(&["job", "show", &job]).stdout);
         let page = folder.path().join("report.html");
         straykey(&["report", &job, "--out", page.to_str().unwrap()]);
