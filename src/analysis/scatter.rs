@@ -12,7 +12,7 @@ type Side<'a> = (&'a Train, &'a [Episode]);
 
 /// Stretches of time into which the shortest side is cut.
 const STRETCHES: f64 = 10.0;
-/// A side of more stretches than this is not cut: comparing them takes longer than it tells.
+/// A side that would be cut into more stretches than this is not compared by stretches: it would take minutes.
 const MOST_STRETCHES: f64 = 400.0;
 
 /// How episode counts scatter.

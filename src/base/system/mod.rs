@@ -19,7 +19,7 @@ pub(crate) use windows::*;
 
 use crate::base::Nanoseconds;
 
-/// The moments of a service that its manager is told.
+/// What a service reports to its manager.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Moment {
     /// It does its work.

@@ -183,10 +183,10 @@ impl Reloads {
     }
 }
 
-/// Nobody is told.
+/// There is no service manager to notify.
 pub(crate) fn notify(_moment: Moment) {}
 
-/// Nobody waits.
+/// No service manager waits for a sign of life.
 pub(crate) fn watchdog() -> Option<Duration> {
     None
 }

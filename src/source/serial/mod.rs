@@ -11,7 +11,7 @@
 //! may reset what is attached.
 //!
 //! What the adapter or its driver loses is marked where the system writes it down (`losses`); breaks and damaged
-//! characters are told within the bytes (`faults`). Where neither is told, the recording says so.
+//! characters are marked within the bytes (`faults`). Where the system does neither, the recording says so.
 
 mod binding;
 mod clocks;

@@ -31,7 +31,7 @@ const SILENT_AFTER: Nanoseconds = Nanoseconds::from_millis(5000);
 /// Largest piece that one read takes; the kernel holds 4 KiB of a serial port.
 const READ_BYTES: usize = 64 << 10;
 
-/// So many time-outs before their time in a row, each followed by a rest: half a second of nothing.
+/// This many time-outs in a row that come too early, each followed by a pause (half a second in all), mean that the port is gone.
 const MOST_HASTY: u32 = 25;
 const HASTY_REST: Duration = Duration::from_millis(20);
 

@@ -17,7 +17,7 @@ const LONGEST: usize = 4096;
 const NAME: usize = 512;
 /// Declarations that are kept or passed over, at most: with the limits above, what a head may hold in memory.
 const DECLARATIONS: u64 = 1_000_000;
-/// Of the channels so many are kept free for those that are wanted.
+/// Places for channels that are kept free for those that `--wire` names.
 const FREE: usize = 1 << 13;
 /// Femtoseconds of a nanosecond.
 const NANOSECOND: u64 = 1_000_000;
