@@ -133,6 +133,20 @@ fn a_decimal_comma_between_commas_is_refused() {
 }
 
 #[test]
+fn a_header_that_ends_with_a_comma_over_rows_that_do_not_is_refused() {
+    // Whole numbers with decimal commas: `0,0` is a time, or a time and a level.
+    let error = error(b"Time [us],IR,AUX,\n0,0,1,1\n10000,0,0,0\n19000,0,1,1\n");
+    assert!(error.what().contains("ends with a comma") && error.remedy_text().is_some(), "{error}");
+    assert_eq!(read(b"Time [us],IR,AUX,\n0,1,1,\n10000,0,0,\n").names.len(), 2);
+}
+
+#[test]
+fn a_stated_interval_is_no_line_of_names() {
+    let table = read(b"Sample Interval (us),1000\n1,0\n0,0\n0,0\n0,1\n");
+    assert_eq!(levels(&table), EXPECTED);
+}
+
+#[test]
 fn units_of_time_come_from_the_header() {
     for (header, last) in [
         ("Time [s]", "0.003"),

@@ -4,6 +4,7 @@ use crate::base::{Error, Result, quote};
 use crate::source::csv::body::Body;
 use crate::source::csv::cell;
 use crate::source::csv::head::Line;
+use crate::source::csv::rate::stated_rate;
 use crate::source::csv::unit::{self, Name, Stated, TimeUnit};
 
 /// A number with either decimal mark.
@@ -30,6 +31,10 @@ impl Header {
         let above = lines.get(..body.first).unwrap_or_default();
         let mut before = above.iter().rev().filter(|line| !line.is_blank());
         let Some(last) = before.next() else { return Ok(None) };
+        // A number of its own makes it no line of names.
+        if matches!(stated_rate(last.text), Ok(Some(_))) {
+            return Ok(None);
+        }
         let fields = last.without_comment(body.separator).fields(body.separator);
         let units = fields.iter().any(|field| unit::is_unit(field))
             && fields.iter().all(|field| field.is_empty() || unit::is_unit(field) || number(field).is_some());
@@ -73,6 +78,18 @@ impl Header {
         let count = self.names.len();
         let aside = |name: &Name| name.text.trim().is_empty() || name.is_start() || name.is_increment();
         let beyond = self.names.get(body.fields..).unwrap_or_default();
+        let filled = |row: &Vec<&[u8]>| row.last().is_some_and(|cell| !cell.is_empty());
+        if body.separator == b','
+            && count == body.fields
+            && self.names.last().is_some_and(|name| name.text.trim().is_empty())
+            && body.rows.iter().all(filled)
+        {
+            return Err(Error::input("the header ends with a comma, and the rows have a number there")
+                .line(line.number + 1, None)
+                .remedy(
+                    "if the numbers have decimal commas, export with `;` or tab between the fields; otherwise name the last column",
+                ));
+        }
         if count >= body.fields && beyond.iter().all(aside) {
             self.names.truncate(body.fields);
             return Ok(Some(self));

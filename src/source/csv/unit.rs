@@ -124,10 +124,7 @@ fn words(field: &[u8]) -> String {
 }
 
 fn word(stem: &str) -> Word {
-    let stem = stem.trim().to_lowercase().replace(['_', '-'], " ");
-    // One time column a channel is numbered: `Time 1`, `Time2`.
-    let plain = stem.trim_end_matches(|c: char| c.is_ascii_digit()).trim_end();
-    match if plain.starts_with("time") { plain } else { &stem } {
+    match stem.trim().to_lowercase().replace(['_', '-'], " ").as_str() {
         "time" | "t" | "timestamp" | "time stamp" | "elapsed" | "elapsed time" | "relative time" | "zeit"
         | "temps" | "tiempo" | "tempo" => Word::Time,
         "sample" | "samples" | "sample number" | "sample index" | "index" | "n" | "#" | "no" | "no."

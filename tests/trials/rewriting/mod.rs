@@ -77,8 +77,8 @@ fn every_way_to_save_a_capture_is_read_right_or_refused_with_the_way_out() {
     while ways.len() < alone + 3000 {
         let mut way = Way::plain();
         for (dimension, choices) in CHOICES.iter().enumerate() {
-            // Half of the time as in the plain file, so that few oddities meet and many ways are readable.
-            if dice.roll(2) == 0 {
+            // Mostly as in the plain file, so that few oddities meet and many ways are readable.
+            if dice.roll(3) == 0 {
                 way = way.with(dimension, dice.roll(choices.len()));
             }
         }
