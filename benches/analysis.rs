@@ -14,11 +14,11 @@ use std::time::Instant;
 use straykey::analysis::compare::{CompareOptions, Observation};
 use straykey::analysis::pattern::{PatternOptions, find};
 use straykey::analysis::random::Random;
-use straykey::analysis::{Soak, Train, compare};
+use straykey::analysis::{EventSequence, Soak, compare};
 use straykey::base::{ControlPath, Event, EventKind, Key, Nanoseconds, Span};
 
 /// Two steady patterns, a cycle of three and a third of foreign events, by time.
-fn events(count: usize) -> (Train, f64) {
+fn events(count: usize) -> (EventSequence, f64) {
     let names = ["KEY_VOLUMEDOWN", "KEY_MENU", "KEY_VOLUMEUP", "KEY_ENTER", "KEY_POWER"];
     let keys: Vec<Key> = names.iter().map(|name| Key::from_name(name).unwrap()).collect();
     let mut random = Random::new(1);
@@ -44,19 +44,19 @@ fn events(count: usize) -> (Train, f64) {
         points.push(((t * 1e9) as i64, random.below(5) as u8));
     }
     points.sort_unstable();
-    let mut train = Train::new();
+    let mut sequence = EventSequence::new();
     let mut event = Event::new(Nanoseconds::ZERO, ControlPath::Keypad, EventKind::Press);
     for (t, key) in points {
         event.t = Nanoseconds(t);
         event.key = Some(keys[usize::from(key)]);
-        train.push(&event);
+        sequence.push(&event);
         event.kind = EventKind::Release;
         event.t = Nanoseconds(t + 1_000_000);
-        train.push(&event);
+        sequence.push(&event);
         event.kind = EventKind::Press;
     }
-    train.observe(Span { start: Nanoseconds::ZERO, end: Nanoseconds::from_seconds(seconds) });
-    (train, seconds)
+    sequence.observe(Span { start: Nanoseconds::ZERO, end: Nanoseconds::from_seconds(seconds) });
+    (sequence, seconds)
 }
 
 /// Highest resident memory so far, MB.
@@ -74,22 +74,22 @@ fn processor() -> f64 {
     (ticks(11) + ticks(12)) / 100.0
 }
 
-/// The same questions as `tests/reference/speed.py`, on the same train.
+/// The same questions as `tests/reference/speed.py`, on the same sequence.
 fn write(file: &str, count: usize) {
-    let (train, _) = events(count);
-    let lines: Vec<String> = train
+    let (sequence, _) = events(count);
+    let lines: Vec<String> = sequence
         .occurrences()
         .iter()
         .map(|o| {
-            let key = train.symbols()[o.symbol as usize].key;
+            let key = sequence.symbols()[o.symbol as usize].key;
             format!("{},{}\n", o.t, key.map_or("none", |key| key.name()))
         })
         .collect();
     std::fs::write(file, lines.concat()).unwrap();
     let start = processor();
     let options = PatternOptions { surrogates: 20, ..PatternOptions::default() };
-    let found = find(&train, &options);
-    let one = Observation::soak(train);
+    let found = find(&sequence, &options);
+    let one = Observation::soak(sequence);
     std::hint::black_box(compare(&one, &one, &CompareOptions::default()));
     println!(
         "{} patterns and a comparison of {count} events: {:.2} s of processor",
@@ -108,25 +108,25 @@ fn main() {
     let most = std::env::args().skip(1).find_map(|a| a.parse::<usize>().ok()).unwrap_or(10_000_000);
     let mut last: Option<(f64, f64)> = None;
     for count in [100_000, 1_000_000, 10_000_000].into_iter().filter(|count| *count <= most) {
-        let (train, seconds) = events(count);
+        let (sequence, seconds) = events(count);
         let (start, used) = (Instant::now(), processor());
-        let found = find(&train, &PatternOptions::default());
+        let found = find(&sequence, &PatternOptions::default());
         let (wall, took) = (start.elapsed().as_secs_f64(), processor() - used);
         let exponent = last.map_or(String::new(), |(n, t)| {
-            format!(", exponent {:.3}", (took / t).ln() / (train.len() as f64 / n).ln())
+            format!(", exponent {:.3}", (took / t).ln() / (sequence.len() as f64 / n).ln())
         });
         let periods: Vec<String> =
             found.patterns.iter().filter_map(|p| p.period_s).map(|p| format!("{p:.4}")).collect();
         println!(
             "{} events over {:.0} h: patterns in {took:.2} s of processor, {wall:.2} s by the clock{exponent}; peak {:.0} MB; periods {}",
-            train.len(),
+            sequence.len(),
             seconds / 3600.0,
             memory(),
             periods.join(" ")
         );
-        last = Some((train.len() as f64, took));
+        last = Some((sequence.len() as f64, took));
         if count == 1_000_000 {
-            live(&train);
+            live(&sequence);
         }
     }
 }
@@ -145,7 +145,7 @@ fn updates(mut step: impl FnMut(usize, usize)) -> (f64, f64) {
 }
 
 /// A soak with a million strays behind it: each further event and look.
-fn live(history: &Train) {
+fn live(history: &EventSequence) {
     let (small, _) = events(2000);
     let mut soak = Soak::new(Some(&Observation::soak(small.clone())), &CompareOptions::default(), None);
     soak.tick_observed(Nanoseconds::ZERO);

@@ -12,7 +12,7 @@
 #[path = "../tests/analysis/simulate.rs"]
 mod simulate;
 
-use simulate::{ORDERS, Plant, TRUTHS, Truth, planted, repeated, strays, train, unordered};
+use simulate::{ORDERS, Plant, TRUTHS, Truth, planted, repeated, sequence, strays, unordered};
 use straykey::analysis::compare::{CompareOptions, Observation, Verdict, compare};
 use straykey::analysis::pattern::{Class, PatternOptions, find};
 use straykey::analysis::random::Random;
@@ -35,7 +35,7 @@ fn bench(random: &mut Random, truth: Truth) -> Bench {
             + if truth == Truth::Thermal { 720.0 } else { 0.0 };
         let points = strays(random, truth, mean, seconds);
         if points.len() >= 3 {
-            let before = Observation::soak(train(points, seconds));
+            let before = Observation::soak(sequence(points, seconds));
             return Bench { truth, mean, seconds, before };
         }
     }
@@ -96,7 +96,7 @@ fn run(random: &mut Random, truth: Truth, benches: u32) -> Tally {
         tally.reduced_when_tenth += u32::from(tenth == Verdict::Reduced);
         // Unchanged, watched once for as long as before, without conditioning on what was seen.
         let [one, two] = [0, 1].map(|_| {
-            Observation::soak(train(strays(random, truth, bench.mean, bench.seconds), bench.seconds))
+            Observation::soak(sequence(strays(random, truth, bench.mean, bench.seconds), bench.seconds))
         });
         let same = compare(&one, &two, &CompareOptions::default());
         tally.false_change +=
@@ -105,7 +105,7 @@ fn run(random: &mut Random, truth: Truth, benches: u32) -> Tally {
         let warm = if truth == Truth::Thermal { 720.0 } else { 0.0 };
         let rate = 60.0 / bench.mean * (bench.seconds - warm) / bench.seconds;
         tally.rate_covered += u32::from(same.before.per_min_low <= rate && rate <= same.before.per_min_high);
-        let found = find(&one.train, &PatternOptions::default());
+        let found = find(&one.sequence, &PatternOptions::default());
         tally.false_pattern += u32::from(found.patterns.iter().any(|p| {
             p.period_s.is_some() && !matches!(truth, Truth::Bursty | Truth::Clumped)
                 || matches!(p.class, Class::Steady | Class::Cycle | Class::Locked)
@@ -114,7 +114,7 @@ fn run(random: &mut Random, truth: Truth, benches: u32) -> Tally {
     tally
 }
 
-fn patterns(random: &mut Random, trains: u32) {
+fn patterns(random: &mut Random, sequences: u32) {
     println!("\n| missed | foreign | jitter | motif right and period within 0.1 % |\n|---|---|---|---|");
     let motifs: [&[(f64, usize)]; 3] = [&[(0.0, 0)], &[(0.0, 0), (0.3, 1)], &[(0.0, 0), (0.3, 1), (0.6, 2)]];
     for (missed, foreign, locked) in [
@@ -126,36 +126,36 @@ fn patterns(random: &mut Random, trains: u32) {
         (0.6, 0.5, 0.02),
     ] {
         let mut right = 0;
-        for i in 0..trains {
+        for i in 0..sequences {
             let period = 0.5 * 40f64.powf(random.unit());
             let motif = motifs[i as usize % motifs.len()].to_vec();
             let plant = Plant { motif, period, locked, walk: 0.0, missed, foreign, beats: 150 };
             let (points, seconds) = planted(random, &plant);
-            let found = find(&train(points, seconds), &PatternOptions::default());
+            let found = find(&sequence(points, seconds), &PatternOptions::default());
             right += u32::from(found.patterns.first().is_some_and(|one| is_right(one, &plant)));
         }
         println!(
-            "| {missed} | {foreign} | {locked} | {:.1} % of {trains} |",
-            100.0 * f64::from(right) / f64::from(trains)
+            "| {missed} | {foreign} | {locked} | {:.1} % of {sequences} |",
+            100.0 * f64::from(right) / f64::from(sequences)
         );
     }
 }
 
 /// Sequences without a beat: how often one is found where keys come in none, and where one was planted.
-fn sequences(random: &mut Random, trains: u32) {
+fn sequences(random: &mut Random, sequences: u32) {
     let cycle = |(points, seconds): (Vec<(f64, usize)>, f64)| {
-        let found = find(&train(points, seconds), &PatternOptions::default());
+        let found = find(&sequence(points, seconds), &PatternOptions::default());
         found.patterns.into_iter().find(|pattern| pattern.class == Class::Cycle)
     };
     println!("\n| keys without a sequence | a sequence was found |\n|---|---|");
     for order in ORDERS {
-        let wrong = (0..trains)
+        let wrong = (0..sequences)
             .filter(|_| {
                 let presses = 60 + random.below(400);
                 cycle(unordered(random, order, presses)).is_some()
             })
             .count();
-        println!("| {order:?} | {:.2} % of {trains} |", 100.0 * wrong as f64 / f64::from(trains));
+        println!("| {order:?} | {:.2} % of {sequences} |", 100.0 * wrong as f64 / f64::from(sequences));
     }
     println!("\n| sequence of | repeats | foreign | the sequence was found |\n|---|---|---|---|");
     for (length, repeats, foreign) in [
@@ -169,15 +169,15 @@ fn sequences(random: &mut Random, trains: u32) {
         (8, 20, 0.2),
     ] {
         let motif: Vec<usize> = (0..length).collect();
-        let right = (0..trains)
+        let right = (0..sequences)
             .filter(|_| {
                 let found = cycle(repeated(random, &motif, repeats, foreign));
                 found.is_some_and(|found| turns(&found, &motif))
             })
             .count();
         println!(
-            "| {length} | {repeats} | {foreign} | {:.1} % of {trains} |",
-            100.0 * right as f64 / f64::from(trains)
+            "| {length} | {repeats} | {foreign} | {:.1} % of {sequences} |",
+            100.0 * right as f64 / f64::from(sequences)
         );
     }
 }

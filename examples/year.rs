@@ -12,8 +12,8 @@
 use std::time::Instant;
 
 use straykey::analysis::compare::{CompareOptions, Observation};
+use straykey::analysis::event_sequence::EventSequence;
 use straykey::analysis::ledger::{Builder, Expected};
-use straykey::analysis::train::Train;
 use straykey::base::{ControlPath, Event, EventKind, Key, Name, Nanoseconds, Span};
 use straykey::bench::{SoakPlan, SoakRun};
 use straykey::decode::report::{LineState, Report, Reported};
@@ -36,14 +36,14 @@ fn press(t: Nanoseconds, line: &str, kind: EventKind) -> Event {
 
 /// Before the step: a stray each five minutes for an hour.
 fn before() -> Observation {
-    let mut train = Train::new();
+    let mut sequence = EventSequence::new();
     for i in 0..12 {
         let t = at(300 * i + 97 * i % 200);
-        train.push(&press(t, "KEY1", EventKind::Press));
-        train.push(&press(t + Nanoseconds::from_millis(200), "KEY1", EventKind::Release));
+        sequence.push(&press(t, "KEY1", EventKind::Press));
+        sequence.push(&press(t + Nanoseconds::from_millis(200), "KEY1", EventKind::Release));
     }
-    train.observe(Span { start: Nanoseconds::ZERO, end: at(3600) });
-    Observation::soak(train)
+    sequence.observe(Span { start: Nanoseconds::ZERO, end: at(3600) });
+    Observation::soak(sequence)
 }
 
 fn run() -> SoakRun {

@@ -1,8 +1,8 @@
 //! Beats and sequences planted among foreign presses, and presses without any.
 
 use crate::process::{Process, Source, Stream};
+use straykey::analysis::event_sequence::EventSequence;
 use straykey::analysis::pattern::{Class, Pattern, PatternOptions, find};
-use straykey::analysis::train::Train;
 use straykey::base::{ControlPath, Event, EventKind, Key, Nanoseconds, Span};
 
 const KEYS: [&str; 8] = [
@@ -23,22 +23,22 @@ fn event(t: f64, key: usize, kind: EventKind) -> Event {
 }
 
 /// Presses of 40 ms, stamps in milliseconds.
-fn train(mut points: Vec<(f64, usize)>, end: f64) -> Train {
+fn sequence(mut points: Vec<(f64, usize)>, end: f64) -> EventSequence {
     points.retain(|point| (0.0..end).contains(&point.0));
     points.sort_by(|a, b| a.0.total_cmp(&b.0));
-    let mut train = Train::new();
+    let mut sequence = EventSequence::new();
     for (place, (t, key)) in points.iter().enumerate() {
         let t = (t * 1000.0).round() / 1000.0;
         let next = points.get(place + 1).map_or(f64::INFINITY, |next| next.0);
-        train.push(&event(t, *key, EventKind::Press));
-        train.push(&event((t + 0.04).min(0.5 * (t + next)), *key, EventKind::Release));
+        sequence.push(&event(t, *key, EventKind::Press));
+        sequence.push(&event((t + 0.04).min(0.5 * (t + next)), *key, EventKind::Release));
     }
-    train.observe(Span { start: Nanoseconds::ZERO, end: Nanoseconds::from_seconds(end) });
-    train
+    sequence.observe(Span { start: Nanoseconds::ZERO, end: Nanoseconds::from_seconds(end) });
+    sequence
 }
 
 fn patterns(points: Vec<(f64, usize)>, end: f64) -> Vec<Pattern> {
-    find(&train(points, end), &PatternOptions::default()).patterns
+    find(&sequence(points, end), &PatternOptions::default()).patterns
 }
 
 /// How the jitter of a beat comes.

@@ -2,7 +2,7 @@
 
 use crate::process::{Process, Source, Stream, episodes};
 use straykey::analysis::laws::{From, Laws, Proof};
-use straykey::analysis::offtime::Stretches;
+use straykey::analysis::quiet_intervals::QuietIntervals;
 
 const BASELINE_S: f64 = 1800.0;
 /// Strays are simulated so far beyond the baseline.
@@ -11,7 +11,7 @@ const JOINED_S: f64 = 3.0;
 
 struct Case {
     source: Source,
-    seen: Stretches,
+    seen: QuietIntervals,
     /// Quiet from the end of the baseline to the next stray.
     next: f64,
     /// The same from a moment long after it.
@@ -34,7 +34,7 @@ fn case(stream: &mut Stream, process: Process) -> Case {
         }
         let next = all.get(before.len()).map_or(AFTER_S, |e| e.0) - BASELINE_S;
         let last = before.last().map_or(0.0, |e| e.1.min(BASELINE_S));
-        let mut seen = Stretches {
+        let mut seen = QuietIntervals {
             whole: before.windows(2).map(|two| two[1].0 - two[0].1).collect(),
             leading: vec![before[0].0],
             trailing: vec![BASELINE_S - last],

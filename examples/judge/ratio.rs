@@ -4,7 +4,7 @@
 use crate::process::{Process, Source, Stream};
 use straykey::analysis::drift::{DRIFTS, Watched, drift, ratio_with};
 use straykey::analysis::laws::Laws;
-use straykey::analysis::offtime::{Stretches, dispersion};
+use straykey::analysis::quiet_intervals::{QuietIntervals, dispersion};
 use straykey::analysis::ratio::{Sequence, Side, ratio};
 
 const BEFORE_S: f64 = 1800.0;
@@ -212,7 +212,7 @@ fn heavy(stream: &mut Stream, trials: u32) -> String {
                 continue;
             }
             of += 1;
-            let seen = Stretches {
+            let seen = QuietIntervals {
                 whole: one.windows(2).map(|pair| pair[1] - pair[0]).collect(),
                 leading: vec![one[0]],
                 trailing: vec![BEFORE_S - one[one.len() - 1]],

@@ -132,7 +132,7 @@ impl Tally {
 /// Why a justified `gone` was not said, the first reason that stands alone in the way.
 fn missed(pair: &Pair, found: &Comparison) -> &'static str {
     let plan = plan(&pair.before, &CompareOptions::default());
-    let credit = plan.credit_of(&pair.after.train);
+    let exposure = plan.exposure_of(&pair.after.sequence);
     let quiet = found.after.observed_s;
     let Some(needed) = plan.likely_s else {
         return if plan.no_variance { "gaps without variance" } else { "pauses too uneven" };
@@ -140,7 +140,7 @@ fn missed(pair: &Pair, found: &Comparison) -> &'static str {
     let exact = quiet_needed(Count { count: plan.episodes, exposure: plan.exposure_s }, LIKELY);
     let floor = exact.is_some_and(|exact| (needed / exact - 1.0).abs() < 1e-9);
     match () {
-        () if quiet >= needed && credit.quiet_s < needed => "warming up: quiet that did not count",
+        () if quiet >= needed && exposure.quiet_s < needed => "warming up: quiet that did not count",
         () if quiet >= needed => "the first wait must be outlasted",
         () if plan.whole_gaps < 2 => "fewer than two pauses seen whole",
         () if floor => "never less than for independent episodes",

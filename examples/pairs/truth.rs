@@ -2,7 +2,7 @@
 //! who knows all that.
 
 use crate::process::{Process, Source, Stream, episodes};
-use straykey::analysis::Train;
+use straykey::analysis::EventSequence;
 use straykey::analysis::compare::Observation;
 use straykey::base::{ControlPath, Event, EventKind, Key, Nanoseconds, Span};
 
@@ -280,9 +280,9 @@ fn observed(
     cold: bool,
     age_s: Option<f64>,
 ) -> Observation {
-    let mut train = Train::new();
+    let mut sequence = EventSequence::new();
     if cold {
-        train.push(&Event::new(Nanoseconds::ZERO, ControlPath::System, EventKind::Boot));
+        sequence.push(&Event::new(Nanoseconds::ZERO, ControlPath::System, EventKind::Boot));
     }
     for (place, t) in times.iter().enumerate() {
         let next = times.get(place + 1).copied().unwrap_or(length_s);
@@ -291,12 +291,12 @@ fn observed(
         for (at, kind) in [(*t, EventKind::Press), (t + held, EventKind::Release)] {
             let mut event = Event::new(Nanoseconds::from_seconds(at), fault.path, kind);
             event.key = Key::from_name(name);
-            train.push(&event);
+            sequence.push(&event);
         }
     }
-    train.observe(Span { start: Nanoseconds::ZERO, end: Nanoseconds::from_seconds(length_s) });
-    train.aged(age_s.filter(|_| !cold).map(Nanoseconds::from_seconds));
+    sequence.observe(Span { start: Nanoseconds::ZERO, end: Nanoseconds::from_seconds(length_s) });
+    sequence.aged(age_s.filter(|_| !cold).map(Nanoseconds::from_seconds));
     let wall =
         Span { start: Nanoseconds::from_seconds(begun), end: Nanoseconds::from_seconds(begun + length_s) };
-    Observation { wall: Some(wall), ..Observation::soak(train) }
+    Observation { wall: Some(wall), ..Observation::soak(sequence) }
 }

@@ -28,8 +28,8 @@ use ideal::{Ideal, ideal};
 use job::{Job, Plan};
 use set::{Dice, KINDS, Kind};
 use share::Share;
+use straykey::analysis::event_sequence::Occurrence;
 use straykey::analysis::locate::Located;
-use straykey::analysis::train::Occurrence;
 use straykey::base::EventKind;
 use straykey::bench::keycheck::of_capture;
 use straykey::bench::{Loaded, StageView, located, views};
@@ -76,11 +76,11 @@ impl Strays {
         let soaked = |view: &&StageView| view.stage.captures.iter().any(|c| c.hands == Hands::Off);
         for (truth, view) in job.stages.iter().zip(views.iter().filter(soaked)) {
             let Some(phantoms) = &truth.phantoms else { continue };
-            let train = &view.stage.seen.train;
+            let sequence = &view.stage.seen.sequence;
             let shift =
-                train.segments().first().map_or(0.0, |s| (s.span.start - s.in_capture().start).seconds());
-            let strays = train.occurrences().iter().filter(|o| o.kind != EventKind::Repeat);
-            let path = |o: &Occurrence| train.symbols()[o.symbol as usize].path.word();
+                sequence.segments().first().map_or(0.0, |s| (s.span.start - s.in_capture().start).seconds());
+            let strays = sequence.occurrences().iter().filter(|o| o.kind != EventKind::Repeat);
+            let path = |o: &Occurrence| sequence.symbols()[o.symbol as usize].path.word();
             self.judge((job, "off"), phantoms, shift, strays.map(|o| (path(o), o.t.seconds())).collect());
         }
         for (name, phantoms) in &job.checks {

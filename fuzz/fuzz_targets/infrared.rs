@@ -1,4 +1,4 @@
-//! Marks and spaces of any length: no train makes the infrared decoder panic, the timeline stays in order, and when
+//! Marks and spaces of any length: no sequence makes the infrared decoder panic, the timeline stays in order, and when
 //! the clock is told in between, the same is said.
 #![no_main]
 

@@ -39,7 +39,7 @@ pub enum Change {
 
 /// What can be said for one step.
 #[derive(Clone, Debug, PartialEq, Serialize, schemars::JsonSchema)]
-pub struct StepCredit {
+pub struct StepAttribution {
     /// Number of the step, from 1: the one before stage number `step` (the first stage being 0).
     pub step: usize,
     /// What was done in it; more than one entry cannot be told apart.
@@ -65,7 +65,7 @@ pub struct Toggle {
     pub step: usize,
     /// Minutes of watching for one undo and one redo.
     pub minutes: f64,
-    /// Stretches of each kind, in random order, that a claim at one in twenty needs without trusting Poisson.
+    /// Intervals of each kind, in random order, that a claim at one in twenty needs without trusting Poisson.
     pub blocks_each: u32,
     /// In words.
     pub sentence: String,
@@ -75,7 +75,7 @@ pub struct Toggle {
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Attribution {
     /// The steps.
-    pub steps: Vec<StepCredit>,
+    pub steps: Vec<StepAttribution>,
     /// Probability that nothing changed at any step.
     pub none: f64,
     /// Whether a steady trend over the job (warm-up, drying) explains the counts better than any step does.
@@ -141,7 +141,7 @@ pub fn log_bayes_factor(before: Count, after: Count, dispersion: f64, prior: Pri
 /// Judges every step of a job. Counts are episodes, exposures minutes, stages in order of time.
 ///
 /// Episodes that still cluster tell as much as so many fewer: all counts are divided by `dispersion`, that of all stages
-/// together ([`crate::analysis::scatter::scatter`]), as a comparison of two stages does; 1 for independent episodes.
+/// together ([`crate::analysis::overdispersion::scatter`]), as a comparison of two stages does; 1 for independent episodes.
 ///
 /// # Source
 /// Quasi-likelihood as in [`compare_scaled`].
@@ -165,8 +165,8 @@ pub fn attribute(stages: &[StageCount], dispersion: f64) -> Attribution {
     let whole = log_sum_exp(&lasting);
     let falls: Vec<f64> = numbers.clone().map(|step| chance_of_fall(stages, step, dispersion)).collect();
     let corrected = holm(&falls);
-    let steps: Vec<StepCredit> = numbers
-        .map(|step| StepCredit {
+    let steps: Vec<StepAttribution> = numbers
+        .map(|step| StepAttribution {
             step,
             changes: stages[step].changes.clone(),
             confounded: stages[step].changes.len() > 1,
@@ -310,7 +310,7 @@ fn trend_likelihood(counts: &[Count]) -> f64 {
 }
 
 /// The cheapest undo and redo, when more than one explanation is left.
-fn toggle(steps: &[StepCredit], stages: &[StageCount], drift: bool) -> Option<Toggle> {
+fn toggle(steps: &[StepAttribution], stages: &[StageCount], drift: bool) -> Option<Toggle> {
     let lasting = || steps.iter().filter(|step| !step.undone);
     let best = lasting().max_by(|a, b| a.posterior.total_cmp(&b.posterior))?;
     let open = best.posterior < NAMED || best.confounded || drift;
@@ -319,7 +319,8 @@ fn toggle(steps: &[StepCredit], stages: &[StageCount], drift: bool) -> Option<To
         return None;
     }
     // The same quiet that the soak after the step would ask for; where the stage before it cannot tell, as an earlier one.
-    let minutes = |step: &StepCredit| stages[..step.step].iter().rev().find_map(|stage| stage.likely_min);
+    let minutes =
+        |step: &StepAttribution| stages[..step.step].iter().rev().find_map(|stage| stage.likely_min);
     let cheapest = lasting()
         .filter(|step| step.posterior > 0.1 || step.step == best.step)
         .filter_map(|step| Some((minutes(step)?, step)))
@@ -336,7 +337,7 @@ fn toggle(steps: &[StepCredit], stages: &[StageCount], drift: bool) -> Option<To
         blocks_each: blocks_each(CLAIM),
         sentence: format!(
             "Undo {what} and watch for {}, then redo it and watch as long: if the strays return and go again, it \
-             was this. {} stretches of each kind in random order prove it at one in twenty even if they come in \
+             was this. {} intervals of each kind in random order prove it at one in twenty even if they come in \
              bursts.",
             duration(60.0 * minutes),
             blocks_each(CLAIM)
@@ -344,7 +345,7 @@ fn toggle(steps: &[StepCredit], stages: &[StageCount], drift: bool) -> Option<To
     })
 }
 
-/// Fewest stretches of each of two kinds whose random order alone gives a p of `chance`: 1/C(2m, m).
+/// Fewest intervals of each of two kinds whose random order alone gives a p of `chance`: 1/C(2m, m).
 ///
 /// # Source
 /// Edgington & Onghena 2007, Randomization Tests, ch. 4.
@@ -359,7 +360,7 @@ pub fn blocks_each(chance: f64) -> u32 {
     30
 }
 
-fn notes(steps: &[StepCredit], none: f64, drift: bool, toggle: Option<&Toggle>) -> Vec<String> {
+fn notes(steps: &[StepAttribution], none: f64, drift: bool, toggle: Option<&Toggle>) -> Vec<String> {
     let mut notes = Vec::new();
     if drift {
         notes.push(
@@ -367,7 +368,7 @@ fn notes(steps: &[StepCredit], none: f64, drift: bool, toggle: Option<&Toggle>) 
                 .to_owned(),
         );
     } else {
-        let mut ranked: Vec<&StepCredit> =
+        let mut ranked: Vec<&StepAttribution> =
             steps.iter().filter(|step| step.posterior >= 0.05 && !step.undone).collect();
         ranked.sort_by(|a, b| b.posterior.total_cmp(&a.posterior));
         let mut shares: Vec<String> =

@@ -1,10 +1,10 @@
 //! What a baseline soak will ask of the soak after a repair, while it runs.
 
 use crate::analysis::episode::{episodes, fold};
-use crate::analysis::offtime::Stretches;
+use crate::analysis::event_sequence::EventSequence;
 use crate::analysis::quiet::{Demand, NEAR, quiet_times};
+use crate::analysis::quiet_intervals::QuietIntervals;
 use crate::analysis::rate::Count;
-use crate::analysis::train::Train;
 use crate::base::Nanoseconds;
 
 /// Pauses that the forecast of a running baseline rests on.
@@ -28,7 +28,7 @@ pub(super) struct Forecast {
 pub(super) struct Baseline {
     gap: Nanoseconds,
     /// Of many whole ones the last [`PAUSES`].
-    pauses: Stretches,
+    pauses: QuietIntervals,
     whole: usize,
     /// Longest quiet before an episode, seconds.
     longest_s: f64,
@@ -44,7 +44,7 @@ impl Baseline {
     pub(super) fn new(gap: Option<Nanoseconds>) -> Self {
         Self {
             gap: gap.unwrap_or(SHORTEST_GAP).clamp(SHORTEST_GAP, NEAR),
-            pauses: Stretches::default(),
+            pauses: QuietIntervals::default(),
             whole: 0,
             longest_s: 0.0,
             unseen: 0,
@@ -54,7 +54,7 @@ impl Baseline {
     }
 
     /// Takes the earlier captures of the stage.
-    pub(super) fn resume(&mut self, earlier: &Train) {
+    pub(super) fn resume(&mut self, earlier: &EventSequence) {
         let found = episodes(&fold(earlier), Some(self.gap));
         let seen = quiet_times(earlier, &found, Some(self.gap));
         seen.whole.into_iter().for_each(|pause| self.pause(pause));

@@ -2,8 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::analysis::event_sequence::DEFAULT_LATENCY;
 use crate::analysis::special::quantile;
-use crate::analysis::train::DEFAULT_LATENCY;
 use crate::base::{ControlPath, Event, EventKind, Nanoseconds};
 
 /// What one control path does to the menu.

@@ -8,7 +8,7 @@ pub enum Cost {
         /// Variance of a reading about its level.
         variance: f64,
     },
-    /// Counts in equal stretches of time: 2 (K - K ln(K/n)).
+    /// Counts in equal bins of time: 2 (K - K ln(K/n)).
     Counts,
     /// Gaps between events: 2 n ln(mean gap).
     Gaps,

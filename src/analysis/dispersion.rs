@@ -3,7 +3,7 @@
 use crate::analysis::random::Random;
 use crate::analysis::special::{boundary, chi_square_upper, gamma_upper, ln_gamma, poisson_at_least};
 
-/// Scatter of counts in equal stretches of time.
+/// Scatter of counts in equal bins of time.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Dispersion {
     /// Sum of squared deviations over the mean.
@@ -107,7 +107,7 @@ fn poisson_range(mean: f64) -> Vec<(f64, f64)> {
 }
 
 /// Likelihood-ratio test of two groups of counts with negative-binomial scatter (variance m + a m²), equal
-/// stretches of time. Needs twenty stretches a group to be trusted.
+/// bins of time. Needs twenty bins a group to be trusted.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct NegativeBinomial {
     /// Log-likelihood with a mean for each group.
@@ -165,7 +165,7 @@ fn nb_likelihood(group: &[u64], scatter: f64) -> f64 {
         .sum()
 }
 
-/// Permutation of equal stretches of time between before and after: one-sided p of a fall and two-sided p.
+/// Permutation of equal bins of time between before and after: one-sided p of a fall and two-sided p.
 ///
 /// Exact while the number of sums is small enough, by counting subsets; else 20 000 seeded shuffles, where the
 /// seen order counts as one of them.
@@ -179,7 +179,7 @@ pub fn permutation(before: &[u64], after: &[u64], seed: u64) -> (f64, f64) {
     if work <= 20_000_000 { exact(&all, before, total) } else { shuffled(all, before, seed) }
 }
 
-/// How far the first group's sum lies from what its share of the stretches would give.
+/// How far the first group's sum lies from what its share of the bins would give.
 #[allow(clippy::cast_precision_loss)]
 fn distance(sum: u64, total: u64, share: f64) -> f64 {
     sum as f64 - share * total as f64

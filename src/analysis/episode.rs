@@ -1,22 +1,22 @@
 //! From raw strays to episodes: auto-repeat folded into presses, presses so close that they have one cause
 //! folded into episodes. Rates are tested on episodes only.
 
+use crate::analysis::event_sequence::EventSequence;
 use crate::analysis::special::quantile;
-use crate::analysis::train::Train;
 use crate::base::{EventKind, Nanoseconds};
 
 /// A press with the repeats that belong to it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Press {
-    /// When it went down, on the train's axis.
+    /// When it went down, on the sequence's axis.
     pub t: Nanoseconds,
     /// The last instant at which it was known to be down.
     pub end: Nanoseconds,
-    /// Index into the train's symbols.
+    /// Index into the sequence's symbols.
     pub symbol: u32,
     /// How many further events were folded into it.
     pub repeats: u32,
-    /// Which capture of the train.
+    /// Which capture of the sequence.
     pub segment: u32,
     /// What began it: press, change, or a repeat without a press.
     pub kind: EventKind,
@@ -37,14 +37,14 @@ const FIRST_DELAY: Nanoseconds = Nanoseconds::from_millis(550);
 const NONE: usize = usize::MAX;
 
 /// Folds auto-repeat: one key held is one press, however many lines the set printed. O(n).
-pub fn fold(train: &Train) -> Vec<Press> {
-    let mut presses: Vec<Press> = Vec::with_capacity(train.len());
+pub fn fold(sequence: &EventSequence) -> Vec<Press> {
+    let mut presses: Vec<Press> = Vec::with_capacity(sequence.len());
     // By symbol: the current press, and the one before it, which may turn out to be its beginning.
-    let mut current = vec![(NONE, NONE); train.symbols().len()];
+    let mut current = vec![(NONE, NONE); sequence.symbols().len()];
     let mut merged = false;
-    for (segment, number) in (0..train.segments().len()).zip(0u32..) {
+    for (segment, number) in (0..sequence.segments().len()).zip(0u32..) {
         current.fill((NONE, NONE));
-        for occurrence in train.of_segment(segment) {
+        for occurrence in sequence.of_segment(segment) {
             let Some(slot) = current.get_mut(occurrence.symbol as usize) else { continue };
             let joins = presses.get(slot.0).is_some_and(|press| {
                 let gap = occurrence.t - press.end;
@@ -215,11 +215,11 @@ pub struct Episode {
     pub end: Nanoseconds,
     /// How many presses.
     pub presses: u32,
-    /// Which capture of the train.
+    /// Which capture of the sequence.
     pub segment: u32,
 }
 
-/// Quiet stretches between one press's end and the next press, seconds, within captures.
+/// Quiet intervals between one press's end and the next press, seconds, within captures.
 pub fn gaps(presses: &[Press]) -> Vec<f64> {
     let mut gaps = Vec::with_capacity(presses.len());
     let mut end = Nanoseconds::ZERO;
@@ -236,12 +236,12 @@ pub fn gaps(presses: &[Press]) -> Vec<f64> {
     gaps
 }
 
-/// The same, with the quiet stretch from each capture's last press to its end.
-fn gaps_to_end(train: &Train, presses: &[Press]) -> Vec<f64> {
+/// The same, with the quiet interval from each capture's last press to its end.
+fn gaps_to_end(sequence: &EventSequence, presses: &[Press]) -> Vec<f64> {
     let mut all = gaps(presses);
     for (place, press) in presses.iter().enumerate() {
         let last = presses.get(place + 1).is_none_or(|next| next.segment != press.segment);
-        if let Some(segment) = train.segments().get(press.segment as usize).filter(|_| last) {
+        if let Some(segment) = sequence.segments().get(press.segment as usize).filter(|_| last) {
             all.push((segment.span.end - press.end).seconds().max(0.0));
         }
     }
@@ -279,14 +279,14 @@ pub struct EpisodeRule {
 }
 
 impl EpisodeRule {
-    /// Learns one gap for all these trains together; a separate gap for before and after would bias their
+    /// Learns one gap for all these sequences together; a separate gap for before and after would bias their
     /// comparison. Bursts of bursts are joined once more when the gaps between bursts are bursty themselves.
     ///
     /// The quiet from the last press of a capture to its end counts as a gap, or else one burst and nothing more
     /// would look like many episodes. The quiet before the first press does not: it may be warming up.
-    pub fn learn(trains: &[(&Train, &[Press])]) -> Self {
+    pub fn learn(sequences: &[(&EventSequence, &[Press])]) -> Self {
         let sides: Vec<Vec<f64>> =
-            trains.iter().map(|(train, presses)| gaps_to_end(train, presses)).collect();
+            sequences.iter().map(|(sequence, presses)| gaps_to_end(sequence, presses)).collect();
         let sides: Vec<&[f64]> = sides.iter().map(Vec::as_slice).collect();
         let Some(mixture) = learn_gap_of(&sides) else {
             return Self { gap: None, mixture: None, twice: false };

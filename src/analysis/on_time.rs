@@ -1,10 +1,10 @@
-//! How long the set was on, stretch by stretch.
+//! How long the set was on, interval by interval.
 
+use crate::analysis::event_sequence::EventSequence;
 use crate::analysis::power::{Power, Switch};
-use crate::analysis::train::Train;
 use crate::base::Nanoseconds;
 
-/// How a stretch with the set on began.
+/// How an interval with the set on began.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Origin {
     /// The capture found the set as it was.
@@ -15,10 +15,10 @@ pub enum Origin {
     Warm,
 }
 
-/// A stretch in which the set was on without a pause.
+/// An interval in which the set was on without a pause.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct OnStretch {
-    /// When it began, on the train's axis.
+pub struct OnInterval {
+    /// When it began, on the sequence's axis.
     pub start: Nanoseconds,
     /// When it ended.
     pub end: Nanoseconds,
@@ -30,7 +30,7 @@ pub struct OnStretch {
     pub age_s: Option<f64>,
 }
 
-impl OnStretch {
+impl OnInterval {
     /// Its length in seconds.
     pub fn seconds(&self) -> f64 {
         (self.end - self.start).seconds().max(0.0)
@@ -40,29 +40,29 @@ impl OnStretch {
 /// When the set was on while it was watched.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct OnTime {
-    /// The stretches in their order.
-    pub stretches: Vec<OnStretch>,
+    /// The intervals in their order.
+    pub intervals: Vec<OnInterval>,
     /// Seconds in standby.
     pub asleep_s: f64,
 }
 
 impl OnTime {
-    /// Of all captures of a train.
-    pub fn of(train: &Train) -> Self {
+    /// Of all captures of a sequence.
+    pub fn of(sequence: &EventSequence) -> Self {
         let mut found = Self::default();
-        let mut switches = train.switches().iter().peekable();
+        let mut switches = sequence.switches().iter().peekable();
         let mut clock = PowerClock::new(Nanoseconds::ZERO, 0, None);
-        let segments = train.segments();
+        let segments = sequence.segments();
         for (segment, number) in segments.iter().zip(0u32..) {
-            // One capture is one stretch, whatever of it was observed: on the train's axis its parts lie end to end.
+            // One capture is one interval, whatever of it was observed: on the sequence's axis its parts lie end to end.
             if !segment.continues {
                 clock = PowerClock::new(segment.span.start, number, segment.age_s());
             }
             while let Some(switch) = switches.next_if(|switch| switch.segment == number) {
-                found.stretches.extend(clock.take(*switch));
+                found.intervals.extend(clock.take(*switch));
             }
             if segments.get(number as usize + 1).is_none_or(|next| !next.continues) {
-                found.stretches.extend(clock.current(segment.span.end));
+                found.intervals.extend(clock.current(segment.span.end));
                 found.asleep_s += clock.asleep_s(segment.span.end);
             }
         }
@@ -89,9 +89,9 @@ impl PowerClock {
         Self { on: Some((start, Origin::Found)), off: None, spoke: false, age_s, segment, asleep_s: 0.0 }
     }
 
-    /// Takes the next switch and gives the stretch that it ended. What lies before a first boot of which nothing was
-    /// heard is no stretch: the set was off, or may have been.
-    pub fn take(&mut self, switch: Switch) -> Option<OnStretch> {
+    /// Takes the next switch and gives the interval that it ended. What lies before a first boot of which nothing was
+    /// heard is no interval: the set was off, or may have been.
+    pub fn take(&mut self, switch: Switch) -> Option<OnInterval> {
         let spoke = std::mem::replace(&mut self.spoke, true);
         match switch.power {
             Power::Awake if self.on.is_some() => None,
@@ -116,8 +116,8 @@ impl PowerClock {
         }
     }
 
-    /// The stretch that goes on, up to now.
-    pub fn current(&self, now: Nanoseconds) -> Option<OnStretch> {
+    /// The interval that goes on, up to now.
+    pub fn current(&self, now: Nanoseconds) -> Option<OnInterval> {
         let segment = self.segment;
         self.on.map(|(start, origin)| {
             let age_s = match origin {
@@ -125,7 +125,7 @@ impl PowerClock {
                 Origin::Found => self.age_s,
                 Origin::Warm => None,
             };
-            OnStretch { start, end: now.max(start), origin, segment, age_s }
+            OnInterval { start, end: now.max(start), origin, segment, age_s }
         })
     }
 

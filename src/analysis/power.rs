@@ -2,7 +2,7 @@
 //! capture on. A fault that comes with warmth is looked for on this clock.
 
 pub use crate::analysis::on_time::PowerClock;
-pub use crate::analysis::on_time::{OnStretch, OnTime, Origin};
+pub use crate::analysis::on_time::{OnInterval, OnTime, Origin};
 use crate::base::{ControlPath, Event, EventKind, Nanoseconds};
 
 /// What an event tells about the supply of the set.
@@ -31,7 +31,7 @@ impl Power {
     }
 }
 
-/// One such instant on a train's axis.
+/// One such instant on a sequence's axis.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Switch {
     /// When.

@@ -4,11 +4,11 @@ use serde::Serialize;
 
 use crate::analysis::drift::{Counted, Drift, Watched, drift};
 use crate::analysis::episode::{Episode, episodes, fold};
+use crate::analysis::event_sequence::EventSequence;
 use crate::analysis::laws::{From, Laws, NO_VARIANCE, Proof};
-use crate::analysis::offtime::Stretches;
-use crate::analysis::power::{OnStretch, OnTime, Origin};
+use crate::analysis::power::{OnInterval, OnTime, Origin};
+use crate::analysis::quiet_intervals::QuietIntervals;
 use crate::analysis::rate::{Count, quiet_anyway, quiet_needed};
-use crate::analysis::train::Train;
 use crate::base::words::{duration, plural};
 use crate::base::{ControlPath, Nanoseconds};
 
@@ -34,9 +34,9 @@ pub struct QuietPlan {
     pub episodes: u64,
     /// Exposure before, seconds, the time inside episodes left out when it is over a twentieth.
     pub exposure_s: f64,
-    /// Longest quiet stretch seen before, seconds, those at the ends of captures included.
+    /// Longest quiet interval seen before, seconds, those at the ends of captures included.
     pub longest_gap_s: f64,
-    /// Quiet stretches between episodes that were seen whole.
+    /// Quiet intervals between episodes that were seen whole.
     pub whole_gaps: usize,
     /// Longest quiet from switching on (or from the start of a capture, where switching on was not seen) to the first
     /// stray, seconds: a fault that comes with warming up needs so long to appear, in one piece.
@@ -47,7 +47,7 @@ pub struct QuietPlan {
     pub watched_from_s: Option<f64>,
     /// Whether that quiet is so long beside the rest that the fault seems to need warming up.
     pub warms_up: bool,
-    /// Mean Weibull shape of the quiet stretches as far as they tell, when it is below one: off-times longer and more
+    /// Mean Weibull shape of the quiet intervals as far as they tell, when it is below one: off-times longer and more
     /// uneven than independent episodes'.
     pub long_off_times: Option<f64>,
     /// Whether the gaps seem to have no variance: counts then scatter without bound, and compare nothing.
@@ -75,37 +75,37 @@ pub struct QuietPlan {
 }
 
 impl QuietPlan {
-    /// Plans from the episodes of a train; `joined` is the gap below which presses were joined.
+    /// Plans from the episodes of a sequence; `joined` is the gap below which presses were joined.
     ///
     /// The soak is that of the average over laws ([`Laws`]), the repair being a break in the watching, and never shorter than
     /// for independent episodes: a beat may stumble. Too few gaps for it leave the exact conditional answer, and twice the
-    /// longest quiet stretch.
+    /// longest quiet interval.
     ///
     /// # Source
     /// See [`Laws`] and [`quiet_needed`]; the doubling is a rule of our own.
-    pub fn new(train: &Train, episodes: &[Episode], joined: Option<Nanoseconds>) -> Self {
-        let of_keypad = train
+    pub fn new(sequence: &EventSequence, episodes: &[Episode], joined: Option<Nanoseconds>) -> Self {
+        let of_keypad = sequence
             .occurrences()
             .iter()
-            .filter_map(|stray| train.symbols().get(stray.symbol as usize))
+            .filter_map(|stray| sequence.symbols().get(stray.symbol as usize))
             .any(|symbol| symbol.path == ControlPath::Keypad);
         let far = joined.is_some_and(|joined| joined > NEAR);
         let near: Vec<Episode>;
         let (own, joined) = if far {
-            near = self::episodes(&fold(train), Some(NEAR));
+            near = self::episodes(&fold(sequence), Some(NEAR));
             (&near[..], Some(NEAR))
         } else {
             (episodes, joined)
         };
-        let seen = quiet_times(train, own, joined);
-        let Onset { longest_s: onset_s, switch_on_seen, watched_from_s } = onset(train, episodes);
-        let count = Count { count: own.len() as u64, exposure: exposure(train, own) };
+        let seen = quiet_times(sequence, own, joined);
+        let Onset { longest_s: onset_s, switch_on_seen, watched_from_s } = onset(sequence, episodes);
+        let count = Count { count: own.len() as u64, exposure: exposure(sequence, own) };
         let whole_gaps = seen.whole.len();
         let demand = Demand::of(seen, 0.0, count, if of_keypad { onset_s } else { 0.0 });
-        let drift = drifting(train, episodes);
+        let drift = drifting(sequence, episodes);
         Self {
             episodes: episodes.len() as u64,
-            exposure_s: exposure(train, episodes),
+            exposure_s: exposure(sequence, episodes),
             longest_gap_s: demand.longest_gap_s,
             whole_gaps,
             onset_s,
@@ -190,12 +190,12 @@ impl QuietPlan {
         )
     }
 
-    /// How long a stretch must have lasted before its quiet says anything: the set was too cold until then.
+    /// How long an interval must have lasted before its quiet says anything: the set was too cold until then.
     ///
     /// Only a keypad's fault needs warmth. Quiet counts from the age on from which the set was watched before the step, and
     /// the warming up that showed then; a capture that found the set on, nobody knows since when, goes on where the capture
     /// before it ended.
-    fn cold_s(&self, stretch: &OnStretch, still_cold_s: f64) -> f64 {
+    fn cold_s(&self, interval: &OnInterval, still_cold_s: f64) -> f64 {
         if !self.of_keypad {
             return 0.0;
         }
@@ -205,7 +205,7 @@ impl QuietPlan {
             // A first pause that was long by chance is no warming up that was seen.
             _ => self.onset_s.max(WARM_S),
         };
-        match (stretch.origin, stretch.age_s) {
+        match (interval.origin, interval.age_s) {
             (Origin::Found, Some(age_s)) => (counts_from_s - age_s).max(0.0),
             (Origin::Found, None) if self.warms_up => self.onset_s,
             (Origin::Found, None) => still_cold_s,
@@ -213,10 +213,10 @@ impl QuietPlan {
         }
     }
 
-    /// What a further stretch of quiet is worth.
-    pub fn credit(&self, earlier: Credit, stretch: &OnStretch) -> Credit {
-        let (age_s, cold_s) = (stretch.seconds(), self.cold_s(stretch, earlier.warming_s));
-        Credit {
+    /// What a further interval of quiet is worth.
+    pub fn exposure(&self, earlier: QuietExposure, interval: &OnInterval) -> QuietExposure {
+        let (age_s, cold_s) = (interval.seconds(), self.cold_s(interval, earlier.warming_s));
+        QuietExposure {
             quiet_s: earlier.quiet_s + (age_s - cold_s).max(0.0),
             longest_s: earlier.longest_s.max(age_s),
             warming_s: (cold_s - age_s).max(0.0),
@@ -224,40 +224,40 @@ impl QuietPlan {
         }
     }
 
-    /// What the quiet of a whole train is worth.
-    pub fn credit_of(&self, train: &Train) -> Credit {
-        self.credit_from(Credit::default(), train)
+    /// What the quiet of a whole sequence is worth.
+    pub fn exposure_of(&self, sequence: &EventSequence) -> QuietExposure {
+        self.exposure_from(QuietExposure::default(), sequence)
     }
 
     /// The same on top of earlier quiet.
-    pub fn credit_from(&self, earlier: Credit, train: &Train) -> Credit {
-        let on = OnTime::of(train);
-        on.stretches.iter().fold(earlier, |credit, stretch| self.credit(credit, stretch))
+    pub fn exposure_from(&self, earlier: QuietExposure, sequence: &EventSequence) -> QuietExposure {
+        let on = OnTime::of(sequence);
+        on.intervals.iter().fold(earlier, |exposure, interval| self.exposure(exposure, interval))
     }
 
     /// Whether so much quiet is enough for a soak that needs so much.
-    pub fn suffices(&self, needed: Option<f64>, credit: Credit) -> bool {
-        self.missing(needed, credit).is_some_and(|missing| missing <= 0.0)
+    pub fn suffices(&self, needed: Option<f64>, exposure: QuietExposure) -> bool {
+        self.missing(needed, exposure).is_some_and(|missing| missing <= 0.0)
     }
 
     /// Seconds of quiet still needed to come from `needed`, if the set stays on: the rest of its warming up included,
-    /// and at least one stretch as long as the onset before.
-    pub fn missing(&self, needed: Option<f64>, credit: Credit) -> Option<f64> {
-        let still = |short: f64| if short > 0.0 { short + credit.warming_s } else { 0.0 };
+    /// and at least one interval as long as the onset before.
+    pub fn missing(&self, needed: Option<f64>, exposure: QuietExposure) -> Option<f64> {
+        let still = |short: f64| if short > 0.0 { short + exposure.warming_s } else { 0.0 };
         let onset_s = if self.of_keypad { self.onset_s } else { 0.0 };
-        needed.map(|needed| still(needed - credit.quiet_s).max(onset_s - credit.longest_s))
+        needed.map(|needed| still(needed - exposure.quiet_s).max(onset_s - exposure.longest_s))
     }
 
     /// What to say of the set's warmth when a soak is quiet.
-    pub(super) fn warmth(&self, credit: Credit) -> Option<String> {
+    pub(super) fn warmth(&self, exposure: QuietExposure) -> Option<String> {
         if self.episodes == 0 {
             return None;
         }
-        if credit.unseen_s > 0.0 {
+        if exposure.unseen_s > 0.0 {
             return Some(format!(
                 "The set was younger in this soak than it was watched before the step: it may have been warm then. So the \
                  first {} prove nothing. A baseline from switching on shortens that.",
-                duration(credit.unseen_s)
+                duration(exposure.unseen_s)
             ));
         }
         let from = if self.switch_on_seen {
@@ -283,10 +283,10 @@ pub(super) struct Demand {
 }
 
 impl Demand {
-    /// From stretches of which none is longer than `longest_s` or one in `seen`, the count, and the longest quiet from
+    /// From intervals of which none is longer than `longest_s` or one in `seen`, the count, and the longest quiet from
     /// switching on to the first stray, where that may be warming up.
     #[allow(clippy::cast_precision_loss)]
-    pub(super) fn of(mut seen: Stretches, longest_s: f64, count: Count, onset_s: f64) -> Self {
+    pub(super) fn of(mut seen: QuietIntervals, longest_s: f64, count: Count, onset_s: f64) -> Self {
         let all = seen.whole.iter().chain(&seen.leading).chain(&seen.trailing);
         let longest_gap_s = all.copied().fold(longest_s, f64::max);
         let others = (count.exposure - onset_s).max(0.0) / (count.count.max(1) as f64);
@@ -333,40 +333,46 @@ fn asked(laws: Option<&Laws>, count: Count, longest_gap_s: f64, from: From) -> A
 
 /// What the quiet of a soak is worth against a plan.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub struct Credit {
+pub struct QuietExposure {
     /// Seconds of quiet with the set on and as warm as the fault needs.
     pub quiet_s: f64,
-    /// Longest stretch with the set on, seconds, its warming up included.
+    /// Longest interval with the set on, seconds, its warming up included.
     pub longest_s: f64,
-    /// Seconds until the present stretch is as warm as the fault needs.
+    /// Seconds until the present interval is as warm as the fault needs.
     pub warming_s: f64,
     /// Warming up that is asked for only since the switch-on was seen after the step and not before, seconds; else 0.
     pub unseen_s: f64,
 }
 
-/// A first quiet stretch so many times the mean gap is no chance: e^-3 is one in twenty.
+/// A first quiet interval so many times the mean gap is no chance: e^-3 is one in twenty.
 const WARM_UP: f64 = 3.0;
 
-/// The quiet stretches of one side, by what was seen of them.
-pub(super) fn quiet_times(train: &Train, episodes: &[Episode], joined: Option<Nanoseconds>) -> Stretches {
-    let mut found =
-        Stretches { least: joined.map_or(0.0, Nanoseconds::seconds).max(0.0), ..Stretches::default() };
-    for stretch in quiet_stretches(train, episodes) {
-        let kind = match stretch.ends {
+/// The quiet intervals of one side, by what was seen of them.
+pub(super) fn quiet_times(
+    sequence: &EventSequence,
+    episodes: &[Episode],
+    joined: Option<Nanoseconds>,
+) -> QuietIntervals {
+    let mut found = QuietIntervals {
+        least: joined.map_or(0.0, Nanoseconds::seconds).max(0.0),
+        ..QuietIntervals::default()
+    };
+    for interval in quiet_intervals(sequence, episodes) {
+        let kind = match interval.ends {
             Ends::Both => &mut found.whole,
             Ends::Right => &mut found.leading,
             Ends::Left | Ends::None => &mut found.trailing,
         };
-        kind.push(stretch.seconds);
+        kind.push(interval.seconds);
     }
     found
 }
 
 /// Exposure in seconds, standby left out; the time inside episodes, in which no second one can begin, is left out when
 /// it is more than a twentieth of the whole.
-pub fn exposure(train: &Train, episodes: &[Episode]) -> f64 {
+pub fn exposure(sequence: &EventSequence, episodes: &[Episode]) -> f64 {
     let inside: f64 = episodes.iter().map(|e| (e.end - e.start).seconds()).sum();
-    free(watched(train), inside)
+    free(watched(sequence), inside)
 }
 
 /// What is left of observed seconds for a new episode to begin in.
@@ -375,13 +381,13 @@ pub(crate) fn free(whole: f64, inside: f64) -> f64 {
 }
 
 /// Seconds watched with the set not in standby.
-pub fn watched(train: &Train) -> f64 {
-    (train.exposure().seconds() - OnTime::of(train).asleep_s).max(0.0)
+pub fn watched(sequence: &EventSequence) -> f64 {
+    (sequence.exposure().seconds() - OnTime::of(sequence).asleep_s).max(0.0)
 }
 
-/// The drift within the train, as the places of its episodes show it, with what was counted.
-fn drifting(train: &Train, episodes: &[Episode]) -> Option<(Drift, Counted)> {
-    let (first, last) = (train.segments().first()?, train.segments().last()?);
+/// The drift within the sequence, as the places of its episodes show it, with what was counted.
+fn drifting(sequence: &EventSequence, episodes: &[Episode]) -> Option<(Drift, Counted)> {
+    let (first, last) = (sequence.segments().first()?, sequence.segments().last()?);
     let times: Vec<f64> = episodes.iter().map(|episode| episode.start.seconds()).collect();
     let (start, end) = (first.span.start.seconds(), last.span.end.seconds());
     let watched = Watched { times: &times, start, end };
@@ -399,34 +405,36 @@ struct Onset {
 }
 
 /// How the first strays came. A restart while the set is warm is no beginning.
-fn onset(train: &Train, episodes: &[Episode]) -> Onset {
-    let on = OnTime::of(train);
-    let mut begun: Vec<&OnStretch> = Vec::new();
-    for stretch in &on.stretches {
-        if stretch.origin != Origin::Warm || begun.last().is_none_or(|last| last.segment != stretch.segment) {
-            begun.push(stretch);
+fn onset(sequence: &EventSequence, episodes: &[Episode]) -> Onset {
+    let on = OnTime::of(sequence);
+    let mut begun: Vec<&OnInterval> = Vec::new();
+    for interval in &on.intervals {
+        if interval.origin != Origin::Warm || begun.last().is_none_or(|last| last.segment != interval.segment)
+        {
+            begun.push(interval);
         }
     }
     let mut found = Onset { longest_s: 0.0, switch_on_seen: false, watched_from_s: None };
-    for (place, stretch) in begun.iter().enumerate() {
-        let from = episodes
-            .partition_point(|e| (train.capture_of(e.segment), e.start) < (stretch.segment, stretch.start));
+    for (place, interval) in begun.iter().enumerate() {
+        let from = episodes.partition_point(|e| {
+            (sequence.capture_of(e.segment), e.start) < (interval.segment, interval.start)
+        });
         let next = begun.get(place + 1).map(|next| (next.segment, next.start));
         let first = episodes.get(from).filter(|e| {
-            train.capture_of(e.segment) == stretch.segment
-                && next.is_none_or(|next| (train.capture_of(e.segment), e.start) < next)
+            sequence.capture_of(e.segment) == interval.segment
+                && next.is_none_or(|next| (sequence.capture_of(e.segment), e.start) < next)
         });
         if let Some(first) = first {
-            found.longest_s = found.longest_s.max((first.start - stretch.start).seconds());
-            found.switch_on_seen |= stretch.origin == Origin::Cold;
-            let youngest = stretch.age_s.into_iter().chain(found.watched_from_s).reduce(f64::min);
+            found.longest_s = found.longest_s.max((first.start - interval.start).seconds());
+            found.switch_on_seen |= interval.origin == Origin::Cold;
+            let youngest = interval.age_s.into_iter().chain(found.watched_from_s).reduce(f64::min);
             found.watched_from_s = youngest;
         }
     }
     found
 }
 
-/// Which ends of a quiet stretch were seen.
+/// Which ends of a quiet interval were seen.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Ends {
     /// From one episode to the next.
@@ -445,22 +453,22 @@ struct Quiet {
     ends: Ends,
 }
 
-/// Quiet stretches in seconds.
-fn quiet_stretches(train: &Train, episodes: &[Episode]) -> Vec<Quiet> {
-    let mut stretches = Vec::with_capacity(episodes.len() + 1);
+/// Quiet intervals in seconds.
+fn quiet_intervals(sequence: &EventSequence, episodes: &[Episode]) -> Vec<Quiet> {
+    let mut intervals = Vec::with_capacity(episodes.len() + 1);
     let mut rest = episodes;
-    for (segment, number) in train.segments().iter().zip(0u32..) {
+    for (segment, number) in sequence.segments().iter().zip(0u32..) {
         let here = rest.iter().take_while(|episode| episode.segment == number).count();
         let (own, later) = rest.split_at(here);
         rest = later;
         let mut from = segment.span.start;
         for (i, episode) in own.iter().enumerate() {
             let ends = if i > 0 { Ends::Both } else { Ends::Right };
-            stretches.push(Quiet { seconds: (episode.start - from).seconds().max(0.0), ends });
+            intervals.push(Quiet { seconds: (episode.start - from).seconds().max(0.0), ends });
             from = episode.end;
         }
         let ends = if own.is_empty() { Ends::None } else { Ends::Left };
-        stretches.push(Quiet { seconds: (segment.span.end - from).seconds().max(0.0), ends });
+        intervals.push(Quiet { seconds: (segment.span.end - from).seconds().max(0.0), ends });
     }
-    stretches
+    intervals
 }

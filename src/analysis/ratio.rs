@@ -12,7 +12,7 @@ pub struct Side<'a> {
     pub clusters: &'a [u32],
     /// Observed time; the same unit on both sides.
     pub exposure: f64,
-    /// Variance to mean of the counts where the gaps are uneven ([`crate::analysis::offtime::dispersion`]), else 1; one for a whole
+    /// Variance to mean of the counts where the gaps are uneven ([`crate::analysis::quiet_intervals::dispersion`]), else 1; one for a whole
     /// comparison. Clusters bring their own variance.
     pub dispersion: f64,
 }

@@ -104,7 +104,7 @@ pub fn boundary(low: f64, high: f64, below: impl Fn(f64) -> bool) -> f64 {
     f64::from_bits(high)
 }
 
-/// The upper end of a stretch no longer than `width`, within `low` to `high`, in which a falling function goes through
+/// The upper end of an interval no longer than `width`, within `low` to `high`, in which a falling function goes through
 /// zero; `above` must be positive at `low` and not at `high`. After the two ends, a smooth function takes far fewer
 /// calls than halving does, and none takes more than two calls over it (one by rounding). Not a number counts as not
 /// positive.

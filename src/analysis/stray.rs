@@ -3,8 +3,8 @@
 use serde::Serialize;
 
 use crate::analysis::episode::{Press, fold};
+use crate::analysis::event_sequence::{EventSequence, Symbol};
 use crate::analysis::special::quantile;
-use crate::analysis::train::{Symbol, Train};
 use crate::base::EventKind;
 
 /// One suspected input.
@@ -48,17 +48,17 @@ mod weight {
     pub(super) const SCATTERED: f64 = -2.0;
 }
 
-/// Judges each input of a hands-on train.
-pub fn suspect(train: &Train) -> Suspicion {
-    let presses = fold(train);
+/// Judges each input of a hands-on sequence.
+pub fn suspect(sequence: &EventSequence) -> Suspicion {
+    let presses = fold(sequence);
     let releases = presses.iter().filter(|press| press.released).count() * 2 > presses.len();
-    let mut by_symbol: Vec<Vec<Press>> = vec![Vec::new(); train.symbols().len()];
+    let mut by_symbol: Vec<Vec<Press>> = vec![Vec::new(); sequence.symbols().len()];
     for press in presses.iter().filter(|press| press.kind != EventKind::Change) {
         by_symbol[press.symbol as usize].push(*press);
     }
     let mut suspects: Vec<Suspect> = by_symbol
         .iter()
-        .zip(train.symbols())
+        .zip(sequence.symbols())
         .filter(|(list, _)| !list.is_empty())
         .map(|(list, symbol)| judge(list, symbol, releases))
         .collect();
@@ -91,11 +91,7 @@ fn judge(list: &[Press], symbol: &Symbol, releases: bool) -> Suspect {
     ground(gaps.len() >= 8 && cv > 0.15, weight::SCATTERED, "its gaps scatter as a hand's do");
     let fast = gaps.iter().filter(|gap| **gap < 0.1).count();
     ground(fast >= 2, weight::TOO_FAST, "presses less than 100 ms apart");
-    ground(
-        longest_stretch(list) > 600.0,
-        weight::NO_PAUSE,
-        "over ten minutes without a pause of five seconds",
-    );
+    ground(longest_run(list) > 600.0, weight::NO_PAUSE, "over ten minutes without a pause of five seconds");
     let holds: Vec<f64> = list.iter().filter(|p| p.released).map(|p| (p.end - p.t).seconds()).collect();
     ground(holds.len() >= 8 && spread(&holds) <= 0.002, weight::SAME_HOLD, "held for the same time to 2 ms");
     ground(holds.iter().any(|hold| *hold > 10.0), weight::LONG_HOLD, "held for over ten seconds");
@@ -127,8 +123,8 @@ fn spread(values: &[f64]) -> f64 {
     values.iter().copied().fold(f64::NEG_INFINITY, f64::max) - low
 }
 
-/// Longest stretch in seconds without a pause over five.
-fn longest_stretch(list: &[Press]) -> f64 {
+/// Longest interval in seconds without a pause over five.
+fn longest_run(list: &[Press]) -> f64 {
     let (mut longest, mut start) = (0.0f64, 0usize);
     for place in 1..=list.len() {
         let broken = list.get(place).is_none_or(|press| {

@@ -1,7 +1,7 @@
 //! What went wrong, where, and what to do about it.
 //!
 //! One boxed error type for the whole crate. The kind maps to the exit status; the place is as exact as
-//! the medium allows; the remedy is a sentence that a technician can act on.
+//! the medium allows; the help is a sentence that a technician can act on.
 
 use std::fmt;
 use std::path::{Path, PathBuf};
@@ -18,7 +18,7 @@ pub enum Kind {
     /// What was read is not as it should be: exit status 3.
     Input,
     /// Disk, port or operating system failed: exit status 4.
-    Machine,
+    System,
 }
 
 /// What an error is about, where a caller acts on it.
@@ -73,8 +73,8 @@ struct Inner {
     cause: Option<Cause>,
     what: String,
     place: Place,
-    remedy: Option<String>,
-    picture: Option<String>,
+    help: Option<String>,
+    snippet: Option<String>,
     source: Option<Box<dyn std::error::Error + Send + Sync>>,
 }
 
@@ -89,8 +89,8 @@ impl Error {
             cause: None,
             what: what.into(),
             place: Place::default(),
-            remedy: None,
-            picture: None,
+            help: None,
+            snippet: None,
             source: None,
         }))
     }
@@ -106,18 +106,18 @@ impl Error {
     }
 
     /// Disk, port or operating system failed.
-    pub fn machine(what: impl Into<String>) -> Self {
-        Self::new(Kind::Machine, what)
+    pub fn system(what: impl Into<String>) -> Self {
+        Self::new(Kind::System, what)
     }
 
-    /// A failed operation on a file: a missing or unreadable file is bad input, anything else is the machine.
+    /// A failed operation on a file: a missing or unreadable file is bad input, anything else is the system.
     pub fn io(what: impl Into<String>, path: &Path, source: std::io::Error) -> Self {
         use std::io::ErrorKind as K;
         let kind = match source.kind() {
             K::NotFound | K::PermissionDenied | K::IsADirectory | K::NotADirectory | K::InvalidData => {
                 Kind::Input
             }
-            _ => Kind::Machine,
+            _ => Kind::System,
         };
         Self::new(kind, what).at(path).because(source)
     }
@@ -146,15 +146,15 @@ impl Error {
 
     /// Adds what to do about it, one sentence.
     #[must_use]
-    pub fn remedy(mut self, remedy: impl Into<String>) -> Self {
-        self.0.remedy = Some(remedy.into());
+    pub fn help(mut self, help: impl Into<String>) -> Self {
+        self.0.help = Some(help.into());
         self
     }
 
     /// Adds a drawing that points at the mistake, several lines of plain text.
     #[must_use]
-    pub fn picture(mut self, picture: impl Into<String>) -> Self {
-        self.0.picture = Some(picture.into());
+    pub fn snippet(mut self, snippet: impl Into<String>) -> Self {
+        self.0.snippet = Some(snippet.into());
         self
     }
 
@@ -182,12 +182,12 @@ impl Error {
         self.0.kind
     }
 
-    /// What went wrong, without place, cause or remedy.
+    /// What went wrong, without place, cause or help.
     pub fn what(&self) -> &str {
         &self.0.what
     }
 
-    /// What went wrong with its cause, without place and remedy.
+    /// What went wrong with its cause, without place and help.
     pub fn sentence(&self) -> String {
         match &self.0.source {
             Some(source) => format!("{}: {}", self.0.what, plain(&source.to_string())),
@@ -201,27 +201,27 @@ impl Error {
     }
 
     /// What to do about it.
-    pub fn remedy_text(&self) -> Option<&str> {
-        self.0.remedy.as_deref()
+    pub fn help_text(&self) -> Option<&str> {
+        self.0.help.as_deref()
     }
 
     /// The drawing that points at the mistake.
-    pub fn picture_text(&self) -> Option<&str> {
-        self.0.picture.as_deref()
+    pub fn snippet_text(&self) -> Option<&str> {
+        self.0.snippet.as_deref()
     }
 
-    /// Exit status: 2 wrong use, 3 bad input, 4 the machine failed.
+    /// Exit status: 2 wrong use, 3 bad input, 4 the system failed.
     pub fn exit_status(&self) -> u8 {
         match self.0.kind {
             Kind::Usage => 2,
             Kind::Input => 3,
-            Kind::Machine => 4,
+            Kind::System => 4,
         }
     }
 }
 
 impl fmt::Display for Error {
-    /// `PLACE: WHAT: CAUSE`, then the remedy on a line of its own, indented.
+    /// `PLACE: WHAT: CAUSE`, then the help on a line of its own, indented.
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let place = self.0.place.to_string();
         if !place.is_empty() {
@@ -231,11 +231,11 @@ impl fmt::Display for Error {
         if let Some(source) = &self.0.source {
             write!(f, ": {}", plain(&source.to_string()))?;
         }
-        if let Some(picture) = &self.0.picture {
-            write!(f, "\n{picture}")?;
+        if let Some(snippet) = &self.0.snippet {
+            write!(f, "\n{snippet}")?;
         }
-        if let Some(remedy) = &self.0.remedy {
-            write!(f, "\n  {remedy}")?;
+        if let Some(help) = &self.0.help {
+            write!(f, "\n  {help}")?;
         }
         Ok(())
     }

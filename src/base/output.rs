@@ -16,11 +16,11 @@ const MOST_LINKS: usize = 40;
 /// and stay. A device, a pipe or a socket is written through, since a name in its place would cut off its readers.
 ///
 /// # Errors
-/// What `write` gives; `Machine` when the file cannot be made.
+/// What `write` gives; `System` when the file cannot be made.
 pub fn write_output<T>(path: &Path, what: &str, write: impl FnOnce(File) -> Result<T>) -> Result<T> {
     let failed = |error| {
-        let remedy = "choose another place, which is there and can be written: --out FILE";
-        Error::machine(what).at(path).because(error).remedy(remedy)
+        let help = "choose another place, which is there and can be written: --out FILE";
+        Error::system(what).at(path).because(error).help(help)
     };
     let target = follow(path.to_owned()).map_err(failed)?;
     let there = match fs::metadata(&target) {

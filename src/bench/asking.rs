@@ -103,7 +103,7 @@ impl KeyRun {
         }
         if keys.is_empty() {
             return Err(Error::usage("the chassis file names no keys of a ladder")
-                .remedy("name the keys: --keys KEY_VOLUMEUP,KEY_VOLUMEDOWN"));
+                .help("name the keys: --keys KEY_VOLUMEUP,KEY_VOLUMEDOWN"));
         }
         self.keys = Some(keys);
         Ok(())

@@ -4,9 +4,9 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
-use crate::analysis::Train;
+use crate::analysis::EventSequence;
 use crate::analysis::cause::CauseFinder;
-use crate::analysis::train::DEFAULT_LATENCY;
+use crate::analysis::event_sequence::DEFAULT_LATENCY;
 use crate::base::words::{duration, plural};
 use crate::base::{ControlPath, Event, EventKind, Nanoseconds, Result};
 use crate::timeline::job::Job;
@@ -170,21 +170,21 @@ fn latencies(job: &Job, store: &Store, indexed: &BTreeMap<String, Indexed>) -> R
     })
 }
 
-/// Counts the orphans by the rule of the train, which is the one that makes them strays, and marks them.
+/// Counts the orphans by the rule of the sequence, which is the one that makes them strays, and marks them.
 fn mark(job: &Job, store: &mut Store, causes: &mut JobCauses) -> Result<()> {
     let note = format!(
         "no input within {} before it: software, or a path that was not captured",
         duration(causes.latency().seconds())
     );
     for capture in job.captures() {
-        let mut train = Train::with_latency(causes.latency());
+        let mut sequence = EventSequence::with_latency(causes.latency());
         let mut numbers = Vec::new();
         let mut changes = false;
         store.acts(&capture.name, &mut |number, event: Event| {
             changes |= event.path == ControlPath::Menu && event.kind == EventKind::Change;
-            let before = train.orphans();
-            train.push(&event);
-            if train.orphans() > before {
+            let before = sequence.orphans();
+            sequence.push(&event);
+            if sequence.orphans() > before {
                 numbers.push(number);
                 if causes.first_orphans.len() < SHOWN {
                     causes.first_orphans.push(Orphan {

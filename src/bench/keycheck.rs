@@ -126,7 +126,7 @@ pub fn checks(input: &Path, protocols: &Protocols) -> Result<Vec<Check>> {
     if checks.is_empty() {
         return Err(Error::input("no capture here has prompts")
             .at(input)
-            .remedy("make a key check: straykey keycheck JOB --port PORT"));
+            .help("make a key check: straykey keycheck JOB --port PORT"));
     }
     Ok(checks)
 }
@@ -134,7 +134,7 @@ pub fn checks(input: &Path, protocols: &Protocols) -> Result<Vec<Check>> {
 /// One capture of a job.
 ///
 /// # Errors
-/// `Machine` when the disk fails, `Usage` when its chassis is not known.
+/// `System` when the disk fails, `Usage` when its chassis is not known.
 pub fn of_capture(
     loaded: &Loaded,
     stage: usize,

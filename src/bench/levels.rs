@@ -53,7 +53,7 @@ const CERTAIN: f64 = 0.01;
 
 /// A stretch of a stage in which strays came at one rate.
 #[derive(Clone, Debug, PartialEq, Serialize, schemars::JsonSchema)]
-pub struct RateStretch {
+pub struct RateSegment {
     /// The stage.
     pub stage: usize,
     /// From when, seconds of watching in this stage.
@@ -76,7 +76,7 @@ const NO_LAMPS: [f64; 0] = [];
 /// Every line of every watched stage, compared with the watched stage before it.
 ///
 /// # Errors
-/// `Machine` when the disk fails.
+/// `System` when the disk fails.
 pub fn levels(loaded: &Loaded, views: &[StageView], seed: u64) -> Result<Vec<LineLevels>> {
     let mut list = Vec::new();
     let mut last: BTreeMap<Name, (usize, Readings)> = BTreeMap::new();
@@ -133,17 +133,17 @@ const FEWEST: usize = 8;
 
 /// Where the rate of episodes changed within a stage; empty where one rate fits.
 #[allow(clippy::cast_precision_loss, clippy::cast_possible_truncation, clippy::cast_sign_loss)]
-pub fn rate_stretches(view: &StageView, options: &CompareOptions) -> Vec<RateStretch> {
-    let train = &view.stage.observation.train;
-    let watched = train.exposure().seconds();
+pub fn rate_stretches(view: &StageView, options: &CompareOptions) -> Vec<RateSegment> {
+    let sequence = &view.stage.observation.sequence;
+    let watched = sequence.exposure().seconds();
     let gap = options.rule.as_ref().map_or(options.episode_gap, |rule| rule.gap);
-    let found = episodes(&fold(train), gap);
+    let found = episodes(&fold(sequence), gap);
     if found.len() < FEWEST || watched <= 0.0 {
         return Vec::new();
     }
     let mut counts = vec![0.0; STRETCHES];
     for episode in &found {
-        let before: f64 = train
+        let before: f64 = sequence
             .segments()
             .iter()
             .take_while(|segment| segment.span.start <= episode.start)
@@ -163,7 +163,7 @@ pub fn rate_stretches(view: &StageView, options: &CompareOptions) -> Vec<RateStr
             let episodes = counts[from..to].iter().sum::<f64>();
             let (from_s, to_s) = (from as f64 * each, to as f64 * each);
             from = to;
-            RateStretch {
+            RateSegment {
                 stage: view.stage.number,
                 from_s,
                 to_s,
@@ -175,7 +175,7 @@ pub fn rate_stretches(view: &StageView, options: &CompareOptions) -> Vec<RateStr
 }
 
 /// The stretches of one stage in a sentence.
-pub fn stretches_sentence(stretches: &[RateStretch]) -> Option<String> {
+pub fn stretches_sentence(stretches: &[RateSegment]) -> Option<String> {
     let first = stretches.first()?;
     let parts: Vec<String> = stretches
         .iter()

@@ -6,9 +6,9 @@ use std::path::Path;
 use serde::{Deserialize, Serialize};
 
 use crate::analysis::compare::PathSeen;
+use crate::analysis::event_sequence::{DEFAULT_LATENCY, Symbol};
 use crate::analysis::ledger::{Builder, Cadence, Intervals, Ledger, Observed, PathId, PathTotal, Prompted};
-use crate::analysis::train::{DEFAULT_LATENCY, Symbol};
-use crate::analysis::{Observation, Train};
+use crate::analysis::{EventSequence, Observation};
 use crate::base::{ControlPath, Event, Kind, Nanoseconds, Result, Span};
 use crate::bench::causes::{self, JobCauses};
 use crate::bench::provoke::lines::{BlockLines, Recorded};
@@ -20,7 +20,7 @@ use crate::timeline::{Both, Options, Protocols, Summary, Wire, decode_watched};
 #[derive(Debug)]
 pub struct Seen {
     /// The strays, or with hands on all input; one segment for each capture.
-    pub train: Train,
+    pub sequence: EventSequence,
     /// The evidence of each capture.
     pub ledgers: Vec<Ledger>,
     /// Earlier captures of the same set, whose cadences are known.
@@ -42,7 +42,7 @@ impl Seen {
     /// Nothing seen yet; menu changes within `latency` after an input are its effects.
     pub fn with_latency(hands_off: bool, latency: Nanoseconds) -> Self {
         Self {
-            train: Train::with_latency(latency),
+            sequence: EventSequence::with_latency(latency),
             ledgers: Vec::new(),
             taught: Vec::new(),
             hands_off,
@@ -54,35 +54,35 @@ impl Seen {
     /// Takes an event of the capture whose ledger this is.
     pub fn push(&mut self, event: &Event, ledger: &Ledger) {
         if ledger.is_answer(event) {
-            self.train.push_asked(event);
+            self.sequence.push_asked(event);
         } else {
-            self.train.push(event);
+            self.sequence.push(event);
         }
     }
 
     /// Ends a capture.
     pub fn close(&mut self, ledger: Ledger) {
-        self.train.observe(ledger.span.unwrap_or_default());
-        self.train.aged(ledger.age);
+        self.sequence.observe(ledger.span.unwrap_or_default());
+        self.sequence.aged(ledger.age);
         self.ledgers.push(ledger);
     }
 
     /// The same of one control path.
     fn only(&self, path: ControlPath) -> Self {
         let whole: Vec<Intervals> =
-            self.train.segments().iter().map(|segment| Intervals::one(segment.in_capture())).collect();
+            self.sequence.segments().iter().map(|segment| Intervals::one(segment.in_capture())).collect();
         let ledgers = self.ledgers.iter().map(|ledger| Ledger {
             paths: ledger.paths.iter().filter(|own| own.id.path == path).cloned().collect(),
             ..ledger.clone()
         });
         // A capture without time has no stretch to restrict to; it proves nothing in any case.
-        let train = if self.untimed() {
-            self.train.clone()
+        let sequence = if self.untimed() {
+            self.sequence.clone()
         } else {
-            self.train.restricted(&|symbol| symbol.path == path, &whole)
+            self.sequence.restricted(&|symbol| symbol.path == path, &whole)
         };
         Self {
-            train,
+            sequence,
             ledgers: ledgers.collect(),
             taught: self.taught.clone(),
             hands_off: self.hands_off,
@@ -98,8 +98,8 @@ impl Seen {
 
     /// The paths that strayed.
     pub fn strayed(&self) -> BTreeSet<PathId> {
-        let symbols = self.train.symbols();
-        self.train
+        let symbols = self.sequence.symbols();
+        self.sequence
             .occurrences()
             .iter()
             .filter_map(|o| symbols.get(o.symbol as usize))
@@ -118,11 +118,11 @@ impl Seen {
             let observed: Vec<Intervals> = self.ledgers.iter().map(|ledger| ledger.observed(id)).collect();
             PathSeen {
                 total: PathTotal::of(id, &self.ledgers),
-                train: self.train.restricted(&|symbol| symbol.id() == *id, &observed),
+                sequence: self.sequence.restricted(&|symbol| symbol.id() == *id, &observed),
             }
         };
         Observation {
-            train: self.train.restricted(&|_| true, &union),
+            sequence: self.sequence.restricted(&|_| true, &union),
             hands_off: self.hands_off,
             untimed: self.untimed(),
             span_s: self.ledgers.iter().map(|ledger| ledger.length().seconds()).sum(),
@@ -175,7 +175,7 @@ impl StageSeen {
 
     /// Whether it was watched hands off, whatever could be seen.
     pub fn is_watched(&self) -> bool {
-        self.seen.train.exposure().0 > 0
+        self.seen.sequence.exposure().0 > 0
     }
 
     /// Whether a stray on any path would have been seen for any time: what it can be compared by.
@@ -200,7 +200,7 @@ impl Loaded {
     /// Opens a job to look at it, and brings its index up to date.
     ///
     /// # Errors
-    /// `Input` when the folder is no job or a capture cannot be read, `Machine` when the disk fails.
+    /// `Input` when the folder is no job or a capture cannot be read, `System` when the disk fails.
     pub fn open(folder: &Path, protocols: &Protocols, rebuild: bool) -> Result<Self> {
         let job = Job::read(folder)?;
         Self::index(job, protocols, rebuild)
@@ -293,7 +293,7 @@ impl Loaded {
     /// Adds one capture to an observation.
     ///
     /// # Errors
-    /// `Machine` when the disk fails.
+    /// `System` when the disk fails.
     pub fn add(&self, capture: &CaptureRef, seen: &mut Seen) -> Result<()> {
         let ledger = self.ledger(capture);
         self.store.acts(&capture.name, &mut |_, event| {
@@ -327,7 +327,7 @@ impl Loaded {
     /// Gives the events of a capture.
     ///
     /// # Errors
-    /// What `take` gives; `Machine` when the disk fails.
+    /// What `take` gives; `System` when the disk fails.
     pub fn events(&self, capture: &CaptureRef, take: &mut dyn FnMut(Event) -> Result<()>) -> Result<()> {
         self.store.events(&capture.name, take)
     }
@@ -335,7 +335,7 @@ impl Loaded {
     /// Gives the events of a capture that are no readings.
     ///
     /// # Errors
-    /// What `take` gives; `Machine` when the disk fails.
+    /// What `take` gives; `System` when the disk fails.
     pub fn acts(&self, capture: &CaptureRef, take: &mut dyn FnMut(Event) -> Result<()>) -> Result<()> {
         self.store.acts(&capture.name, &mut |_, event| take(event))
     }
@@ -343,7 +343,7 @@ impl Loaded {
     /// Gives the keypad readings of a capture.
     ///
     /// # Errors
-    /// What `take` gives; `Machine` when the disk fails.
+    /// What `take` gives; `System` when the disk fails.
     pub fn readings(&self, capture: &CaptureRef, take: &mut Take<'_>) -> Result<()> {
         self.store.packed(&capture.name, take)
     }
@@ -351,7 +351,7 @@ impl Loaded {
     /// The chassis that decoded the keypad of a capture.
     ///
     /// # Errors
-    /// `Machine` when the disk fails.
+    /// `System` when the disk fails.
     pub fn keypad_chassis(&self, capture: &CaptureRef) -> Result<Option<String>> {
         let decoder = self.store.keypad_decoder(&capture.name)?;
         Ok(decoder.and_then(|decoder| decoder.split('@').next().map(str::to_owned)))
@@ -366,7 +366,7 @@ impl Loaded {
     /// and provocations are left out of the latter: they are judged by what was asked for.
     ///
     /// # Errors
-    /// `Machine` when the disk fails.
+    /// `System` when the disk fails.
     pub fn seen(&self, stage: &Stage, hands: Hands) -> Result<Seen> {
         let mut seen = Seen::with_latency(hands == Hands::Off, self.causes.latency());
         for capture in stage.captures.iter().filter(|capture| capture.hands == hands) {
@@ -381,7 +381,7 @@ impl Loaded {
     /// The stages, each with the strays of its hands-off captures.
     ///
     /// # Errors
-    /// `Machine` when the disk fails.
+    /// `System` when the disk fails.
     pub fn stages(&self) -> Result<Vec<StageSeen>> {
         let seen: Vec<Seen> =
             self.job.stages().iter().map(|stage| self.seen(stage, Hands::Off)).collect::<Result<_>>()?;
@@ -400,7 +400,7 @@ impl Loaded {
     /// What was seen in these stages (by index) together.
     ///
     /// # Errors
-    /// `Machine` when the disk fails.
+    /// `System` when the disk fails.
     pub fn pooled(&self, stages: &[StageSeen], members: &[usize]) -> Result<Observation> {
         let judged: BTreeSet<PathId> = stages.iter().flat_map(|stage| stage.seen.strayed()).collect();
         let mut seen = Seen::with_latency(true, self.causes.latency());
@@ -435,7 +435,7 @@ type Chassis = std::sync::Arc<crate::decode::chassis::Chassis>;
 /// The job's chassis, named or as its captures were recognised.
 ///
 /// # Errors
-/// `Machine` when the disk fails, `Usage` when the chassis is not known.
+/// `System` when the disk fails, `Usage` when the chassis is not known.
 pub fn chassis(loaded: &Loaded, protocols: &Protocols) -> Result<Option<Chassis>> {
     if let Some(name) = &loaded.job.info().chassis {
         return protocols.library.chassis(name).map(Some);
@@ -468,7 +468,7 @@ fn kept(store: &Store, capture: &str) -> Result<Option<Kept>> {
 /// The keys that were asked for in a capture, with what answered; none of one that still runs.
 ///
 /// # Errors
-/// `Machine` when the disk fails.
+/// `System` when the disk fails.
 pub fn prompted(store: &Store, capture: &str) -> Result<Vec<Prompted>> {
     Ok(kept(store, capture)?.map(|kept| kept.ledger.prompts).unwrap_or_default())
 }

@@ -26,7 +26,7 @@ pub mod words;
 pub use asking::{KeyRun, KeyState, Turn};
 pub use causes::{CausePath, JobCauses, Orphan};
 pub use hand_back::PathBack;
-pub use levels::{LineLevels, RateStretch, levels, rate_stretches, stretches_sentence};
+pub use levels::{LineLevels, RateSegment, levels, rate_stretches, stretches_sentence};
 pub use lines::{LevelChange, Lines, Track, ripple_sentence};
 pub use load::{Loaded, Seen, StageSeen, chassis, prompted, taught, timed};
 pub use place::{concluding, located};
@@ -34,11 +34,11 @@ pub use presses::{KeyChange, KeyChecks};
 pub use resting::OffRest;
 pub use runner::{Asked, SoakPlan, SoakRun, on_for};
 pub use state::{
-    Advice, AttributionRest, AttributionState, CaptureState, CreditState, JobState, PlanState, StageState,
+    Advice, AttributedStep, AttributionRest, AttributionState, CaptureState, JobState, PlanState, StageState,
     captures, state, state_of,
 };
 pub use views::{
-    Reference, StageView, credit, keys, last_plan, options, options_of, reference, views, worth_telling,
+    Reference, StageView, attributed, keys, last_plan, options, options_of, reference, views, worth_telling,
 };
 pub use windows::{Level, Readings, WindowMark, Windows, key_windows};
 pub use words::shift_cells;

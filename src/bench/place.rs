@@ -4,21 +4,21 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use crate::analysis::attribution::Toggle;
 use crate::analysis::compare::{Comparison, PathSeen, Verdict, alone, compare, plan};
+use crate::analysis::event_sequence::Occurrence;
 use crate::analysis::ladder::Fit;
 use crate::analysis::locate::{self, CodeMix, Located, Outcome as Seen, StageEvidence};
-use crate::analysis::train::Occurrence;
 use crate::base::{ControlPath, EventKind, Key, Result};
 use crate::bench::condition::is_measurement;
 use crate::bench::load::{Loaded, StageSeen};
 use crate::bench::provoke::{LevelState, ProvokedState, SURE, StressorState};
 use crate::bench::symptoms::Symptoms;
-use crate::bench::views::{StageView, credit, free_s, options};
+use crate::bench::views::{StageView, attributed, free_s, options};
 use crate::timeline::Protocols;
 
 /// Weighs all that a job holds; `provocations` are its own.
 ///
 /// # Errors
-/// `Machine` when the disk fails, `Input` when the built-in fault tree is broken, `Usage` when the chassis of the job is
+/// `System` when the disk fails, `Input` when the built-in fault tree is broken, `Usage` when the chassis of the job is
 /// not known.
 pub fn located(
     loaded: &Loaded,
@@ -108,7 +108,7 @@ fn of_views(
     let number = |place: usize| place.checked_sub(1).and_then(|i| numbers.get(i)).copied().unwrap_or(place);
     located.stages.iter_mut().for_each(|note| note.stage = number(note.stage));
     located.steps.iter_mut().for_each(|step| step.stage = number(step.stage));
-    if let Some((found, began)) = credit(views) {
+    if let Some((found, began)) = attributed(views) {
         locate::attributed(&mut located.steps, &found, &began);
         if locate::mended(&evidence) {
             located.next =
@@ -205,7 +205,7 @@ fn watched(view: &StageView, before: Option<&StageEvidence>, symptoms: &Symptoms
         exposure_s: view
             .alone
             .as_ref()
-            .map_or_else(|| view.stage.observation.train.exposure().seconds(), free_s),
+            .map_or_else(|| view.stage.observation.sequence.exposure().seconds(), free_s),
         episodes: if strays.is_empty() { 0 } else { view.alone.as_ref().map_or(1, |side| side.episodes) },
         keys,
         path,
@@ -219,8 +219,8 @@ fn watched(view: &StageView, before: Option<&StageEvidence>, symptoms: &Symptoms
 /// Paths that were observed for most of the stage and did not stray in it.
 fn quiet_paths(view: &StageView) -> Vec<ControlPath> {
     let seen = &view.stage.observation;
-    let strayed = |path| seen.paths.iter().any(|own| own.total.id.path == path && !own.train.is_empty());
-    let watched = |own: &&PathSeen| 2.0 * own.total.observed.seconds() > seen.train.exposure().seconds();
+    let strayed = |path| seen.paths.iter().any(|own| own.total.id.path == path && !own.sequence.is_empty());
+    let watched = |own: &&PathSeen| 2.0 * own.total.observed.seconds() > seen.sequence.exposure().seconds();
     let paths: BTreeSet<ControlPath> =
         seen.paths.iter().filter(watched).map(|own| own.total.id.path).collect();
     paths.into_iter().filter(|path| path.is_input() && !strayed(*path)).collect()
@@ -269,7 +269,7 @@ fn leading(keys: &[Key]) -> Option<Key> {
 
 /// The stray keys of a stage, the most frequent first.
 fn keys(view: &StageView, strays: &[Occurrence]) -> Vec<Key> {
-    let symbols = view.stage.seen.train.symbols();
+    let symbols = view.stage.seen.sequence.symbols();
     let mut counts: BTreeMap<Key, u64> = BTreeMap::new();
     for occurrence in strays.iter().filter(|occurrence| occurrence.kind == EventKind::Press) {
         if let Some(key) = symbols.get(occurrence.symbol as usize).and_then(|symbol| symbol.key) {
@@ -285,7 +285,7 @@ fn keys(view: &StageView, strays: &[Occurrence]) -> Vec<Key> {
 fn path(view: &StageView, strays: &[Occurrence]) -> Option<ControlPath> {
     let mut counts: BTreeMap<ControlPath, u64> = BTreeMap::new();
     for occurrence in strays {
-        if let Some(symbol) = view.stage.seen.train.symbols().get(occurrence.symbol as usize) {
+        if let Some(symbol) = view.stage.seen.sequence.symbols().get(occurrence.symbol as usize) {
             *counts.entry(symbol.path).or_default() += 1;
         }
     }

@@ -184,7 +184,7 @@ fn table(loaded: &Loaded, stage: &StageSeen) -> Result<Vec<Confusion>> {
 /// For each stage its key checks against those of the last stage of like condition that holds any.
 ///
 /// # Errors
-/// `Machine` when the disk fails.
+/// `System` when the disk fails.
 pub(super) fn key_checks(
     loaded: &Loaded,
     stages: &[StageSeen],

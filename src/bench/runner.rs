@@ -96,7 +96,7 @@ pub fn on_for(minutes: Option<f64>) -> Result<Option<Nanoseconds>> {
     const LONGEST: f64 = 1e6;
     if minutes.is_some_and(|minutes| !(0.0..=LONGEST).contains(&minutes)) {
         return Err(Error::usage(format!("the set has been on for 0 to {LONGEST} minutes"))
-            .remedy("for example 30; leave it out where nobody knows"));
+            .help("for example 30; leave it out where nobody knows"));
     }
     Ok(minutes.map(|minutes| Nanoseconds::from_seconds(60.0 * minutes)))
 }
@@ -105,7 +105,7 @@ impl SoakRun {
     /// A soak in the job's present stage, judged by what was seen before it.
     ///
     /// # Errors
-    /// `Machine` when the disk fails.
+    /// `System` when the disk fails.
     pub fn prepare(loaded: &Loaded, plan: SoakPlan) -> Result<Self> {
         let stages = loaded.stages()?;
         let options = options(&stages);
@@ -298,7 +298,7 @@ impl SoakRun {
     /// Writes the mark of the plan into the recording, once, and takes its clock for that of the soak.
     ///
     /// # Errors
-    /// `Machine` when the disk fails.
+    /// `System` when the disk fails.
     pub fn announce(&mut self, session: &mut Session, out: &mut Vec<Event>) -> Result<()> {
         if !std::mem::replace(&mut self.announced, true) {
             if let Some(anchor) = session.anchor().filter(|_| !self.goes_on) {
@@ -324,9 +324,9 @@ fn speaks_by_events<'a>(
         })
     };
     let key = |id: &PathId, before: &Observation| {
-        let train = before.path(id).map(|path| &path.train)?;
-        let symbols = train.symbols();
-        let keys = train.occurrences().iter().filter_map(|o| symbols.get(o.symbol as usize)?.key);
+        let sequence = before.path(id).map(|path| &path.sequence)?;
+        let symbols = sequence.symbols();
+        let keys = sequence.occurrences().iter().filter_map(|o| symbols.get(o.symbol as usize)?.key);
         let mut counts = std::collections::BTreeMap::new();
         keys.for_each(|key: Key| *counts.entry(key).or_insert(0u64) += 1);
         counts.into_iter().max_by_key(|(_, count)| *count).map(|(key, _)| key)

@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 
-use crate::analysis::attribution::{Attribution, StepCredit};
+use crate::analysis::attribution::{Attribution, StepAttribution};
 use crate::analysis::compare::{CompareOptions, Comparison, Side, Verdict};
 use crate::analysis::ledger::PathTotal;
 use crate::analysis::locate::Located;
@@ -12,13 +12,13 @@ use crate::analysis::stray::Suspicion;
 use crate::base::{Nanoseconds, Result};
 use crate::bench::causes::JobCauses;
 use crate::bench::hand_back::{self, PathBack};
-use crate::bench::levels::{LineLevels, RateStretch, levels, rate_stretches};
+use crate::bench::levels::{LineLevels, RateSegment, levels, rate_stretches};
 use crate::bench::load::{Loaded, StageSeen};
 use crate::bench::place::located;
 use crate::bench::presses::KeyChecks;
 use crate::bench::provoke::{AgainState, ProvokedState, compared, instead, provoked};
 use crate::bench::resting::{self, OffRest};
-use crate::bench::views::{StageView, credit, keys, options_of, views};
+use crate::bench::views::{StageView, attributed, keys, options_of, views};
 use crate::bench::words;
 use crate::timeline::Protocols;
 use crate::timeline::job::{CaptureSource, Hands, Step, StepKind};
@@ -100,20 +100,20 @@ pub struct StageState {
     /// Suspected strays among hands-on input; null without any.
     pub suspicion: Option<Suspicion>,
     /// Where the rate changed within the stage; empty where one rate fits.
-    pub rate_stretches: Vec<RateStretch>,
+    pub rate_stretches: Vec<RateSegment>,
 }
 
 /// A step's credit, named by the stage that it began.
 #[derive(Clone, Debug, Serialize, schemars::JsonSchema)]
-pub struct CreditState {
+pub struct AttributedStep {
     /// The stage that it began.
     pub stage: usize,
     /// The figures; `step` counts units of steps from 1.
     #[serde(flatten)]
-    pub credit: StepCredit,
+    pub credit: StepAttribution,
 }
 
-impl CreditState {
+impl AttributedStep {
     /// What was changed, in words.
     pub fn changed(&self) -> String {
         let together = if self.credit.confounded { " (together, cannot be told apart)" } else { "" };
@@ -125,7 +125,7 @@ impl CreditState {
 #[derive(Clone, Debug, Serialize, schemars::JsonSchema)]
 pub struct AttributionState {
     /// The units of steps in order.
-    pub steps: Vec<CreditState>,
+    pub steps: Vec<AttributedStep>,
     /// The rest: nothing changed, drift, the restore and repeat that would settle it, sentences.
     #[serde(flatten)]
     pub rest: AttributionRest,
@@ -245,7 +245,7 @@ impl JobState {
 /// Looks at a job: figures, verdicts, patterns, credit, place of the fault, what to do next.
 ///
 /// # Errors
-/// `Machine` when the disk fails, `Input` when the built-in fault tree is broken.
+/// `System` when the disk fails, `Input` when the built-in fault tree is broken.
 pub fn state(loaded: &Loaded, protocols: &Protocols) -> Result<JobState> {
     state_of(loaded, &views(loaded)?, protocols)
 }
@@ -259,7 +259,7 @@ pub fn state_of(loaded: &Loaded, views: &[StageView], protocols: &Protocols) -> 
     let options = options_of(views);
     let provocations = provoked(loaded, options.rule.as_ref().and_then(|rule| rule.gap))?;
     let locate = located(loaded, views, &provocations, protocols)?;
-    let attribution = credit(views).map(attribution);
+    let attribution = attributed(views).map(attribution);
     let last = views.iter().rev().find_map(|view| view.comparison.as_ref());
     let seen: Vec<&StageSeen> = views.iter().map(|view| &view.stage).collect();
     let back = hand_back::paths(&seen, &options);
@@ -316,11 +316,11 @@ fn stage(loaded: &Loaded, view: &StageView, options: &CompareOptions) -> StageSt
         step: view.stage.text.clone(),
         kind: step.map(|step| step.kind.word()),
         parts: step.map(|step| step.parts.clone()).unwrap_or_default(),
-        span_s: view.stage.seen.train.exposure().seconds(),
+        span_s: view.stage.seen.sequence.exposure().seconds(),
         observed_s: view.alone.as_ref().map_or(0.0, |side| side.observed_s),
         paths: view.stage.observation.paths.iter().map(|path| path.total.clone()).collect(),
         unobserved: unobserved(view),
-        strays: view.stage.seen.train.len(),
+        strays: view.stage.seen.sequence.len(),
         figures: view.alone.clone(),
         keys: keys(view),
         captures: captures(loaded, view),
@@ -379,7 +379,7 @@ fn attribution((found, began): (Attribution, Vec<usize>)) -> AttributionState {
             .steps
             .into_iter()
             .zip(began)
-            .map(|(credit, stage)| CreditState { stage, credit })
+            .map(|(credit, stage)| AttributedStep { stage, credit })
             .collect(),
         rest: AttributionRest {
             none: found.none,
@@ -444,7 +444,7 @@ fn advice(
             }
             _ => {}
         }
-    } else if views.iter().all(|view| view.stage.seen.train.is_empty()) {
+    } else if views.iter().all(|view| view.stage.seen.sequence.is_empty()) {
         return say("soak", words::NOTHING_YET.to_owned());
     }
     match located.next_test() {

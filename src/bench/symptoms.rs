@@ -3,10 +3,10 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use crate::analysis::event_sequence::Occurrence;
 use crate::analysis::keycheck;
 use crate::analysis::ladder::{Fit, Network};
 use crate::analysis::locate::{self, CodeMix, Collector};
-use crate::analysis::train::Occurrence;
 use crate::base::{ControlPath, Event, EventKind, Key, Result};
 use crate::bench::load::{Loaded, chassis};
 use crate::bench::views::StageView;
@@ -83,18 +83,18 @@ impl Symptoms {
 
     /// The strays of a stage without what a known resistor imitates.
     pub(super) fn strays(&self, view: &StageView) -> Vec<Occurrence> {
-        let train = &view.stage.seen.train;
+        let sequence = &view.stage.seen.sequence;
         let none = Vec::new();
         let imitated = self.imitated.get(&view.stage.number).unwrap_or(&none);
         let is_stray = |occurrence: &&Occurrence| {
-            let symbol = train.symbols().get(occurrence.symbol as usize);
+            let symbol = sequence.symbols().get(occurrence.symbol as usize);
             !symbol.is_some_and(|symbol| {
                 imitated.iter().any(|(line, key)| {
                     symbol.key == Some(*key) && symbol.line.as_deref().is_some_and(|own| own == line)
                 })
             })
         };
-        train.occurrences().iter().filter(is_stray).copied().collect()
+        sequence.occurrences().iter().filter(is_stray).copied().collect()
     }
 }
 

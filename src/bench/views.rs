@@ -49,7 +49,7 @@ pub fn options_of(views: &[StageView]) -> CompareOptions {
 fn learn<'a>(mut stages: impl Iterator<Item = &'a StageSeen>) -> CompareOptions {
     // The first stage that strayed teaches, and later ones never change it: what a soak said stays said, however far the job
     // goes.
-    match stages.find(|stage| stage.is_observed() && !stage.observation.train.is_empty()) {
+    match stages.find(|stage| stage.is_observed() && !stage.observation.sequence.is_empty()) {
         Some(teacher) => CompareOptions::of_job(&[&teacher.observation]),
         None => CompareOptions::default(),
     }
@@ -106,7 +106,7 @@ fn reference_of<'a>(
 /// What the last stage is compared with.
 ///
 /// # Errors
-/// `Machine` when the disk fails.
+/// `System` when the disk fails.
 pub fn reference<'a>(
     loaded: &Loaded,
     stages: &'a [StageSeen],
@@ -129,7 +129,7 @@ struct Compared {
 /// Every stage with its patterns, compared with the watched stage before it.
 ///
 /// # Errors
-/// `Machine` when the disk fails.
+/// `System` when the disk fails.
 pub fn views(loaded: &Loaded) -> Result<Vec<StageView>> {
     let mut views: Vec<StageView> = Vec::new();
     let stages = loaded.stages()?;
@@ -147,7 +147,7 @@ pub fn views(loaded: &Loaded) -> Result<Vec<StageView>> {
     let checks = key_checks(loaded, &stages, &conditions)?;
     let each = stages.into_iter().zip(loaded.job.stages()).zip(compared).zip(checks);
     for (((stage, of), compared), key_checks) in each {
-        let patterns = find(&stage.seen.train, &PatternOptions::default());
+        let patterns = find(&stage.seen.sequence, &PatternOptions::default());
         let watched = stage.is_watched();
         let observation = &stage.observation;
         let by_hand = loaded.seen(of, Hands::On)?;
@@ -159,7 +159,7 @@ pub fn views(loaded: &Loaded) -> Result<Vec<StageView>> {
             key_checks,
             alone: watched.then(|| alone(observation, &options)),
             plan: stage.is_observed().then(|| plan(observation, &options)),
-            suspicion: (!by_hand.train.is_empty()).then(|| suspect(&by_hand.train)),
+            suspicion: (!by_hand.sequence.is_empty()).then(|| suspect(&by_hand.sequence)),
             stage,
         });
     }
@@ -172,7 +172,7 @@ pub fn views(loaded: &Loaded) -> Result<Vec<StageView>> {
 /// stages.
 ///
 /// The second value gives, for each unit, the stage that it began.
-pub fn credit(views: &[StageView]) -> Option<(Attribution, Vec<usize>)> {
+pub fn attributed(views: &[StageView]) -> Option<(Attribution, Vec<usize>)> {
     let steps: Vec<Option<&Step>> = views.iter().map(|view| changing(view.stage.step.as_ref())).collect();
     let conditions = Condition::of_stages(steps.iter().copied());
     let dispersion = options_of(views).dispersion.unwrap_or(1.0);
@@ -272,16 +272,16 @@ pub fn worth_telling(suspicion: &Suspicion) -> impl Iterator<Item = &Suspect> {
 
 /// What the strays of a stage were, in words, the most frequent first.
 pub fn keys(view: &StageView) -> Vec<(String, u64)> {
-    let train = &view.stage.seen.train;
-    let mut counts = vec![0u64; train.symbols().len()];
-    for occurrence in train.occurrences() {
+    let sequence = &view.stage.seen.sequence;
+    let mut counts = vec![0u64; sequence.symbols().len()];
+    for occurrence in sequence.occurrences() {
         if let Some(count) = counts.get_mut(occurrence.symbol as usize) {
             *count += 1;
         }
     }
     // Input comes before what the software then did without one.
     let mut by_label: BTreeMap<(bool, String), u64> = BTreeMap::new();
-    for (symbol, count) in train.symbols().iter().zip(counts) {
+    for (symbol, count) in sequence.symbols().iter().zip(counts) {
         *by_label.entry((!symbol.path.is_input(), symbol.label())).or_default() += count;
     }
     let mut keys: Vec<(bool, String, u64)> =

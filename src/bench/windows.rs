@@ -101,7 +101,7 @@ impl Windows {
 /// key that it asked for; empty while the chassis is not known.
 ///
 /// # Errors
-/// `Machine` when the disk fails, `Usage` when the job's chassis is not known to the program.
+/// `System` when the disk fails, `Usage` when the job's chassis is not known to the program.
 pub fn key_windows(loaded: &Loaded, protocols: &Protocols) -> Result<Vec<Windows>> {
     let Some(chassis) = chassis(loaded, protocols)? else { return Ok(Vec::new()) };
     let mut windows = Windows::of(&chassis);

@@ -33,9 +33,9 @@ pub struct Finding {
     /// What.
     pub message: String,
     /// What to do about it.
-    pub remedy: Option<String>,
+    pub help: Option<String>,
     /// A drawing that points at it.
-    pub picture: Option<String>,
+    pub snippet: Option<String>,
 }
 
 impl std::fmt::Display for Finding {
@@ -46,11 +46,11 @@ impl std::fmt::Display for Finding {
             Severity::Note => "note",
         };
         write!(f, "{word}: {}: {}", self.place, self.message)?;
-        if let Some(picture) = &self.picture {
-            write!(f, "\n{picture}")?;
+        if let Some(snippet) = &self.snippet {
+            write!(f, "\n{snippet}")?;
         }
-        if let Some(remedy) = &self.remedy {
-            write!(f, "\n  {remedy}")?;
+        if let Some(help) = &self.help {
+            write!(f, "\n  {help}")?;
         }
         Ok(())
     }
@@ -77,8 +77,8 @@ fn from_error(error: &Error) -> Finding {
         severity: Severity::Error,
         place: error.place().clone(),
         message: error.what().to_owned(),
-        remedy: error.remedy_text().map(str::to_owned),
-        picture: error.picture_text().map(str::to_owned),
+        help: error.help_text().map(str::to_owned),
+        snippet: error.snippet_text().map(str::to_owned),
     }
 }
 
@@ -88,27 +88,27 @@ fn finding(
     severity: Severity,
     span: Option<Range<usize>>,
     message: String,
-    remedy: &str,
+    help: &str,
 ) -> Finding {
     let place = match span {
         Some(span) => file::mistake(chassis.path(), &chassis.text, span, &message, None).place().clone(),
         None => Place { path: Some(chassis.path().to_owned()), ..Place::default() },
     };
-    Finding { severity, place, message, remedy: Some(remedy.to_owned()), picture: None }
+    Finding { severity, place, message, help: Some(help.to_owned()), snippet: None }
 }
 
 fn examples(chassis: &Arc<Chassis>, findings: &mut Vec<Finding>) {
     for outcome in example::run(chassis) {
         if let Some(difference) = outcome.difference {
             let message = format!("example {}: {difference}", outcome.number);
-            let remedy = "correct the example if it is wrong, else the record that reads it";
-            findings.push(finding(chassis, Severity::Error, Some(outcome.span.clone()), message, remedy));
+            let help = "correct the example if it is wrong, else the record that reads it";
+            findings.push(finding(chassis, Severity::Error, Some(outcome.span.clone()), message, help));
         }
     }
     if chassis.file().example.is_empty() {
         let message = "the file has no [[example]]".to_owned();
-        let remedy = "add an input line of the set with the events that it must give";
-        findings.push(finding(chassis, Severity::Warning, None, message, remedy));
+        let help = "add an input line of the set with the events that it must give";
+        findings.push(finding(chassis, Severity::Warning, None, message, help));
     }
 }
 
@@ -152,8 +152,8 @@ fn overlaps(chassis: &Chassis, findings: &mut Vec<Finding>) {
             quote(&overlap.line),
             if tie { "first in the file" } else { "more specific, the first of the two," },
         );
-        let remedy = "if a line can have both shapes, make one of them say more";
-        findings.push(finding(chassis, severity, span_of(chassis, loser), message, remedy));
+        let help = "if a line can have both shapes, make one of them say more";
+        findings.push(finding(chassis, severity, span_of(chassis, loser), message, help));
     }
 }
 
@@ -164,8 +164,8 @@ fn never_matching(chassis: &Chassis, never: &[usize], findings: &mut Vec<Finding
         if own.all(|(i, _)| never.contains(&i)) {
             let message =
                 format!("`{}` never matches: other shapes take every line of it", record.shape.get_ref());
-            let remedy = "take the record out, or make its shape say more than the others";
-            findings.push(finding(chassis, Severity::Warning, Some(record.shape.span()), message, remedy));
+            let help = "take the record out, or make its shape say more than the others";
+            findings.push(finding(chassis, Severity::Warning, Some(record.shape.span()), message, help));
         }
     }
 }
@@ -175,8 +175,8 @@ fn identity(chassis: &Chassis, findings: &mut Vec<Finding>) {
     let identity = &chassis.file().chassis;
     if identity.source.trim().is_empty() {
         let message = "the file does not say where its facts come from".to_owned();
-        let remedy = "write into `source` what was read or measured, or \"invented\"";
-        findings.push(finding(chassis, Severity::Warning, Some(identity.name.span()), message, remedy));
+        let help = "write into `source` what was read or measured, or \"invented\"";
+        findings.push(finding(chassis, Severity::Warning, Some(identity.name.span()), message, help));
     }
 }
 
@@ -212,8 +212,8 @@ fn unreachable_keys(chassis: &Chassis, windows: &Windows, findings: &mut Vec<Fin
             None => (Severity::Error, "is never reached: no reading means it".to_owned()),
         };
         let message = format!("key {} of line {} {message}", key.name.get_ref().name(), line.name);
-        let remedy = "compare its resistor or counts with those of its neighbours and with the idle line";
-        findings.push(finding(chassis, severity, Some(key.name.span()), message, remedy));
+        let help = "compare its resistor or counts with those of its neighbours and with the idle line";
+        findings.push(finding(chassis, severity, Some(key.name.span()), message, help));
     }
 }
 
@@ -233,9 +233,8 @@ fn tolerances(chassis: &Chassis, windows: &Windows, findings: &mut Vec<Finding>)
                 above.name.get_ref().name(),
                 line.name
             );
-            let remedy =
-                "the first listed wins there; make tolerance_counts smaller than half their distance";
-            findings.push(finding(chassis, Severity::Warning, Some(above.name.span()), message, remedy));
+            let help = "the first listed wins there; make tolerance_counts smaller than half their distance";
+            findings.push(finding(chassis, Severity::Warning, Some(above.name.span()), message, help));
         }
     }
     let gaps: Vec<_> =
@@ -248,8 +247,8 @@ fn tolerances(chassis: &Chassis, windows: &Windows, findings: &mut Vec<Finding>)
             widest.low,
             widest.high
         );
-        let remedy = "readings there mean no key; that is right if the firmware does the same";
-        findings.push(finding(chassis, Severity::Note, Some(key.name.span()), message, remedy));
+        let help = "readings there mean no key; that is right if the firmware does the same";
+        findings.push(finding(chassis, Severity::Note, Some(key.name.span()), message, help));
     }
 }
 
@@ -265,8 +264,8 @@ fn integrity(chassis: &Chassis, findings: &mut Vec<Finding>) {
         "frames have no check: in random bytes one begins every {every:.0} bytes or so (256 to the power of {sync} sync \
          bytes)"
     );
-    let remedy = "events of such frames carry at most half the quality; declare the check if there is one";
-    findings.push(finding(chassis, Severity::Note, None, message, remedy));
+    let help = "events of such frames carry at most half the quality; declare the check if there is one";
+    findings.push(finding(chassis, Severity::Note, None, message, help));
 }
 
 /// What the file leaves open, and what no example shows.
@@ -277,19 +276,19 @@ fn coverage(chassis: &Arc<Chassis>, findings: &mut Vec<Finding>) {
     let presses_only = has(Meaning::Press) && !has(Meaning::Release) && !has(Meaning::Key);
     if presses_only && chassis.timeouts.is_none() {
         let message = "keys are pressed and never released".to_owned();
-        let remedy = "add `[repeat] delay_s = … period_s = …`, so that silence counts as release";
-        findings.push(finding(chassis, Severity::Warning, None, message, remedy));
+        let help = "add `[repeat] delay_s = … period_s = …`, so that silence counts as release";
+        findings.push(finding(chassis, Severity::Warning, None, message, help));
     }
     let stamped = patterns.iter().any(|pattern| pattern.stamp_form.is_some());
     if !stamped && chassis.period.is_none() {
         let message = "no shape has a stamp, and no period is given".to_owned();
-        let remedy =
+        let help =
             "without arrival times such a log gives no rates: add `{uptime:…}` or `[clock] line_period_s`";
-        findings.push(finding(chassis, Severity::Note, None, message, remedy));
+        findings.push(finding(chassis, Severity::Note, None, message, help));
     }
     if has(Meaning::Reading) && chassis.lines.is_empty() {
         let message = "readings without a [[line]]: no key can come of them".to_owned();
-        let remedy = "add the ladder of each line";
-        findings.push(finding(chassis, Severity::Note, None, message, remedy));
+        let help = "add the ladder of each line";
+        findings.push(finding(chassis, Severity::Note, None, message, help));
     }
 }

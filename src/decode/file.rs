@@ -19,7 +19,7 @@ pub fn parse<T: DeserializeOwned>(path: &Path, text: &str) -> Result<T, Error> {
     if text.len() > LARGEST {
         return Err(Error::input(format!("the protocol file has {} bytes, more than {LARGEST}", text.len()))
             .at(path)
-            .remedy("a protocol file describes one decoder; captures do not belong into it"));
+            .help("a protocol file describes one decoder; captures do not belong into it"));
     }
     toml::from_str(text).map_err(|error| {
         let span = error.span().unwrap_or(0..0);
@@ -56,15 +56,15 @@ pub fn mistake(path: &Path, text: &str, span: Range<usize>, what: &str, expected
             .fold(true)
             .annotation(AnnotationKind::Primary.span(start..shown_end).label(label)),
     );
-    let picture = Renderer::plain().render(&[group]).to_string();
+    let snippet = Renderer::plain().render(&[group]).to_string();
     // The title repeats what the message says already; the drawing below it is what helps.
-    let picture = picture.split_once('\n').map_or(picture.as_str(), |(_, rest)| rest).trim_end().to_owned();
+    let snippet = snippet.split_once('\n').map_or(snippet.as_str(), |(_, rest)| rest).trim_end().to_owned();
     let error = Error::input(what.trim_end().to_owned())
         .at(path)
         .line(line as u64, Some(column as u64))
-        .picture(picture);
+        .snippet(snippet);
     match expected {
-        Some(expected) => error.remedy(expected.to_owned()),
+        Some(expected) => error.help(expected.to_owned()),
         None => error,
     }
 }

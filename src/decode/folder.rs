@@ -83,7 +83,7 @@ pub fn files(folder: &Path) -> Result<Vec<PathBuf>> {
     let too_many = |most: usize, what: &str| {
         Error::input(format!("the folder of protocol files has more than {most} {what}"))
             .at(folder)
-            .remedy("name a folder that holds protocol files only, or fewer of them")
+            .help("name a folder that holds protocol files only, or fewer of them")
     };
     let mut found = Vec::new();
     let mut folders = vec![(folder.to_owned(), 0)];
@@ -115,12 +115,12 @@ pub fn files(folder: &Path) -> Result<Vec<PathBuf>> {
 /// The text of a protocol file.
 ///
 /// # Errors
-/// `Input` when it is missing, too large or no UTF-8; `Machine` when the disk fails.
+/// `Input` when it is missing, too large or no UTF-8; `System` when the disk fails.
 pub fn read(path: &Path) -> Result<String> {
     let failed = |error| Error::io("cannot read the protocol file", path, error);
     // A pipe or a device never ends, and opening one may wait for ever.
     if !std::fs::metadata(path).map_err(failed)?.is_file() {
-        return Err(Error::input("this is no regular file").at(path).remedy(
+        return Err(Error::input("this is no regular file").at(path).help(
             "name a protocol file (*.toml); folders go to `--protocols`, pipes and devices are not read",
         ));
     }
@@ -130,12 +130,12 @@ pub fn read(path: &Path) -> Result<String> {
     if bytes.len() as u64 > limit {
         return Err(Error::input(format!("the protocol file has more than {limit} bytes"))
             .at(path)
-            .remedy("a protocol file describes one decoder; captures do not belong into it"));
+            .help("a protocol file describes one decoder; captures do not belong into it"));
     }
     String::from_utf8(bytes).map_err(|error| {
         Error::input("the protocol file is no UTF-8 text")
             .at(path)
             .offset(error.utf8_error().valid_up_to() as u64)
-            .remedy("save it as UTF-8; protocol files are TOML")
+            .help("save it as UTF-8; protocol files are TOML")
     })
 }

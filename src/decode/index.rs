@@ -1,8 +1,8 @@
 //! Many chassis side by side: which of them a sample can be of, before any line is read.
 
 use crate::decode::chassis::Chassis;
-pub(crate) use crate::decode::grams::ALWAYS;
-use crate::decode::grams::{Grams, literals};
+pub(crate) use crate::decode::prefilter::ALWAYS;
+use crate::decode::prefilter::{Trigrams, literals};
 use crate::decode::shape::read_whole;
 use memchr::memmem;
 use std::sync::Arc;
@@ -42,15 +42,15 @@ impl Index {
 
     /// Chassis of which a line or frame can stand in the sample, in the order in which they were given.
     pub(crate) fn candidates<'a>(&'a self, sample: &[u8]) -> Vec<&'a Arc<Chassis>> {
-        let grams = Grams::new(sample);
+        let trigrams = Trigrams::new(sample);
         let entries = self.first.iter().zip(&self.owners);
         let mut owners: Vec<u32> = entries
-            .filter(|(marks, _)| marks.iter().all(|mark| grams.has(*mark)))
+            .filter(|(marks, _)| marks.iter().all(|mark| trigrams.has(*mark)))
             .map(|(_, owner)| *owner)
             .collect();
         owners.dedup();
         let chassis = owners.iter().filter_map(|owner| self.chassis.get(*owner as usize));
-        chassis.filter(|chassis| may_be_of(&grams, chassis, sample)).collect()
+        chassis.filter(|chassis| may_be_of(&trigrams, chassis, sample)).collect()
     }
 }
 
@@ -80,7 +80,7 @@ pub(crate) fn stands_in(chassis: &Chassis, sample: &[u8]) -> bool {
 }
 
 /// Whether a line or frame of the chassis can stand in the sample.
-fn may_be_of(grams: &Grams, chassis: &Chassis, sample: &[u8]) -> bool {
-    let any = chassis.telling.0.iter().any(|runs| runs.iter().all(|mark| grams.has(*mark)));
-    any && (grams.cleaned || stands_in(chassis, sample))
+fn may_be_of(trigrams: &Trigrams, chassis: &Chassis, sample: &[u8]) -> bool {
+    let any = chassis.telling.0.iter().any(|runs| runs.iter().all(|mark| trigrams.has(*mark)));
+    any && (trigrams.cleaned || stands_in(chassis, sample))
 }

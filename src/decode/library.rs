@@ -128,12 +128,11 @@ impl Library {
             return Ok(Arc::clone(chassis));
         }
         let known = || self.names().collect::<Vec<_>>().join(", ");
-        let remedy = match nearest(name, self.names()) {
+        let help = match nearest(name, self.names()) {
             Some(near) => format!("did you mean {near}? known are {}", known()),
             None => format!("known are {}; `straykey protocol list` says what they are", known()),
         };
-        Err(Error::usage(format!("no chassis is called {}", crate::base::quote(name.as_bytes())))
-            .remedy(remedy))
+        Err(Error::usage(format!("no chassis is called {}", crate::base::quote(name.as_bytes()))).help(help))
     }
 
     /// How many of these lines are records of the chassis, or of the one that fits best.

@@ -52,7 +52,7 @@ impl From<&Error> for ErrorDetail {
         Self {
             what: safe(&error.sentence()),
             at: (!place.is_empty()).then_some(place),
-            remedy: error.remedy_text().map(safe),
+            remedy: error.help_text().map(safe),
             warning: None,
         }
     }
@@ -89,7 +89,7 @@ impl Out {
     /// Writes a line of a result.
     ///
     /// # Errors
-    /// `Machine` when standard output fails; a closed pipe ends the program quietly (see [`is_closed`]).
+    /// `System` when standard output fails; a closed pipe ends the program quietly (see [`is_closed`]).
     pub fn line(&mut self, text: impl AsRef<str>) -> Result<()> {
         let mut bytes = text.as_ref().as_bytes().to_vec();
         bytes.push(b'\n');
@@ -110,7 +110,7 @@ impl Out {
     /// As [`Out::line`].
     pub fn value(&mut self, value: &impl Serialize) -> Result<()> {
         let text = serde_json::to_string(value)
-            .map_err(|error| Error::machine("the result cannot be written as JSON").because(error))?;
+            .map_err(|error| Error::system("the result cannot be written as JSON").because(error))?;
         self.line(shown_json(text))
     }
 
@@ -143,9 +143,9 @@ impl Out {
 
 fn failed(error: io::Error) -> Error {
     if error.kind() == io::ErrorKind::BrokenPipe {
-        Error::machine("standard output was closed").means(Cause::OutputClosed)
+        Error::system("standard output was closed").means(Cause::OutputClosed)
     } else {
-        Error::machine("cannot write to standard output").because(error)
+        Error::system("cannot write to standard output").because(error)
     }
 }
 

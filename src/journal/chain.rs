@@ -73,7 +73,7 @@ impl Chain {
                 Err(error) => return Err(Error::io("cannot open this segment", &path, error)),
             }
         }
-        Err(Error::machine("the segments of this capture come and go while they are read").at(&self.folder))
+        Err(Error::system("the segments of this capture come and go while they are read").at(&self.folder))
     }
 
     /// What is to be said before segment `number`: damage of the one before, and what is not there.

@@ -118,10 +118,10 @@ impl FileDisk {
     /// Makes a new file.
     ///
     /// # Errors
-    /// `Machine` when it exists already or cannot be made.
+    /// `System` when it exists already or cannot be made.
     pub fn create(path: &Path) -> Result<Self> {
         Self::create_new(path)
-            .map_err(|error| Error::machine("cannot make this journal").at(path).because(error))
+            .map_err(|error| Error::system("cannot make this journal").at(path).because(error))
     }
 
     fn create_new(path: &Path) -> io::Result<Self> {
@@ -132,7 +132,7 @@ impl FileDisk {
     /// Opens an existing file to append to it.
     ///
     /// # Errors
-    /// `Input` when it is missing or not readable, else `Machine`.
+    /// `Input` when it is missing or not readable, else `System`.
     pub fn open(path: &Path) -> Result<Self> {
         Self::existing(path).map_err(|error| Error::io("cannot open this journal", path, error))
     }
@@ -228,11 +228,11 @@ impl Files for SystemFiles {
 /// Makes the names in a folder survive a power cut.
 ///
 /// # Errors
-/// `Machine` when the folder cannot be synced.
+/// `System` when the folder cannot be synced.
 pub(crate) fn sync_folder(folder: &Path) -> Result<()> {
     SystemFiles
         .sync_folder(folder)
-        .map_err(|error| Error::machine("cannot sync this folder").at(folder).because(error))
+        .map_err(|error| Error::system("cannot sync this folder").at(folder).because(error))
 }
 
 /// Whether an error of the system says that the disk is full.

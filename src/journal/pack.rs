@@ -60,15 +60,15 @@ pub(super) fn unpacked(files: &dyn Files, folder: &Path, below: u32) -> Result<V
 /// Packs one closed segment whose sum is known.
 ///
 /// # Errors
-/// `Machine` when the disk fails or is full: the plain segment is still there, and it may be tried again.
+/// `System` when the disk fails or is full: the plain segment is still there, and it may be tried again.
 /// `Input` when the plain segment has no longer the sum that it had when it was closed; it is left alone.
 pub(super) fn pack(files: &dyn Files, folder: &Path, number: u32) -> Result<()> {
     let plain = folder.join(name(number));
     let packed = folder.join(packed_name(number));
-    let failed = |error| Error::machine("cannot pack this segment").at(&plain).because(error);
+    let failed = |error| Error::system("cannot pack this segment").at(&plain).because(error);
     let sums = Sums::load(files, folder)?;
     let Some(expected) = sums.0.get(&number) else {
-        return Err(Error::machine("this segment has no sum yet").at(&plain));
+        return Err(Error::system("this segment has no sum yet").at(&plain));
     };
     let new = unfinished(&packed);
     remove_if_there(files, &new).map_err(failed)?;
@@ -111,7 +111,7 @@ fn squeeze(files: &dyn Files, plain: &Path, new: &Path) -> io::Result<()> {
 /// Settles a number under which both a plain and a packed file lie, after a crash between the two names:
 /// the packed one stays if it gives the sum, else the plain one.
 pub(super) fn settle(files: &dyn Files, folder: &Path, number: u32, sums: &Sums) -> Result<()> {
-    let failed = |error| Error::machine("cannot tidy this capture").at(folder).because(error);
+    let failed = |error| Error::system("cannot tidy this capture").at(folder).because(error);
     let good = match (sums.0.get(&number), segment::read_packed(files, folder, number)) {
         (Some(expected), Ok(packed)) => match segment::sum(packed) {
             Ok((sum, _)) => sum == *expected,

@@ -51,7 +51,7 @@ impl Reader {
     /// Opens a journal: a file, a packed file (its name ends in `.gz`), or a folder of segments.
     ///
     /// # Errors
-    /// `Input` when it is missing or no journal, `Machine` when the disk fails.
+    /// `Input` when it is missing or no journal, `System` when the disk fails.
     pub fn open(path: &Path) -> Result<Self> {
         if path.is_dir() {
             return Self::open_folder(Chain::new(Arc::new(SystemFiles), path));
@@ -130,7 +130,7 @@ impl Reader {
     /// The next whole record of any kind, damage passed over; `None` at the end.
     ///
     /// # Errors
-    /// `Machine` when the disk fails.
+    /// `System` when the disk fails.
     pub fn next_record(&mut self) -> Result<Option<OwnedRecord>> {
         loop {
             match self.step()? {

@@ -69,7 +69,7 @@ impl Recording {
     pub(super) fn create(files: Arc<dyn Files>, head: Head, rotation: Rotation, wall: i64) -> Result<Self> {
         let folder = head.folder.clone();
         let failed =
-            |error| Error::machine("cannot make the folder of this capture").at(&folder).because(error);
+            |error| Error::system("cannot make the folder of this capture").at(&folder).because(error);
         files.make_folder(&folder).map_err(failed)?;
         let parent = folder.parent().unwrap_or(Path::new("."));
         files.sync_folder(parent).map_err(failed)?;
@@ -111,7 +111,7 @@ impl Recording {
             made => made,
         };
         let made = disk.map_err(|error| {
-            Error::machine("cannot make the next segment of this capture").at(&path).because(error)
+            Error::system("cannot make the next segment of this capture").at(&path).because(error)
         });
         let writer = made.and_then(|disk| Writer::create_on(disk, &path, self.head.anchor));
         let writer = writer.and_then(|mut writer| {
@@ -120,7 +120,7 @@ impl Recording {
             writer.add(RecordKind::Origin, t, wall, origin.as_bytes())?;
             writer.commit()?;
             self.files.sync_folder(&self.head.folder).map_err(|error| {
-                Error::machine("cannot sync this folder").at(&self.head.folder).because(error)
+                Error::system("cannot sync this folder").at(&self.head.folder).because(error)
             })?;
             Ok(writer)
         });
@@ -187,7 +187,7 @@ impl Recording {
         let folder = &self.head.folder;
         self.writer
             .as_mut()
-            .ok_or_else(|| Error::machine("the next segment of this capture is not made yet").at(folder))
+            .ok_or_else(|| Error::system("the next segment of this capture is not made yet").at(folder))
     }
 
     /// Takes a record into memory, all of it or nothing.

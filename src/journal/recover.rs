@@ -37,7 +37,7 @@ pub struct Repaired {
 /// Costs one pass over the last segment (64 MiB at most), however long the capture is.
 ///
 /// # Errors
-/// `Input` when the folder holds no segment with a record, `Machine` when the disk fails; it may be tried again.
+/// `Input` when the folder holds no segment with a record, `System` when the disk fails; it may be tried again.
 pub fn recover(folder: &Path) -> Result<Repaired> {
     recover_on(&SystemFiles, folder)
 }
@@ -70,14 +70,14 @@ pub fn recover_on(files: &dyn Files, folder: &Path) -> Result<Repaired> {
         last_segment(files, folder, number, &mut repaired)?;
         return Ok(repaired);
     }
-    Err(Error::input("this capture holds no segment").at(folder).remedy("begin the capture again"))
+    Err(Error::input("this capture holds no segment").at(folder).help("begin the capture again"))
 }
 
 fn remove(files: &dyn Files, path: &Path) -> Result<()> {
     files
         .remove(path)
         .and_then(|()| files.sync_folder(path.parent().unwrap_or(Path::new("."))))
-        .map_err(|error| Error::machine("cannot remove this unfinished file").at(path).because(error))
+        .map_err(|error| Error::system("cannot remove this unfinished file").at(path).because(error))
 }
 
 /// Whether a segment has not one whole record: the making of it did not come to its end.
@@ -85,7 +85,7 @@ fn is_blank(files: &dyn Files, folder: &Path, number: u32) -> Result<bool> {
     let path = folder.join(name(number));
     let file = files
         .read(&path)
-        .map_err(|error| Error::machine("cannot read this segment").at(&path).because(error))?;
+        .map_err(|error| Error::system("cannot read this segment").at(&path).because(error))?;
     let mut walk = match Walk::new(file) {
         Ok(walk) => walk,
         // Zeros where the head should be: what a power cut leaves of a file that was just made.
@@ -93,7 +93,7 @@ fn is_blank(files: &dyn Files, folder: &Path, number: u32) -> Result<bool> {
             let file = files.read(&path);
             return file
                 .and_then(zeros)
-                .map_err(|error| Error::machine("cannot read this segment").at(&path).because(error));
+                .map_err(|error| Error::system("cannot read this segment").at(&path).because(error));
         }
         Err(error) => return Err(error.at(path)),
     };
@@ -135,11 +135,11 @@ fn last_segment(files: &dyn Files, folder: &Path, number: u32, repaired: &mut Re
         // Packed, or protected after it was closed: nothing is cut there.
         Err(error) if matches!(error.kind(), io::ErrorKind::NotFound | io::ErrorKind::PermissionDenied) => {}
         Err(error) => {
-            return Err(Error::machine("cannot open this segment").at(path).because(error));
+            return Err(Error::system("cannot open this segment").at(path).because(error));
         }
     }
     let file = segment::read(files, folder, number)
-        .map_err(|error| Error::machine("cannot read this segment").at(&path).because(error))?;
+        .map_err(|error| Error::system("cannot read this segment").at(&path).because(error))?;
     let mut reader = Reader::new(file).map_err(|error| error.at(&path))?;
     let packed = repaired.anchor.is_none();
     while let Some(record) = reader.next_record().map_err(|error| error.at(&path))? {
@@ -168,7 +168,7 @@ pub struct Sealed {
 /// Sums every segment of a capture that nobody writes any more.
 ///
 /// # Errors
-/// `Machine` when the disk fails.
+/// `System` when the disk fails.
 pub fn seal(folder: &Path) -> Result<Sealed> {
     seal_on(&SystemFiles, folder)
 }
@@ -198,7 +198,7 @@ fn length_of_packed(files: &dyn Files, folder: &Path, number: u32, packed: u64) 
     let found = files.open(&path).and_then(|mut file| file.read_at(packed.saturating_sub(4), &mut tail));
     found
         .map(|_| u64::from(u32::from_le_bytes(tail)))
-        .map_err(|error| Error::machine("cannot read this segment").at(path).because(error))
+        .map_err(|error| Error::system("cannot read this segment").at(path).because(error))
 }
 
 /// Sums a capture in segments again and compares with the sum that was written down for it.
@@ -207,7 +207,7 @@ fn length_of_packed(files: &dyn Files, folder: &Path, number: u32, packed: u64) 
 /// was removed to make room is missing.
 ///
 /// # Errors
-/// `Machine` when the disk fails.
+/// `System` when the disk fails.
 pub fn verify(folder: &Path, expected: &str) -> Result<Vec<String>> {
     let files = &SystemFiles;
     let sums = Sums::load(files, folder)?;
@@ -222,7 +222,7 @@ pub fn verify(folder: &Path, expected: &str) -> Result<Vec<String>> {
                 wrong.push(format!("{} is missing", name(*number)));
             }
             Err(error) if !pack::is_damage(&error) => {
-                return Err(Error::machine("cannot read this segment")
+                return Err(Error::system("cannot read this segment")
                     .at(folder.join(name(*number)))
                     .because(error));
             }

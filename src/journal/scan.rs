@@ -85,7 +85,7 @@ impl<R: Read> Scanner<R> {
                 Ok(n) => self.filled += n,
                 Err(error) if error.kind() == std::io::ErrorKind::Interrupted => {}
                 Err(error) => {
-                    return Err(Error::machine("cannot read this journal").offset(self.at).because(error));
+                    return Err(Error::system("cannot read this journal").offset(self.at).because(error));
                 }
             }
         }
@@ -106,10 +106,10 @@ impl<R: Read> Scanner<R> {
             HeaderStatus::Newer(version) => {
                 return Err(Error::input(format!("this journal has format {version}, newer than format 1"))
                     .offset(8)
-                    .remedy("it was written by a later straykey; read it with that one"));
+                    .help("it was written by a later straykey; read it with that one"));
             }
             HeaderStatus::Foreign => {
-                return Err(Error::input("this is no journal of straykey").offset(0).remedy(
+                return Err(Error::input("this is no journal of straykey").offset(0).help(
                     "a journal begins with the letters STRAYKEY; give a log, CSV or VCD file as it is",
                 ));
             }

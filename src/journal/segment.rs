@@ -71,7 +71,7 @@ pub(super) fn list(files: &dyn Files, folder: &Path) -> io::Result<Listing> {
 /// As [`list`], with words for people.
 pub(super) fn look(files: &dyn Files, folder: &Path) -> Result<Listing> {
     list(files, folder)
-        .map_err(|error| Error::machine("cannot look into this capture").at(folder).because(error))
+        .map_err(|error| Error::system("cannot look into this capture").at(folder).because(error))
 }
 
 /// Removes a file that may not be there.
@@ -140,7 +140,7 @@ impl Sums {
             Ok(_) => {}
             Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(Self::default()),
             Err(error) => {
-                return Err(Error::machine("cannot read the sums of this capture").at(path).because(error));
+                return Err(Error::system("cannot read the sums of this capture").at(path).because(error));
             }
         }
         Ok(Self(String::from_utf8_lossy(&text).lines().filter_map(line).collect()))
@@ -160,7 +160,7 @@ impl Sums {
     pub(super) fn save(&self, files: &dyn Files, folder: &Path) -> Result<()> {
         let path = folder.join(SUMS);
         write_whole(files, &path, self.text().as_bytes())
-            .map_err(|error| Error::machine("cannot write the sums of this capture").at(path).because(error))
+            .map_err(|error| Error::system("cannot write the sums of this capture").at(path).because(error))
     }
 
     /// Sums the segment unless that is done already; the file is written by [`Sums::save`].
@@ -169,7 +169,7 @@ impl Sums {
             return Ok(false);
         }
         let (sum, _) = read(files, folder, number).and_then(sum).map_err(|error| {
-            Error::machine("cannot sum this segment").at(folder.join(name(number))).because(error)
+            Error::system("cannot sum this segment").at(folder.join(name(number))).because(error)
         })?;
         self.0.insert(number, sum);
         Ok(true)

@@ -86,7 +86,7 @@ impl Writer {
     /// `anchor` is the wall clock at capture time zero.
     ///
     /// # Errors
-    /// `Machine` when the file exists already, or cannot be made or synced.
+    /// `System` when the file exists already, or cannot be made or synced.
     pub fn create(path: &Path, anchor: Anchor) -> Result<Self> {
         let writer = Self::create_on(Box::new(FileDisk::create(path)?), path, anchor)?;
         sync_folder(path.parent().unwrap_or(Path::new(".")))?;
@@ -96,7 +96,7 @@ impl Writer {
     /// As [`Writer::create`], on a disk of the caller's; `path` is for messages alone.
     ///
     /// # Errors
-    /// `Machine` when the header cannot be written or synced.
+    /// `System` when the header cannot be written or synced.
     pub fn create_on(mut disk: Box<dyn Disk>, path: &Path, anchor: Anchor) -> Result<Self> {
         let header = Header { anchor: anchor.unix_ns }.write();
         disk.append(&header)
@@ -110,7 +110,7 @@ impl Writer {
     /// Opens a journal to append to it: looks it through, cuts a torn tail, and says what it found.
     ///
     /// # Errors
-    /// `Input` when it is missing or no journal, `Machine` when the disk fails.
+    /// `Input` when it is missing or no journal, `System` when the disk fails.
     pub fn open(path: &Path) -> Result<(Self, Recovered)> {
         Self::open_on(Box::new(FileDisk::open(path)?), path)
     }
@@ -135,20 +135,20 @@ impl Writer {
         if recovered.kept < HEADER_BYTES as u64 {
             return Err(Error::input("this journal was never finished being made, and holds nothing")
                 .at(path)
-                .remedy("remove the file and begin the capture again"));
+                .help("remove the file and begin the capture again"));
         }
         let length = disk
             .length()
-            .map_err(|error| Error::machine("cannot look at this journal").at(path).because(error))?;
+            .map_err(|error| Error::system("cannot look at this journal").at(path).because(error))?;
         if length != recovered.kept + recovered.cut {
-            return Err(Error::machine("this journal changes while it is read: another process writes it")
+            return Err(Error::system("this journal changes while it is read: another process writes it")
                 .at(path)
-                .remedy("end that process first"));
+                .help("end that process first"));
         }
         if recovered.cut > 0 {
             disk.cut(recovered.kept)
                 .and_then(|()| disk.sync())
-                .map_err(|error| Error::machine("cannot cut the torn tail").at(path).because(error))?;
+                .map_err(|error| Error::system("cannot cut the torn tail").at(path).because(error))?;
         }
         let mut writer = Self::on(disk, path, anchor.unwrap_or(Anchor { unix_ns: 0 }));
         writer.sequence = sequence;
@@ -208,7 +208,7 @@ impl Writer {
     ///
     /// # Errors
     /// `Usage` for an entry, mark or origin longer than [`LARGEST_PAYLOAD`] and for anything after a close;
-    /// `Machine` when a commit fails or an earlier one has.
+    /// `System` when a commit fails or an earlier one has.
     pub fn append(&mut self, kind: RecordKind, t: Nanoseconds, wall: i64, payload: &[u8]) -> Result<()> {
         self.add(kind, t, wall, payload)?;
         if self.waiting.len() >= COMMIT_BYTES { self.commit() } else { Ok(()) }
@@ -274,7 +274,7 @@ impl Writer {
     /// Writes and syncs all waiting records; they are acknowledged when this returns without an error.
     ///
     /// # Errors
-    /// `Machine` when the disk is full or fails, now or earlier. What was acknowledged before stays safe.
+    /// `System` when the disk is full or fails, now or earlier. What was acknowledged before stays safe.
     pub fn commit(&mut self) -> Result<()> {
         self.write_out()?;
         self.sync_out()
@@ -312,15 +312,13 @@ impl Writer {
         }
         self.acknowledged = Acknowledged::default();
         self.broken = Some(Trouble { why: REMOVED.to_owned(), full: false, removed: true });
-        Err(Error::machine(REMOVED)
-            .at(&self.path)
-            .remedy("begin the capture again; what came before is lost"))
+        Err(Error::system(REMOVED).at(&self.path).help("begin the capture again; what came before is lost"))
     }
 
     /// As [`Writer::commit`] on a disk that is nearly full: whole records within `room` bytes, the others wait on.
     ///
     /// # Errors
-    /// As [`Writer::commit`]; `Machine` with a full disk as its cause when something waits still.
+    /// As [`Writer::commit`]; `System` with a full disk as its cause when something waits still.
     pub(super) fn commit_within(&mut self, room: usize) -> Result<()> {
         if self.waiting.len() <= room {
             return self.commit();
@@ -360,7 +358,7 @@ impl Writer {
     /// write or sync has left behind it; the records still waiting are written again by the next commit.
     ///
     /// # Errors
-    /// `Machine` when the disk still fails; it may be tried again.
+    /// `System` when the disk still fails; it may be tried again.
     pub(super) fn mend(&mut self) -> Result<()> {
         if self.broken.is_none() {
             return Ok(());
@@ -394,11 +392,11 @@ impl Writer {
     fn check(&self) -> Result<()> {
         match &self.broken {
             None => Ok(()),
-            Some(Trouble { why, .. }) => Err(Error::machine(format!(
-                "the journal takes nothing more: an earlier write failed ({why})"
-            ))
-            .at(&self.path)
-            .remedy("mend the disk, then open the job again; what was acknowledged is kept")),
+            Some(Trouble { why, .. }) => {
+                Err(Error::system(format!("the journal takes nothing more: an earlier write failed ({why})"))
+                    .at(&self.path)
+                    .help("mend the disk, then open the job again; what was acknowledged is kept"))
+            }
         }
     }
 }
@@ -415,12 +413,12 @@ fn cannot_write(path: &Path, acknowledged: &Acknowledged, error: io::Error) -> E
     let full = is_full(&error);
     let what = if full { "the disk is full: the journal cannot grow" } else { "cannot write the journal" };
     let safe = format!("{}; the rest of this capture is not recorded", safe_words(acknowledged.captured));
-    let remedy = if full {
+    let help = if full {
         format!("{safe}. Make room on this disk, then start the capture again")
     } else {
         format!("{safe}. Check the disk, then start the capture again")
     };
-    Error::machine(what).at(path).because(error).remedy(remedy)
+    Error::system(what).at(path).because(error).help(help)
 }
 
 /// A disk read from its beginning.

@@ -115,7 +115,7 @@ pub fn learn_frames(bytes: &[u8], name: &str, capture: &str) -> Result<FrameDraf
         // Equal frames all the time, or a line that is stuck, show no layout.
         *covered >= LEAST_COVERED && distinct(frames) >= LEAST_DISTINCT
     }) else {
-        return Err(Error::input("no sync bytes and no length agree with most of these bytes").remedy(
+        return Err(Error::input("no sync bytes and no length agree with most of these bytes").help(
             "capture longer, check the rate and framing of the port, or describe [frame] by hand (protocol new)",
         ));
     };

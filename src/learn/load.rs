@@ -25,14 +25,14 @@ pub enum Loaded {
 /// is the last; otherwise the first bytes decide.
 ///
 /// # Errors
-/// `Input` for an empty file, a table of samples or a damaged file; `Machine` when reading fails.
+/// `Input` for an empty file, a table of samples or a damaged file; `System` when reading fails.
 pub fn load(name: &str, reader: Box<dyn Read + Send>, binary: bool) -> Result<Loaded> {
     let (kind, mut reader, head) = open(reader)?;
     let table = matches!(kind, FileKind::Csv | FileKind::Vcd);
     if binary && table || kind == FileKind::Text && (binary || text_remark(&head).is_some()) {
         let mut bytes = Vec::new();
         let taken = reader.by_ref().take(MOST_BYTES as u64).read_to_end(&mut bytes);
-        taken.map_err(|error| Error::machine("cannot read the capture").because(error))?;
+        taken.map_err(|error| Error::system("cannot read the capture").because(error))?;
         return Ok(Loaded::Binary(bytes));
     }
     lines(name, &mut *printed(kind, reader)?).map(Loaded::Text)
@@ -41,7 +41,7 @@ pub fn load(name: &str, reader: Box<dyn Read + Send>, binary: bool) -> Result<Lo
 /// What a port printed, from a text log or a journal.
 ///
 /// # Errors
-/// `Input` for an empty file, a table of samples or a damaged file; `Machine` when reading fails.
+/// `Input` for an empty file, a table of samples or a damaged file; `System` when reading fails.
 pub fn source(reader: Box<dyn Read + Send>) -> Result<Box<dyn ByteSource>> {
     let (kind, reader, _) = open(reader)?;
     printed(kind, reader)
@@ -52,12 +52,12 @@ fn printed(kind: FileKind, reader: Box<dyn Read + Send>) -> Result<Box<dyn ByteS
         FileKind::Journal => Ok(Box::new(Reader::new(reader)?)),
         FileKind::Text => Ok(Box::new(TextLog::new(reader)?)),
         FileKind::Csv | FileKind::Vcd => {
-            Err(Error::input(format!("a {} holds levels, not lines", kind.words())).remedy(
+            Err(Error::input(format!("a {} holds levels, not lines", kind.words())).help(
                 "what the port printed is needed: save the text of the debug UART, or record it with `straykey soak`",
             ))
         }
         FileKind::Empty | FileKind::Gzip => {
-            Err(Error::input("the capture is empty").remedy("was anything recorded?"))
+            Err(Error::input("the capture is empty").help("was anything recorded?"))
         }
     }
 }

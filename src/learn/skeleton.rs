@@ -45,11 +45,11 @@ impl Skeleton {
     /// The text of the file. It passes its own check, or this fails.
     ///
     /// # Errors
-    /// `Input` when a name, a shape or a key cannot be used, with place and remedy; `Usage` for no keys.
+    /// `Input` when a name, a shape or a key cannot be used, with place and help; `Usage` for no keys.
     pub fn text(&self) -> Result<String> {
         if self.keys.is_empty() {
             return Err(Error::usage("a skeleton needs at least one key")
-                .remedy("name each with what the set prints, as --key KEY_MENU=MENU, or its reading, as --key KEY_MENU=747"));
+                .help("name each with what the set prints, as --key KEY_MENU=MENU, or its reading, as --key KEY_MENU=747"));
         }
         let mut out = format!(
             "# {}: a skeleton. Replace what is marked, then run: straykey protocol check {}.toml\n\n[chassis]\nname = {}\nversion = 1\nabout = {}\nsource = {}\n",
@@ -71,9 +71,7 @@ impl Skeleton {
         match example::run(&chassis).into_iter().find_map(|outcome| outcome.difference) {
             None => Ok(out),
             Some(difference) => Err(Error::input(format!("the skeleton's example fails: {difference}"))
-                .remedy(
-                    "a shape of your own must hold {counts:…}, or {key:word} and {state:word}, once each",
-                )),
+                .help("a shape of your own must hold {counts:…}, or {key:word} and {state:word}, once each")),
         }
     }
 
@@ -100,7 +98,7 @@ impl Skeleton {
         for (key, counts) in &self.keys {
             let counts: u32 = counts.parse().map_err(|_| {
                 Error::usage(format!("`{counts}` is no reading for {key}"))
-                    .remedy("a reading is a whole number, as --key KEY_MENU=747")
+                    .help("a reading is a whole number, as --key KEY_MENU=747")
             })?;
             first.get_or_insert((*key, counts));
             let _ = writeln!(out, "    {{ name = \"{key}\", counts = {counts} }},");

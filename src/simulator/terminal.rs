@@ -31,12 +31,12 @@ impl Terminal {
     /// Opens a pair.
     ///
     /// # Errors
-    /// `Machine` when the system gives no pseudo-terminal, though it has some.
+    /// `System` when the system gives no pseudo-terminal, though it has some.
     pub fn open() -> Result<Self> {
         let made = system::pseudo_terminal().map_err(|error| {
-            Error::machine("no pseudo-terminal can be had")
+            Error::system("no pseudo-terminal can be had")
                 .because(error)
-                .remedy("the demo needs /dev/pts; in a container mount it, or raise the limit in /proc/sys/kernel/pty/max")
+                .help("the demo needs /dev/pts; in a container mount it, or raise the limit in /proc/sys/kernel/pty/max")
         })?;
         match made {
             Some(made) => {
@@ -49,9 +49,9 @@ impl Terminal {
     /// Opens a serial server on this computer, which speaks to whoever came last.
     ///
     /// # Errors
-    /// `Machine` when the system gives no TCP port.
+    /// `System` when the system gives no TCP port.
     pub fn serve() -> Result<Self> {
-        let failed = |error| Error::machine("no TCP port can be had for the simulated set").because(error);
+        let failed = |error| Error::system("no TCP port can be had for the simulated set").because(error);
         let listener = TcpListener::bind((Ipv4Addr::LOCALHOST, 0)).map_err(failed)?;
         listener.set_nonblocking(true).map_err(failed)?;
         let path = format!("tcp:{}", listener.local_addr().map_err(failed)?).into();
@@ -89,21 +89,21 @@ impl Terminal {
     /// taken.
     ///
     /// # Errors
-    /// `Machine` when the system fails.
+    /// `System` when the system fails.
     pub fn offer(&mut self, bytes: &[u8]) -> Result<usize> {
         match self.write(bytes) {
             Ok(n) => Ok(n),
             Err(error) if error.kind() == ErrorKind::WouldBlock => Ok(0),
-            Err(error) => Err(Error::machine("the simulated set cannot write to its port")
-                .at(&self.path)
-                .because(error)),
+            Err(error) => {
+                Err(Error::system("the simulated set cannot write to its port").at(&self.path).because(error))
+            }
         }
     }
 
     /// Writes all bytes as fast as the reader takes them (the kernel holds some 4 KiB).
     ///
     /// # Errors
-    /// `Machine` when the reader takes nothing for five seconds, or the system fails.
+    /// `System` when the reader takes nothing for five seconds, or the system fails.
     pub fn send(&mut self, mut bytes: &[u8]) -> Result<()> {
         let mut progress = Instant::now();
         while !bytes.is_empty() {
@@ -119,13 +119,13 @@ impl Terminal {
                 }
                 Err(error) if error.kind() == ErrorKind::Interrupted => {}
                 Err(error) => {
-                    return Err(Error::machine("the simulated set cannot write to its port")
+                    return Err(Error::system("the simulated set cannot write to its port")
                         .at(&self.path)
                         .because(error));
                 }
             }
             if progress.elapsed() > PATIENCE {
-                return Err(Error::machine("nobody reads the simulated set's port").at(&self.path));
+                return Err(Error::system("nobody reads the simulated set's port").at(&self.path));
             }
         }
         Ok(())

@@ -105,8 +105,8 @@ pub(crate) fn unreadable(error: std::io::Error, offset: u64) -> Error {
         ErrorKind::InvalidData | ErrorKind::InvalidInput | ErrorKind::UnexpectedEof => {
             Error::input("the compressed file is damaged or cut short")
                 .because(error)
-                .remedy("unpack it with another program to see what is left of it, or export it again")
+                .help("unpack it with another program to see what is left of it, or export it again")
         }
-        _ => Error::machine("cannot read on").offset(offset).because(error),
+        _ => Error::system("cannot read on").offset(offset).because(error),
     }
 }

@@ -48,7 +48,7 @@ pub trait ByteSource {
     /// The next piece. The returned chunk borrows the source's own buffer.
     ///
     /// # Errors
-    /// `Input` for a damaged file, `Machine` for a failing disk or port. What was delivered before stays
+    /// `Input` for a damaged file, `System` for a failing disk or port. What was delivered before stays
     /// good.
     fn pull(&mut self) -> Result<Pulled<'_>>;
 
@@ -109,7 +109,7 @@ pub trait SampleSource {
     /// Appends the next batch of changes in time order; `false` once the source has ended.
     ///
     /// # Errors
-    /// `Input` with line and column for a damaged row, `Machine` for a failing disk.
+    /// `Input` with line and column for a damaged row, `System` for a failing disk.
     fn pull(&mut self, out: &mut Vec<Change>) -> Result<bool>;
 
     /// First and last instant of the file so far, including stretches in which nothing changed.

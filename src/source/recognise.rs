@@ -120,7 +120,7 @@ pub fn text_remark(head: &[u8]) -> Option<String> {
 /// The third value is the head that was looked at, up to [`HEAD`] bytes.
 ///
 /// # Errors
-/// `Input` for a damaged or repeatedly compressed file, `Machine` when reading fails.
+/// `Input` for a damaged or repeatedly compressed file, `System` when reading fails.
 pub fn open(mut reader: Box<dyn Read + Send>) -> Result<(FileKind, Box<dyn Read + Send>, Vec<u8>)> {
     for _ in 0..=DEEPEST + 1 {
         let mut head = Vec::with_capacity(HEAD);
@@ -148,7 +148,7 @@ pub fn open(mut reader: Box<dyn Read + Send>) -> Result<(FileKind, Box<dyn Read 
         reader = Box::new(MultiGzDecoder::new(whole));
     }
     Err(Error::input(format!("the file is compressed more than {DEEPEST} times"))
-        .remedy("unpack it until a log, a table or a dump is left"))
+        .help("unpack it until a log, a table or a dump is left"))
 }
 
 /// Whether lines end with a carriage return alone, as some spreadsheets save them.

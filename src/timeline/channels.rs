@@ -92,7 +92,7 @@ pub(super) fn find(channels: &[Channel], name: &str) -> Option<Result<usize>> {
                     })
                     .collect();
                 return Some(Err(Error::usage(format!("{} channels are called \"{name}\"", many.len()))
-                    .remedy(format!(
+                    .help(format!(
                         "name one by its number, counted from 0 without the time column, or in full: {}",
                         list.join(", ")
                     ))));

@@ -83,7 +83,7 @@ pub struct Summary {
 /// Decodes a file; `-` is standard input.
 ///
 /// # Errors
-/// `Input` for a file that is missing or cannot be understood, `Usage` for wires that do not fit, `Machine`
+/// `Input` for a file that is missing or cannot be understood, `Usage` for wires that do not fit, `System`
 /// when reading fails. Events before the damage have been given to the sink.
 pub fn decode_path(
     path: &Path,
@@ -154,7 +154,7 @@ fn read(
     let capture = Name::from(name);
     let mut summary = empty(name, kind);
     match kind {
-        FileKind::Empty => return Err(Error::input("the capture is empty").remedy("was anything recorded?")),
+        FileKind::Empty => return Err(Error::input("the capture is empty").help("was anything recorded?")),
         FileKind::Gzip => return Err(Error::input("the compressed file cannot be opened")),
         FileKind::Text => {
             let library = &protocols.library;
@@ -195,7 +195,7 @@ fn read(
 fn table_instead(error: Error, head: &[u8], options: &Options) -> Error {
     match table_channels(head) {
         Some(channels) if options.chassis.is_none() && error.kind() == Kind::Input => {
-            Error::input("this looks like a table of samples, and no channel is named").remedy(if channels.is_empty() {
+            Error::input("this looks like a table of samples, and no channel is named").help(if channels.is_empty() {
                 "say which channel carries which signal, for example --wire CH0=uart".to_owned()
             } else {
                 let first = channels.first().map_or("CH0", String::as_str);
@@ -214,9 +214,9 @@ fn stamps_off(error: Error, stamp: Stamp) -> Error {
     if error.cause() != Some(Cause::ChassisUnknown) || stamp == Stamp::None {
         return error;
     }
-    let remedy = error.remedy_text().unwrap_or_default();
-    let remedy = format!("{remedy}; what was taken off first: {stamp}");
-    error.remedy(remedy)
+    let help = error.help_text().unwrap_or_default();
+    let help = format!("{help}; what was taken off first: {stamp}");
+    error.help(help)
 }
 
 /// Days beyond which a capture's times are doubted: a soak lasts weeks at most.

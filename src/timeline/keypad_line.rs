@@ -54,7 +54,7 @@ impl KeypadLine {
         let Some(windows) = chassis.line(line) else {
             let names: Vec<&str> = chassis.lines().map(|(name, _)| &**name).collect();
             return Err(Error::usage(format!("chassis {} has no keypad line {line}", chassis.name()))
-                .remedy(format!("its lines are {}", names.join(", "))));
+                .help(format!("its lines are {}", names.join(", "))));
         };
         let declared = windows.line();
         let spec = LevelSpec {
@@ -92,7 +92,7 @@ impl KeypadLine {
                     "{volts} V on a keypad line of {} V: the column does not hold volts",
                     self.reference
                 ))
-                .remedy("name the unit of the column in its header, as `KEY1 (mV)`"));
+                .help("name the unit of the column in its header, as `KEY1 (mV)`"));
             }
             if is_beyond(volts, self.reference) {
                 self.beyond += 1;

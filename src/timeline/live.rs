@@ -79,7 +79,7 @@ impl Session {
     /// Call [`Session::settle`] after the events were shown.
     ///
     /// # Errors
-    /// `Machine` when the port or the disk fails; what was acknowledged stays in the job.
+    /// `System` when the port or the disk fails; what was acknowledged stays in the job.
     pub fn step(&mut self, watch: &mut dyn Watch, out: &mut Vec<Event>) -> Result<Progress> {
         let first = out.len();
         // Reports that nobody takes would be kept for as long as the set prints.
@@ -123,7 +123,7 @@ impl Session {
     /// Puts what waits onto the disk when it has waited long enough.
     ///
     /// # Errors
-    /// `Machine` when the disk fails.
+    /// `System` when the disk fails.
     pub fn settle(&mut self) -> Result<()> {
         if let Some(recorder) = &mut self.recorder {
             recorder.commit_if_due()?;
@@ -156,7 +156,7 @@ impl Session {
     /// Marks something in the recording, at this moment; its event is appended to `out`.
     ///
     /// # Errors
-    /// `Machine` when the disk fails.
+    /// `System` when the disk fails.
     pub fn mark(&mut self, what: What, watch: &mut dyn Watch, out: &mut Vec<Event>) -> Result<()> {
         let mark = Mark { t: self.now, what };
         if let Some(recorder) = &mut self.recorder

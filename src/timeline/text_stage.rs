@@ -285,7 +285,7 @@ fn unknown(recognition: &Recognition, sample: &[u8]) -> Error {
     let what = if recognition.is_tied() { "more than one chassis fits" } else { "no known chassis fits" };
     Error::input(format!("{what}: {}; first line: \"{}\"", recognition.because, quote(first)))
         .means(Cause::ChassisUnknown)
-        .remedy(
+        .help(
             "name the chassis with --chassis if you know it; to read what the set prints: straykey decode FILE --text; \
              to describe it: straykey protocol learn FILE",
         )

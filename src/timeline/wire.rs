@@ -40,7 +40,7 @@ impl FromStr for Signal {
 
     fn from_str(text: &str) -> Result<Self> {
         let wrong = |what: String| {
-            Error::usage(what).remedy("a signal is uart, uart@BAUD, infrared, cec or keypad:LINE")
+            Error::usage(what).help("a signal is uart, uart@BAUD, infrared, cec or keypad:LINE")
         };
         if let Some(rate) = text.strip_prefix("uart@") {
             return match rate.parse::<f64>() {
@@ -86,7 +86,7 @@ impl FromStr for Wire {
     fn from_str(text: &str) -> Result<Self> {
         let Some((channel, signal)) = text.rsplit_once('=') else {
             return Err(Error::usage(format!("\"{text}\" is no CHANNEL=SIGNAL"))
-                .remedy("for example --wire CH0=uart@115200 or --wire CH1=infrared"));
+                .help("for example --wire CH0=uart@115200 or --wire CH1=infrared"));
         };
         Ok(Self { channel: channel.to_owned(), signal: signal.parse()? })
     }

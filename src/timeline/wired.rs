@@ -84,7 +84,7 @@ impl Wiring {
         sampling: Sampling,
     ) -> Result<Self> {
         if wires.is_empty() {
-            return Err(Error::usage("it is not known which channel carries which signal").remedy(format!(
+            return Err(Error::usage("it is not known which channel carries which signal").help(format!(
                 "say it with --wire CHANNEL=SIGNAL, for example --wire {}=uart; the channels are {}",
                 channels.first().map_or("CH0", |channel| channel.name.as_str()),
                 names(channels)
@@ -95,11 +95,11 @@ impl Wiring {
         for wire in wires {
             let index = find(channels, &wire.channel).ok_or_else(|| {
                 Error::usage(format!("there is no channel \"{}\"", wire.channel))
-                    .remedy(nearest(channels, &wire.channel))
+                    .help(nearest(channels, &wire.channel))
             })??;
             if of_channel[index].is_some() {
                 return Err(Error::usage(format!("channel {} carries two signals", channels[index].name))
-                    .remedy("give each channel one --wire"));
+                    .help("give each channel one --wire"));
             }
             if let Signal::Keypad(line) = &wire.signal
                 && !channels[index].analog
@@ -108,7 +108,7 @@ impl Wiring {
                 return Err(Error::usage(format!(
                     "channel {name} holds levels, and keypad line {line} needs voltages"
                 ))
-                .remedy(format!("if the column holds volts, name its unit in the header: `{name} (V)`")));
+                .help(format!("if the column holds volts, name its unit in the header: `{name} (V)`")));
             }
             if let Some(step) = sampling.step
                 && let Some(Unseen::TooCoarse { .. }) = too_coarse(step, &wire.signal)
@@ -118,7 +118,7 @@ impl Wiring {
                     "the time column names no unit, and in seconds its rows are {step} s apart, too far for {}",
                     wire.signal
                 ))
-                .remedy("write the unit into the header of the time column, as `Time [ms]`, or `Time [s]`"));
+                .help("write the unit into the header of the time column, as `Time [ms]`, or `Time [s]`"));
             }
             of_channel[index] = Some(built.len());
             built.push(Wired {
@@ -327,7 +327,7 @@ fn pipe(signal: &Signal, protocols: &Protocols, chassis: Option<&str>, capture: 
         Signal::Keypad(line) => {
             let Some(name) = chassis else {
                 return Err(Error::usage(format!("the windows of keypad line {line} are not known"))
-                    .remedy("name the chassis with --chassis; its protocol file holds the ladder"));
+                    .help("name the chassis with --chassis; its protocol file holds the ladder"));
             };
             let chassis = protocols.library.chassis(name)?;
             Pipe::Keypad(Box::new(KeypadLine::new(&chassis, line, Arc::clone(capture))?))

@@ -6,7 +6,7 @@ use straykey::analysis::rate::{Count, quiet_needed};
 use straykey::base::Nanoseconds;
 
 use super::outside::{close, number, table};
-use super::simulate::{Truth, strays, train};
+use super::simulate::{Truth, sequence, strays};
 
 fn count(count: u64, exposure: f64) -> Count {
     Count { count, exposure }
@@ -158,7 +158,9 @@ fn counts_that_scatter_give_no_step_the_credit() {
     let (runs, mut plain, mut scaled) = (150, 0, 0);
     for _ in 0..runs {
         let seen: Vec<Observation> = (0..4)
-            .map(|_| Observation::soak(train(strays(&mut random, Truth::HeavyTailed, 60.0, 3600.0), 3600.0)))
+            .map(|_| {
+                Observation::soak(sequence(strays(&mut random, Truth::HeavyTailed, 60.0, 3600.0), 3600.0))
+            })
             .collect();
         let options = CompareOptions { episode_gap: Some(Nanoseconds::SECOND), ..CompareOptions::default() };
         let stages: Vec<StageCount> =

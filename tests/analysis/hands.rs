@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use straykey::analysis::Train;
+use straykey::analysis::EventSequence;
 use straykey::analysis::cause::CauseFinder;
 use straykey::analysis::keycheck::{Prompt, check};
 use straykey::analysis::ledger::Builder;
@@ -12,7 +12,7 @@ use straykey::base::{ControlPath, Event, EventKind, Key, Nanoseconds};
 use straykey::source::{Mark, What};
 use straykey::timeline::Watch as _;
 
-use super::simulate::{key, poisson, press, span, train};
+use super::simulate::{key, poisson, press, sequence, span};
 
 fn prompt(seconds: f64, index: usize) -> Prompt {
     Prompt { t: Nanoseconds::from_seconds(seconds), key: key(index) }
@@ -61,12 +61,12 @@ fn a_prompt_file_line_reads_as_a_prompt() {
 
 #[test]
 fn a_machine_is_suspected_and_a_hand_is_not() {
-    let machine = train((0..700).map(|i| (1.0 + 0.9 * f64::from(i), 0)).collect(), 700.0);
+    let machine = sequence((0..700).map(|i| (1.0 + 0.9 * f64::from(i), 0)).collect(), 700.0);
     let found = suspect(&machine);
     assert!(found.suspects[0].probability > 0.9, "{found:?}");
     assert!(found.advice.contains("hands off"));
     let mut random = Random::new(61);
-    let mut hand = Train::new();
+    let mut hand = EventSequence::new();
     let mut t = 1.0;
     for i in 0..60 {
         hand.push(&press(t, i % 3));
@@ -83,7 +83,7 @@ fn a_machine_is_suspected_and_a_hand_is_not() {
 
 #[test]
 fn repeats_without_a_press_are_suspect() {
-    let mut events = Train::new();
+    let mut events = EventSequence::new();
     for i in 0..20 {
         let mut repeat = press(5.0 + 0.11 * f64::from(i), 0);
         repeat.kind = EventKind::Repeat;

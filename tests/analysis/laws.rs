@@ -1,13 +1,13 @@
 use straykey::analysis::laws::{From, Laws, Proof};
-use straykey::analysis::offtime::Stretches;
+use straykey::analysis::quiet_intervals::QuietIntervals;
 use straykey::analysis::random::Random;
 
 use super::outside::{close, number, table};
 
-fn side(text: &str, least: f64) -> Stretches {
+fn side(text: &str, least: f64) -> QuietIntervals {
     let mut parts = text.split(';').map(|part| part.split_whitespace().map(|v| v.parse().unwrap()).collect());
     let mut next = || parts.next().unwrap();
-    Stretches { whole: next(), leading: next(), trailing: next(), least }
+    QuietIntervals { whole: next(), leading: next(), trailing: next(), least }
 }
 
 /// SciPy by quadrature over scales and survivals, `tests/reference/laws.py`: not the closed forms that we use.
@@ -44,7 +44,7 @@ fn tails_too_heavy_are_said_and_even_gaps_are_not() {
     let (mut heavy, mut no_variance) = (0, 0);
     for _ in 0..20 {
         let pareto: Vec<f64> = (0..40).map(|_| 20.0 * random.unit().powf(-1.0 / 1.5)).collect();
-        let seen = Stretches { whole: pareto, leading: vec![15.0], trailing: vec![12.0], least: 0.0 };
+        let seen = QuietIntervals { whole: pareto, leading: vec![15.0], trailing: vec![12.0], least: 0.0 };
         let found = Laws::fit(&seen).unwrap();
         heavy += u32::from(matches!(found.proof(From::Unrelated, 0.01), Proof::TailsTooHeavy { .. }));
         no_variance += u32::from(found.no_variance() > 0.5);
@@ -55,7 +55,7 @@ fn tails_too_heavy_are_said_and_even_gaps_are_not() {
     for _ in 0..20 {
         let even: Vec<f64> = (0..40).map(|_| 60.0 * random.exponential()).collect();
         let mean = even.iter().sum::<f64>() / 40.0;
-        let seen = Stretches { whole: even, leading: vec![50.0], trailing: vec![40.0], least: 0.0 };
+        let seen = QuietIntervals { whole: even, leading: vec![50.0], trailing: vec![40.0], least: 0.0 };
         let Proof::After { seconds } = Laws::fit(&seen).unwrap().proof(From::LastEpisode, 0.01) else {
             panic!("{seen:?}")
         };
@@ -72,7 +72,7 @@ fn gaps_with_a_dead_time_have_the_tail_of_chance() {
     for _ in 0..20 {
         let whole: Vec<f64> = (0..200).map(|_| 0.3 + 4.7 * random.exponential()).collect();
         let mean = whole.iter().sum::<f64>() / 200.0;
-        let seen = Stretches { whole, leading: vec![3.0], trailing: vec![4.0], least: 0.0 };
+        let seen = QuietIntervals { whole, leading: vec![3.0], trailing: vec![4.0], least: 0.0 };
         let found = Laws::fit(&seen).unwrap();
         assert!(found.no_variance() < 0.25, "{}", found.no_variance());
         let Proof::After { seconds } = found.proof(From::LastEpisode, 0.01) else { panic!("{seen:?}") };
@@ -88,7 +88,8 @@ fn a_break_counts_by_its_length() {
     let mut random = Random::new(93);
     let exponential: Vec<f64> = (0..200).map(|_| 60.0 * random.exponential()).collect();
     let heavy: Vec<f64> = (0..60).map(|_| 20.0 * random.unit().powf(-1.0 / 1.5)).collect();
-    let seen = |whole: Vec<f64>| Stretches { whole, leading: vec![50.0], trailing: vec![40.0], least: 0.0 };
+    let seen =
+        |whole: Vec<f64>| QuietIntervals { whole, leading: vec![50.0], trailing: vec![40.0], least: 0.0 };
     let after = |laws: &Laws, away: f64| laws.quiet_from(From::Break { seconds: Some(away) }, 240.0);
     let even = Laws::fit(&seen(exponential)).unwrap();
     let none = even.quiet_from(From::LastEpisode, 240.0);
@@ -109,14 +110,14 @@ fn a_pause_that_comes_by_turns_is_outlasted() {
     let mut random = Random::new(92);
     let mut short: Vec<f64> = (0..30).map(|_| 30.0 * random.exponential()).collect();
     short.push(620.0);
-    let seen = Stretches { whole: short, leading: vec![10.0], trailing: vec![20.0], least: 0.0 };
+    let seen = QuietIntervals { whole: short, leading: vec![10.0], trailing: vec![20.0], least: 0.0 };
     let asked = Laws::fit(&seen).unwrap().needed_from(From::LastEpisode, 0.01, 0.0);
     assert!(asked > 620.0 && asked < 2.5 * (620.0 + 138.0), "{asked}");
 }
 
 #[test]
 fn quiet_falls_with_time_and_too_few_gaps_say_nothing() {
-    let two = |whole: Vec<f64>| Stretches { whole, ..Stretches::default() };
+    let two = |whole: Vec<f64>| QuietIntervals { whole, ..QuietIntervals::default() };
     assert_eq!(Laws::fit(&two(vec![3.0])), None);
     let found = Laws::fit(&two(vec![0.0, 0.0, 5.0, 9.0, 9.0])).unwrap();
     for from in [From::Unrelated, From::LastEpisode] {

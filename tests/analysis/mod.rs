@@ -1,6 +1,7 @@
 #![allow(clippy::unwrap_used, clippy::panic, reason = "helpers of tests stop the test, and say why")]
 
 mod counts;
+mod event_sequence;
 mod evidence;
 mod excursions;
 mod hands;
@@ -16,6 +17,5 @@ mod samples;
 mod simulate;
 mod soak;
 mod special;
-mod train;
 mod verdicts;
 mod warmth;

@@ -1,15 +1,15 @@
 //! Planted truth: the simulator returns what it planted, and the engine must find that and nothing else.
 
-use straykey::analysis::Train;
+use straykey::analysis::EventSequence;
 use straykey::analysis::pattern::code::{cycle_bits, single_bits};
 use straykey::analysis::pattern::{Class, Pattern, PatternOptions, Patterns, find};
 use straykey::analysis::random::Random;
 use straykey::base::EventKind;
 
-use super::simulate::{KEYS, Plant, planted, poisson, press, span, train};
+use super::simulate::{KEYS, Plant, planted, poisson, press, sequence, span};
 
-fn look(train: &Train) -> Patterns {
-    find(train, &PatternOptions::default())
+fn look(sequence: &EventSequence) -> Patterns {
+    find(sequence, &PatternOptions::default())
 }
 
 fn real(found: &Patterns) -> Vec<&Pattern> {
@@ -35,14 +35,14 @@ fn plant(motif: &[(f64, usize)], period: f64) -> Plant {
     Plant { motif, period, locked: 0.02, walk: 0.0, missed: 0.0, foreign: 0.0, beats: 120 }
 }
 
-/// Train B of the methods reference (worked there by regression): period 0.9000654135, residual 20 ms.
+/// EventSequence B of the methods reference (worked there by regression): period 0.9000654135, residual 20 ms.
 #[test]
 fn a_steady_train_has_its_period_and_jitter() {
     let times = [
         0.0, 0.912, 1.779, 2.734, 3.592, 4.505, 5.37, 6.317, 7.222, 8.089, 9.003, 9.874, 10.819, 11.696,
         12.628, 13.485, 14.409, 15.281, 16.231, 17.093,
     ];
-    let found = look(&train(times.map(|t| (t, 0)).to_vec(), 18.0));
+    let found = look(&sequence(times.map(|t| (t, 0)).to_vec(), 18.0));
     let [one] = real(&found)[..] else { panic!("{found:?}") };
     assert_eq!((one.class, one.count, one.missed), (Class::Steady, 20, 0));
     assert!((one.period_s.unwrap() - 0.900_065_413_5).abs() < 1e-9);
@@ -59,7 +59,7 @@ fn missed_beats_are_counted_and_do_not_move_the_period() {
         0.0, 0.912, 1.779, 3.592, 4.505, 5.37, 8.089, 9.003, 9.874, 10.819, 11.696, 13.485, 14.409, 15.281,
         16.231, 17.093,
     ];
-    let found = look(&train(times.map(|t| (t, 0)).to_vec(), 18.0));
+    let found = look(&sequence(times.map(|t| (t, 0)).to_vec(), 18.0));
     let [one] = real(&found)[..] else { panic!("{found:?}") };
     assert_eq!((one.count, one.missed), (16, 4));
     assert!((one.period_s.unwrap() - 0.900_400_929_4).abs() < 1e-9);
@@ -71,7 +71,7 @@ fn a_cycle_of_four_keys_is_found_whole() {
     let plant = plant(&[(0.0, 1), (0.1, 0), (0.2, 0), (0.45, 3)], 5.0);
     let plant = Plant { locked: 0.002, ..plant };
     let (points, seconds) = planted(&mut random, &plant);
-    let found = look(&train(points, seconds));
+    let found = look(&sequence(points, seconds));
     let [one] = real(&found)[..] else { panic!("{found:?}") };
     assert_eq!(one.class, Class::Cycle);
     assert_eq!(keys(one), ["KEY_MENU", "KEY_VOLUMEDOWN", "KEY_VOLUMEDOWN", "KEY_ENTER"]);
@@ -79,7 +79,7 @@ fn a_cycle_of_four_keys_is_found_whole() {
     assert_eq!(one.count, 120);
 }
 
-/// The true period is the shortest that explains all: a steady train is no motif of two, and A B A C is no
+/// The true period is the shortest that explains all: a steady sequence is no motif of two, and A B A C is no
 /// A B at half the period.
 #[test]
 fn harmonics_and_subharmonics_lead_to_the_true_period() {
@@ -87,7 +87,7 @@ fn harmonics_and_subharmonics_lead_to_the_true_period() {
     for motif in [vec![(0.0, 0)], vec![(0.0, 1), (0.25, 0), (0.5, 1), (0.75, 2)]] {
         let plant = plant(&motif, 4.0);
         let (points, seconds) = planted(&mut random, &plant);
-        let found = look(&train(points, seconds));
+        let found = look(&sequence(points, seconds));
         let [one] = real(&found)[..] else { panic!("{found:?}") };
         assert!(is_motif(one, &plant), "{one:?}");
         assert!((one.period_s.unwrap() / 4.0 - 1.0).abs() < 1e-3);
@@ -103,7 +103,7 @@ fn a_third_missed_and_a_third_foreign_do_not_hide_it() {
         for _ in 0..20 {
             let plant = Plant { missed: 0.3, foreign: 0.3, locked: 0.05, ..plant(motif, 2.0) };
             let (points, seconds) = planted(&mut random, &plant);
-            let found = look(&train(points, seconds));
+            let found = look(&sequence(points, seconds));
             let first = real(&found).first().is_some_and(|one| {
                 is_motif(one, &plant) && (one.period_s.unwrap() / plant.period - 1.0).abs() <= 1e-3
             });
@@ -119,7 +119,7 @@ fn a_wandering_clock_is_told_from_a_steady_one() {
     let mut random = Random::new(12);
     let plant = Plant { locked: 0.0, walk: 0.03, ..plant(&[(0.0, 0)], 1.0) };
     let (points, seconds) = planted(&mut random, &plant);
-    let found = look(&train(points, seconds));
+    let found = look(&sequence(points, seconds));
     let [one] = real(&found)[..] else { panic!("{found:?}") };
     assert!((one.jitter_walk_s.unwrap() - 0.03).abs() < 0.008, "{one:?}");
     assert!(one.jitter_locked_s.unwrap() < 0.7 * one.jitter_walk_s.unwrap(), "{one:?}");
@@ -133,7 +133,7 @@ fn two_patterns_at_once_are_two() {
     let (mut points, seconds) = planted(&mut random, &Plant { beats: 300, ..plant(&[(0.0, 0)], 0.9) });
     let (more, _) = planted(&mut random, &Plant { beats: 37, ..plant(&[(0.0, 1)], 7.3) });
     points.extend(more);
-    let found = look(&train(points, seconds));
+    let found = look(&sequence(points, seconds));
     let periods: Vec<f64> =
         real(&found).iter().map(|p| (p.period_s.unwrap() * 10.0).round() / 10.0).collect();
     assert_eq!(periods, [0.9, 7.3], "{found:?}");
@@ -148,7 +148,7 @@ fn three_patterns_at_once_are_three() {
     for more in [Plant { beats: 87, ..pair }, Plant { beats: 37, ..plant(&[(0.0, 1)], 7.3) }] {
         points.extend(planted(&mut random, &more).0);
     }
-    let found = look(&train(points, seconds));
+    let found = look(&sequence(points, seconds));
     let told: Vec<(f64, usize)> =
         real(&found).iter().map(|p| ((p.period_s.unwrap() * 10.0).round() / 10.0, p.motif.len())).collect();
     assert_eq!(told, [(0.9, 1), (3.1, 2), (7.3, 1)], "{found:?}");
@@ -165,7 +165,7 @@ fn bursts_have_their_beat_within() {
         }
         t += 20.0 + 60.0 * random.exponential();
     }
-    let found = look(&train(points, t));
+    let found = look(&sequence(points, t));
     let [one] = real(&found)[..] else { panic!("{found:?}") };
     assert_eq!((one.class, one.runs), (Class::Burst, 30));
     assert!((one.period_s.unwrap() - 0.9).abs() < 0.005);
@@ -173,7 +173,7 @@ fn bursts_have_their_beat_within() {
 
 #[test]
 fn a_held_key_is_auto_repeat_with_its_rate() {
-    let mut events = Train::new();
+    let mut events = EventSequence::new();
     for start in [10.0, 55.0, 71.0] {
         events.push(&press(start, 0));
         for i in 0..50 {
@@ -192,7 +192,7 @@ fn a_held_key_is_auto_repeat_with_its_rate() {
 
 #[test]
 fn a_key_that_stays_down_is_held() {
-    let mut events = Train::new();
+    let mut events = EventSequence::new();
     let mut up = press(130.0, 0);
     events.push(&press(10.0, 0));
     up.kind = EventKind::Release;
@@ -201,33 +201,33 @@ fn a_key_that_stays_down_is_held() {
     assert_eq!(real(&look(&events))[0].class, Class::Held);
 }
 
-/// No false pattern among a hundred trains without one; the long self-test has the rate.
+/// No false pattern among a hundred sequences without one; the long self-test has the rate.
 #[test]
 fn random_strays_have_no_pattern() {
     let mut random = Random::new(15);
     for run in 0..100 {
         let points = poisson(&mut random, 0.1, 1200.0, &[0, 1, 2]);
-        let found = look(&train(points, 1200.0));
+        let found = look(&sequence(points, 1200.0));
         assert!(real(&found).is_empty(), "run {run}: {found:?}");
     }
 }
 
 #[test]
 fn too_little_is_no_pattern_and_no_crash() {
-    assert!(look(&Train::new()).patterns.is_empty());
+    assert!(look(&EventSequence::new()).patterns.is_empty());
     for count in 1..6 {
         let points = (0..count).map(|i| (1.0 + f64::from(i), 0)).collect();
-        let found = look(&train(points, 20.0));
+        let found = look(&sequence(points, 20.0));
         assert!(count >= 4 || real(&found).is_empty(), "{found:?}");
     }
-    let same_instant = train(vec![(5.0, 0); 50], 20.0);
+    let same_instant = sequence(vec![(5.0, 0); 50], 20.0);
     assert_eq!(look(&same_instant).strays, 50);
 }
 
 #[test]
 fn the_json_has_the_fields_agreed_on() {
     let points = (0..40).map(|i| (1.0 + 0.9 * f64::from(i), 0)).collect();
-    let json = serde_json::to_value(look(&train(points, 60.0))).unwrap();
+    let json = serde_json::to_value(look(&sequence(points, 60.0))).unwrap();
     for field in ["version", "span_s", "strays", "unexplained", "patterns"] {
         assert!(json.get(field).is_some(), "{field}");
     }
@@ -261,7 +261,7 @@ fn the_json_has_the_fields_agreed_on() {
 fn events_on_one_phase_of_the_mains_are_locked() {
     let mut random = Random::new(16);
     for locked in [true, false] {
-        let mut events = Train::new();
+        let mut events = EventSequence::new();
         let mut t = 1.0;
         for _ in 0..400 {
             t += 0.05 + 0.4 * random.exponential();
@@ -289,7 +289,7 @@ fn events_on_one_phase_of_the_mains_are_locked() {
 #[test]
 fn a_slow_cycle_on_a_coarse_grid_lists_what_it_may_be() {
     let points = (0..60).map(|i| ((f64::from(i) * 5.0 * 10.0).round() / 10.0 + 2.0, 0)).collect();
-    let found = look(&train(points, 310.0));
+    let found = look(&sequence(points, 310.0));
     let [one] = real(&found)[..] else { panic!("{found:?}") };
     assert!(one.alias_hz.contains(&50.0) && one.alias_hz.len() >= 2, "{one:?}");
     assert!(one.note.contains("would look the same"), "{}", one.note);
@@ -305,14 +305,14 @@ fn a_group_without_a_beat_is_found_whole() {
         t += 5.0 + 40.0 * random.exponential();
     }
     points.extend(poisson(&mut random, 0.02, t, &[0, 1, 2, 3]));
-    let found = look(&train(points, t));
+    let found = look(&sequence(points, t));
     let [one] = real(&found)[..] else { panic!("{found:?}") };
     assert_eq!(keys(one), ["KEY_MENU", "KEY_VOLUMEDOWN", "KEY_ENTER"]);
     assert_eq!(one.period_s, None);
     assert!((one.motif[2].offset_s - 1.1).abs() < 0.01 && one.count >= 24, "{one:?}");
 }
 
-/// The period slides from 1.0 to 1.5 s over the train, as with a part that warms up.
+/// The period slides from 1.0 to 1.5 s over the sequence, as with a part that warms up.
 #[test]
 fn a_period_that_changes_is_followed_and_said() {
     let mut random = Random::new(18);
@@ -322,24 +322,24 @@ fn a_period_that_changes_is_followed_and_said() {
         points.push((t + 0.01 * random.normal(), 0));
         t += 1.0 + 0.5 * f64::from(i) / 300.0;
     }
-    let found = look(&train(points, t));
+    let found = look(&sequence(points, t));
     let [one] = real(&found)[..] else { panic!("{found:?}") };
     assert!(one.count >= 295, "{one:?}");
     assert!(one.period_first_s.unwrap() < 1.15 && one.period_last_s.unwrap() > 1.35, "{one:?}");
 }
 
-/// In 39 shuffled trains the same search finds nothing as good; the best p that so many can give is 1/40.
+/// In 39 shuffled sequences the same search finds nothing as good; the best p that so many can give is 1/40.
 #[test]
 fn shuffled_trains_agree_that_it_is_no_chance() {
     let mut random = Random::new(19);
     let (points, seconds) =
         planted(&mut random, &Plant { missed: 0.2, foreign: 0.2, ..plant(&[(0.0, 0)], 0.9) });
     let options = PatternOptions { surrogates: 39, ..PatternOptions::default() };
-    let found = find(&train(points, seconds), &options);
+    let found = find(&sequence(points, seconds), &options);
     assert_eq!(found.patterns[0].chance_shuffled, Some(1.0 / 40.0), "{found:?}");
-    // The bits of shuffled trains are those of no pattern: at most one in 128 reaches the threshold.
+    // The bits of shuffled sequences are those of no pattern: at most one in 128 reaches the threshold.
     let (points, seconds) = (poisson(&mut random, 0.5, 300.0, &[0, 1]), 300.0);
-    assert!(real(&find(&train(points, seconds), &options)).is_empty());
+    assert!(real(&find(&sequence(points, seconds), &options)).is_empty());
 }
 
 /// The scikit-mine documentation prints 23.552849 and 24.665780 for these two cycles (with the repetitions in
@@ -357,7 +357,7 @@ fn code_lengths_agree_with_the_published_ones() {
     assert!((20.0 * single_bits(20, 60, 30_000) - 329.153_709).abs() < 1e-5);
     assert_eq!(cycle_bits(&[1, 2], 2, 2, 10), None);
     let points = (0..40).map(|i| (1.0 + 0.9 * f64::from(i), 0)).collect();
-    assert!(real(&look(&train(points, 60.0)))[0].saved_bits.unwrap() > 100.0);
+    assert!(real(&look(&sequence(points, 60.0)))[0].saved_bits.unwrap() > 100.0);
 }
 
 /// Clusters of thousands of presses a millisecond apart cost no more than others of their number.
@@ -368,7 +368,7 @@ fn dense_clusters_do_not_stall_the_search() {
         points.extend((0..2000).map(|i| (1.0 + 7.0 * f64::from(cluster) + 0.001 * f64::from(i), 0)));
     }
     let started = std::time::Instant::now();
-    assert_eq!(look(&train(points, 80.0)).strays, 20_000);
+    assert_eq!(look(&sequence(points, 80.0)).strays, 20_000);
     // Two seconds in a debug build on an idle core; quadratic work would take minutes.
     assert!(started.elapsed().as_secs() < 60, "{:?}", started.elapsed());
 }

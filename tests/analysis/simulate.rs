@@ -1,9 +1,9 @@
 //! Trains with known truth. Invented data: for simulation only. The generator is seeded; the truth is returned
-//! with the train, so that a test compares with what was planted and not with what was found.
+//! with the sequence, so that a test compares with what was planted and not with what was found.
 
 #![allow(dead_code, reason = "the long self-test in examples/ uses other parts than the tests do")]
 
-use straykey::analysis::Train;
+use straykey::analysis::EventSequence;
 use straykey::analysis::random::Random;
 use straykey::base::{ControlPath, Event, EventKind, Key, Nanoseconds, Span};
 
@@ -32,22 +32,22 @@ pub(crate) fn span(seconds: f64) -> Span {
     Span { start: Nanoseconds::ZERO, end: Nanoseconds::from_seconds(seconds) }
 }
 
-/// A train from (seconds, key number) pairs, watched for `seconds`. Millisecond stamps, each press released
+/// A sequence from (seconds, key number) pairs, watched for `seconds`. Millisecond stamps, each press released
 /// after 60 ms or before the next.
-pub(crate) fn train(mut points: Vec<(f64, usize)>, seconds: f64) -> Train {
+pub(crate) fn sequence(mut points: Vec<(f64, usize)>, seconds: f64) -> EventSequence {
     points.retain(|(t, _)| (0.0..=seconds).contains(t));
     points.sort_by(|a, b| a.0.total_cmp(&b.0));
-    let mut train = Train::new();
+    let mut sequence = EventSequence::new();
     for (i, (t, index)) in points.iter().enumerate() {
         let t = (t * 1000.0).round() / 1000.0;
-        train.push(&press(t, *index));
+        sequence.push(&press(t, *index));
         let next = points.get(i + 1).map_or(f64::INFINITY, |next| next.0);
         let mut up = press((t + 0.06).min((t + next) / 2.0), *index);
         up.kind = EventKind::Release;
-        train.push(&up);
+        sequence.push(&up);
     }
-    train.observe(span(seconds));
-    train
+    sequence.observe(span(seconds));
+    sequence
 }
 
 /// Poisson events of the given rate a second, keys at random among `keys`.
@@ -77,7 +77,7 @@ pub(crate) struct Plant {
     pub(crate) beats: usize,
 }
 
-/// The planted train with its foreign events, keys of the foreign ones among all of the eight.
+/// The planted sequence with its foreign events, keys of the foreign ones among all of the eight.
 pub(crate) fn planted(random: &mut Random, plant: &Plant) -> (Vec<(f64, usize)>, f64) {
     let mut points = Vec::new();
     let mut beat = plant.period * (0.5 + random.unit());

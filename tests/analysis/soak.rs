@@ -3,7 +3,7 @@ use straykey::analysis::random::Random;
 use straykey::analysis::soak::Soak;
 use straykey::base::{Nanoseconds, words};
 
-use super::simulate::{poisson, press, train};
+use super::simulate::{poisson, press, sequence};
 
 fn seconds(s: f64) -> Nanoseconds {
     Nanoseconds::from_seconds(s)
@@ -11,7 +11,7 @@ fn seconds(s: f64) -> Nanoseconds {
 
 fn before(count: usize, length: f64) -> Observation {
     let points = (0..count).map(|i| ((0.1 + i as f64 * 0.618_034).fract() * length, 0)).collect();
-    Observation::soak(train(points, length))
+    Observation::soak(sequence(points, length))
 }
 
 fn soak(before: &Observation) -> Soak {
@@ -55,14 +55,14 @@ fn the_first_stray_ends_a_clean_soak_for_good() {
 fn an_earlier_soak_of_the_same_stage_counts() {
     let before = before(12, 3600.0);
     let mut fresh = soak(&before);
-    fresh.resume(&Observation::soak(train(vec![(50.0, 0)], 60.0)));
+    fresh.resume(&Observation::soak(sequence(vec![(50.0, 0)], 60.0)));
     assert_ne!(
         fresh.tick_observed(seconds(7200.0)).verdict,
         Verdict::Gone,
         "the stray of the first try is not forgotten"
     );
     let mut quiet = soak(&before);
-    quiet.resume(&Observation::soak(train(vec![], 1200.0)));
+    quiet.resume(&Observation::soak(sequence(vec![], 1200.0)));
     assert!((quiet.tick_observed(seconds(600.0)).elapsed_s - 1800.0).abs() < 1e-6);
 }
 
@@ -114,7 +114,7 @@ fn a_baseline_forecasts_what_the_soak_will_ask_for() {
         points.iter().for_each(|(t, index)| soak.push_observed(&press(*t, *index)));
         let state = soak.tick_observed(seconds(3600.0));
         let options = CompareOptions { episode_gap: Some(Nanoseconds::SECOND), ..CompareOptions::default() };
-        let asked = plan(&Observation::soak(train(points, 3600.0)), &options);
+        let asked = plan(&Observation::soak(sequence(points, 3600.0)), &options);
         let note = &state.notes[0];
         // The live soak takes an episode to end with its press, the plan with its release 60 ms later.
         let likely_s = asked.likely_s.unwrap();
@@ -130,7 +130,7 @@ fn restarting_the_clock_does_not_make_an_unrepaired_set_gone() {
     let mut random = Random::new(7);
     for _ in 0..50 {
         let baseline = poisson(&mut random, 1.0 / 60.0, 3600.0, &[0]);
-        let before = Observation::soak(train(baseline, 3600.0));
+        let before = Observation::soak(sequence(baseline, 3600.0));
         let mut soak = soak(&before);
         let events = poisson(&mut random, 1.0 / 60.0, 14_400.0, &[0]);
         let first = events.first().map_or(14_400.0, |event| event.0);
@@ -165,7 +165,7 @@ fn strays_without_end_are_counted_and_not_kept() {
     }
     let state = soak.tick_observed(seconds(200_000.0));
     assert_eq!((state.strays, state.episodes), (20_000, 20_000));
-    let mut all = train((0..100u32).map(|i| (f64::from(i), i as usize % 2)).collect(), 200.0);
+    let mut all = sequence((0..100u32).map(|i| (f64::from(i), i as usize % 2)).collect(), 200.0);
     assert_eq!((all.forget(10), all.len(), all.forget(10)), (90, 10, 0));
     assert_eq!(all.occurrences().first().unwrap().t, seconds(90.0));
     assert_eq!(all.of_segment(0).len(), 10);

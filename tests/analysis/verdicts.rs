@@ -1,14 +1,14 @@
 use straykey::analysis::compare::{CompareOptions, Observation, Verdict, alone, compare, plan};
 use straykey::analysis::random::Random;
-use straykey::analysis::{Comparison, Train};
+use straykey::analysis::{Comparison, EventSequence};
 use straykey::base::Nanoseconds;
 
-use super::simulate::{poisson, span, train};
+use super::simulate::{poisson, sequence, span};
 
 fn regular(count: usize, seconds: f64) -> Observation {
     // Uneven but without bursts: multiples of an irrational share of the span.
     let points = (0..count).map(|i| ((0.1 + i as f64 * 0.618_034).fract() * seconds, 0)).collect();
-    Observation::soak(train(points, seconds))
+    Observation::soak(sequence(points, seconds))
 }
 
 fn run(before: &Observation, after: &Observation) -> Comparison {
@@ -54,7 +54,7 @@ fn the_longest_gap_seen_before_must_be_outlasted() {
     // Twenty strays in the first minute, then an hour of quiet: the rate alone would ask for minutes only.
     let mut points: Vec<_> = (0..20).map(|i| (1.0 + f64::from(i) * 3.0, 0)).collect();
     points.push((3500.0, 0));
-    let before = Observation::soak(train(points, 3600.0));
+    let before = Observation::soak(sequence(points, 3600.0));
     let found = run(&before, &regular(0, 3000.0));
     assert_eq!(found.figures.verdict, Verdict::Undecided, "{found:?}");
 }
@@ -94,14 +94,14 @@ fn comparing_a_growing_file_again_and_again_keeps_its_promise() {
     let mut changed = 0;
     for _ in 0..runs {
         let mean = 20.0 * 10f64.powf(random.unit());
-        let before = Observation::soak(train(poisson(&mut random, 1.0 / mean, 1200.0, &[0]), 1200.0));
+        let before = Observation::soak(sequence(poisson(&mut random, 1.0 / mean, 1200.0, &[0]), 1200.0));
         let after = poisson(&mut random, 1.0 / mean, 1800.0, &[0]);
         changed += usize::from((1..=6).any(|look| {
             let now = 300.0 * f64::from(look);
             let seen: Vec<_> = after.iter().copied().filter(|point| point.0 < now).collect();
             !seen.is_empty()
                 && matches!(
-                    compare(&before, &Observation::soak(train(seen, now)), &options).figures.verdict,
+                    compare(&before, &Observation::soak(sequence(seen, now)), &options).figures.verdict,
                     Verdict::Reduced | Verdict::Worse
                 )
         }));
@@ -122,7 +122,7 @@ fn hands_on_proves_nothing() {
 /// The reason is the missing time; nobody had hands on.
 #[test]
 fn a_side_without_time_proves_nothing_and_is_told_as_such() {
-    let after = Observation { untimed: true, ..Observation::soak(train(vec![], 7200.0)) };
+    let after = Observation { untimed: true, ..Observation::soak(sequence(vec![], 7200.0)) };
     let found = run(&regular(60, 3600.0), &after);
     assert_eq!(found.figures.verdict, Verdict::Undecided);
     assert!(found.notes[0].contains("nothing in it tells the time"), "{:?}", found.notes);
@@ -131,7 +131,7 @@ fn a_side_without_time_proves_nothing_and_is_told_as_such() {
 
 #[test]
 fn an_empty_observation_gives_no_verdict_and_no_crash() {
-    let found = run(&Observation::soak(Train::new()), &Observation::soak(Train::new()));
+    let found = run(&Observation::soak(EventSequence::new()), &Observation::soak(EventSequence::new()));
     assert_eq!(found.figures.verdict, Verdict::Undecided);
     let json = serde_json::to_value(&found).unwrap();
     assert!(json["ratio"].is_null());
@@ -182,7 +182,7 @@ fn an_unchanged_bursty_set_is_not_called_better() {
                     t += 0.9;
                 }
             }
-            Observation::soak(train(points, 3600.0))
+            Observation::soak(sequence(points, 3600.0))
         });
         let [before, after] = &mut sides;
         let verdict = run(before, after).figures.verdict;
@@ -196,7 +196,7 @@ fn the_same_input_gives_the_same_answer() {
     let (before, after) = (regular(40, 1200.0), regular(30, 1000.0));
     assert_eq!(run(&before, &after), run(&before, &after));
     let whole = span(1200.0);
-    assert_eq!(before.train.exposure(), whole.length());
+    assert_eq!(before.sequence.exposure(), whole.length());
 }
 
 /// Nearly even gaps are no long off-times, and the soak stays the exact one.
@@ -204,7 +204,7 @@ fn the_same_input_gives_the_same_answer() {
 fn an_even_train_does_not_ask_for_a_longer_soak() {
     let points =
         [0, 1, 2, 3, 4, 5, 6, 7, 8, 9].map(|i| (30.0 + 300.0 * f64::from(i) + 0.1 * f64::from(i % 3), 0));
-    let found = run(&Observation::soak(train(points.to_vec(), 3000.0)), &regular(0, 60.0));
+    let found = run(&Observation::soak(sequence(points.to_vec(), 3000.0)), &regular(0, 60.0));
     let exact = 3000.0 * (0.01f64.powf(-0.1) - 1.0) - 60.0;
     assert!((found.figures.soak_more_99_s.unwrap() / exact - 1.0).abs() < 1e-9, "{found:?}");
     assert_eq!(found.dispersion, 1.0);
@@ -220,7 +220,7 @@ fn long_off_times_ask_for_a_longer_soak() {
         points.push((t, 0));
         t += 5.0 + 150.0 * random.exponential().powi(2);
     }
-    let found = run(&Observation::soak(train(points, t)), &regular(0, 60.0));
+    let found = run(&Observation::soak(sequence(points, t)), &regular(0, 60.0));
     let exact = t * (0.01f64.powf(-1.0 / found.before.episodes as f64) - 1.0);
     assert!(found.figures.soak_more_99_s.is_none_or(|more| more > 2.0 * exact), "{exact} {found:?}");
 }
@@ -235,7 +235,7 @@ fn gaps_without_variance_prove_nothing_by_quiet_alone() {
         points.push((t, 0));
         t += 10.0 * (0.01 + 0.98 * (f64::from(i) * 0.618_034).fract()).powf(-1.0 / 1.5);
     }
-    let found = run(&Observation::soak(train(points, t)), &regular(0, 3600.0));
+    let found = run(&Observation::soak(sequence(points, t)), &regular(0, 3600.0));
     assert_eq!((found.figures.verdict, found.figures.hand_back), (Verdict::Undecided, false), "{found:?}");
     assert_eq!((found.figures.soak_more_95_s, found.figures.soak_more_99_s), (None, None));
     let said = |words: &str| found.notes.iter().any(|note| note.contains(words));
@@ -251,7 +251,7 @@ fn gaps_without_variance_prove_nothing_by_quiet_alone() {
 #[test]
 fn one_burst_is_one_episode_and_proves_little() {
     let points: Vec<_> = (0..40).map(|i| (300.0 + 0.8 * f64::from(i), 0)).collect();
-    let found = run(&Observation::soak(train(points, 1200.0)), &regular(0, 1800.0));
+    let found = run(&Observation::soak(sequence(points, 1200.0)), &regular(0, 1800.0));
     assert_eq!((found.before.strays, found.before.episodes), (40, 1), "{found:?}");
     assert_eq!(found.figures.verdict, Verdict::Undecided);
 }
@@ -276,10 +276,10 @@ fn a_stage_counts_the_same_in_every_view() {
         for (start, _) in poisson(random, 1.0 / mean, 3600.0, &[0]) {
             points.extend((0..6).map(|i| (start + 0.9 * f64::from(i), 0)));
         }
-        Observation::soak(train(points, 3600.0))
+        Observation::soak(sequence(points, 3600.0))
     };
     let one = bursts(&mut random, 120.0);
-    let two = Observation::soak(train(poisson(&mut random, 1.0 / 6.0, 3600.0, &[0]), 3600.0));
+    let two = Observation::soak(sequence(poisson(&mut random, 1.0 / 6.0, 3600.0, &[0]), 3600.0));
     let three = bursts(&mut random, 600.0);
     for job in [vec![&one, &two, &three], vec![&two, &two]] {
         let options = CompareOptions::of_job(&job);
@@ -305,7 +305,7 @@ fn a_rate_that_wanders_is_seen_in_the_counts() {
                 let points = poisson(random, rate, 3600.0, &[0]);
                 points.into_iter().map(move |(t, key)| (t + begun, key))
             });
-            Observation::soak(train(hours.collect(), 36_000.0))
+            Observation::soak(sequence(hours.collect(), 36_000.0))
         };
         let options = CompareOptions { episode_gap: Some(Nanoseconds::SECOND), ..CompareOptions::default() };
         let pair = [seen(&mut random, [0.5, 0.5]), seen(&mut random, [0.5, 0.5])];

@@ -1,7 +1,7 @@
 //! A fault that needs warmth: quiet counts from switching on, as the set's own messages tell. Simulated truth, seeds
 //! fixed: nothing comes before the set has been on for twelve minutes, then a stray a minute and a half on average.
 
-use straykey::analysis::Train;
+use straykey::analysis::EventSequence;
 use straykey::analysis::compare::{CompareOptions, Observation, Verdict, compare, plan};
 use straykey::analysis::power::{OnTime, Origin};
 use straykey::analysis::random::Random;
@@ -39,10 +39,10 @@ fn thermal(random: &mut Random, on: f64, end: f64) -> Vec<Event> {
 }
 
 fn observation(events: &[Event], from: f64, to: f64) -> Observation {
-    let mut train = Train::new();
-    events.iter().for_each(|event| train.push(event));
-    train.observe(Span { start: seconds(from), end: seconds(to) });
-    Observation::soak(train)
+    let mut sequence = EventSequence::new();
+    events.iter().for_each(|event| sequence.push(event));
+    sequence.observe(Span { start: seconds(from), end: seconds(to) });
+    Observation::soak(sequence)
 }
 
 /// The set as received, switched on at the start of the capture.
@@ -105,7 +105,7 @@ fn a_warm_baseline_and_a_cold_soak_prove_nothing_early() {
         .map(|_| {
             let events = thermal(&mut random, -ONSET, 1500.0);
             let before = observation(&events, 0.0, 1500.0);
-            if before.train.len() < 3 { (false, false) } else { is_called_gone(&mut random, &before) }
+            if before.sequence.len() < 3 { (false, false) } else { is_called_gone(&mut random, &before) }
         })
         .collect();
     seldom(&found);
@@ -148,9 +148,9 @@ fn standby_is_no_quiet() {
         system(10.0 + needed, EventKind::Standby, Some("on")),
     ];
     let after = observation(&events, 0.0, needed + 30.0);
-    let on = OnTime::of(&after.train);
+    let on = OnTime::of(&after.sequence);
     assert!((on.asleep_s - needed).abs() < 1e-6);
-    assert_eq!(on.stretches.iter().map(|s| s.origin).collect::<Vec<_>>(), [Origin::Found, Origin::Cold]);
+    assert_eq!(on.intervals.iter().map(|s| s.origin).collect::<Vec<_>>(), [Origin::Found, Origin::Cold]);
     let found = compare(&before, &after, &CompareOptions::default());
     assert_eq!(found.figures.verdict, Verdict::Undecided);
     assert!((found.after.observed_s - 30.0).abs() < 1e-6);
@@ -168,11 +168,11 @@ fn a_cold_start_in_an_earlier_capture_of_the_stage_counts() {
     let mut random = Random::new(1_205);
     let events = thermal(&mut random, -ONSET, 2700.0);
     let before = observation(&events, 0.0, 2700.0);
-    let mut train = Train::new();
-    train.push(&boot(0.0));
-    train.observe(Span { start: seconds(0.0), end: seconds(20.0) });
-    train.observe(Span { start: seconds(0.0), end: seconds(ONSET - 60.0) });
-    let after = Observation::soak(train);
+    let mut sequence = EventSequence::new();
+    sequence.push(&boot(0.0));
+    sequence.observe(Span { start: seconds(0.0), end: seconds(20.0) });
+    sequence.observe(Span { start: seconds(0.0), end: seconds(ONSET - 60.0) });
+    let after = Observation::soak(sequence);
     let found = compare(&before, &after, &CompareOptions::default());
     assert_eq!(found.figures.verdict, Verdict::Undecided, "{found:?}");
 }
@@ -184,11 +184,11 @@ fn quiet_counts_from_the_age_on_from_which_the_set_was_watched() {
     let strays: Vec<Event> =
         (0..40).map(|i| press(5.0 + 37.0 * f64::from(i) + f64::from(i % 7), 0)).collect();
     let before = |age: Option<f64>| {
-        let mut train = Train::new();
-        strays.iter().for_each(|event| train.push(event));
-        train.observe(Span { start: seconds(0.0), end: seconds(1500.0) });
-        train.aged(age.map(seconds));
-        Observation::soak(train)
+        let mut sequence = EventSequence::new();
+        strays.iter().for_each(|event| sequence.push(event));
+        sequence.observe(Span { start: seconds(0.0), end: seconds(1500.0) });
+        sequence.aged(age.map(seconds));
+        Observation::soak(sequence)
     };
     let gone = |age: Option<f64>, quiet: f64| {
         let after = observation(&[boot(0.0)], 0.0, quiet);
@@ -202,10 +202,10 @@ fn quiet_counts_from_the_age_on_from_which_the_set_was_watched() {
     assert!(!gone(None, 1790.0) && !gone(Some(7200.0), 1790.0));
     assert!(gone(None, 1801.0 + needed));
     // Found on after the step, and younger than it was watched before.
-    let mut train = Train::new();
-    train.observe(Span { start: seconds(0.0), end: seconds(needed + 10.0) });
-    train.aged(Some(seconds(20.0)));
-    let after = Observation::soak(train);
+    let mut sequence = EventSequence::new();
+    sequence.observe(Span { start: seconds(0.0), end: seconds(needed + 10.0) });
+    sequence.aged(Some(seconds(20.0)));
+    let after = Observation::soak(sequence);
     let verdict = |age| compare(&before(Some(age)), &after, &CompareOptions::default()).figures.verdict;
     assert_eq!((verdict(20.0), verdict(120.0)), (Verdict::Gone, Verdict::Undecided));
 }

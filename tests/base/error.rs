@@ -5,14 +5,14 @@ fn an_error_says_what_where_and_what_to_do() {
     let error = Error::input("\"{counts:hexx}\" has an unknown type \"hexx\"")
         .at("protocols/chassis/alder.toml")
         .line(14, Some(44))
-        .remedy("did you mean {counts:hex}?");
+        .help("did you mean {counts:hex}?");
     assert_eq!(
         error.to_string(),
         "protocols/chassis/alder.toml:14:44: \"{counts:hexx}\" has an unknown type \"hexx\"\n  did you mean {counts:hex}?"
     );
     assert_eq!((error.kind(), error.exit_status()), (Kind::Input, 3));
     assert_eq!(Error::usage("x").exit_status(), 2);
-    assert_eq!(Error::machine("x").exit_status(), 4);
+    assert_eq!(Error::system("x").exit_status(), 4);
 }
 
 #[test]

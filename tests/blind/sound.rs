@@ -1,9 +1,9 @@
 //! Sets that are well heard are not called blind. `examples/sound.md` has the same for ten hours each and 600 captures.
 
 use straykey::analysis::compare::{CompareOptions, Observation, Verdict};
+use straykey::analysis::event_sequence::EventSequence;
 use straykey::analysis::ledger::{Builder, PathId};
 use straykey::analysis::soak::SoakState;
-use straykey::analysis::train::Train;
 use straykey::base::{ControlPath, Event, EventKind, Key, Nanoseconds, Span};
 use straykey::bench::{SoakPlan, SoakRun};
 use straykey::timeline::Protocols;
@@ -43,15 +43,15 @@ fn no_sound_capture_is_called_unobserved() {
 
 /// A baseline of a set that prints only on presses: a stray each minute for half an hour.
 fn baseline() -> Observation {
-    let mut train = Train::new();
+    let mut sequence = EventSequence::new();
     for minute in 0..30 {
         let t = Nanoseconds(60_000_000_000 * minute + 1_000_000 * (minute * 7919 % 20_000));
         let mut event = Event::new(t, ControlPath::Keypad, EventKind::Press);
         event.key = Key::from_name("KEY_VOLUMEUP");
-        train.push(&event);
+        sequence.push(&event);
     }
-    train.observe(Span { start: Nanoseconds::ZERO, end: Nanoseconds(1_800_000_000_000) });
-    Observation::soak(train)
+    sequence.observe(Span { start: Nanoseconds::ZERO, end: Nanoseconds(1_800_000_000_000) });
+    Observation::soak(sequence)
 }
 
 /// A soak of forty minutes on a set that is repaired; a technician who is there presses what is asked for.

@@ -226,7 +226,7 @@ fn ladders_that_cannot_be_read_are_refused_with_a_remedy() {
     for (rest, part) in cases {
         let error = Windows::new(&line(&format!("{base}{rest}"))).unwrap_err();
         assert!(error.what().contains(part), "{error}");
-        assert!(error.remedy_text().is_some(), "{error}");
+        assert!(error.help_text().is_some(), "{error}");
     }
     let zero = line("name = \"K\"\nfull_scale = 0\nsupply_volts = 3.3\nkey = []");
     assert!(Windows::new(&zero).is_err());

@@ -25,7 +25,7 @@ fn reload(library: &mut Library, folder: &Path) -> Vec<Error> {
 fn a_mistyped_chassis_offers_the_nearest_name() {
     let error = shipped().chassis("adler").unwrap_err();
     assert_eq!(error.kind(), Kind::Usage);
-    assert!(error.remedy_text().unwrap().contains("alder"), "{error}");
+    assert!(error.help_text().unwrap().contains("alder"), "{error}");
 }
 
 #[test]

@@ -19,7 +19,7 @@ fn findings(middle: &str) -> Vec<Finding> {
 fn only(found: &[Finding], text: &str) -> (Severity, Option<u64>, Option<u64>) {
     let of: Vec<_> = found.iter().filter(|finding| finding.message.contains(text)).collect();
     assert_eq!(of.len(), 1, "{text}: {found:?}");
-    assert!(of[0].remedy.is_some() && of[0].place.path.is_some());
+    assert!(of[0].help.is_some() && of[0].place.path.is_some());
     (of[0].severity, of[0].place.line, of[0].place.column)
 }
 

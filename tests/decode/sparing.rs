@@ -96,6 +96,6 @@ fn a_silence_that_cannot_be_is_refused() {
     for silence in ["0.0", "-1.0", "nan", "1e9"] {
         let text = format!("{HEAD}{}", SILENT.replace("silent_s = 0.2", &format!("silent_s = {silence}")));
         let error = Chassis::parse(Path::new("aspen.toml"), &text).unwrap_err();
-        assert!(error.what().contains("silent_s") && error.remedy_text().is_some(), "{error}");
+        assert!(error.what().contains("silent_s") && error.help_text().is_some(), "{error}");
     }
 }

@@ -6,7 +6,7 @@
 
 use std::sync::atomic::{AtomicU32, Ordering};
 
-use straykey::analysis::Train;
+use straykey::analysis::EventSequence;
 use straykey::analysis::compare::{CompareOptions, Observation, Verdict, compare};
 use straykey::base::{ControlPath, Event, EventKind, Key, Nanoseconds, Span};
 use straykey::simulator::keypad::Action;
@@ -143,14 +143,14 @@ fn beats(seed: u64, scenario: &Scenario, presses: &[(Nanoseconds, Key)]) {
 fn paths_say(seed: u64, seen: &[Seen]) -> u32 {
     let mut undecided = 0;
     let soak = |presses: &[(Nanoseconds, Key)], path, time| {
-        let mut train = Train::new();
+        let mut sequence = EventSequence::new();
         for (t, key) in presses {
             let mut event = Event::new(*t, path, EventKind::Press);
             event.key = Some(*key);
-            train.push(&event);
+            sequence.push(&event);
         }
-        train.observe(Span { start: Nanoseconds::ZERO, end: time });
-        Observation::soak(train)
+        sequence.observe(Span { start: Nanoseconds::ZERO, end: time });
+        Observation::soak(sequence)
     };
     let said = |before: usize, after: usize, path: ControlPath| {
         let of = |stage: usize| {
@@ -294,7 +294,7 @@ fn a_brisk_set_is_proved_within_minutes() {
         set.advance(from);
         set.take_registered();
         set.advance(length);
-        let mut train = Train::new();
+        let mut sequence = EventSequence::new();
         for registered in
             set.registered().iter().filter(|r| r.line.is_none() == (path == ControlPath::Infrared))
         {
@@ -305,11 +305,11 @@ fn a_brisk_set_is_proved_within_minutes() {
             };
             let mut event = Event::new(registered.at - from, path, kind);
             event.key = Some(registered.action.key());
-            train.push(&event);
+            sequence.push(&event);
         }
-        train.observe(Span { start: Nanoseconds::ZERO, end: length });
-        train.aged(Some(from));
-        Observation::soak(train)
+        sequence.observe(Span { start: Nanoseconds::ZERO, end: length });
+        sequence.aged(Some(from));
+        Observation::soak(sequence)
     };
     let proved = |seed: &u64| {
         let scenario = Scenario::two_causes(*seed).brisk();

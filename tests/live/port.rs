@@ -102,11 +102,11 @@ fn a_missing_port_is_told_with_what_is_there() {
     assert_eq!((error.exit_status(), error.cause()), (4, Some(Cause::PortAbsent)));
     let text = error.to_string();
     assert!(text.contains("/dev/straykey-no-such-port: there is no such port"), "{text}");
-    let remedy = error.remedy_text().unwrap();
+    let help = error.help_text().unwrap();
     let here = straykey::source::serial::list().unwrap();
     match here.first() {
-        Some(port) => assert!(here.len() > 5 || remedy.contains(port.stable().to_str().unwrap()), "{remedy}"),
-        None => assert!(remedy.contains("no serial port is attached"), "{remedy}"),
+        Some(port) => assert!(here.len() > 5 || help.contains(port.stable().to_str().unwrap()), "{help}"),
+        None => assert!(help.contains("no serial port is attached"), "{help}"),
     }
 }
 
@@ -130,7 +130,7 @@ fn what_is_no_port_is_refused() {
     for path in [file.path(), std::path::Path::new("/dev/null"), std::path::Path::new("/dev")] {
         let error = SerialPort::open(&PortSpec::new(path, 115_200)).unwrap_err();
         assert_eq!(error.exit_status(), 4, "{error}");
-        assert!(error.remedy_text().is_some(), "{error}");
+        assert!(error.help_text().is_some(), "{error}");
     }
 }
 

@@ -4,7 +4,7 @@
 //! and the series string S00 (tests/reference/ngspice/), rounded to 0.1 mV.
 
 use straykey::analysis::ladder::{
-    Borne, Condition, Fault, Limits, Place, Stretch, Windows, margins, tolerated, walk,
+    Borne, Condition, Fault, FaultRange, Limits, Place, Windows, margins, tolerated, walk,
 };
 use straykey::base::Key;
 
@@ -153,7 +153,7 @@ fn a_growing_leak_walks_through_the_keys_at_the_resistances_of_the_divider() {
         let expected = 10_000.0 * edge / (1024.0 - edge);
         assert!((stretch.from / expected - 1.0).abs() < 1e-5, "{stretch:?} against {expected}");
     }
-    let round = |s: &Stretch| (s.from / 100.0).round() / 10.0;
+    let round = |s: &FaultRange| (s.from / 100.0).round() / 10.0;
     assert_eq!(walk.iter().skip(1).map(round).collect::<Vec<_>>(), [63.7, 18.3, 9.8, 5.5, 2.8, 0.8]);
 }
 

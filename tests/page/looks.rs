@@ -1,4 +1,4 @@
-//! Closer looks at a job that is recorded: a train with a beat is folded, its occurrences are gone to, events are sifted.
+//! Closer looks at a job that is recorded: a sequence with a beat is folded, its occurrences are gone to, events are sifted.
 
 use std::fmt::Write as _;
 

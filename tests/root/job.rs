@@ -80,7 +80,7 @@ fn a_disk_that_fills_during_a_capture_keeps_what_was_acknowledged_and_the_job_go
     std::fs::write(big.path(), vec![b'y'; 1 << 20]).unwrap();
     let error = job.import(big.path(), &hands_off()).unwrap_err();
     assert_eq!(error.exit_status(), 4);
-    assert!(error.remedy_text().unwrap().contains("make room"), "{error}");
+    assert!(error.help_text().unwrap().contains("make room"), "{error}");
     assert_eq!(std::fs::read_dir(job.folder().join("raw")).unwrap().count(), 2);
 }
 

@@ -69,7 +69,7 @@ fn rule_3_the_header_is_optional() {
 fn rule_4_every_record_has_the_same_count_of_fields() {
     let error = error(b"Time [s],CH0,CH1\r\n0,1,0\r\n0.001,0,0\r\n0.002,0\r\n0.003,0,1\r\n");
     assert_eq!((error.kind(), error.place().line, error.place().column), (Kind::Input, Some(4), Some(9)));
-    assert!(error.what().contains("2 fields") && error.remedy_text().is_some(), "{error}");
+    assert!(error.what().contains("2 fields") && error.help_text().is_some(), "{error}");
 }
 
 #[test]
@@ -136,7 +136,7 @@ fn a_decimal_comma_between_commas_is_refused() {
 fn a_header_that_ends_with_a_comma_over_rows_that_do_not_is_refused() {
     // Whole numbers with decimal commas: `0,0` is a time, or a time and a level.
     let error = error(b"Time [us],IR,AUX,\n0,0,1,1\n10000,0,0,0\n19000,0,1,1\n");
-    assert!(error.what().contains("ends with a comma") && error.remedy_text().is_some(), "{error}");
+    assert!(error.what().contains("ends with a comma") && error.help_text().is_some(), "{error}");
     assert_eq!(read(b"Time [us],IR,AUX,\n0,1,1,\n10000,0,0,\n").names.len(), 2);
 }
 
@@ -191,7 +191,7 @@ fn samples_without_time_need_a_rate() {
 #[test]
 fn whole_numbers_without_unit_are_not_guessed() {
     let error = error(b"Time,CH0\n0,1\n10,0\n");
-    assert!(error.remedy_text().unwrap().contains("Time [us]"), "{error}");
+    assert!(error.help_text().unwrap().contains("Time [us]"), "{error}");
 }
 
 #[test]
@@ -280,7 +280,7 @@ fn a_level_column_that_turns_into_volts_is_refused() {
     text.push_str("400.5,3.3\n");
     let error = error(text.as_bytes());
     assert_eq!((error.place().line, error.place().column), (Some(402), Some(7)));
-    assert!(error.remedy_text().unwrap().contains("KEY1 (V)"), "{error}");
+    assert!(error.help_text().unwrap().contains("KEY1 (V)"), "{error}");
 }
 
 #[test]

@@ -35,7 +35,7 @@ fn any_number_of_a_unit_is_a_unit() {
     }
     for unit in ["0 ns", "ns", "-1 ns", "1.2.3 ns", "0.0000001 fs", "5 min", "1e3 ns"] {
         let error = times(&dump(unit, "#0 0!"), 0).err().unwrap();
-        assert!(error.remedy_text().is_some(), "{unit}: {error}");
+        assert!(error.help_text().is_some(), "{unit}: {error}");
     }
 }
 
@@ -53,7 +53,7 @@ fn stamps_may_have_a_fraction() {
 #[test]
 fn a_dump_without_unit_names_what_there_is() {
     let error = times("$var wire 1 ! a $end $enddefinitions $end #0 0!", 0).err().unwrap();
-    assert!(!error.remedy_text().unwrap().contains("give the"), "{error}");
+    assert!(!error.help_text().unwrap().contains("give the"), "{error}");
 }
 
 #[test]
@@ -63,7 +63,7 @@ fn of_more_variables_than_fit_the_wanted_ones_are_kept() {
         head += &format!("$var wire 1 x{i} w{i} $end\n");
     }
     let text = head + "$upscope $end $enddefinitions $end\n#1 1x140000 1x149999 #2 0x140000 0x3\n";
-    assert!(times(&text, 1 << 20).err().unwrap().remedy_text().unwrap().contains("--wire"));
+    assert!(times(&text, 1 << 20).err().unwrap().help_text().unwrap().contains("--wire"));
     for wanted in ["W140000", "top.w140000"] {
         let options = VcdOptions { wanted: vec![wanted.to_owned()] };
         let mut source = VcdSource::new(drip(text.as_bytes(), 1 << 20), options).unwrap();

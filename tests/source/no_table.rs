@@ -21,7 +21,7 @@ fn foreign_text_is_refused_with_what_was_expected() {
     ] {
         let error = error(text);
         assert_eq!(error.kind(), Kind::Input);
-        assert!(error.remedy_text().is_some(), "{error}");
+        assert!(error.help_text().is_some(), "{error}");
     }
 }
 
@@ -34,7 +34,7 @@ fn a_cell_that_is_no_number_is_named_with_its_line() {
     ] {
         let error = error(text.as_bytes());
         assert!(error.what().contains(cell), "{error}");
-        assert!(error.remedy_text().unwrap().contains(help), "{error}");
+        assert!(error.help_text().unwrap().contains(help), "{error}");
         let line = 1 + text.lines().position(|line| line.contains(cell)).unwrap() as u64;
         assert_eq!(error.place().line, Some(line), "{error}");
     }

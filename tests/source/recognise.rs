@@ -90,5 +90,5 @@ fn compression_is_taken_off_and_nothing_is_lost() {
 fn damaged_compression_is_bad_input() {
     let error = open(drip(b"\x1f\x8b\x08\x00\x00\x00\x00\x00\x00\xffgarbage", 0)).err().unwrap();
     assert_eq!(error.kind(), Kind::Input);
-    assert!(error.remedy_text().is_some());
+    assert!(error.help_text().is_some());
 }

@@ -87,7 +87,7 @@ fn every_time_unit_is_known() {
 #[test]
 fn a_missing_time_unit_is_asked_for() {
     let text = HEAD.replace("$timescale 1 us $end ", "") + "#2 1!\n";
-    assert!(error(&text).remedy_text().unwrap().contains("$timescale"));
+    assert!(error(&text).help_text().unwrap().contains("$timescale"));
 }
 
 #[test]
@@ -203,7 +203,7 @@ fn mistakes_are_shown_with_their_line() {
     ] {
         let error = error(&format!("{HEAD}{text}"));
         assert_eq!((error.kind(), error.place().line), (Kind::Input, Some(line)), "{text:?} {error}");
-        assert!(error.what().contains(what) && error.remedy_text().is_some(), "{text:?} {error}");
+        assert!(error.what().contains(what) && error.help_text().is_some(), "{text:?} {error}");
     }
     for text in
         ["", "$timescale 1 us $end", "$var wire 1 ! a", "hello", "$var wire x ! a $end", "$var wire 1 $end"]

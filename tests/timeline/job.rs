@@ -260,7 +260,7 @@ fn stages_are_counted_from_one() {
     for number in [0, 4] {
         let error = job.stage(number).unwrap_err();
         assert_eq!(error.exit_status(), 2);
-        assert!(error.remedy_text().unwrap().contains("3 key connector cleaned"), "{error}");
+        assert!(error.help_text().unwrap().contains("3 key connector cleaned"), "{error}");
     }
     let parsed = JobReference::parse("bench/job 7#2").unwrap();
     assert_eq!((parsed.folder.to_str().unwrap(), parsed.stage), ("bench/job 7", Some(2)));

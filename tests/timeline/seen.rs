@@ -80,7 +80,7 @@ fn voltages_beyond_the_ladder_are_told_and_other_units_refused() {
     let (_, summary) = read(&rows(5.0), "K=keypad:KEY1", options()).unwrap();
     assert!(summary.remarks.iter().any(|text| text.contains("40 samples lie beyond")), "{summary:?}");
     let error = read(&rows(3290.5), "K=keypad:KEY1", options()).err().unwrap();
-    assert!(error.remedy_text().unwrap().contains("(mV)"), "{error}");
+    assert!(error.help_text().unwrap().contains("(mV)"), "{error}");
 }
 
 #[test]

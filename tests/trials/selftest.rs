@@ -7,10 +7,10 @@ use straykey::analysis::random::Random;
 use straykey::analysis::soak::Soak;
 use straykey::base::Nanoseconds;
 
-use crate::simulate::{TRUTHS, Truth, press, strays, train};
+use crate::simulate::{TRUTHS, Truth, press, sequence, strays};
 
 fn observed(random: &mut Random, truth: Truth, mean: f64, seconds: f64) -> Observation {
-    Observation::soak(train(strays(random, truth, mean, seconds), seconds))
+    Observation::soak(sequence(strays(random, truth, mean, seconds), seconds))
 }
 
 /// An unrepaired set, looked at just before its first stray and just after it: whether it is called gone, and ready for
@@ -21,7 +21,7 @@ fn is_falsely_gone(random: &mut Random, truth: Truth) -> (bool, bool) {
         let warm = if truth == Truth::Thermal { 720.0 } else { 0.0 };
         let seconds = (mean * (4.0 + 26.0 * random.unit())).max(900.0) + warm;
         let before = observed(random, truth, mean, seconds);
-        if before.train.len() >= 3 {
+        if before.sequence.len() >= 3 {
             break (before, mean);
         }
     };
@@ -94,7 +94,7 @@ fn a_fourfold_fall_is_seen() {
     }
 }
 
-/// No beat in trains without one; bursts are bursts.
+/// No beat in sequences without one; bursts are bursts.
 #[test]
 fn trains_without_a_beat_have_no_pattern_with_one() {
     let mut random = Random::new(74);
@@ -102,7 +102,7 @@ fn trains_without_a_beat_have_no_pattern_with_one() {
         let mut wrong = 0;
         for _ in 0..60 {
             let seen = observed(&mut random, truth, 40.0, 3600.0);
-            let found = find(&seen.train, &PatternOptions::default());
+            let found = find(&seen.sequence, &PatternOptions::default());
             let beat = |class| matches!(class, Class::Steady | Class::Cycle | Class::Locked);
             wrong += usize::from(found.patterns.iter().any(|pattern| beat(pattern.class)));
         }

@@ -4,10 +4,10 @@ use straykey::analysis::Pattern;
 use straykey::analysis::pattern::{Class, PatternOptions, find};
 use straykey::analysis::random::Random;
 
-use crate::simulate::{ORDERS, key, repeated, train, unordered};
+use crate::simulate::{ORDERS, key, repeated, sequence, unordered};
 
-fn sequence(points: Vec<(f64, usize)>, seconds: f64) -> Option<Pattern> {
-    let found = find(&train(points, seconds), &PatternOptions::default());
+fn found_in(points: Vec<(f64, usize)>, seconds: f64) -> Option<Pattern> {
+    let found = find(&sequence(points, seconds), &PatternOptions::default());
     found.patterns.into_iter().find(|pattern| pattern.class == Class::Cycle)
 }
 
@@ -31,7 +31,7 @@ fn a_sequence_at_no_steady_beat_is_found() {
         let right = (0..20)
             .filter(|_| {
                 let (points, seconds) = repeated(&mut random, &motif, repeats, 0.1);
-                let found = sequence(points, seconds);
+                let found = found_in(points, seconds);
                 found.is_some_and(|found| {
                     assert!(found.period_s.is_none() && found.chance <= 0.01, "{found:?}");
                     is_motif(&found, &motif)
@@ -50,7 +50,7 @@ fn a_round_is_told_once() {
     let right = (0..10)
         .filter(|_| {
             let (points, seconds) = repeated(&mut random, &motif, 20, 0.0);
-            sequence(points, seconds).is_some_and(|found| is_motif(&found, &motif))
+            found_in(points, seconds).is_some_and(|found| is_motif(&found, &motif))
         })
         .count();
     assert!(right >= 8, "{right} of 10");
@@ -67,7 +67,7 @@ fn keys_in_no_sequence_have_none() {
             .filter(|_| {
                 let presses = 60 + random.below(400);
                 let (points, seconds) = unordered(&mut random, order, presses);
-                sequence(points, seconds).is_some()
+                found_in(points, seconds).is_some()
             })
             .count();
         assert!(wrong <= 1 + 3, "{order:?}: {wrong} of {runs}");
@@ -79,5 +79,5 @@ fn keys_in_no_sequence_have_none() {
 fn two_keys_in_turns_are_no_sequence() {
     let mut random = Random::new(3_003);
     let (points, seconds) = repeated(&mut random, &[0, 1], 100, 0.0);
-    assert!(sequence(points, seconds).is_none());
+    assert!(found_in(points, seconds).is_none());
 }

@@ -18,10 +18,10 @@ pub struct Alternative {
 /// Beyond so many episodes the sums of the E-test take longer than they tell.
 const MOST_E: u64 = 2000;
 
-/// The other tests that these data allow: counts before and after, and the same in stretches of time.
+/// The other tests that these data allow: counts before and after, and the same in bins of time.
 pub(crate) fn alternatives(
     [before, after]: [Count; 2],
-    stretches: &[Vec<u64>],
+    bins: &[Vec<u64>],
     headline: &RatioTest,
     seed: u64,
 ) -> Vec<Alternative> {
@@ -35,12 +35,9 @@ pub(crate) fn alternatives(
         let (one, two) = ((k1, before.exposure), (k2, after.exposure));
         found.push(Alternative { method: "E-test", chance: e_test(one, two, 0.0, Tail::Both).1.min(1.0) });
     }
-    let [one, two] = stretches else { return found };
+    let [one, two] = bins else { return found };
     if one.len() >= 5 && two.len() >= 5 {
-        found.push(Alternative {
-            method: "permutation of time stretches",
-            chance: permutation(one, two, seed).1,
-        });
+        found.push(Alternative { method: "permutation of time bins", chance: permutation(one, two, seed).1 });
     }
     if one.len() >= 20 && two.len() >= 20 || one.len() + two.len() >= 20 {
         let chance = negative_binomial(one, two).p;

@@ -16,11 +16,11 @@ use std::sync::Arc;
 use serde::Serialize;
 
 use crate::analysis::episode::{Episode, EpisodeRule, Press, episodes, fold};
+use crate::analysis::event_sequence::EventSequence;
 use crate::analysis::ledger::{Observed, PathId};
+use crate::analysis::overdispersion::{Overdispersion, overdispersion};
 use crate::analysis::quiet::{QuietPlan, watched};
 use crate::analysis::rate::{RatioTest, compare_scaled};
-use crate::analysis::scatter::{Scatter, scatter};
-use crate::analysis::train::Train;
 use crate::base::Nanoseconds;
 
 pub use alternatives::Alternative;
@@ -62,26 +62,26 @@ impl CompareOptions {
     /// Options with the episode gap and the dispersion learned once for a job, so that every comparison, soak and lone
     /// stage of it counts the same.
     pub fn of_job(observations: &[&Observation]) -> Self {
-        let presses: Vec<Vec<Press>> = observations.iter().map(|seen| fold(&seen.train)).collect();
-        let trains: Vec<(&Train, &[Press])> = observations
+        let presses: Vec<Vec<Press>> = observations.iter().map(|seen| fold(&seen.sequence)).collect();
+        let sequences: Vec<(&EventSequence, &[Press])> = observations
             .iter()
             .zip(&presses)
-            .map(|(seen, presses)| (&seen.train, presses.as_slice()))
+            .map(|(seen, presses)| (&seen.sequence, presses.as_slice()))
             .collect();
-        let rule = EpisodeRule::learn(&trains);
+        let rule = EpisodeRule::learn(&sequences);
         let found: Vec<Vec<Episode>> = presses.iter().map(|presses| episodes(presses, rule.gap)).collect();
-        let sides: Vec<(&Train, &[Episode])> =
-            observations.iter().zip(&found).map(|(seen, found)| (&seen.train, found.as_slice())).collect();
-        let dispersion = Some(scatter(&sides, rule.gap).dispersion);
+        let sides: Vec<(&EventSequence, &[Episode])> =
+            observations.iter().zip(&found).map(|(seen, found)| (&seen.sequence, found.as_slice())).collect();
+        let dispersion = Some(overdispersion(&sides, rule.gap).dispersion);
         Self { rule: Some(rule), dispersion, ..Self::default() }
     }
 
-    /// The rule to count by: the job's, the gap set by hand, or one learned from these trains.
-    pub(crate) fn rule(&self, trains: &[(&Train, &[Press])]) -> EpisodeRule {
+    /// The rule to count by: the job's, the gap set by hand, or one learned from these sequences.
+    pub(crate) fn rule(&self, sequences: &[(&EventSequence, &[Press])]) -> EpisodeRule {
         match (&self.rule, self.episode_gap) {
             (Some(rule), _) => rule.clone(),
             (None, Some(gap)) => EpisodeRule::fixed(gap),
-            (None, None) => EpisodeRule::learn(trains),
+            (None, None) => EpisodeRule::learn(sequences),
         }
     }
 }
@@ -111,7 +111,7 @@ pub struct Comparison {
     pub episode_gap_s: Option<f64>,
     /// Variance to mean of the episode counts; above one they still cluster, and tell as much as so many fewer.
     pub dispersion: f64,
-    /// Chance of so much scatter of the counts in stretches of time among independent episodes (index of dispersion); null
+    /// Chance of so much scatter of the counts in bins of time among independent episodes (index of dispersion); null
     /// where they are too few to tell.
     pub dispersion_chance: Option<f64>,
     /// Other tests of the same question.
@@ -126,59 +126,59 @@ pub struct Comparison {
 
 /// Dispersion of the episode counts of all these observations together; 1 when they do not cluster.
 pub fn dispersion_of(observations: &[Observation], options: &CompareOptions) -> f64 {
-    let trains: Vec<&Train> = observations.iter().map(|seen| &seen.train).collect();
-    counting(&trains, options).1
+    let sequences: Vec<&EventSequence> = observations.iter().map(|seen| &seen.sequence).collect();
+    counting(&sequences, options).1
 }
 
-/// The rule and the dispersion to count by: the job's, else learned from these trains.
-fn counting(trains: &[&Train], options: &CompareOptions) -> (EpisodeRule, f64, Scatter) {
-    let presses: Vec<Vec<Press>> = trains.iter().map(|train| fold(train)).collect();
-    let pairs: Vec<(&Train, &[Press])> =
-        trains.iter().copied().zip(presses.iter().map(Vec::as_slice)).collect();
+/// The rule and the dispersion to count by: the job's, else learned from these sequences.
+fn counting(sequences: &[&EventSequence], options: &CompareOptions) -> (EpisodeRule, f64, Overdispersion) {
+    let presses: Vec<Vec<Press>> = sequences.iter().map(|sequence| fold(sequence)).collect();
+    let pairs: Vec<(&EventSequence, &[Press])> =
+        sequences.iter().copied().zip(presses.iter().map(Vec::as_slice)).collect();
     let rule = options.rule(&pairs);
     let found: Vec<Vec<Episode>> = presses.iter().map(|presses| episodes(presses, rule.gap)).collect();
-    let sides: Vec<(&Train, &[Episode])> =
-        trains.iter().copied().zip(found.iter().map(Vec::as_slice)).collect();
-    let scatter = scatter(&sides, rule.gap);
-    let dispersion = options.dispersion.unwrap_or(scatter.dispersion);
-    (rule, dispersion, scatter)
+    let sides: Vec<(&EventSequence, &[Episode])> =
+        sequences.iter().copied().zip(found.iter().map(Vec::as_slice)).collect();
+    let overdispersion = overdispersion(&sides, rule.gap);
+    let dispersion = options.dispersion.unwrap_or(overdispersion.dispersion);
+    (rule, dispersion, overdispersion)
 }
 
 /// One stage by itself: its own episodes, rate and interval, compared with nothing.
 pub fn alone(observation: &Observation, options: &CompareOptions) -> Side {
-    let (rule, dispersion, _) = counting(&[&observation.train], options);
-    let reading = read(&observation.train, &fold(&observation.train), rule.gap);
-    side(&observation.train, observation.span_s, &reading, dispersion, options.confidence)
+    let (rule, dispersion, _) = counting(&[&observation.sequence], options);
+    let reading = read(&observation.sequence, &fold(&observation.sequence), rule.gap);
+    side(&observation.sequence, observation.span_s, &reading, dispersion, options.confidence)
 }
 
 /// What the observation before a step demands of the soak after it; to be shown before the repair begins.
 pub fn plan(observation: &Observation, options: &CompareOptions) -> QuietPlan {
-    let presses = fold(&observation.train);
-    let rule = options.rule(&[(&observation.train, &presses)]);
-    QuietPlan::new(&observation.train, &episodes(&presses, rule.gap), rule.gap)
+    let presses = fold(&observation.sequence);
+    let rule = options.rule(&[(&observation.sequence, &presses)]);
+    QuietPlan::new(&observation.sequence, &episodes(&presses, rule.gap), rule.gap)
 }
 
 /// Compares two observations of one set, before and after a step: each control path by itself, then the set.
 pub fn compare(before: &Observation, after: &Observation, options: &CompareOptions) -> Comparison {
-    let (rule, dispersion, scatter) = counting(&[&before.train, &after.train], options);
+    let (rule, dispersion, overdispersion) = counting(&[&before.sequence, &after.sequence], options);
     let sides = [before, after];
     let untimed = sides.iter().any(|side| side.untimed);
     let hands_on = !sides.iter().all(|side| side.hands_off);
     let hands_off = !hands_on && !untimed;
     let after_planned_s = after.planned_s;
     let away_s = before.away_s(after.wall.map(|wall| wall.start));
-    let judge = |before: &Train, after: &Train, observed: Observed| {
+    let judge = |before: &EventSequence, after: &EventSequence, observed: Observed| {
         let one = read(before, &fold(before), rule.gap);
         let two = read(after, &fold(after), rule.gap);
         let plan = Arc::new(QuietPlan::new(before, &one.episodes, rule.gap).after(away_s));
-        let credit = plan.credit_of(after);
+        let exposure = plan.exposure_of(after);
         let evidence = Evidence {
             before: one.count,
             after: two.count,
             strays: (before.len() as u64, after.len() as u64),
             hands_off,
             observed,
-            credit,
+            exposure,
             test: compare_scaled(one.count, two.count, dispersion, options.confidence),
             dispersion,
             planned_s: planned(after_planned_s, watched(before)),
@@ -189,29 +189,29 @@ pub fn compare(before: &Observation, after: &Observation, options: &CompareOptio
     let mut ids: Vec<&PathId> = before.strayed().chain(after.strayed()).collect();
     ids.sort();
     ids.dedup();
-    let nothing = Train::new();
+    let nothing = EventSequence::new();
     let paths: Vec<PathComparison> = ids
         .into_iter()
         .map(|id| {
             let (one, two) = (before.path(id), after.path(id));
-            let trains = [one, two].map(|path| path.map_or(&nothing, |path| &path.train));
+            let sequences = [one, two].map(|path| path.map_or(&nothing, |path| &path.sequence));
             let observed = two.map(|path| path.total.observed).unwrap_or_default();
-            let (evidence, first, second) = judge(trains[0], trains[1], observed);
+            let (evidence, first, second) = judge(sequences[0], sequences[1], observed);
             let span = |path: Option<&PathSeen>| path.map_or(0.0, |path| path.total.span_s);
             PathComparison {
                 total: two.map_or_else(|| after.unseen(id), |path| path.total.clone()),
-                before: side(trains[0], span(one), &first, dispersion, options.confidence),
-                after: side(trains[1], span(two), &second, dispersion, options.confidence),
+                before: side(sequences[0], span(one), &first, dispersion, options.confidence),
+                after: side(sequences[1], span(two), &second, dispersion, options.confidence),
                 figures: Figures::of(&evidence),
             }
         })
         .collect();
     let observed = after.paths.iter().map(|path| path.total.observed).max().unwrap_or_default();
-    let (evidence, one, two) = judge(&before.train, &after.train, observed);
-    let others = alternatives([one.count, two.count], &scatter.stretches, &evidence.test, options.seed);
+    let (evidence, one, two) = judge(&before.sequence, &after.sequence, observed);
+    let others = alternatives([one.count, two.count], &overdispersion.bins, &evidence.test, options.seed);
     let sides = [(before, &one), (after, &two)]
-        .map(|(seen, read)| side(&seen.train, seen.span_s, read, dispersion, options.confidence));
-    conclude(Whole { evidence, rule, scatter, paths, untimed, hands_on }, sides, others)
+        .map(|(seen, read)| side(&seen.sequence, seen.span_s, read, dispersion, options.confidence));
+    conclude(Whole { evidence, rule, overdispersion, paths, untimed, hands_on }, sides, others)
 }
 
 fn conclude(whole: Whole, [before, after]: [Side; 2], alternatives: Vec<Alternative>) -> Comparison {
@@ -240,7 +240,7 @@ fn conclude(whole: Whole, [before, after]: [Side; 2], alternatives: Vec<Alternat
         chance_fall: fall_mid,
         episode_gap_s: whole.rule.gap.map(Nanoseconds::seconds),
         dispersion: evidence.dispersion,
-        dispersion_chance: whole.scatter.test.map(|test| test.p),
+        dispersion_chance: whole.overdispersion.test.map(|test| test.p),
         alternatives,
         method: method(&whole),
         notes: notes(&whole, verdict),

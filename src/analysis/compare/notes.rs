@@ -4,8 +4,8 @@ use crate::analysis::compare::path::PathComparison;
 use crate::analysis::compare::verdict::{Evidence, Verdict, any_time, drift_of};
 use crate::analysis::episode::EpisodeRule;
 use crate::analysis::ledger::Observed;
+use crate::analysis::overdispersion::Overdispersion;
 use crate::analysis::rate::rate_still_possible;
-use crate::analysis::scatter::Scatter;
 use crate::base::words::{chance as percent, duration, plural};
 
 /// Below so many episodes before, no ordinary soak proves anything.
@@ -15,7 +15,7 @@ const FEW: u64 = 3;
 pub(crate) struct Whole {
     pub(crate) evidence: Evidence,
     pub(crate) rule: EpisodeRule,
-    pub(crate) scatter: Scatter,
+    pub(crate) overdispersion: Overdispersion,
     pub(crate) paths: Vec<PathComparison>,
     /// Something in one of the observations tells no time.
     pub(crate) untimed: bool,
@@ -58,10 +58,10 @@ pub(crate) fn method(whole: &Whole) -> String {
     };
     let base = format!("{base}{counted}{itself}");
     let dispersion = whole.evidence.dispersion;
-    let test = whole.scatter.test;
+    let test = whole.overdispersion.test;
     let tested = test.map_or_else(String::new, |test| {
         format!(
-            "; counts in stretches of time: index of dispersion {:.1}, as large among independent ones with a chance of {}",
+            "; counts in bins of time: index of dispersion {:.1}, as large among independent ones with a chance of {}",
             test.index(),
             percent(test.p)
         )
@@ -132,9 +132,9 @@ fn few_before(evidence: &Evidence) -> Option<String> {
 
 fn quiet_notes(evidence: &Evidence, verdict: Verdict) -> Vec<String> {
     let quiet = evidence.observed.seconds();
-    let mut notes: Vec<String> = evidence.plan.warmth(evidence.credit).into_iter().collect();
-    let still = |needed| evidence.plan.missing(needed, evidence.credit);
-    let luck = evidence.plan.quiet_anyway(evidence.credit.quiet_s);
+    let mut notes: Vec<String> = evidence.plan.warmth(evidence.exposure).into_iter().collect();
+    let still = |needed| evidence.plan.missing(needed, evidence.exposure);
+    let luck = evidence.plan.quiet_anyway(evidence.exposure.quiet_s);
     if verdict == Verdict::Gone {
         notes.push(remaining(quiet));
     } else if evidence.plan.too_uneven {
@@ -152,7 +152,7 @@ fn quiet_notes(evidence: &Evidence, verdict: Verdict) -> Vec<String> {
         };
         let (likely, certain) = (evidence.plan.likely_s, evidence.plan.certain_s);
         notes.push(format!("Quiet soak still needed: 95 %: {}; 99 %: {}.", more(likely), more(certain)));
-        if evidence.credit.longest_s < evidence.plan.onset_s {
+        if evidence.exposure.longest_s < evidence.plan.onset_s {
             notes.push(format!(
                 "Before the step the first stray took {} to appear; at least one soak must last that long without \
                  interruption, from the same state (cold or warm).",

@@ -1,14 +1,14 @@
 //! What was seen in one stage: its strays, and for each control path when it was observed.
 
+use crate::analysis::event_sequence::{EventSequence, Symbol};
 use crate::analysis::ledger::{Intervals, Ledger, PathId, PathTotal};
-use crate::analysis::train::{Symbol, Train};
 use crate::base::{ControlPath, Nanoseconds, Span};
 
 /// What was seen in one stage.
 #[derive(Clone, Debug, Default)]
 pub struct Observation {
     /// The strays of all paths, over the time in which any judged path was observed.
-    pub train: Train,
+    pub sequence: EventSequence,
     /// Whether hands were off throughout. With hands on, input may be a person's, and nothing is proved.
     pub hands_off: bool,
     /// Whether something in it tells no time: nothing is proved then either.
@@ -29,28 +29,28 @@ pub struct PathSeen {
     /// When it was observed, and what its levels were.
     pub total: PathTotal,
     /// Its strays on observed time.
-    pub train: Train,
+    pub sequence: EventSequence,
 }
 
 impl Observation {
-    /// A simulated observation with hands off in which the whole of the train was observed: for known truths.
-    pub fn soak(train: Train) -> Self {
+    /// A simulated observation with hands off in which the whole of the sequence was observed: for known truths.
+    pub fn soak(sequence: EventSequence) -> Self {
         let whole: Vec<Intervals> =
-            train.segments().iter().map(|segment| Intervals::one(segment.in_capture())).collect();
+            sequence.segments().iter().map(|segment| Intervals::one(segment.in_capture())).collect();
         let inputs = ControlPath::ALL.into_iter().filter(|path| path.is_input()).map(PathId::whole);
-        let mut ids: Vec<PathId> = train.symbols().iter().map(Symbol::id).chain(inputs).collect();
+        let mut ids: Vec<PathId> = sequence.symbols().iter().map(Symbol::id).chain(inputs).collect();
         ids.sort();
         ids.dedup();
         let paths = ids
             .into_iter()
             .map(|id| {
-                let train = train.restricted(&|symbol| symbol.id() == id, &whole);
-                PathSeen { total: PathTotal::simulated(id, &train), train }
+                let sequence = sequence.restricted(&|symbol| symbol.id() == id, &whole);
+                PathSeen { total: PathTotal::simulated(id, &sequence), sequence }
             })
             .collect();
         Self {
-            span_s: train.exposure().seconds(),
-            train,
+            span_s: sequence.exposure().seconds(),
+            sequence,
             hands_off: true,
             untimed: false,
             paths,
@@ -76,6 +76,6 @@ impl Observation {
 
     /// The paths that strayed.
     pub fn strayed(&self) -> impl Iterator<Item = &PathId> {
-        self.paths.iter().filter(|path| !path.train.is_empty()).map(|path| &path.total.id)
+        self.paths.iter().filter(|path| !path.sequence.is_empty()).map(|path| &path.total.id)
     }
 }

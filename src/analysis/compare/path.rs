@@ -70,7 +70,7 @@ impl Figures {
         let any = any_time(evidence);
         let verdict = verdict(evidence, any);
         let quiet = evidence.after.count == 0;
-        let more = |needed| evidence.plan.missing(needed, evidence.credit).filter(|_| quiet);
+        let more = |needed| evidence.plan.missing(needed, evidence.exposure).filter(|_| quiet);
         Self {
             verdict,
             hand_back: verdict == Verdict::Gone && proves(evidence, evidence.plan.certain_s),
@@ -80,7 +80,7 @@ impl Figures {
             ratio_high: evidence.test.interval_mid.high,
             ratio_any_low: any.low,
             ratio_any_high: any.high,
-            quiet_anyway: if quiet { evidence.plan.quiet_anyway(evidence.credit.quiet_s) } else { 1.0 },
+            quiet_anyway: if quiet { evidence.plan.quiet_anyway(evidence.exposure.quiet_s) } else { 1.0 },
             soak_more_s: soak_more(evidence, verdict),
             soak_more_95_s: more(evidence.plan.likely_s),
             soak_more_99_s: more(evidence.plan.certain_s),

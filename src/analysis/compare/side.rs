@@ -3,9 +3,9 @@
 use serde::{Serialize, Serializer};
 
 use crate::analysis::episode::{Episode, Press, episodes};
+use crate::analysis::event_sequence::EventSequence;
 use crate::analysis::quiet::{exposure, watched};
 use crate::analysis::rate::{Count, garwood_scaled};
-use crate::analysis::train::Train;
 use crate::base::Nanoseconds;
 
 /// One side of a comparison.
@@ -46,17 +46,23 @@ pub(crate) struct Reading {
     pub(crate) count: Count,
 }
 
-pub(crate) fn read(train: &Train, presses: &[Press], gap: Option<Nanoseconds>) -> Reading {
+pub(crate) fn read(sequence: &EventSequence, presses: &[Press], gap: Option<Nanoseconds>) -> Reading {
     let episodes = episodes(presses, gap);
-    let count = Count { count: episodes.len() as u64, exposure: exposure(train, &episodes) };
+    let count = Count { count: episodes.len() as u64, exposure: exposure(sequence, &episodes) };
     Reading { episodes, count }
 }
 
 /// The figures of one side. `span_s` is by the clock.
-pub(crate) fn side(train: &Train, span_s: f64, reading: &Reading, dispersion: f64, confidence: f64) -> Side {
-    let observed_s = watched(train);
+pub(crate) fn side(
+    sequence: &EventSequence,
+    span_s: f64,
+    reading: &Reading,
+    dispersion: f64,
+    confidence: f64,
+) -> Side {
+    let observed_s = watched(sequence);
     let inside: f64 = reading.episodes.iter().map(|e| (e.end - e.start).seconds()).sum();
-    figures(span_s, observed_s, inside, train.len() as u64, reading.count, dispersion, confidence)
+    figures(span_s, observed_s, inside, sequence.len() as u64, reading.count, dispersion, confidence)
 }
 
 /// Rate and interval of one side: the one place where they are worked out.

@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::analysis::drift::{Counted, Drift, ratio_with};
 use crate::analysis::ledger::Observed;
-use crate::analysis::quiet::{Credit, QuietPlan};
+use crate::analysis::quiet::{QuietExposure, QuietPlan};
 use crate::analysis::rate::{Count, Interval, RatioTest, interval_mid};
 use crate::analysis::ratio::Ratio;
 use crate::analysis::sequential::{Looks, confidence};
@@ -59,7 +59,7 @@ pub(crate) struct Evidence {
     pub(crate) hands_off: bool,
     /// Time after the step in which a stray would have been seen.
     pub(crate) observed: Observed,
-    pub(crate) credit: Credit,
+    pub(crate) exposure: QuietExposure,
     /// At a fixed time, to be shown as an estimate.
     pub(crate) test: RatioTest,
     pub(crate) dispersion: f64,
@@ -87,8 +87,8 @@ fn gone(observed: Observed, evidence: &Evidence) -> Option<Verdict> {
 
 /// Whether the observed quiet reaches what this level needs.
 pub(crate) fn proves(evidence: &Evidence, needed: Option<f64>) -> bool {
-    let quiet_s = evidence.credit.quiet_s.min(evidence.observed.seconds());
-    evidence.plan.suffices(needed, Credit { quiet_s, ..evidence.credit })
+    let quiet_s = evidence.exposure.quiet_s.min(evidence.observed.seconds());
+    evidence.plan.suffices(needed, QuietExposure { quiet_s, ..evidence.exposure })
 }
 
 /// How long the time after was to be observed, seconds: as planned, else as long as the time before. A soak ends some
@@ -162,7 +162,7 @@ pub(crate) fn soak_more(evidence: &Evidence, verdict: Verdict) -> Option<f64> {
         return evidence.plan.likely_s;
     }
     if evidence.after.count == 0 {
-        return evidence.plan.missing(evidence.plan.likely_s, evidence.credit);
+        return evidence.plan.missing(evidence.plan.likely_s, evidence.exposure);
     }
     // Doubling steps: a rough answer is all that a forecast from few episodes can be.
     (1..=12).map(|i| f64::from(i) * 0.5).map(|power| 2f64.powf(power)).find_map(|factor| {

@@ -6,7 +6,7 @@ use crate::base::Key;
 use crate::base::words::number;
 
 use crate::analysis::ladder::fault::{Condition, Fault, Place};
-use crate::analysis::ladder::margin::{Borne, Margin, Stretch, margins, tolerated, walk};
+use crate::analysis::ladder::margin::{Borne, FaultRange, Margin, margins, tolerated, walk};
 use crate::analysis::ladder::network::Network;
 use crate::analysis::ladder::words::{ohms, percent, volts};
 
@@ -49,11 +49,11 @@ pub struct Limits {
     /// What each window bears, keys in order of their resistance, no key last.
     pub windows: Vec<Bears>,
     /// What is seen while nobody presses and a leak to ground grows, ohms.
-    pub leak_walk: Vec<Stretch>,
+    pub leak_walk: Vec<FaultRange>,
     /// The same for an offset upward, volts.
-    pub offset_up_walk: Vec<Stretch>,
+    pub offset_up_walk: Vec<FaultRange>,
     /// The same downward.
-    pub offset_down_walk: Vec<Stretch>,
+    pub offset_down_walk: Vec<FaultRange>,
 }
 
 impl Limits {
@@ -159,7 +159,7 @@ fn row(bears: &Bears, name: &dyn Fn(Option<Key>) -> String) -> [String; 7] {
 }
 
 /// `Menu from 63.7 kΩ, Channel up from 18.3 kΩ`: what a growing fault is taken for; `None` where nothing changes.
-fn imitated(walk: &[Stretch], words: impl Fn(f64) -> String) -> Option<String> {
+fn imitated(walk: &[FaultRange], words: impl Fn(f64) -> String) -> Option<String> {
     let list: Vec<String> =
         walk.iter().skip(1).map(|s| format!("{} from {}", label(s.key), words(s.from))).collect();
     (!list.is_empty()).then(|| list.join(", "))

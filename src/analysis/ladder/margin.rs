@@ -27,12 +27,12 @@ pub struct Margin {
     pub outside: f64,
 }
 
-/// One stretch of a growing fault over which the line reads as the same key.
+/// One range of a growing fault over which the line reads as the same key.
 #[derive(Clone, Debug, PartialEq, Serialize, schemars::JsonSchema)]
-pub struct Stretch {
+pub struct FaultRange {
     /// What the firmware sees; `None` is no key.
     pub key: Option<Key>,
-    /// Value of the fault at which the stretch begins (the milder end).
+    /// Value of the fault at which the range begins (the milder end).
     pub from: f64,
     /// Value at which it ends.
     pub to: f64,
@@ -111,7 +111,7 @@ pub fn walk(
     fault: impl Fn(f64) -> Fault,
     mild: f64,
     bad: f64,
-) -> Vec<Stretch> {
+) -> Vec<FaultRange> {
     const STEPS: u32 = 600;
     let windows = Windows::of(network);
     let value = |share: f64| {
@@ -125,7 +125,7 @@ pub fn walk(
         let volts = network.solve(condition, &[fault(value(share))])?;
         windows.key(network.counts(volts) + 0.5)
     };
-    let mut walk = vec![Stretch { key: seen(0.0), from: value(0.0), to: value(1.0) }];
+    let mut walk = vec![FaultRange { key: seen(0.0), from: value(0.0), to: value(1.0) }];
     for step in 1..=STEPS {
         let (mut low, mut high) =
             (f64::from(step - 1) / f64::from(STEPS), f64::from(step) / f64::from(STEPS));
@@ -140,7 +140,7 @@ pub fn walk(
         if let Some(last) = walk.last_mut() {
             last.to = value(high);
         }
-        walk.push(Stretch { key: after, from: value(high), to: value(1.0) });
+        walk.push(FaultRange { key: after, from: value(high), to: value(1.0) });
     }
     walk
 }
@@ -152,7 +152,7 @@ pub fn tolerated(network: &Network, fault: impl Fn(f64) -> Fault, mild: f64, bad
         .map(|condition| {
             let walk = walk(network, &condition, &fault, mild, bad);
             let next = walk.get(1);
-            Borne { at: next.map(|stretch| stretch.from), then: next.and_then(|stretch| stretch.key) }
+            Borne { at: next.map(|range| range.from), then: next.and_then(|range| range.key) }
         })
         .collect()
 }

@@ -35,7 +35,7 @@ pub mod words;
 pub use fault::{Condition, Fault, Place};
 pub use fit::{Estimate, Fit, Fitted, REJECT, Verdict, WINDOW, fit};
 pub use limits::{Bears, Limits};
-pub use margin::{Borne, Margin, Stretch, margins, tolerated, walk};
+pub use margin::{Borne, FaultRange, Margin, margins, tolerated, walk};
 pub use model::{Mechanism, Model, text as model_text, word as model_word};
 pub use network::{ASSUMED_PULL_UP_OHM, CLOSED_OHM, FLOATING_OHM, HIGHER_SUPPLY_VOLTS, Network, NetworkKey};
 pub use quick::{Quick, quick};

@@ -1,13 +1,13 @@
 //! Quiet intervals in units of their mean, as every law takes them.
 
-use crate::analysis::offtime::Stretches;
+use crate::analysis::quiet_intervals::QuietIntervals;
 
 /// Most gaps that enter; of more, every n-th does.
 pub(crate) const MOST: usize = 500;
 
 /// Mean of all intervals, the unit of time of every law.
 #[allow(clippy::cast_precision_loss)]
-pub(crate) fn unit(side: &Stretches) -> f64 {
+pub(crate) fn unit(side: &QuietIntervals) -> f64 {
     let all = side.whole.iter().chain(&side.leading).chain(&side.trailing);
     let count = side.whole.len() + side.leading.len() + side.trailing.len();
     (all.sum::<f64>() / count.max(1) as f64).max(1e-9)
@@ -29,7 +29,7 @@ pub(crate) struct Gaps {
 }
 
 impl Gaps {
-    pub(crate) fn of(side: &Stretches) -> Self {
+    pub(crate) fn of(side: &QuietIntervals) -> Self {
         let scale = unit(side);
         let step = side.whole.len().div_ceil(MOST).max(1);
         // A zero gap has no density: stamps are no finer than a millisecond.

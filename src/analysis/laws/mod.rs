@@ -13,7 +13,7 @@ mod rates;
 mod weibull;
 
 use crate::analysis::laws::gaps::{Gaps, Weighed};
-use crate::analysis::offtime::Stretches;
+use crate::analysis::quiet_intervals::QuietIntervals;
 use crate::analysis::special::{crossing, log_sum_exp};
 
 /// Fewest whole gaps that say anything about a law.
@@ -177,7 +177,7 @@ impl Laws {
     /// Bayesian model averaging: Hoeting, Madigan, Raftery & Volinsky 1999, Statistical Science 14:382. An interval of
     /// which one end was not seen counts by its survival; that of a watch begun at an unrelated moment has the density
     /// survival/mean (Cox 1962, ch. 5), with the mean of the gaps for every law. A scale has the prior ds/s.
-    pub fn fit(side: &Stretches) -> Option<Self> {
+    pub fn fit(side: &QuietIntervals) -> Option<Self> {
         if side.whole.len() < FEWEST {
             return None;
         }

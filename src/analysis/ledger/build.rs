@@ -17,7 +17,7 @@ use crate::timeline::{Signal, Unseen, UnseenWire, Watch};
 pub const PATIENCE: Nanoseconds = Nanoseconds(60_000_000_000);
 /// Hands count as on until so long after a release.
 const HANDS_LEAVE: Nanoseconds = Nanoseconds::SECOND;
-/// So many stretches in which anything came are kept: they tell only why a path was not observed.
+/// So many intervals in which anything came are kept: they tell only why a path was not observed.
 const MOST_HEARD: usize = 2000;
 /// Most paths of a capture.
 const MOST_PATHS: usize = 64;

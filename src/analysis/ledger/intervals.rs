@@ -1,26 +1,26 @@
-//! Sorted stretches of time that do not overlap.
+//! Sorted intervals of time that do not overlap.
 
 use serde::{Deserialize, Serialize};
 
 use crate::base::{Nanoseconds, Span};
 
-/// Sorted stretches of time that do not overlap. A stretch may have no length: an instant.
+/// Sorted intervals of time that do not overlap. An interval may have no length: an instant.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(transparent)]
 pub struct Intervals(Vec<Span>);
 
 impl Intervals {
-    /// One stretch.
+    /// One interval.
     pub fn one(span: Span) -> Self {
         Self(vec![span])
     }
 
-    /// The stretches in order.
+    /// The intervals in order.
     pub fn spans(&self) -> &[Span] {
         &self.0
     }
 
-    /// Adds a stretch at the end; joins it with the last where they meet.
+    /// Adds an interval at the end; joins it with the last where they meet.
     pub(super) fn push(&mut self, span: Span) {
         match self.0.last_mut() {
             Some(last) if span.start <= last.end => last.end = last.end.max(span.end),
@@ -79,7 +79,7 @@ impl Intervals {
 }
 
 impl FromIterator<Span> for Intervals {
-    /// From stretches in any order.
+    /// From intervals in any order.
     fn from_iter<T: IntoIterator<Item = Span>>(spans: T) -> Self {
         let mut spans: Vec<Span> = spans.into_iter().collect();
         spans.sort_by_key(|span| (span.start, span.end));

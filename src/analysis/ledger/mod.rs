@@ -92,7 +92,7 @@ impl PathId {
     }
 }
 
-/// Why a stretch of time is not observed. Where several reasons hold, the first of them is given.
+/// Why an interval of time is not observed. Where several reasons hold, the first of them is given.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 #[serde(tag = "reason", rename_all = "snake_case")]
 pub enum Blind {
@@ -211,7 +211,7 @@ impl Blind {
     }
 }
 
-/// A stretch of time that is not observed.
+/// An interval of time that is not observed.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 pub struct BlindSpan {
     /// From when.

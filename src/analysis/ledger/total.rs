@@ -2,14 +2,14 @@
 
 use serde::{Serialize, Serializer};
 
+use crate::analysis::event_sequence::EventSequence;
 use crate::analysis::ledger::{BlindSpan, Intervals, Ledger, Level, Observed, PathId};
-use crate::analysis::train::Train;
 use crate::base::words::{capital, duration};
 use crate::base::{Nanoseconds, Span};
 
 /// A share of the time that was not observed is said from here on.
 const WORTH_SAYING: f64 = 0.02;
-/// Blind stretches that are listed; the rest is counted.
+/// Blind intervals that are listed; the rest is counted.
 const LISTED: usize = 1000;
 
 /// The evidence on one path of a stage, as every face shows it.
@@ -27,7 +27,7 @@ pub struct PathTotal {
     pub pending_s: f64,
     /// Share of the observed time in which a key was held.
     pub held_share: f64,
-    /// The last thousand stretches that were not observed, and why; on the clock of their capture.
+    /// The last thousand intervals that were not observed, and why; on the clock of their capture.
     pub blind: Vec<BlindSpan>,
     /// How many more there are.
     pub blind_more: usize,
@@ -57,9 +57,9 @@ impl PathTotal {
         captures.iter().map(of_one).reduce(|one, two| one.and(two)).unwrap_or_else(|| Self::empty(id.clone()))
     }
 
-    /// Of a simulated train, whose segments are observed throughout: for simulations with a known truth.
-    pub fn simulated(id: PathId, train: &Train) -> Self {
-        let length = train.exposure();
+    /// Of a simulated sequence, whose segments are observed throughout: for simulations with a known truth.
+    pub fn simulated(id: PathId, sequence: &EventSequence) -> Self {
+        let length = sequence.exposure();
         Self { span_s: length.seconds(), observed: Observed(length), ..Self::empty(id) }
     }
 

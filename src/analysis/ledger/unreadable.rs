@@ -1,4 +1,4 @@
-//! Stretches in which so many records are damaged that a stray may have been missed.
+//! Intervals in which so many records are damaged that a stray may have been missed.
 
 use std::collections::VecDeque;
 

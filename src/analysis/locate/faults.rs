@@ -163,7 +163,7 @@ static SHIPPED: LazyLock<std::result::Result<FaultTree, String>> = LazyLock::new
 /// # Errors
 /// `Input` when the shipped file is broken, which the tests exclude.
 pub fn faults() -> Result<&'static FaultTree> {
-    SHIPPED.as_ref().map_err(|what| Error::input(what.clone()).remedy("this is a fault of the program"))
+    SHIPPED.as_ref().map_err(|what| Error::input(what.clone()).help("this is a fault of the program"))
 }
 
 /// Reads a tree from TOML.
@@ -235,14 +235,14 @@ impl Reader<'_> {
         if let Some(name) = missing {
             return Err(Error::input(format!("the location {name} is missing"))
                 .at(self.path)
-                .remedy("every location needs its [[location]] block, since each has a prior"));
+                .help("every location needs its [[location]] block, since each has a prior"));
         }
         let locations: Vec<Location> = found.into_iter().flatten().collect();
         let sum: f64 = locations.iter().map(|l| l.prior).sum();
         if (sum - 1.0).abs() > 1e-6 {
             return Err(Error::input(format!("the priors add up to {sum:.3}"))
                 .at(self.path)
-                .remedy("let the priors of all locations add up to 1"));
+                .help("let the priors of all locations add up to 1"));
         }
         Ok(locations)
     }

@@ -1,4 +1,4 @@
-//! Stretches of readings in which hum is looked for.
+//! Segments of readings in which hum is looked for.
 
 use std::collections::BTreeMap;
 
@@ -7,7 +7,7 @@ use crate::analysis::ladder::ripple::{self, Ripple};
 use crate::analysis::ladder::{Condition, Windows};
 use crate::base::{Key, Nanoseconds};
 
-/// Readings of one condition that are looked at: at 20 a second a stretch of 25 s, which shows an amplitude of
+/// Readings of one condition that are looked at: at 20 a second a segment of 25 s, which shows an amplitude of
 /// half a count and costs milliseconds.
 const MOST: usize = 512;
 
@@ -16,12 +16,12 @@ const FEWEST: usize = 16;
 
 type Samples = Vec<(Nanoseconds, u32)>;
 
-/// The stretches of one line, one a condition, at bounded memory.
+/// The segments of one line, one a condition, at bounded memory.
 #[derive(Debug, Default)]
 pub(super) struct Hum {
     /// The present hands-off capture, by the key that the readings mean.
     present: BTreeMap<Option<Key>, Samples>,
-    stretches: Vec<(Condition, Samples)>,
+    segments: Vec<(Condition, Samples)>,
 }
 
 impl Hum {
@@ -58,15 +58,15 @@ impl Hum {
         }
     }
 
-    /// Keeps the longer of two stretches of one condition.
+    /// Keeps the longer of two segments of one condition.
     fn keep(&mut self, condition: &Condition, samples: Samples) {
         if samples.len() < FEWEST {
             return;
         }
-        match self.stretches.iter_mut().find(|(known, _)| known == condition) {
+        match self.segments.iter_mut().find(|(known, _)| known == condition) {
             Some((_, longest)) if longest.len() < samples.len() => *longest = samples,
             Some(_) => {}
-            None => self.stretches.push((condition.clone(), samples)),
+            None => self.segments.push((condition.clone(), samples)),
         }
     }
 
@@ -75,13 +75,13 @@ impl Hum {
         let found = |(condition, samples): &(Condition, Samples)| {
             ripple::find(condition, samples, &[]).map(|ripple| (condition.clone(), ripple))
         };
-        self.stretches.iter().filter_map(found).collect()
+        self.segments.iter().filter_map(found).collect()
     }
 
-    /// Mean time between two readings of the longest stretch; gaps of more than twice the median are no part of
+    /// Mean time between two readings of the longest segment; gaps of more than twice the median are no part of
     /// the scan.
     pub(super) fn period(&self) -> Option<Nanoseconds> {
-        let (_, samples) = self.stretches.iter().max_by_key(|(_, samples)| samples.len())?;
+        let (_, samples) = self.segments.iter().max_by_key(|(_, samples)| samples.len())?;
         let mut steps: Vec<i64> = samples.windows(2).map(|pair| pair[1].0.0 - pair[0].0.0).collect();
         steps.sort_unstable();
         let median = *steps.get(steps.len() / 2)?;

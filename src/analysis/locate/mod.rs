@@ -3,9 +3,9 @@
 //! A declared tree ([`faults`]) says what each test shows under each location; the posterior over locations is
 //! formed stage by stage and joined with the electrical fit of the ladder.
 
+mod attribution;
 mod called;
 mod collect;
-mod credit;
 mod evidence;
 mod faults;
 mod hum;
@@ -13,9 +13,9 @@ mod next;
 mod report;
 mod settle;
 
+pub use attribution::{StepShare, attributed};
 pub use called::Called;
 pub use collect::Collector;
-pub use credit::{Credit, attributed};
 pub use evidence::{CodeMix, Outcome, StageEvidence, StepKind, finding};
 pub use faults::{FaultTree, LOCATIONS, Location, Risk, Test, TestKind, faults, parse};
 pub use next::{Proposal, expected_gain};

@@ -6,8 +6,8 @@ use crate::analysis::ladder::ripple::Coupling;
 use crate::analysis::ladder::{Entry, Fit, words};
 use crate::base::{ControlPath, Result};
 
+use crate::analysis::locate::attribution::{StepShare, shares};
 use crate::analysis::locate::called::Called;
-use crate::analysis::locate::credit::{Credit, credits};
 use crate::analysis::locate::evidence::{CodeMix, Outcome, StageEvidence, Weighed, weigh};
 use crate::analysis::locate::faults::{FaultTree, LOCATIONS, faults};
 use crate::analysis::locate::next::{Proposal, Question, choose, entropy};
@@ -57,7 +57,7 @@ pub struct Located {
     /// Tests in the order in which they are worth doing; none once a repair has ended the stray input (see [`settle`](crate::analysis::locate::settle)).
     pub next: Vec<Proposal>,
     /// Credits of the steps in order.
-    pub steps: Vec<Credit>,
+    pub steps: Vec<StepShare>,
     /// How the odds moved, stage by stage.
     pub stages: Vec<StageNote>,
     /// The electrical statement of each line, in sentences.
@@ -184,7 +184,7 @@ pub fn locate_with(tree: &FaultTree, stages: &[StageEvidence], fits: &[Fit], cal
         locations: beliefs(tree, &chances, &reasons),
         ladder: entries(fits),
         next,
-        steps: credits(stages),
+        steps: shares(stages),
         stages: notes,
         electrical: fits.iter().map(Fit::statement).collect(),
         undecided: top < 0.7 || nothing_yet,

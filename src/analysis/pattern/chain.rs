@@ -26,7 +26,7 @@ pub(super) struct Run {
     pub(super) hits: usize,
 }
 
-/// A train of beats of one symbol.
+/// A sequence of beats of one symbol.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Chain {
     pub(super) hits: Vec<Hit>,
@@ -37,7 +37,7 @@ pub(super) struct Chain {
 
 /// A run ends after so many misses in a row.
 const MOST_MISSES: u32 = 8;
-/// Reach of a beat, as a share of the period: further off, a press is no part of the train.
+/// Reach of a beat, as a share of the period: further off, a press is no part of the sequence.
 const REACH: f64 = 0.2;
 const FEWEST_HITS: usize = 4;
 const FEWEST_SHARE: f64 = 0.4;
@@ -250,7 +250,7 @@ pub(super) fn fit(points: &Points, start: f64, grain: f64) -> Fit {
     Fit { period, low: period - reach, high: period + reach, locked, walk, first: own[0], last: own[2] }
 }
 
-/// A change of the period by this share over the train is said.
+/// A change of the period by this share over the sequence is said.
 pub(super) const CHANGES: f64 = 0.05;
 
 fn middle(mut values: [f64; 3]) -> f64 {

@@ -1,8 +1,8 @@
-//! Code lengths of single events and of cycles: how many bits a beat saves in writing the train down.
+//! Code lengths of single events and of cycles: how many bits a beat saves in writing the sequence down.
 
 /// Code length in bits of `times` (whole units, ascending) written as one cycle: event, repetitions, period, start
 /// and corrections. `same` is the number of events of this type, `whole` of all types, `span` the length of the
-/// train in units.
+/// sequence in units.
 ///
 /// # Source
 /// Galbrun, Cellier, Tatti, Termier & Crémilleux 2018, ECML-PKDD (mining periodic patterns with an MDL criterion).
@@ -46,11 +46,11 @@ pub fn single_bits(same: u64, whole: u64, span: u64) -> f64 {
     (span as f64 + 1.0).log2() - (same as f64 / whole as f64).log2()
 }
 
-/// Bits saved by writing stretches of a train as cycles, each where that is shorter. `times` are in whole units.
+/// Bits saved by writing segments of a sequence as cycles, each where that is shorter. `times` are in whole units.
 #[allow(clippy::cast_precision_loss)]
-pub(super) fn saved_bits(stretches: &[Vec<u64>], same: u64, whole: u64, span: u64) -> f64 {
+pub(super) fn saved_bits(segments: &[Vec<u64>], same: u64, whole: u64, span: u64) -> f64 {
     let one = single_bits(same, whole, span);
-    stretches
+    segments
         .iter()
         .filter_map(|times| Some(one * times.len() as f64 - cycle_bits(times, same, whole, span)?))
         .filter(|saved| *saved > 0.0)

@@ -2,8 +2,8 @@
 //! repeats are one press.
 
 use crate::analysis::episode::Press;
+use crate::analysis::event_sequence::EventSequence;
 use crate::analysis::special::quantile;
-use crate::analysis::train::Train;
 use crate::base::{EventKind, Nanoseconds};
 
 /// So many repeats in one press make it an auto-repeat.
@@ -37,8 +37,8 @@ pub(super) struct Held {
 
 /// Auto-repeats by symbol.
 #[allow(clippy::cast_possible_truncation)]
-pub(super) fn repeats(train: &Train, presses: &[Press]) -> Vec<Repeats> {
-    let mut by_symbol: Vec<Vec<u32>> = vec![Vec::new(); train.symbols().len()];
+pub(super) fn repeats(sequence: &EventSequence, presses: &[Press]) -> Vec<Repeats> {
+    let mut by_symbol: Vec<Vec<u32>> = vec![Vec::new(); sequence.symbols().len()];
     for (index, press) in (0u32..).zip(presses).filter(|(_, press)| press.repeats >= REPEATS) {
         by_symbol[press.symbol as usize].push(index);
     }
@@ -48,9 +48,9 @@ pub(super) fn repeats(train: &Train, presses: &[Press]) -> Vec<Repeats> {
     let mut gaps: Vec<Vec<f64>> = vec![Vec::new(); by_symbol.len()];
     let mut repeats = vec![0u64; by_symbol.len()];
     let mut last: Vec<Option<Nanoseconds>> = vec![None; by_symbol.len()];
-    for segment in 0..train.segments().len() {
+    for segment in 0..sequence.segments().len() {
         last.fill(None);
-        for occurrence in train.of_segment(segment) {
+        for occurrence in sequence.of_segment(segment) {
             let symbol = occurrence.symbol as usize;
             if by_symbol[symbol].is_empty() {
                 continue;
@@ -106,10 +106,10 @@ fn rate(mut gaps: Vec<f64>) -> Rate {
 
 /// Long holds by symbol: a hold beyond five seconds, or the last press of a key that was never released
 /// although other releases were seen and more than that time was still watched.
-pub(super) fn held(train: &Train, presses: &[Press]) -> Vec<Held> {
+pub(super) fn held(sequence: &EventSequence, presses: &[Press]) -> Vec<Held> {
     let releases = presses.iter().any(|press| press.released);
-    let mut by_symbol: Vec<(Vec<u32>, Vec<f64>)> = vec![Default::default(); train.symbols().len()];
-    let mut last_of: Vec<Option<u32>> = vec![None; train.symbols().len()];
+    let mut by_symbol: Vec<(Vec<u32>, Vec<f64>)> = vec![Default::default(); sequence.symbols().len()];
+    let mut last_of: Vec<Option<u32>> = vec![None; sequence.symbols().len()];
     for (index, press) in (0u32..).zip(presses) {
         last_of[press.symbol as usize] = Some(index);
         if press.repeats < REPEATS && press.end - press.t >= LONG_HOLD {
@@ -120,7 +120,7 @@ pub(super) fn held(train: &Train, presses: &[Press]) -> Vec<Held> {
     }
     for index in last_of.into_iter().flatten().filter(|_| releases) {
         let press = &presses[index as usize];
-        let end = train.segments().get(press.segment as usize).map_or(press.t, |segment| segment.span.end);
+        let end = sequence.segments().get(press.segment as usize).map_or(press.t, |segment| segment.span.end);
         let open = !press.released && press.kind == EventKind::Press && press.repeats < REPEATS;
         if open && end - press.t >= LONG_HOLD {
             let entry = &mut by_symbol[press.symbol as usize];

@@ -22,7 +22,7 @@ const MOST: usize = 4000;
 const CHANCE: f64 = 1e-3;
 
 /// Tests times (seconds, with the capture that each belongs to) for the mains' half-waves and full waves and for
-/// lamp rates, by Z² summed over stretches short enough for the mains to keep its phase.
+/// lamp rates, by Z² summed over bins short enough for the mains to keep its phase.
 ///
 /// `scatter` is how far the times stray from any beat of their own, seconds: a steady clock agrees with some
 /// frequency near the mains always, and proves nothing, unless it strays by more than a third of a wave.
@@ -42,9 +42,9 @@ pub(super) fn lock(times: &[(f64, u32)], scatter: f64, grain: Option<f64>, lamps
         for i in -steps..=steps {
             let frequency = base + step * i as f64;
             trials += 1.0;
-            let (sum, stretches) = stretches(times, frequency);
-            let chance = chi_square_upper(sum, 2.0 * stretches);
-            if stretches > 0.0 && best.is_none_or(|best| chance < best.chance) {
+            let (sum, bins) = bins(times, frequency);
+            let chance = chi_square_upper(sum, 2.0 * bins);
+            if bins > 0.0 && best.is_none_or(|best| chance < best.chance) {
                 best = Some(Lock { frequency, chance });
             }
         }
@@ -53,12 +53,12 @@ pub(super) fn lock(times: &[(f64, u32)], scatter: f64, grain: Option<f64>, lamps
         .filter(|lock| lock.chance < CHANCE)
 }
 
-/// Sum of Z² over stretches with at least five times, and how many those are.
+/// Sum of Z² over bins with at least five times, and how many those are.
 ///
 /// # Source
 /// Buccheri et al. 1983; sums of independent Z² are chi-square, two degrees of freedom each.
 #[allow(clippy::cast_precision_loss)]
-fn stretches(times: &[(f64, u32)], frequency: f64) -> (f64, f64) {
+fn bins(times: &[(f64, u32)], frequency: f64) -> (f64, f64) {
     let (mut sum, mut count) = (0.0, 0.0);
     let mut from = 0;
     while let Some(first) = times.get(from) {
@@ -71,7 +71,7 @@ fn stretches(times: &[(f64, u32)], frequency: f64) -> (f64, f64) {
                 c += cos;
                 s += sin;
             }
-            // The stretch begins at its first event, whose phase is therefore zero: it is no evidence.
+            // The bin begins at its first event, whose phase is therefore zero: it is no evidence.
             let n = (to - from - 1) as f64;
             sum += 2.0 * ((c - 1.0).powi(2) + s * s) / n;
             count += 1.0;

@@ -27,7 +27,7 @@ pub use crate::analysis::pattern::search::SAMPLE;
 use crate::analysis::pattern::search::{grouped, lines, propose, round, take, uneven};
 
 use crate::analysis::episode::{Press, fold};
-use crate::analysis::train::Train;
+use crate::analysis::event_sequence::EventSequence;
 use crate::base::words::six_digits;
 use field::{Field, TAKEN};
 
@@ -40,7 +40,7 @@ pub struct PatternOptions {
     pub most: usize,
     /// Pulse rates of lamps in the set, Hz, beside the mains.
     pub lamps: Vec<f64>,
-    /// Shuffled trains that are searched for comparison; none by default, since the chance given holds without.
+    /// Shuffled sequences that are searched for comparison; none by default, since the chance given holds without.
     pub surrogates: u32,
 }
 
@@ -51,15 +51,15 @@ impl Default for PatternOptions {
 }
 
 /// Finds the patterns among the strays.
-pub fn find(train: &Train, options: &PatternOptions) -> Patterns {
-    let presses = fold(train);
+pub fn find(sequence: &EventSequence, options: &PatternOptions) -> Patterns {
+    let presses = fold(sequence);
     let mut found: Vec<Pattern> = Vec::new();
-    let scene = report::Scene { train, presses: &presses, strays: train.len(), lamps: &options.lamps };
+    let scene = report::Scene { sequence, presses: &presses, strays: sequence.len(), lamps: &options.lamps };
     let mut explained = vec![false; presses.len()];
     holds(&scene, &mut found, &mut explained);
     let mut field = Field::new(&presses);
     while found.len() < options.most {
-        let symbols = train.symbols().len();
+        let symbols = sequence.symbols().len();
         let Some((lines, best, hypotheses)) = round(&mut field, symbols).or_else(|| uneven(&field, symbols))
         else {
             break;
@@ -69,14 +69,15 @@ pub fn find(train: &Train, options: &PatternOptions) -> Patterns {
         found.push(scene.periodic(&lines, &best, &taken, hypotheses));
     }
     if options.surrogates > 0 && found.iter().any(|pattern| pattern.bits.is_some()) {
-        let gains = surrogate::best_gains(&presses, train.symbols().len(), options.surrogates, options.seed);
+        let gains =
+            surrogate::best_gains(&presses, sequence.symbols().len(), options.surrogates, options.seed);
         for pattern in &mut found {
             pattern.chance_shuffled = pattern.bits.map(|bits| share(&gains, bits));
         }
     }
     let mut rounds = 0;
     while found.len() < options.most {
-        let group = grouped(&field, train.symbols().len());
+        let group = grouped(&field, sequence.symbols().len());
         // The same presses may be a group and part of a longer sequence: the longer one says more.
         let keys = group.as_ref().map_or(1, |(_, group, _)| group.elements.len() + 1);
         let sequence = sequence::sequence(&field, options.seed, keys + 1);
@@ -98,7 +99,7 @@ pub fn find(train: &Train, options: &PatternOptions) -> Patterns {
         }
         found.push(pattern);
     }
-    let rest = field.by_symbol(train.symbols().len());
+    let rest = field.by_symbol(sequence.symbols().len());
     without_beat(&scene, rest, &explained, options.most, &mut found);
     let weight = |press: &Press| u64::from(press.repeats) + 1;
     let known: u64 =
@@ -116,9 +117,9 @@ pub fn find(train: &Train, options: &PatternOptions) -> Patterns {
     }
     Patterns {
         version: 1,
-        span_s: train.exposure().seconds(),
-        strays: train.len() as u64,
-        unexplained: (train.len() as u64).saturating_sub(known),
+        span_s: sequence.exposure().seconds(),
+        strays: sequence.len() as u64,
+        unexplained: (sequence.len() as u64).saturating_sub(known),
         patterns: found,
         seed: options.seed,
     }
@@ -126,11 +127,11 @@ pub fn find(train: &Train, options: &PatternOptions) -> Patterns {
 
 /// Auto-repeat and long holds.
 fn holds(scene: &report::Scene<'_>, found: &mut Vec<Pattern>, explained: &mut [bool]) {
-    for repeats in held::repeats(scene.train, scene.presses) {
+    for repeats in held::repeats(scene.sequence, scene.presses) {
         repeats.presses.iter().for_each(|i| explained[*i as usize] = true);
         found.push(scene.repeats(&repeats));
     }
-    for held in held::held(scene.train, scene.presses) {
+    for held in held::held(scene.sequence, scene.presses) {
         held.presses.iter().for_each(|i| explained[*i as usize] = true);
         found.push(scene.held(&held));
     }
@@ -152,7 +153,7 @@ fn without_beat(
     }
 }
 
-/// Share of the shuffled trains with at least so many bits; the real one counts as one of them.
+/// Share of the shuffled sequences with at least so many bits; the real one counts as one of them.
 #[allow(clippy::cast_precision_loss)]
 fn share(gains: &[f64], bits: f64) -> f64 {
     (gains.iter().filter(|gain| **gain >= bits).count() + 1) as f64 / (gains.len() + 1) as f64

@@ -1,6 +1,6 @@
 //! What a pattern is.
 
-use crate::analysis::train::Symbol;
+use crate::analysis::event_sequence::Symbol;
 use crate::base::{ControlPath, EventKind};
 use serde::Serialize;
 
@@ -103,18 +103,18 @@ pub struct Pattern {
     pub chance: f64,
     /// Bits by which it tells more than chance, the cost of the search taken off.
     pub bits: Option<f64>,
-    /// Bits saved in writing the train down when its unbroken beats are written as cycles (see `pattern::code`); for motifs
+    /// Bits saved in writing the sequence down when its unbroken beats are written as cycles (see `pattern::code`); for motifs
     /// of one event.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub saved_bits: Option<f64>,
-    /// Share of shuffled trains, the real one counted, in which the whole search found as good a pattern.
+    /// Share of shuffled sequences, the real one counted, in which the whole search found as good a pattern.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub chance_shuffled: Option<f64>,
     /// What it says, in a sentence.
     pub note: String,
 }
 
-/// All patterns of a train.
+/// All patterns of a sequence.
 #[derive(Clone, Debug, PartialEq, Serialize, schemars::JsonSchema)]
 pub struct Patterns {
     /// Version of this shape: 1.

@@ -81,7 +81,7 @@ fn refined(line: &Line, period: f64, grain: f64) -> Option<(Chain, Fit)> {
     if chain.runs.is_empty() || !found.period.is_finite() || found.period <= 0.0 {
         return None;
     }
-    // A period that changes is picked up best where the train begins.
+    // A period that changes is picked up best where the sequence begins.
     for start in [found.period, found.first] {
         let again = track(line, start);
         if again.hits.len() > chain.hits.len()

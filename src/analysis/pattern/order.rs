@@ -5,7 +5,7 @@
 //! resume: after a foreign press comes the key that was due. Keys that only prefer some neighbours do not resume, since
 //! what comes next hangs on the press just before.
 
-use crate::analysis::pattern::sequence::{DEALT, Sequence, Token, collect_between, deal};
+use crate::analysis::pattern::sequence::{PERMUTED, Sequence, Token, collect_between, permute};
 use crate::analysis::random::Random;
 use crate::analysis::special::binomial_at_least;
 
@@ -23,7 +23,7 @@ pub(super) const BETWEEN: usize = 3;
 const RESUMES: f64 = 0.45;
 const BY_CHANCE: f64 = 1.0 / 3.0;
 const CHANCE: f64 = 0.15;
-/// Dealt trains must be worse by this factor, beside the resuming.
+/// Permuted trains must be worse by this factor, beside the resuming.
 const BETTER: f64 = 1.05;
 /// Fewest repeats, by the mean number of followers.
 const REPEATS: f64 = 3.0;
@@ -111,7 +111,7 @@ fn resumed(ids: &[u8], left: &[usize], order: &[u8]) -> (u64, u64) {
     (resumed, parted)
 }
 
-/// The sequence, if there is one that dealt trains do not hold as well.
+/// The sequence, if there is one that permuted orders do not hold as well.
 #[allow(clippy::cast_precision_loss)]
 pub(super) fn order(
     field: &Field<'_>,
@@ -143,12 +143,12 @@ pub(super) fn order(
         return None;
     }
     let mut random = Random::new(seed);
-    for _ in 0..DEALT {
-        let dealt = deal(ids, ends, &mut random);
-        if BETTER * Follows::of(&dealt, &left, keys).round().0 >= score {
+    for _ in 0..PERMUTED {
+        let permuted = permute(ids, ends, &mut random);
+        if BETTER * Follows::of(&permuted, &left, keys).round().0 >= score {
             return None;
         }
     }
     let symbols: Vec<u32> = order.iter().filter_map(|id| names.get(usize::from(*id)).copied()).collect();
-    Some(Sequence { chance: 1.0 / f64::from(DEALT + 1), ..collect_between(field, symbols, BETWEEN) })
+    Some(Sequence { chance: 1.0 / f64::from(PERMUTED + 1), ..collect_between(field, symbols, BETWEEN) })
 }

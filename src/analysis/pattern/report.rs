@@ -1,6 +1,7 @@
 //! From what was found to what is reported.
 
 use crate::analysis::episode::{GapMixture, Press, gaps, learn_gap};
+use crate::analysis::event_sequence::EventSequence;
 use crate::analysis::pattern::chain::CHANGES;
 use crate::analysis::pattern::code;
 use crate::analysis::pattern::field::Line;
@@ -10,7 +11,6 @@ use crate::analysis::pattern::lock;
 use crate::analysis::pattern::motif::Candidate;
 use crate::analysis::pattern::sequence::Sequence;
 use crate::analysis::pattern::{Class, MotifEvent, Pattern};
-use crate::analysis::train::Train;
 use crate::base::words::{duration, number, plural};
 use crate::base::{EventKind, Nanoseconds};
 
@@ -32,7 +32,7 @@ const WANDERS: f64 = 2.0;
 
 /// What all patterns are shares of.
 pub(super) struct Scene<'a> {
-    pub(super) train: &'a Train,
+    pub(super) sequence: &'a EventSequence,
     pub(super) presses: &'a [Press],
     pub(super) strays: usize,
     pub(super) lamps: &'a [f64],
@@ -88,11 +88,11 @@ impl Scene<'_> {
     }
 
     fn event(&self, symbol: u32, kind: EventKind, offset_s: f64) -> MotifEvent {
-        MotifEvent { kind, symbol: self.train.symbols()[symbol as usize].clone(), offset_s }
+        MotifEvent { kind, symbol: self.sequence.symbols()[symbol as usize].clone(), offset_s }
     }
 
     fn label(&self, symbol: u32) -> String {
-        self.train.symbols()[symbol as usize].label()
+        self.sequence.symbols()[symbol as usize].label()
     }
 
     pub(super) fn repeats(&self, found: &Repeats) -> Pattern {
@@ -213,20 +213,20 @@ impl Scene<'_> {
     fn saved(&self, lines: &[Line], best: &Candidate) -> f64 {
         let line = &lines[best.line];
         let unit = best.fit.locked.hypot(best.fit.walk).max(1e-3);
-        let mut stretches: Vec<Vec<u64>> = Vec::new();
+        let mut segments: Vec<Vec<u64>> = Vec::new();
         for run in &best.chain.runs {
             let mut last = None;
             for hit in best.chain.run(*run) {
                 let t = (line.t[hit.place as usize] / unit).round().max(0.0) as u64;
-                match stretches.last_mut().filter(|_| last.is_some_and(|beat: u32| beat + 1 == hit.beat)) {
-                    Some(stretch) => stretch.push(t),
-                    None => stretches.push(vec![t]),
+                match segments.last_mut().filter(|_| last.is_some_and(|beat: u32| beat + 1 == hit.beat)) {
+                    Some(segment) => segment.push(t),
+                    None => segments.push(vec![t]),
                 }
                 last = Some(hit.beat);
             }
         }
-        let span = (self.train.exposure().seconds() / unit).max(1.0) as u64;
-        code::saved_bits(&stretches, line.len() as u64, self.presses.len() as u64, span)
+        let span = (self.sequence.exposure().seconds() / unit).max(1.0) as u64;
+        code::saved_bits(&segments, line.len() as u64, self.presses.len() as u64, span)
     }
 
     /// Whether a beat hangs on the mains, or could be an alias of it.

@@ -15,7 +15,7 @@ pub(crate) const MOST_LINES: usize = 24;
 
 pub(crate) const CANDIDATES: usize = 6;
 
-/// Bits that a pattern must gain beyond the cost of the search: one false in 128 trains at most.
+/// Bits that a pattern must gain beyond the cost of the search: one false in 128 sequences at most.
 pub(crate) const THRESHOLD: f64 = 7.0;
 
 /// Clocks of captures are taken to be no finer than this, seconds.
@@ -73,7 +73,7 @@ pub(crate) fn grouped(field: &Field<'_>, symbols: usize) -> Option<(Vec<Line>, g
     (best.gain - hypotheses.log2() >= THRESHOLD).then_some((lines, best, hypotheses))
 }
 
-/// Contiguous windows of presses, spread over the train, each as a capture of its own.
+/// Contiguous windows of presses, spread over the sequence, each as a capture of its own.
 pub(crate) fn sample(field: &Field<'_>) -> (Vec<Press>, Vec<u8>) {
     let n = field.presses.len();
     let size = SAMPLE / WINDOWS;

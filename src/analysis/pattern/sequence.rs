@@ -5,18 +5,18 @@
 //! comes oftenest beside what its symbols' shares would give, and what nearly always comes before and after it is added;
 //! the same search over permuted tokens tells how often chance does as well. Tokens are permuted only
 //! among four neighbours of one burst, and never so that two of a kind come to lie side by side: what comes from bursts,
-//! from keys that stay, or from keys that are active for a while, is there in the dealt trains too.
+//! from keys that stay, or from keys that are active for a while, is there in the permuted orders too.
 //!
 //! A sequence of eight that is played on end and begins and ends with the same key is told as a round of seven.
 
 use crate::analysis::episode::learn_gap;
 use crate::analysis::pattern::field::Field;
 use crate::analysis::pattern::order::order;
-pub(crate) use crate::analysis::pattern::token::{DEALT, Sequence, Token, collect_between, deal};
 use crate::analysis::pattern::token::{LONGEST, tokens};
+pub(crate) use crate::analysis::pattern::token::{PERMUTED, Sequence, Token, collect_between, permute};
 use crate::analysis::random::Random;
 
-/// Tokens that enter the search; of more, three stretches of them.
+/// Tokens that enter the search; of more, three segments of them.
 const TOKENS: usize = 1500;
 /// Neighbouring tokens that are permuted among each other: few, so that keys active for a short while stay together.
 const WINDOW: usize = 4;
@@ -72,17 +72,17 @@ fn unbroken(
         return None;
     }
     let mut random = Random::new(seed);
-    for _ in 0..DEALT {
-        let dealt = deal(ids, windows, &mut random);
-        if search.best(&dealt).is_some_and(|(other, _)| BETTER * other >= score) {
+    for _ in 0..PERMUTED {
+        let permuted = permute(ids, windows, &mut random);
+        if search.best(&permuted).is_some_and(|(other, _)| BETTER * other >= score) {
             return None;
         }
     }
     let symbols: Vec<u32> = motif.iter().filter_map(|id| names.get(usize::from(*id)).copied()).collect();
-    Some(Sequence { chance: 1.0 / f64::from(DEALT + 1), ..collect_between(field, symbols, 0) })
+    Some(Sequence { chance: 1.0 / f64::from(PERMUTED + 1), ..collect_between(field, symbols, 0) })
 }
 
-/// All tokens, or of many those of three stretches, each as a capture of its own.
+/// All tokens, or of many those of three segments, each as a capture of its own.
 fn sample(field: &Field<'_>) -> Vec<Token> {
     let mut all = Vec::new();
     tokens(field, 0, |token| {
@@ -120,7 +120,7 @@ fn names(tokens: &[Token]) -> Vec<u32> {
     counted.into_iter().map(|(_, symbol)| symbol).collect()
 }
 
-/// Stretches of tokens that may change places: so many of one burst; as ends.
+/// Segments of tokens that may change places: so many of one burst; as ends.
 fn windows(field: &Field<'_>, tokens: &[Token], most: usize) -> Vec<usize> {
     let gap = |a: &Token, b: &Token| {
         let (a, b) = (&field.presses[a.last as usize], &field.presses[b.first as usize]);

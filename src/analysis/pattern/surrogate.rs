@@ -1,4 +1,4 @@
-//! The same search over shuffled trains: a second opinion on chance that rests on no model of the gaps.
+//! The same search over shuffled sequences: a second opinion on chance that rests on no model of the gaps.
 
 use crate::analysis::episode::Press;
 use crate::analysis::pattern::field::{FREE, Field};
@@ -6,13 +6,13 @@ use crate::analysis::pattern::{lines, propose};
 use crate::analysis::random::Random;
 use crate::base::Nanoseconds;
 
-/// Presses of each shuffled train; of more, the first ones.
+/// Presses of each shuffled sequence; of more, the first ones.
 const MOST: usize = 3000;
 /// Scatter put on each gap's logarithm: enough to blur any beat, too little to undo bursts and pauses.
 const BLUR: f64 = 0.5;
 
-/// Bits of the best pattern in each of `count` shuffled trains: keys permuted over the presses, gaps shuffled within
-/// each capture and blurred. Everything that was searched in the real train is searched again.
+/// Bits of the best pattern in each of `count` shuffled sequences: keys permuted over the presses, gaps shuffled within
+/// each capture and blurred. Everything that was searched in the real sequence is searched again.
 pub(super) fn best_gains(presses: &[Press], symbols: usize, count: u32, seed: u64) -> Vec<f64> {
     let presses = presses.get(..presses.len().min(MOST)).unwrap_or_default();
     let mut random = Random::new(seed);

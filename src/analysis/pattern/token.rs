@@ -1,4 +1,4 @@
-//! A train as tokens: runs of one key, what they are dealt into, and where a sequence of them is met.
+//! The events as tokens: runs of one key, what they are permuted into, and where a sequence of them is met.
 
 use crate::analysis::pattern::field::{FREE, Field};
 use crate::analysis::random::Random;
@@ -14,7 +14,7 @@ pub(crate) struct Sequence {
     pub(crate) count: u64,
     /// The presses that belong to it.
     pub(crate) taken: Vec<u32>,
-    /// Share of dealt trains, the real one counted, that hold as good a sequence.
+    /// Share of permuted orders, the real one counted, that hold as good a sequence.
     pub(crate) chance: f64,
 }
 
@@ -30,9 +30,9 @@ pub(crate) struct Token {
 /// Longest sequence.
 pub(crate) const LONGEST: usize = 8;
 
-/// Dealt trains; a sequence counts when it tells this much more than the best of them: a rule of our own, since no
-/// dealing keeps all that is not a sequence.
-pub(crate) const DEALT: u32 = 499;
+/// Permuted orders; a sequence counts when it tells this much more than the best of them: a rule of our own, since no
+/// permutation keeps all that is not a sequence.
+pub(crate) const PERMUTED: u32 = 499;
 
 /// Exchanges tried for each token.
 pub(crate) const EXCHANGES: usize = 6;
@@ -62,28 +62,28 @@ pub(crate) fn tokens(field: &Field<'_>, from: usize, mut take: impl FnMut(Token)
 
 /// Permutes the tokens: pairs of one window change places, wherever no two of a kind come side by side by it. Every
 /// arrangement without such pairs is equally likely in the long run, since each exchange is as likely as its reverse.
-pub(crate) fn deal(ids: &[u8], ends: &[usize], random: &mut Random) -> Vec<u8> {
-    let mut dealt = ids.to_vec();
+pub(crate) fn permute(ids: &[u8], ends: &[usize], random: &mut Random) -> Vec<u8> {
+    let mut permuted = ids.to_vec();
     let mut from = 0;
     for end in ends {
         let length = end - from;
         for _ in 0..if length > 1 { EXCHANGES * length } else { 0 } {
             let (a, b) = (from + random.below(length), from + random.below(length));
-            dealt.swap(a, b);
+            permuted.swap(a, b);
             let meets = |place: usize| {
-                let before = place.checked_sub(1).and_then(|before| dealt.get(before));
-                before == dealt.get(place) || dealt.get(place + 1) == dealt.get(place)
+                let before = place.checked_sub(1).and_then(|before| permuted.get(before));
+                before == permuted.get(place) || permuted.get(place + 1) == permuted.get(place)
             };
             if meets(a) || meets(b) {
-                dealt.swap(a, b);
+                permuted.swap(a, b);
             }
         }
         from = *end;
     }
-    dealt
+    permuted
 }
 
-/// Every place in the whole train where the sequence was seen, with so many foreign tokens between its keys at most.
+/// Every place in all the events where the sequence was seen, with so many foreign tokens between its keys at most.
 pub(crate) fn collect_between(field: &Field<'_>, symbols: Vec<u32>, between: usize) -> Sequence {
     let mut reached: Vec<Token> = Vec::with_capacity(LONGEST);
     let mut offsets: Vec<Vec<f64>> = vec![Vec::new(); symbols.len()];

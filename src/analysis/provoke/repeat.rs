@@ -1,8 +1,8 @@
 //! The same stressor before and after a repair: whether fewer come now than luck explains.
 
 use crate::analysis::episode::{episodes, fold};
+use crate::analysis::event_sequence::EventSequence;
 use crate::analysis::quiet::QuietPlan;
-use crate::analysis::train::Train;
 use crate::base::{ControlPath, Event, EventKind, Nanoseconds, Span};
 
 /// Most further blocks that are asked for.
@@ -52,17 +52,17 @@ pub struct Before {
 impl Before {
     /// From its blocks: when, within the part of each that counts, something began; and how long that part is.
     pub fn of(blocks: &[Vec<Nanoseconds>], block: Nanoseconds) -> Self {
-        let mut train = Train::new();
+        let mut sequence = EventSequence::new();
         let mut end = Nanoseconds::ZERO;
         for times in blocks {
             for t in times {
                 // Not the keypad's: a set that is provoked for minutes does not warm up for the first block.
-                train.push(&Event::new(end + *t, ControlPath::Infrared, EventKind::Press));
+                sequence.push(&Event::new(end + *t, ControlPath::Infrared, EventKind::Press));
             }
             end = end.saturating_add(block);
         }
-        train.observe(Span { start: Nanoseconds::ZERO, end });
-        let plan = QuietPlan::new(&train, &episodes(&fold(&train), None), None);
+        sequence.observe(Span { start: Nanoseconds::ZERO, end });
+        let plan = QuietPlan::new(&sequence, &episodes(&fold(&sequence), None), None);
         Self { counts: blocks.iter().map(|times| times.len() as u64).collect(), block, plan }
     }
 

@@ -77,7 +77,7 @@ pub fn check(path: &Path, text: &str) -> Result<()> {
 }
 
 fn file() -> Result<&'static File> {
-    SHIPPED.as_ref().map_err(|what| Error::input(what.clone()).remedy("this is a fault of the program"))
+    SHIPPED.as_ref().map_err(|what| Error::input(what.clone()).help("this is a fault of the program"))
 }
 
 /// All stressors, in the order of the file.
@@ -104,16 +104,15 @@ pub fn parse(text: &str) -> Result<Use> {
     };
     let names = || file.stressor.iter().map(|known| known.name.as_str()).collect::<Vec<_>>().join(", ");
     let Some(stressor) = file.stressor.iter().find(|known| known.name == name) else {
-        return Err(Error::usage(format!("{name:?} is no stressor")).remedy(format!("one of {}", names())));
+        return Err(Error::usage(format!("{name:?} is no stressor")).help(format!("one of {}", names())));
     };
     match (&place, stressor.place) {
         (None, true) => Err(Error::usage(format!("{name} needs a place"))
-            .remedy(format!("for example {name}@key-cable; the places are the parts of `step --part`"))),
+            .help(format!("for example {name}@key-cable; the places are the parts of `step --part`"))),
         (Some(_), false) => Err(Error::usage(format!("{name} works on the whole set and has no place"))
-            .remedy(format!("write {name} alone"))),
+            .help(format!("write {name} alone"))),
         _ if name == "other" && words.is_none() => {
-            Err(Error::usage("a stressor of your own needs words")
-                .remedy("for example other:\"stand swung\""))
+            Err(Error::usage("a stressor of your own needs words").help("for example other:\"stand swung\""))
         }
         _ => Ok(Use { stressor, place, words }),
     }

@@ -13,11 +13,11 @@ use crate::analysis::compare::{
     CompareOptions, Evidence, Figures, Observation, Side, Verdict, figures, hand_back, of_verdicts, planned,
 };
 use crate::analysis::episode::{Episode, episodes, fold};
+use crate::analysis::event_sequence::EventSequence;
 use crate::analysis::ledger::{Intervals, Ledger, Observed, PathId, PathTotal};
-use crate::analysis::quiet::{Credit, QuietPlan, exposure, free, watched};
+use crate::analysis::overdispersion::overdispersion;
+use crate::analysis::quiet::{QuietExposure, QuietPlan, exposure, free, watched};
 use crate::analysis::rate::{Count, compare_scaled};
-use crate::analysis::scatter::scatter;
-use crate::analysis::train::Train;
 use crate::base::{ControlPath, Event, Nanoseconds, Span};
 
 pub use state::{BlindNow, PathState, SoakState};
@@ -32,9 +32,9 @@ struct Tally {
 }
 
 impl Tally {
-    fn of(train: &Train, found: &[Episode]) -> Self {
+    fn of(sequence: &EventSequence, found: &[Episode]) -> Self {
         let inside_s = found.iter().map(|e| (e.end - e.start).seconds()).sum();
-        Self { strays: train.len() as u64, episodes: found.len() as u64, inside_s }
+        Self { strays: sequence.len() as u64, episodes: found.len() as u64, inside_s }
     }
 
     fn add(&mut self, other: Self) {
@@ -59,7 +59,7 @@ struct Earlier {
     tally: Tally,
     observed: Observed,
     exposure_s: f64,
-    credit: Credit,
+    exposure: QuietExposure,
     total: Option<PathTotal>,
 }
 
@@ -80,7 +80,7 @@ pub struct Soak {
     dispersion: f64,
     confidence: f64,
     /// Strays that are not settled yet.
-    train: Train,
+    sequence: EventSequence,
     /// What is settled: all together, and by path.
     settled: Tally,
     by_path: BTreeMap<PathId, Tally>,
@@ -115,30 +115,33 @@ impl Soak {
         let gap = taught.rule.as_ref().map_or(taught.episode_gap, |rule| rule.gap);
         let dispersion = taught.dispersion.unwrap_or_else(|| {
             before.map_or(1.0, |seen| {
-                let found = episodes(&fold(&seen.train), gap);
-                scatter(&[(&seen.train, found.as_slice())], gap).dispersion
+                let found = episodes(&fold(&seen.sequence), gap);
+                overdispersion(&[(&seen.sequence, found.as_slice())], gap).dispersion
             })
         });
-        let seen_before = |train: &Train| {
-            let found = episodes(&fold(train), gap);
+        let seen_before = |sequence: &EventSequence| {
+            let found = episodes(&fold(sequence), gap);
             Before {
-                plan: Arc::new(QuietPlan::new(train, &found, gap)),
-                count: Count { count: found.len() as u64, exposure: exposure(train, &found) },
-                watched_s: watched(train),
-                strays: train.len() as u64,
+                plan: Arc::new(QuietPlan::new(sequence, &found, gap)),
+                count: Count { count: found.len() as u64, exposure: exposure(sequence, &found) },
+                watched_s: watched(sequence),
+                strays: sequence.len() as u64,
             }
         };
         Self {
             before: before.map(|seen| {
-                let paths =
-                    seen.paths.iter().map(|path| (path.total.id.clone(), seen_before(&path.train))).collect();
+                let paths = seen
+                    .paths
+                    .iter()
+                    .map(|path| (path.total.id.clone(), seen_before(&path.sequence)))
+                    .collect();
                 (seen.clone(), paths)
             }),
             hands_off: before.is_none_or(|seen| seen.hands_off && !seen.untimed),
             gap,
             dispersion,
             confidence: options.confidence,
-            train: Train::new(),
+            sequence: EventSequence::new(),
             settled: Tally::default(),
             by_path: BTreeMap::new(),
             earlier: Earlier::default(),
@@ -165,28 +168,28 @@ impl Soak {
 
     /// Counts what was already watched in this stage, before this soak.
     pub fn resume(&mut self, earlier: &Observation) {
-        self.earlier = self.account(None, &earlier.train);
+        self.earlier = self.account(None, &earlier.sequence);
         self.earlier_span_s = earlier.span_s;
         // One plan for a stage: what was looked at at its end cannot be planned again.
         self.planned_s = earlier.planned_s.or(self.planned_s);
         for path in &earlier.paths {
-            let mut account = self.account(Some(&path.total.id), &path.train);
+            let mut account = self.account(Some(&path.total.id), &path.sequence);
             account.observed = path.total.observed;
             account.total = Some(path.total.clone());
             self.earlier_paths.insert(path.total.id.clone(), account);
         }
-        self.baseline.resume(&earlier.train);
+        self.baseline.resume(&earlier.sequence);
         self.restarts += 1;
     }
 
-    fn account(&self, id: Option<&PathId>, train: &Train) -> Earlier {
-        let found = episodes(&fold(train), self.gap);
+    fn account(&self, id: Option<&PathId>, sequence: &EventSequence) -> Earlier {
+        let found = episodes(&fold(sequence), self.gap);
         let plan = self.before.as_ref().zip(id).and_then(|((_, paths), id)| paths.get(id));
         Earlier {
-            tally: Tally::of(train, &found),
+            tally: Tally::of(sequence, &found),
             observed: Observed::default(),
-            exposure_s: watched(train),
-            credit: plan.map_or_else(Credit::default, |before| before.plan.credit_of(train)),
+            exposure_s: watched(sequence),
+            exposure: plan.map_or_else(QuietExposure::default, |before| before.plan.exposure_of(sequence)),
             total: None,
         }
     }
@@ -199,22 +202,22 @@ impl Soak {
     /// Takes an event; `asked` says that a prompt asked for it, so that it is nobody's stray.
     pub fn push(&mut self, event: &Event, asked: bool, ledger: &dyn Fn() -> Ledger) {
         self.begun.get_or_insert(event.t);
-        let count = self.train.len();
+        let count = self.sequence.len();
         let pause = self.last.is_some_and(|last| event.t - last > self.gap.unwrap_or_default() + SETTLES);
         if count > 0 && event.is_input() && (pause || count >= KEPT) {
             self.settle(&ledger());
         }
-        let before = self.train.len();
+        let before = self.sequence.len();
         if asked {
-            self.train.push_asked(event);
+            self.sequence.push_asked(event);
         } else {
-            self.train.push(event);
+            self.sequence.push(event);
         }
-        if self.train.len() > before || event.comes_in() && event.key.is_some() {
+        if self.sequence.len() > before || event.comes_in() && event.key.is_some() {
             self.last = Some(self.last.map_or(event.t, |last| last.max(event.t)));
         }
-        if self.train.len() > before
-            && let Some(stray) = self.train.occurrences().last()
+        if self.sequence.len() > before
+            && let Some(stray) = self.sequence.occurrences().last()
         {
             self.baseline.stray(stray.t, self.begun.unwrap_or(stray.t));
         }
@@ -227,36 +230,36 @@ impl Soak {
         for (id, tally) in by_path {
             self.by_path.entry(id).or_default().add(tally);
         }
-        self.train.forget(0);
+        self.sequence.forget(0);
         self.known = None;
     }
 
     /// What is not settled yet, by the functions that count a stored stage.
     fn open(&mut self, ledger: &Ledger) -> (BTreeMap<PathId, Tally>, Tally) {
-        if self.train.is_empty() {
+        if self.sequence.is_empty() {
             return (BTreeMap::new(), Tally::default());
         }
-        let held = self.train.occurrences().iter().filter(|o| o.held().is_some()).count();
+        let held = self.sequence.occurrences().iter().filter(|o| o.held().is_some()).count();
         let spans = ledger.paths.iter().map(|path| path.observed.spans().len()).sum();
-        let mark = (self.train.len(), held, spans);
+        let mark = (self.sequence.len(), held, spans);
         if let Some(known) = self.known.as_ref().filter(|known| known.of == mark) {
             return (known.by_path.clone(), known.all);
         }
         let mut ids: Vec<PathId> = self
-            .train
+            .sequence
             .occurrences()
             .iter()
-            .filter_map(|o| self.train.symbols().get(o.symbol as usize))
-            .map(crate::analysis::train::Symbol::id)
+            .filter_map(|o| self.sequence.symbols().get(o.symbol as usize))
+            .map(crate::analysis::event_sequence::Symbol::id)
             .collect();
         ids.sort();
         ids.dedup();
-        let tally = |train: &Train| Tally::of(train, &episodes(&fold(train), self.gap));
-        let all = tally(&self.train.restricted(&|_| true, &[self.union(ledger)]));
+        let tally = |sequence: &EventSequence| Tally::of(sequence, &episodes(&fold(sequence), self.gap));
+        let all = tally(&self.sequence.restricted(&|_| true, &[self.union(ledger)]));
         let by_path: BTreeMap<PathId, Tally> = ids
             .into_iter()
             .map(|id| {
-                let own = self.train.restricted(&|symbol| symbol.id() == id, &[ledger.observed(&id)]);
+                let own = self.sequence.restricted(&|symbol| symbol.id() == id, &[ledger.observed(&id)]);
                 (id, tally(&own))
             })
             .collect();
@@ -278,7 +281,7 @@ impl Soak {
     /// When any judged path was observed; any path at all while none strayed.
     fn union(&self, ledger: &Ledger) -> Intervals {
         let strayed: Vec<PathId> = self.judged(&BTreeMap::new());
-        let own = self.train.symbols().iter().map(crate::analysis::train::Symbol::id);
+        let own = self.sequence.symbols().iter().map(crate::analysis::event_sequence::Symbol::id);
         let ids: Vec<PathId> = strayed.into_iter().chain(own).collect();
         let some = ledger.any_observed(&ids);
         if ids.is_empty() { ledger.any_observed(ledger.paths.iter().map(|path| &path.id)) } else { some }
@@ -291,7 +294,8 @@ impl Soak {
         let (open, open_all) = self.open(ledger);
         let judged = self.judged(&open);
         let union = self.union(ledger);
-        let observed_s = self.earlier.exposure_s + watched(&Train::new_observed(&self.train, union));
+        let observed_s =
+            self.earlier.exposure_s + watched(&EventSequence::new_observed(&self.sequence, union));
         let mut all = self.settled;
         all.add(open_all);
         all.add(self.earlier.tally);
@@ -370,21 +374,21 @@ impl Soak {
         if let Some(before) = earlier.and_then(|earlier| earlier.total.as_ref()) {
             total = before.and(total);
         }
-        let mut own_time = Train::new_observed(&self.train, spans);
+        let mut own_time = EventSequence::new_observed(&self.sequence, spans);
         own_time.aged(ledger.age);
         let own_s = watched(&own_time);
         let mut tally = own;
         let mut exposure_s = own_s;
-        let mut credit = Credit::default();
+        let mut exposure = QuietExposure::default();
         if let Some(earlier) = earlier {
             tally.add(earlier.tally);
             exposure_s += earlier.exposure_s;
-            credit = earlier.credit;
+            exposure = earlier.exposure;
         }
         let after = Count { count: tally.episodes, exposure: free(exposure_s, tally.inside_s) };
         let figures = self.before.as_ref().map(|(_, paths)| {
             let nothing = || Before {
-                plan: Arc::new(QuietPlan::new(&Train::new(), &[], self.gap)),
+                plan: Arc::new(QuietPlan::new(&EventSequence::new(), &[], self.gap)),
                 count: Count { count: 0, exposure: 0.0 },
                 watched_s: 0.0,
                 strays: 0,
@@ -396,7 +400,7 @@ impl Soak {
                 strays: (before.strays, tally.strays),
                 hands_off: self.hands_off,
                 observed: total.observed,
-                credit: before.plan.credit_from(credit, &own_time),
+                exposure: before.plan.exposure_from(exposure, &own_time),
                 test: compare_scaled(before.count, after, self.dispersion, self.confidence),
                 dispersion: self.dispersion,
                 planned_s: planned(self.planned_s, before.watched_s),
@@ -422,7 +426,7 @@ fn figures_of(
 /// For simulations with a known truth: everything was observed, from the first instant on.
 impl Soak {
     fn all_observed(&self, now: Nanoseconds) -> Ledger {
-        let own = self.train.symbols().iter().map(crate::analysis::train::Symbol::id);
+        let own = self.sequence.symbols().iter().map(crate::analysis::event_sequence::Symbol::id);
         let before = self.before.iter().flat_map(|(_, paths)| paths.keys().cloned());
         let keypad = PathId::whole(ControlPath::Keypad);
         let ids: Vec<PathId> = own.chain(before).chain([keypad]).collect();

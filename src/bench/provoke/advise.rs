@@ -19,7 +19,7 @@ pub fn instead(all: &[ProvokedState], again: &[AgainState], views: &[StageView])
     let last = views.last()?;
     let plan = views.iter().rev().find_map(|view| view.plan.as_ref().filter(|plan| plan.episodes > 0))?;
     let judged = last.comparison.as_ref().map(|(_, comparison)| &comparison.figures);
-    let strays = !last.stage.seen.train.is_empty();
+    let strays = !last.stage.seen.sequence.is_empty();
     let soak_s = match judged {
         Some(figures) if figures.verdict == Verdict::Gone => return None,
         Some(figures) if !strays => figures.soak_more_99_s,

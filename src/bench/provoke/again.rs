@@ -129,7 +129,7 @@ pub fn again(loaded: &Loaded, seed: u64) -> Result<Provocation> {
     let Some(done) = done else {
         return Err(Error::usage("no earlier stage was provoked, so there is nothing to do again")
             .at(loaded.job.folder())
-            .remedy("provoke before the repair, note the repair with straykey step, then again"));
+            .help("provoke before the repair, note the repair with straykey step, then again"));
     };
     Ok(Provocation {
         seed,
@@ -143,7 +143,7 @@ pub fn again(loaded: &Loaded, seed: u64) -> Result<Provocation> {
 /// Every provocation against the last one with the same plan in an earlier stage.
 ///
 /// # Errors
-/// `Machine` when the disk fails.
+/// `System` when the disk fails.
 pub fn compared(loaded: &Loaded, all: &[ProvokedState], views: &[StageView]) -> Result<Vec<AgainState>> {
     let mut list = Vec::new();
     for now in all {

@@ -49,17 +49,18 @@ impl Choice {
     /// `Usage` when the time is none, a stressor is not known or stands twice, or its place is no part of a set.
     pub fn own(names: &[String], minutes: f64) -> Result<Self> {
         if !(0.1..=LONGEST_MINUTES).contains(&minutes) {
-            return Err(Error::usage(format!("the minutes are from 0.1 to {LONGEST_MINUTES}"))
-                .remedy("for example 15"));
+            return Err(
+                Error::usage(format!("the minutes are from 0.1 to {LONGEST_MINUTES}")).help("for example 15")
+            );
         }
         let uses = uses(names)?;
         for (number, one) in uses.iter().enumerate() {
             if let Err(parts) = one.place.as_deref().map_or(Ok(()), check_part) {
-                return Err(Error::usage(format!("{} is put on no part of a set", one.name())).remedy(parts));
+                return Err(Error::usage(format!("{} is put on no part of a set", one.name())).help(parts));
             }
             if uses[..number].contains(one) {
                 return Err(Error::usage(format!("{} stands twice in the list", one.name()))
-                    .remedy("name it once; its blocks are as many as the time holds"));
+                    .help("name it once; its blocks are as many as the time holds"));
             }
         }
         Ok(Self::Own(uses, minutes))
@@ -83,7 +84,7 @@ pub struct Drawn {
 /// Draws a plan for a job. The seed is the time.
 ///
 /// # Errors
-/// As [`planned`] and [`again`]; `Machine` when the disk fails.
+/// As [`planned`] and [`again`]; `System` when the disk fails.
 pub fn draw(loaded: &Loaded, choice: Choice) -> Result<Drawn> {
     let stages = loaded.stages()?;
     let counting = options(&stages);
@@ -120,14 +121,14 @@ pub fn planned(uses: &[Use], minutes: f64, per_minute: f64, seed: u64) -> Result
     let wish = Wish { stressors: &timings, time, per_minute, alpha };
     let found = forecast(&wish, seed).map_err(|_| {
         Error::usage("a provocation takes one to six stressors")
-            .remedy("for example --with warm@key-cable --with tap@key-board")
+            .help("for example --with warm@key-cable --with tap@key-board")
     })?;
     if found.rounds == 0 || found.smallest_p > alpha {
         let least = (found.least.seconds() / 60.0).ceil();
         return Err(Error::usage(format!(
             "in {minutes} minutes these stressors can show nothing, whatever comes"
         ))
-        .remedy(format!("give it {least} minutes or more, or fewer stressors")));
+        .help(format!("give it {least} minutes or more, or fewer stressors")));
     }
     let provocation = Provocation {
         seed,

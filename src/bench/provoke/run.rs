@@ -1,9 +1,9 @@
 //! A drawn plan carried out on a set, or as it was recorded.
 
 use crate::analysis::episode::{Episode, episodes, fold};
+use crate::analysis::event_sequence::EventSequence;
 use crate::analysis::ledger::{Intervals, Ledger, Sign};
 use crate::analysis::provoke::{Block, Direction, Label, Looks, Plan, Slot, Table, judge_all, ratio, shift};
-use crate::analysis::train::Train;
 use crate::base::{Error, Event, Name, Nanoseconds, Result};
 use crate::bench::load::Loaded;
 use crate::bench::provoke::lines::BlockLines;
@@ -41,7 +41,7 @@ fn plan_of(provocation: &Provocation) -> Result<Plan> {
 /// The provocations of a job, in order.
 ///
 /// # Errors
-/// `Machine` when the disk fails, `Input` when the job holds a plan that cannot be.
+/// `System` when the disk fails, `Input` when the job holds a plan that cannot be.
 pub fn provoked(loaded: &Loaded, gap: Option<Nanoseconds>) -> Result<Vec<ProvokedState>> {
     let mut list = Vec::new();
     for stage in loaded.job.stages() {
@@ -94,7 +94,7 @@ pub struct ProvokeRun {
     provocation: Provocation,
     plan: Plan,
     blocks: Vec<Block>,
-    strays: Train,
+    strays: EventSequence,
     lines: BlockLines,
     gap: Nanoseconds,
     /// The last block was ended before its time.
@@ -123,7 +123,7 @@ impl ProvokeRun {
         let plan = plan_of(&provocation)?;
         provocation.struck.clear();
         let (blocks, gap) = (plan.blocks(), gap.unwrap_or(GAP));
-        let (strays, lines) = (Train::new(), BlockLines::default());
+        let (strays, lines) = (EventSequence::new(), BlockLines::default());
         Ok(Self { provocation, plan, blocks, strays, lines, gap, broken: false })
     }
 

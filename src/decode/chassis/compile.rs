@@ -12,8 +12,8 @@ use crate::decode::chassis::engines::Engines;
 use crate::decode::chassis::pattern::shape_hex;
 use crate::decode::chassis::{Chassis, KeySource, Pattern, Table, Timeouts};
 use crate::decode::file;
-use crate::decode::grams::Telling;
 use crate::decode::ladder::Windows;
+use crate::decode::prefilter::Telling;
 use crate::decode::protocol::{ChassisFile, KeyRule, KeyState, Meaning, Record, Role};
 use crate::decode::shape::{self, Form, Shape};
 
@@ -36,7 +36,7 @@ impl Chassis {
         let engines = Engines::build(&chassis.patterns).map_err(|why| {
             Error::input(format!("the shapes are too large for one automaton: {why}"))
                 .at(path)
-                .remedy("use fewer prefixes or fewer records; widths of placeholders cost most")
+                .help("use fewer prefixes or fewer records; widths of placeholders cost most")
         })?;
         Ok(Self { engines: OnceLock::from(engines), ..chassis })
     }
@@ -105,7 +105,7 @@ impl Compiler<'_> {
         if !(16..=65_536).contains(&longest) {
             return Err(Error::input(format!("longest_line is {longest}"))
                 .at(self.path)
-                .remedy("give 16 to 65536 bytes, or leave it out"));
+                .help("give 16 to 65536 bytes, or leave it out"));
         }
         Ok(())
     }
@@ -145,13 +145,13 @@ impl Compiler<'_> {
             if out.iter().any(|(name, _)| **name == *line.name) {
                 return Err(Error::input(format!("two lines are called {}", line.name))
                     .at(self.path)
-                    .remedy("give each [[line]] the name that the set prints"));
+                    .help("give each [[line]] the name that the set prints"));
             }
             let windows = Windows::new(line).map_err(|error| match line.key.first() {
                 Some(key) => self.mistake(
                     key.name.span(),
                     error.what(),
-                    error.remedy_text().unwrap_or("expected a ladder that can be read"),
+                    error.help_text().unwrap_or("expected a ladder that can be read"),
                 ),
                 None => error.at(self.path),
             })?;
@@ -181,7 +181,7 @@ impl Compiler<'_> {
         if patterns.is_empty() == wanted {
             return Err(Error::input(format!("the file makes {} shapes", patterns.len()))
                 .at(self.path)
-                .remedy(format!(
+                .help(format!(
                     "a chassis has 1 to {MOST_SHAPES} shapes (records times prefixes), or [frame] and no record"
                 )));
         }

@@ -45,7 +45,7 @@ impl Compiler<'_> {
         let with = records.iter().filter(|record| record.prefix).count();
         let shapes = with.saturating_mul(prefixes.len().max(1)) + (records.len() - with);
         if shapes > MOST_SHAPES {
-            return Err(Error::input(format!("the file makes {shapes} shapes")).at(self.path).remedy(format!(
+            return Err(Error::input(format!("the file makes {shapes} shapes")).at(self.path).help(format!(
                 "a chassis has 1 to {MOST_SHAPES} shapes (records times prefixes), or [frame] and no record"
             )));
         }
@@ -57,7 +57,7 @@ impl Compiler<'_> {
         if lines.len() > MOST_LINES {
             return Err(Error::input(format!("the file has {} keypad lines", lines.len()))
                 .at(self.path)
-                .remedy(format!("a chassis has at most {MOST_LINES} [[line]]")));
+                .help(format!("a chassis has at most {MOST_LINES} [[line]]")));
         }
         let mut work = 0u64;
         for line in lines {
@@ -68,14 +68,14 @@ impl Compiler<'_> {
             if line.silent_s.is_some_and(|silence| !(silence > 0.0 && silence <= 3600.0)) {
                 return Err(Error::input(format!("line {} has no possible `silent_s`", line.name))
                     .at(self.path)
-                    .remedy("give the seconds without a reading after which no key is down: above 0, at most 3600"));
+                    .help("give the seconds without a reading after which no key is down: above 0, at most 3600"));
             }
             work += (u64::from(line.full_scale) + 1) * (line.key.len() as u64 + 1);
         }
         if work > MOST_WINDOW_WORK {
             return Err(Error::input(format!("the lines have {work} readings times keys"))
                 .at(self.path)
-                .remedy(format!(
+                .help(format!(
                     "at most {MOST_WINDOW_WORK}; full_scale is the largest reading (4095 for 12 bits)"
                 )));
         }
@@ -87,7 +87,7 @@ impl Compiler<'_> {
         if packets.len() > MOST_PACKETS {
             return Err(Error::input(format!("the file has {} kinds of frame", packets.len()))
                 .at(self.path)
-                .remedy(format!("a chassis has at most {MOST_PACKETS} [[packet]]")));
+                .help(format!("a chassis has at most {MOST_PACKETS} [[packet]]")));
         }
         let common = self.file.frame.iter().map(|frame| &frame.fields);
         for fields in common.chain(packets.iter().map(|packet| &packet.fields)) {

@@ -16,8 +16,8 @@ use std::sync::{Arc, OnceLock};
 pub(crate) use self::engines::Engines;
 use crate::base::{Name, Nanoseconds};
 use crate::decode::decoder::Decoder;
-use crate::decode::grams::Telling;
 use crate::decode::ladder::Windows;
+use crate::decode::prefilter::Telling;
 use crate::decode::protocol::{ChassisFile, Meaning};
 
 /// Makes a decoder for one capture, whose name the events carry.

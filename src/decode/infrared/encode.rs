@@ -86,7 +86,7 @@ impl Format {
         let layout = &self.layout;
         let refuse = |what: &str, value: u32| {
             Error::usage(format!("{} cannot carry {what} {value:#x}", self.name))
-                .remedy("choose a value that the format's layout has room for")
+                .help("choose a value that the format's layout has room for")
         };
         let mut word = layout.blank();
         let mut known = 0;
@@ -113,7 +113,7 @@ impl Format {
         }
         match self.checks.iter().find(|check| !check.holds(layout, word)) {
             Some(check) => Err(refuse("a code that breaks", code.address)
-                .remedy(format!("the format asks that {}", check.text))),
+                .help(format!("the format asks that {}", check.text))),
             None => Ok(word),
         }
     }

@@ -203,7 +203,7 @@ impl Formats {
                 "the formats begin in {} ways, more than the {MOST_ENTRIES} that can run at once",
                 entries.len()
             ))
-            .remedy("remove the format files that are not needed"));
+            .help("remove the format files that are not needed"));
         }
         let mut formats = Self {
             formats,

@@ -44,7 +44,7 @@ impl Windows {
     pub fn new(line: &Line) -> Result<Self> {
         if line.full_scale == 0 || line.full_scale > LARGEST_FULL_SCALE {
             return Err(Error::input(format!("line {} has a full scale of {}", line.name, line.full_scale))
-                .remedy(format!(
+                .help(format!(
                     "full_scale is the largest reading, 1 to {LARGEST_FULL_SCALE} (1023 for 10 bits)"
                 )));
         }
@@ -146,12 +146,12 @@ fn candidates(line: &Line) -> Result<Vec<Candidate>> {
         let nominal = line.key_reading(key).or(if by_threshold { key.low_counts } else { None });
         let Some(nominal) = nominal.filter(|n| n.is_finite()) else {
             return Err(Error::input(format!("key {name} of line {} has no nominal reading", line.name))
-                .remedy("give the key `to_ground_ohm` and the line `pull_up_ohm`, or the key `counts`"));
+                .help("give the key `to_ground_ohm` and the line `pull_up_ohm`, or the key `counts`"));
         };
         let low = match (by_threshold, key.low_counts) {
             (true, None) => {
                 return Err(Error::input(format!("key {name} of line {} has no `low_counts`", line.name))
-                    .remedy("the rule `threshold` needs the lowest reading of every key"));
+                    .help("the rule `threshold` needs the lowest reading of every key"));
             }
             (_, low) => low.unwrap_or(nominal),
         };
@@ -172,17 +172,17 @@ fn candidates(line: &Line) -> Result<Vec<Candidate>> {
                     line.name,
                     a.nominal
                 ))
-                .remedy("two keys that read the same cannot be told apart; check their resistors"));
+                .help("two keys that read the same cannot be told apart; check their resistors"));
             }
         }
     }
     if line.window == WindowRule::Tolerance && line.tolerance_counts.is_none() {
         return Err(Error::input(format!("line {} has no `tolerance_counts`", line.name))
-            .remedy("the rule `tolerance` needs the half width of a window in counts"));
+            .help("the rule `tolerance` needs the half width of a window in counts"));
     }
     if line.window == WindowRule::Threshold && line.idle_low_counts.is_none() {
         return Err(Error::input(format!("line {} has no `idle_low_counts`", line.name))
-            .remedy("the rule `threshold` needs the lowest reading of the idle line"));
+            .help("the rule `threshold` needs the lowest reading of the idle line"));
     }
     Ok(out)
 }

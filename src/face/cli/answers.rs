@@ -240,14 +240,14 @@ pub(super) fn schema(words: &[String], out: &mut Out) -> Result<Outcome> {
     let Some((_, make)) = ALL.iter().find(|(name, _)| *name == command) else {
         let names = ALL.map(|(name, _)| name).join(", ");
         return Err(Error::usage(format!("no answer is called \"{}\"", safe(&command)))
-            .remedy(format!("name one of {names}")));
+            .help(format!("name one of {names}")));
     };
     let mut settings = SchemaSettings::draft2020_12();
     // What is printed: a field that may be left out when it is read is always there.
     settings.contract = schemars::generate::Contract::Serialize;
     let schema = make(&mut settings.into_generator());
     let text = serde_json::to_string_pretty(&schema)
-        .map_err(|error| Error::machine("the schema cannot be written").because(error))?;
+        .map_err(|error| Error::system("the schema cannot be written").because(error))?;
     out.line(text)?;
     Ok(Outcome::Done)
 }

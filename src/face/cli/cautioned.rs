@@ -36,13 +36,13 @@ fn confirm_text(text: &str, read: bool, out: &Out) -> Result<()> {
     }
     if !std::io::stdin().is_terminal() {
         return Err(Error::usage("the cautions above have not been confirmed")
-            .remedy("read them and add --cautions-read, or run this in a terminal"));
+            .help("read them and add --cautions-read, or run this in a terminal"));
     }
     out.note("Type yes when you have read this and every point is met. Anything else stops.");
     let mut line = String::new();
     std::io::stdin()
         .read_line(&mut line)
-        .map_err(|error| Error::machine("cannot read the confirmation").because(error))?;
+        .map_err(|error| Error::system("cannot read the confirmation").because(error))?;
     match line.trim().to_lowercase().as_str() {
         "yes" | "y" => Ok(()),
         _ => Err(Error::usage("the cautions were not confirmed, so nothing was begun")),

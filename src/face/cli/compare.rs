@@ -185,13 +185,13 @@ fn whole_job(options: &args::Compare, protocols: &Protocols, out: &mut Out) -> R
     if !is_job(&options.before) {
         return Err(Error::usage("a capture file is compared with another one")
             .at(&options.before)
-            .remedy("name the capture from after the step too, or a job folder alone"));
+            .help("name the capture from after the step too, or a job folder alone"));
     }
     let reference = JobReference::parse(&options.before.to_string_lossy())?;
     if reference.stage.is_some() {
         return Err(Error::usage("a stage is compared with another one")
             .at(&options.before)
-            .remedy("name the stage after it too, or the job folder alone"));
+            .help("name the stage after it too, or the job folder alone"));
     }
     let loaded = load::open(&reference.folder, protocols, false, out)?;
     let state = bench::state(&loaded, protocols)?;

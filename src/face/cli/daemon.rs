@@ -19,7 +19,7 @@ const EVERY: Duration = Duration::from_millis(300);
 /// A soak on the daemon's port, followed here; Ctrl-C ends it.
 ///
 /// # Errors
-/// `Machine` when the daemon does not answer. The second value says how the port ended.
+/// `System` when the daemon does not answer. The second value says how the port ended.
 pub(super) fn soak(daemon: &Client, options: &args::Soak, out: &Out) -> Result<(Value, Result<()>)> {
     let port = port(daemon, &options.port)?;
     let wanted = json!({ "port": port, "minutes": options.minutes, "full": options.full,

@@ -50,9 +50,7 @@ pub(super) fn run(options: &Demo, protocols: &Protocols, out: &mut Out) -> Resul
         (job, set) =
             soak_stage(job, stage, scenario.faults_at(number)?, set, protocols, &stop, out, &mut scaled)?;
         if stop.asked() {
-            return Err(
-                Error::machine("the demo was stopped").remedy("what was recorded is in the job folder")
-            );
+            return Err(Error::system("the demo was stopped").help("what was recorded is in the job folder"));
         }
     }
     drop(job);
@@ -157,7 +155,7 @@ fn soak_stage(
         show_events: false,
     };
     let (job, state, followed) = run_soak(job, Box::new(paced), &spec, &plan, protocols, stop, out)?;
-    let played = pump.join().map_err(|_| Error::machine("the simulated set stopped by itself"))?;
+    let played = pump.join().map_err(|_| Error::system("the simulated set stopped by itself"))?;
     followed?;
     let set = played?;
     scaled.push((state.elapsed_s, began.elapsed().as_secs_f64()));
@@ -239,14 +237,14 @@ fn pump(
     std::thread::Builder::new()
         .name("simulated set".to_owned())
         .spawn(body)
-        .map_err(|error| Error::machine("cannot start the simulated set").because(error))
+        .map_err(|error| Error::system("cannot start the simulated set").because(error))
 }
 
 fn wait(shared: &Shared, sent: u64) -> Result<()> {
     let asked = Instant::now();
     while shared.taken.load(Ordering::Acquire) < sent && !shared.abandoned.load(Ordering::Acquire) {
         if asked.elapsed() > PATIENCE {
-            return Err(Error::machine("the simulated set speaks and nobody listens"));
+            return Err(Error::system("the simulated set speaks and nobody listens"));
         }
         std::thread::sleep(Duration::from_micros(30));
     }

@@ -22,7 +22,7 @@ pub(super) fn run(options: &args::Export, protocols: &Protocols, out: &mut Out) 
     };
     available(form)?;
     if form == Form::Parquet && options.out.is_none() {
-        return Err(Error::usage("a Parquet file is not for a terminal or a pipe").remedy("add --out FILE"));
+        return Err(Error::usage("a Parquet file is not for a terminal or a pipe").help("add --out FILE"));
     }
     let inputs = Inputs::new(options, protocols, out)?;
     let shape = if form == Form::Vcd { Some(inputs.look(out)?) } else { None };
@@ -69,13 +69,13 @@ impl<'a> Inputs<'a> {
         let Some(job) = options.inputs.iter().find(|input| is_job(input)) else {
             if options.stage.is_some() {
                 return Err(
-                    Error::usage("capture files have no stages").remedy("leave --stage out, or name a job")
+                    Error::usage("capture files have no stages").help("leave --stage out, or name a job")
                 );
             }
             return Ok(Self::Files { files: &options.inputs, reading: &options.reading, protocols });
         };
         if options.inputs.len() > 1 {
-            return Err(Error::usage("a job is exported by itself").at(job).remedy("one export a job"));
+            return Err(Error::usage("a job is exported by itself").at(job).help("one export a job"));
         }
         let reference = JobReference::parse(&job.to_string_lossy())?;
         let loaded = Box::new(load::open(&reference.folder, protocols, false, out)?);
@@ -179,7 +179,7 @@ fn of_file(
 ) -> Result<()> {
     if recorded && file.as_os_str() == "-" {
         return Err(Error::usage("a dump declares its channels first, so its input is read twice")
-            .remedy("write standard input to a file and export that"));
+            .help("write standard input to a file and export that"));
     }
     let mut track = if recorded {
         Track::open(

@@ -64,7 +64,7 @@ fn strike(folder: &Path, round: usize, why: &str, out: &mut Out) -> Result<Outco
     let why = why.trim();
     if why.is_empty() {
         return Err(Error::usage("a round is left out for a reason")
-            .remedy("for example --why \"the cable was touched\""));
+            .help("for example --why \"the cable was touched\""));
     }
     job.strike_round(&capture, round - 1, why)?;
     if out.json {

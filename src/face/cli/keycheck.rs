@@ -17,7 +17,7 @@ pub(super) fn run(options: &args::Keycheck, protocols: &Protocols, out: &mut Out
         ([job], Some(port)) => keycheck_live::run(job, port, options, protocols, out)?,
         (_, Some(_)) => {
             return Err(Error::usage("a live key check is kept in one job")
-                .remedy("give one JOB folder with --port; make it with straykey job new"));
+                .help("give one JOB folder with --port; make it with straykey job new"));
         }
         ([job], None) if is_job(job) => of_job(job, options, protocols)?,
         (files, None) => of_files(files, options, protocols, out)?,
@@ -46,7 +46,7 @@ fn of_files(
             files.len(),
             options.prompts.len()
         ))
-        .remedy("give one --prompts for each capture file, in the same order"));
+        .help("give one --prompts for each capture file, in the same order"));
     }
     let mut checks = Vec::new();
     for (file, prompts) in files.iter().zip(&options.prompts) {
@@ -74,7 +74,7 @@ fn of_files(
 
 fn of_job(input: &Path, options: &args::Keycheck, protocols: &Protocols) -> Result<Vec<Check>> {
     if !options.prompts.is_empty() {
-        return Err(Error::usage("a job keeps its own prompts").remedy("leave --prompts out"));
+        return Err(Error::usage("a job keeps its own prompts").help("leave --prompts out"));
     }
     checks(input, protocols)
 }

@@ -24,7 +24,7 @@ pub(super) fn run(
     out: &mut Out,
 ) -> Result<Vec<Check>> {
     if !(options.seconds >= 0.5 && options.seconds <= 10.0) {
-        return Err(Error::usage("--seconds must be from 0.5 to 10").remedy("for example --seconds 5"));
+        return Err(Error::usage("--seconds must be from 0.5 to 10").help("for example --seconds 5"));
     }
     let named = options.keys.iter().map(|name| key(name)).collect::<Result<Vec<Key>>>()?;
     let mut job = Job::open(folder)?;
@@ -77,12 +77,12 @@ pub(super) fn run(
     if asked == 0 {
         return Err(Error::input("no key was asked for, so nothing was checked")
             .at(folder)
-            .remedy("name the chassis with --chassis, and let the check run to its end"));
+            .help("name the chassis with --chassis, and let the check run to its end"));
     }
     let loaded = Loaded::index(job, protocols, false)?;
     let stage = loaded.job.stages().len();
     let capture = loaded.job.captures().find(|capture| capture.name == name).cloned();
-    let capture = capture.ok_or_else(|| Error::machine("the capture is not in the job").at(folder))?;
+    let capture = capture.ok_or_else(|| Error::system("the capture is not in the job").at(folder))?;
     Ok(vec![of_capture(&loaded, stage, &capture, protocols)?])
 }
 
@@ -91,7 +91,7 @@ fn key(name: &str) -> Result<Key> {
     Key::from_name(name).or_else(|| Key::from_name(&format!("KEY_{}", name.to_uppercase()))).ok_or_else(
         || {
             let near = Key::nearest_name(name).unwrap_or("KEY_VOLUMEUP");
-            Error::usage(format!("{name:?} is no key")).remedy(format!("did you mean {near}?"))
+            Error::usage(format!("{name:?} is no key")).help(format!("did you mean {near}?"))
         },
     )
 }

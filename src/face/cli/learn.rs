@@ -19,7 +19,7 @@ const LARGEST_PROMPTS: u64 = 4 << 20;
 pub(super) fn run(options: &ProtocolLearn, out: &mut Out) -> Result<Outcome> {
     if options.prompts.len() > options.captures.len() {
         return Err(Error::usage("there are more lists of prompts than captures")
-            .remedy("give one --prompts for each capture, in the same order"));
+            .help("give one --prompts for each capture, in the same order"));
     }
     let mut captures = Vec::new();
     for (number, path) in options.captures.iter().enumerate() {
@@ -57,7 +57,7 @@ fn binary(options: &ProtocolLearn, path: &Path, name: &str, bytes: &[u8], out: &
     if options.extend.is_some() || options.captures.len() > 1 {
         return Err(Error::usage("binary frames are learned from one capture, into a file of their own")
             .at(path)
-            .remedy("give one capture and --out FILE"));
+            .help("give one capture and --out FILE"));
     }
     let draft = learn_frames(bytes, &options.name, name)
         .map_err(|error| if error.place().path.is_none() { error.at(path) } else { error })?;
@@ -74,7 +74,7 @@ fn draft(capture: &Capture, name: &str, out: &Out) -> Result<String> {
         );
         return Err(Error::input(why)
             .at(Path::new(&capture.name))
-            .remedy("give a longer capture, best a key check with its --prompts; `decode --text` shows what the set prints"));
+            .help("give a longer capture, best a key check with its --prompts; `decode --text` shows what the set prints"));
     }
     let sure: Vec<String> = draft
         .rules
@@ -152,7 +152,7 @@ pub(super) fn write_new(path: &Path, text: &str) -> Result<()> {
         if error.kind() == std::io::ErrorKind::AlreadyExists {
             Error::usage("a file of this name is there already, and is not overwritten")
                 .at(path)
-                .remedy("choose another name, or add to it with `protocol learn CAPTURE --extend FILE`")
+                .help("choose another name, or add to it with `protocol learn CAPTURE --extend FILE`")
         } else {
             Error::io("cannot write the file", path, error)
         }

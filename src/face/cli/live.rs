@@ -194,7 +194,7 @@ pub(super) fn finish(
 
 pub(super) fn soak(options: &args::Soak, protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
     if !(options.minutes > 0.0 && options.minutes < 1e6) {
-        return Err(Error::usage("--minutes must be more than 0").remedy("for example --minutes 30"));
+        return Err(Error::usage("--minutes must be more than 0").help("for example --minutes 30"));
     }
     let on_for = on_for(options.on_for)?;
     if let Some(daemon) = Client::for_job(&options.job) {
@@ -310,7 +310,7 @@ pub(super) fn run_soak(
 /// Nothing was observed: that is no quiet set.
 fn unobserved(state: &SoakState) -> Error {
     let why = state.blind.first().map_or_else(String::new, |blind| format!(": {}", blind.why.words()));
-    Error::machine(format!("nothing was observed{why}")).remedy(if state.pending_s > 0.0 {
+    Error::system(format!("nothing was observed{why}")).help(if state.pending_s > 0.0 {
         "this set speaks only when something happens: press a key when the soak asks for it, so that quiet means something"
     } else {
         "a port that says nothing readable is no quiet set: check ground, rate, chassis and whether the set is on (try \
@@ -320,8 +320,8 @@ fn unobserved(state: &SoakState) -> Error {
 
 /// A port that says nothing is not a quiet set.
 pub(super) fn silence() -> Error {
-    Error::machine("not one byte came from the port, so nothing was observed")
-        .remedy("a silent port is no quiet set: check ground, rate and whether the set is on, then try again")
+    Error::system("not one byte came from the port, so nothing was observed")
+        .help("a silent port is no quiet set: check ground, rate and whether the set is on, then try again")
 }
 
 /// The end of a soak, for people and programs.
@@ -338,7 +338,7 @@ fn tell_value(soak: &serde_json::Value, out: &mut Out) -> Result<()> {
         return out.answer(answers::Soak { soak });
     }
     let state = serde_json::from_value(soak.clone())
-        .map_err(|error| Error::machine("the daemon does not say how the soak ended").because(error))?;
+        .map_err(|error| Error::system("the daemon does not say how the soak ended").because(error))?;
     ended(&state, out)
 }
 

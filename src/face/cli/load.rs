@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use crate::analysis::Train;
+use crate::analysis::EventSequence;
 use crate::analysis::ledger::Builder;
 pub(super) use crate::base::words::{chance, duration};
 use crate::base::{Error, Event, EventKind, Name, Nanoseconds, Result};
@@ -69,9 +69,9 @@ pub(super) fn observe(
     if !is_job(input) {
         // What the cadences of the captures before this one have taught.
         let mut builder = Builder::new(crate::bench::taught(seen.taught.iter().chain(&seen.ledgers)));
-        let train = &mut seen.train;
+        let sequence = &mut seen.sequence;
         let mut push = |event: Event| {
-            train.push(&event);
+            sequence.push(&event);
             if let (EventKind::Reading, Some(line), Some(counts)) = (event.kind, &event.line, event.counts) {
                 look.reading(line, event.t, counts);
             } else {
@@ -105,7 +105,7 @@ pub(super) fn observe_job(loaded: &Loaded, input: &Path, seen: &mut Seen, look: 
     };
     // Where nothing was soaked yet, what came with hands on can only be suspected, and is shown as that.
     let hands = if captures(job::Hands::Off).next().is_some() { job::Hands::Off } else { job::Hands::On };
-    seen.train = Train::with_latency(loaded.causes().latency());
+    seen.sequence = EventSequence::with_latency(loaded.causes().latency());
     for capture in captures(hands) {
         loaded.readings(capture, &mut |line, t, counts| {
             look.reading(line, t, counts);
@@ -124,10 +124,10 @@ pub(super) fn observe_job(loaded: &Loaded, input: &Path, seen: &mut Seen, look: 
         seen.started = seen.started.take().or(began);
         look.end();
     }
-    if seen.train.exposure().0 == 0 {
+    if seen.sequence.exposure().0 == 0 {
         return Err(Error::input("nothing was captured here yet")
             .at(input)
-            .remedy("soak first: straykey soak JOB --port PORT --minutes M"));
+            .help("soak first: straykey soak JOB --port PORT --minutes M"));
     }
     Ok(())
 }

@@ -17,7 +17,7 @@ pub(super) fn run(options: &ProtocolNew, out: &mut Out) -> Result<Outcome> {
         None if ask => ask_speech(out)?,
         None => {
             return Err(Error::usage("--speech is missing: what does the set print of its keys?")
-                .remedy("give --speech readings, --speech keys or --speech presses"));
+                .help("give --speech readings, --speech keys or --speech presses"));
         }
     };
     let mut words = options.key.clone();
@@ -70,12 +70,12 @@ fn key(word: &str) -> Result<(Key, String)> {
     let split = word.split_once('=').filter(|(_, printed)| !printed.is_empty());
     let (name, printed) = split.ok_or_else(|| {
         Error::usage(format!("`{word}` is no key with what is printed for it"))
-            .remedy("write KEY_MENU=MENU, or KEY_MENU=747 for a reading")
+            .help("write KEY_MENU=MENU, or KEY_MENU=747 for a reading")
     })?;
     let key = Key::from_name(name).ok_or_else(|| {
         let near = Key::nearest_name(name).map(|near| format!("did you mean {near}?"));
         Error::usage(format!("no key is called {name}"))
-            .remedy(near.unwrap_or_else(|| "keys carry the Linux input names, as KEY_VOLUMEUP".into()))
+            .help(near.unwrap_or_else(|| "keys carry the Linux input names, as KEY_VOLUMEUP".into()))
     })?;
     Ok((key, printed.to_owned()))
 }
@@ -101,7 +101,7 @@ fn question(what: &str, usual: &str, out: &Out) -> Result<String> {
     out.note(if usual.is_empty() { format!("{what}:") } else { format!("{what} [{usual}]:") });
     let mut line = String::new();
     let read = std::io::stdin().lock().read_line(&mut line);
-    read.map_err(|error| Error::machine("cannot read the answer").because(error))?;
+    read.map_err(|error| Error::system("cannot read the answer").because(error))?;
     let answer = line.trim_end_matches(['\n', '\r']);
     Ok(if answer.is_empty() { usual.to_owned() } else { answer.to_owned() })
 }

@@ -19,11 +19,11 @@ use crate::timeline::Protocols;
 pub(super) fn run(options: &args::Patterns, protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
     let mut finder = Finder::default();
     let seen = gather(&options.inputs, &options.reading, options.hands, protocols, out, &mut finder)?;
-    let suspicion = (!seen.hands_off).then(|| suspect(&seen.train));
+    let suspicion = (!seen.hands_off).then(|| suspect(&seen.sequence));
     let causes = finder.0.finish();
     let how =
         PatternOptions { seed: options.seed, surrogates: options.shuffles, ..PatternOptions::default() };
-    let mut patterns = find(&seen.train, &how);
+    let mut patterns = find(&seen.sequence, &how);
     patterns.patterns.truncate(32);
     let found = patterns.strays > 0;
     if out.json {

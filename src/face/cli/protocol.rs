@@ -87,10 +87,10 @@ fn print_schema(sort: &str, out: &mut Out) -> Result<Outcome> {
     let Some(schema) = schema::of(sort) else {
         let sorts = schema::SORTS.join(", ");
         return Err(Error::usage(format!("no sort of protocol file is called {}", safe(sort)))
-            .remedy(format!("name one of {sorts}")));
+            .help(format!("name one of {sorts}")));
     };
     let text = serde_json::to_string_pretty(&schema)
-        .map_err(|error| Error::machine("the schema cannot be written").because(error))?;
+        .map_err(|error| Error::system("the schema cannot be written").because(error))?;
     out.line(text)?;
     Ok(Outcome::Done)
 }

@@ -46,7 +46,7 @@ pub(super) fn run(asked: &args::Provoke, protocols: &Protocols, out: &mut Out) -
     let loaded = Loaded::index(job, protocols, false)?;
     let found = provoked(&loaded, gap)?;
     let state = found.iter().find(|state| state.capture == name);
-    let state = state.ok_or_else(|| Error::machine("the provocation is not in the job").at(&asked.job))?;
+    let state = state.ok_or_else(|| Error::system("the provocation is not in the job").at(&asked.job))?;
     let compared = if asked.again { compared(&loaded, &found, &views(&loaded)?)? } else { Vec::new() };
     let again = compared.iter().find(|again| again.capture == name);
     if out.json {

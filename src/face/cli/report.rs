@@ -69,12 +69,12 @@ fn page(loaded: &Loaded, door: Door, protocols: &Protocols) -> Result<(String, V
 
 /// The strays of each pattern of a stage that has a period, laid over one another.
 fn folded(view: &StageView) -> impl Iterator<Item = ((usize, u32), Folded)> {
-    let train = &view.stage.seen.train;
+    let sequence = &view.stage.seen.sequence;
     view.patterns.patterns.iter().filter_map(|pattern| {
         let symbol = &pattern.motif.first()?.symbol;
-        let times = fold(train)
+        let times = fold(sequence)
             .into_iter()
-            .filter(|press| train.symbols().get(press.symbol as usize) == Some(symbol))
+            .filter(|press| sequence.symbols().get(press.symbol as usize) == Some(symbol))
             .map(|press| press.t.seconds());
         Some(((view.stage.number, pattern.id), Folded::new(pattern.period_s?, times, 20)))
     })

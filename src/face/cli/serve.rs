@@ -113,8 +113,7 @@ impl Demo {
         let scenario = Scenario::two_causes(options.seed).brisk();
         let job = jobs.join("jobs/demo");
         if !job.join("job.toml").is_file() {
-            let failed =
-                |error| Error::machine("cannot make the folder of the demo").at(&jobs).because(error);
+            let failed = |error| Error::system("cannot make the folder of the demo").at(&jobs).because(error);
             std::fs::create_dir_all(jobs.join("jobs")).map_err(failed)?;
             let info = JobInfo {
                 complaint: Some(scenario.complaint.to_owned()),
@@ -138,7 +137,7 @@ impl Demo {
         std::thread::Builder::new()
             .name("simulated set".to_owned())
             .spawn(move || speak(&scenario, set, terminal, &job))
-            .map_err(|error| Error::machine("cannot start the simulated set").because(error))?;
+            .map_err(|error| Error::system("cannot start the simulated set").because(error))?;
         Ok(Self { jobs, port })
     }
 }

@@ -37,6 +37,6 @@ impl Stop {
 
 /// The ways in which a port goes are no wrong use and no bad input: the machine lost it.
 pub(crate) fn gone() -> Error {
-    Error::machine("the port is gone")
-        .remedy("check the cable and the adapter; what was read up to now is kept where a job was given")
+    Error::system("the port is gone")
+        .help("check the cable and the adapter; what was read up to now is kept where a job was given")
 }

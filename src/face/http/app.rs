@@ -123,7 +123,7 @@ impl AppState {
     /// 404.
     pub fn port(&self, name: &str) -> Answer<Arc<Port>> {
         locked(&self.ports).get(name).cloned().ok_or_else(|| {
-            ApiError::missing("there is no such port").remedy("choose one of the list, or bind it")
+            ApiError::missing("there is no such port").help("choose one of the list, or bind it")
         })
     }
 

@@ -53,7 +53,7 @@ fn check(bench: &App, request: &Request, peer: Option<Peer>) -> Answer<()> {
     let Some(peer) = peer else { return Err(ApiError::failed("the request has no sender")) };
     if !bench.access.rates.take(peer, Instant::now()) {
         bench.counts.too_many.fetch_add(1, Ordering::Relaxed);
-        return Err(ApiError::new(StatusCode::TOO_MANY_REQUESTS, "too many requests").remedy("wait a second"));
+        return Err(ApiError::new(StatusCode::TOO_MANY_REQUESTS, "too many requests").help("wait a second"));
     }
     let headers = request.headers();
     let path = request.uri().path();
@@ -66,7 +66,7 @@ fn check(bench: &App, request: &Request, peer: Option<Peer>) -> Answer<()> {
         }
         if needs_token && !shown {
             return Err(ApiError::new(StatusCode::UNAUTHORIZED, "this needs the token")
-                .remedy("open the link that `straykey serve` prints, or send Authorization: Bearer TOKEN"));
+                .help("open the link that `straykey serve` prints, or send Authorization: Bearer TOKEN"));
         }
     }
     if !matches!(*request.method(), Method::GET | Method::HEAD | Method::OPTIONS) {
@@ -75,7 +75,7 @@ fn check(bench: &App, request: &Request, peer: Option<Peer>) -> Answer<()> {
         let kind = kind.split(';').next().unwrap_or_default().trim();
         if !kind.eq_ignore_ascii_case("application/json") {
             return Err(ApiError::new(StatusCode::UNSUPPORTED_MEDIA_TYPE, "changes are sent as JSON")
-                .remedy("send Content-Type: application/json"));
+                .help("send Content-Type: application/json"));
         }
     }
     let length =

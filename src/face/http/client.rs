@@ -51,19 +51,19 @@ impl Client {
     /// A request.
     ///
     /// # Errors
-    /// `Machine` when the daemon does not answer; what it refuses in its own words, as `Usage`, `Input` or `Machine`.
+    /// `System` when the daemon does not answer; what it refuses in its own words, as `Usage`, `Input` or `System`.
     pub fn ask(&self, method: Method, path: &str, body: &Value) -> Result<Value> {
         let runtime = tokio::runtime::Builder::new_current_thread()
             .enable_all()
             .build()
-            .map_err(|error| Error::machine("the system gives no threads").because(error))?;
+            .map_err(|error| Error::system("the system gives no threads").because(error))?;
         let asked = async { tokio::time::timeout(PATIENCE, self.exchange(method, path, body)).await };
         let (status, bytes) = match runtime.block_on(asked) {
             Ok(Ok(answer)) => answer,
             Ok(Err(error)) => {
-                return Err(Error::machine(format!("the daemon does not answer: {error}")).at(&self.socket));
+                return Err(Error::system(format!("the daemon does not answer: {error}")).at(&self.socket));
             }
-            Err(_) => return Err(Error::machine("the daemon does not answer").at(&self.socket)),
+            Err(_) => return Err(Error::system("the daemon does not answer").at(&self.socket)),
         };
         let value: Value = serde_json::from_slice(&bytes).unwrap_or(Value::Null);
         if status < 300 {
@@ -74,10 +74,10 @@ impl Client {
         let error = match status {
             400 | 404 | 409 => Error::usage(what),
             422 => Error::input(what),
-            _ => Error::machine(what),
+            _ => Error::system(what),
         };
         Err(match word("remedy") {
-            Some(remedy) => error.remedy(remedy),
+            Some(help) => error.help(help),
             None => error,
         })
     }

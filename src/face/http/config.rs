@@ -85,7 +85,7 @@ impl PortConfig {
     /// The port to open now, to be looked for again when it is unplugged.
     ///
     /// # Errors
-    /// `Machine` when the adapter is not there; `Usage` for a wrong framing.
+    /// `System` when the adapter is not there; `Usage` for a wrong framing.
     pub fn spec(&self) -> Result<PortSpec> {
         let mut spec = PortSpec::new(self.binding.find()?, self.baud).framing(&self.framing)?;
         spec.reconnect = true;
@@ -221,7 +221,7 @@ impl Config {
         };
         let home = || {
             let what = format!("{} is not set, so there is no place for jobs and token", system::HOME);
-            Error::usage(what).remedy("set `jobs` and `token_file` in the configuration")
+            Error::usage(what).help("set `jobs` and `token_file` in the configuration")
         };
         let jobs = match table.jobs {
             Some(jobs) => beside(jobs),
@@ -327,8 +327,8 @@ fn check(path: &Path, text: &str, table: &Table) -> Result<()> {
             return wrong(port.baud.span(), "a serial port cannot run at 0 baud", "for example 115200");
         }
         if let Err(error) = PortSpec::new("", *port.baud.get_ref()).framing(port.framing.get_ref()) {
-            let remedy = error.remedy_text().unwrap_or("for example 8N1").to_owned();
-            return wrong(port.framing.span(), error.what(), &remedy);
+            let help = error.help_text().unwrap_or("for example 8N1").to_owned();
+            return wrong(port.framing.span(), error.what(), &help);
         }
         if let Some(job) = port.job.as_ref().filter(|job| !is_name(job.get_ref())) {
             return wrong(

@@ -56,7 +56,7 @@ impl ApiError {
 
     /// Adds what to do.
     #[must_use]
-    pub fn remedy(mut self, remedy: impl Into<String>) -> Self {
+    pub fn help(mut self, remedy: impl Into<String>) -> Self {
         self.detail.remedy = Some(safe(&remedy.into()));
         self
     }
@@ -90,7 +90,7 @@ impl From<Error> for ApiError {
             (Some(Cause::JobHeld | Cause::PortBusy), _) => StatusCode::CONFLICT,
             (_, Kind::Usage) => StatusCode::BAD_REQUEST,
             (_, Kind::Input) => StatusCode::UNPROCESSABLE_ENTITY,
-            (_, Kind::Machine) => StatusCode::SERVICE_UNAVAILABLE,
+            (_, Kind::System) => StatusCode::SERVICE_UNAVAILABLE,
         };
         let cause = error.cause();
         let detail = (&error).into();

@@ -95,13 +95,13 @@ impl Jobs {
     /// The jobs below a folder, which is made when it is not there.
     ///
     /// # Errors
-    /// `Machine` when it cannot be made.
+    /// `System` when it cannot be made.
     pub fn new(folder: &Path) -> Result<Self> {
         fs::create_dir_all(folder).map_err(|error| {
-            crate::base::Error::machine("cannot make the jobs folder").at(folder).because(error)
+            crate::base::Error::system("cannot make the jobs folder").at(folder).because(error)
         })?;
         let folder = system::full_path(folder).map_err(|error| {
-            crate::base::Error::machine("cannot look into the jobs folder").at(folder).because(error)
+            crate::base::Error::system("cannot look into the jobs folder").at(folder).because(error)
         })?;
         Ok(Self { folder, entries: Mutex::default() })
     }
@@ -137,7 +137,7 @@ impl Jobs {
     /// 404.
     pub fn find(&self, name: &str) -> Answer<Arc<Entry>> {
         if !is_name(name) || !self.is_job(name) {
-            return Err(ApiError::missing("there is no such job").remedy("look at the list of jobs"));
+            return Err(ApiError::missing("there is no such job").help("look at the list of jobs"));
         }
         Ok(Arc::clone(locked(&self.entries).entry(name.to_owned()).or_insert_with(|| {
             Arc::new(Entry {

@@ -61,7 +61,7 @@ pub fn windows(loaded: &Loaded, protocols: &Protocols) -> Result<Vec<LineWindows
 /// The drawing, `None` where there is no ladder.
 ///
 /// # Errors
-/// `Machine` when the disk fails; `Usage` when the job's chassis is not known.
+/// `System` when the disk fails; `Usage` when the job's chassis is not known.
 pub fn draw(loaded: &Loaded, protocols: &Protocols, theme: Theme, width: Width) -> Result<Option<String>> {
     Ok(ladder_svg(&key_windows(loaded, protocols)?, theme, width, Door::Open))
 }

@@ -62,7 +62,7 @@ pub struct Ready {
 /// Runs the daemon until a signal ends it.
 ///
 /// # Errors
-/// `Input` and `Usage` for the configuration, `Machine` when an address is taken or the system gives no threads.
+/// `Input` and `Usage` for the configuration, `System` when an address is taken or the system gives no threads.
 pub fn run(start: Start) -> Result<()> {
     let config = (start.config)()?;
     let log = Log::start(&config.log)?;
@@ -70,7 +70,7 @@ pub fn run(start: Start) -> Result<()> {
     let acceptor = config.tls.as_ref().map(tls::acceptor).transpose()?;
     if acceptor.is_none() && !config.listen.ip().is_loopback() {
         return Err(Error::usage("this address is reached from other machines, and there is no TLS")
-            .remedy("listen on 127.0.0.1, or give [tls] with certificate and key in the configuration"));
+            .help("listen on 127.0.0.1, or give [tls] with certificate and key in the configuration"));
     }
     let protocols = Protocols::load(config.protocols.as_deref())?;
     let limits = Limits {
@@ -102,7 +102,7 @@ pub fn run(start: Start) -> Result<()> {
         .enable_all()
         .max_blocking_threads(16)
         .build()
-        .map_err(|error| Error::machine("the system gives no threads").because(error))?;
+        .map_err(|error| Error::system("the system gives no threads").because(error))?;
     let done = runtime.block_on(live(&bench, acceptor, start.config, &log, start.ready));
     // A request that is still being worked out must not hold up the end.
     runtime.shutdown_timeout(Duration::from_secs(5));
@@ -125,16 +125,16 @@ async fn live(
     log: &Log,
     ready: Box<dyn FnOnce(&Ready) + Send>,
 ) -> Result<()> {
-    let deaf = |error| Error::machine("cannot listen for signals").because(error);
+    let deaf = |error| Error::system("cannot listen for signals").because(error);
     let mut ends = Ends::listen().map_err(deaf)?;
     let mut reloads = Reloads::listen().map_err(deaf)?;
     let config = bench.config();
     let listener = TcpListener::bind(config.listen).await.map_err(|error| {
-        Error::machine(format!("cannot listen on {}", config.listen))
+        Error::system(format!("cannot listen on {}", config.listen))
             .because(error)
-            .remedy("another daemon may run; give this one another `listen`")
+            .help("another daemon may run; give this one another `listen`")
     })?;
-    let address = listener.local_addr().map_err(|error| Error::machine("no address").because(error))?;
+    let address = listener.local_addr().map_err(|error| Error::system("no address").because(error))?;
     let mut socket = None;
     let router = server::router(bench);
     if let Some(path) = &config.socket {

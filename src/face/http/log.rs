@@ -55,7 +55,7 @@ impl Log {
     /// Opens the log and takes everything that the program says from now on.
     ///
     /// # Errors
-    /// `Machine` or `Input` when the file cannot be opened.
+    /// `System` or `Input` when the file cannot be opened.
     pub fn start(table: &LogTable) -> Result<Self> {
         let log = Self::open(table)?;
         // Tests in one process keep the first log.
@@ -117,7 +117,7 @@ fn open(path: &Path) -> Result<(File, u64)> {
         .append(true)
         .create(true)
         .open(path)
-        .map_err(|error| Error::machine("cannot open the log").at(path).because(error))?;
+        .map_err(|error| Error::system("cannot open the log").at(path).because(error))?;
     let bytes = file.metadata().map_or(0, |data| data.len());
     Ok((file, bytes))
 }

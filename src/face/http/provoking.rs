@@ -133,7 +133,7 @@ impl Provoking {
             ProvokeOrder::Strike { why, round } => {
                 if self.block.as_ref().is_none_or(|block| block.begun.round + 1 != *round) {
                     return Err(ApiError::conflict("this round is not on any more")
-                        .remedy("look at which one is, and strike that out if it was spoiled"));
+                        .help("look at which one is, and strike that out if it was spoiled"));
                 }
                 self.strike(now, why.as_str().into(), entry)?;
             }

@@ -105,7 +105,7 @@ impl Recording {
             }
             if job.cautions_read().is_none() {
                 return Err(ApiError::conflict("the cautions of this job have not been read")
-                    .remedy("read them, and confirm them"));
+                    .help("read them, and confirm them"));
             }
             Ok(())
         })?;

@@ -172,12 +172,12 @@ impl Drop for Open<'_> {
 /// Makes the local socket. One that a dead daemon has left is replaced.
 ///
 /// # Errors
-/// `Machine` when another daemon answers there, or it cannot be made.
+/// `System` when another daemon answers there, or it cannot be made.
 pub(crate) fn bind_local(path: &Path) -> Result<(LocalName, LocalListener)> {
     LocalListener::bind(path).map_err(|error| match error.kind() {
-        std::io::ErrorKind::AddrInUse => Error::machine("another straykey daemon listens here")
+        std::io::ErrorKind::AddrInUse => Error::system("another straykey daemon listens here")
             .at(path)
-            .remedy("end that one, or give this one another `socket` and `listen`"),
-        _ => Error::machine("cannot make the socket").at(path).because(error),
+            .help("end that one, or give this one another `socket` and `listen`"),
+        _ => Error::system("cannot make the socket").at(path).because(error),
     })
 }

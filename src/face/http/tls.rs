@@ -19,7 +19,7 @@ use crate::face::http::config::Tls;
 pub fn acceptor(tls: &Tls) -> Result<TlsAcceptor> {
     only_ours(&tls.key)?;
     let wrong = |what: &str, path: &Path, error: String| {
-        Error::input(what).at(path).because(std::io::Error::other(error)).remedy("it must be PEM")
+        Error::input(what).at(path).because(std::io::Error::other(error)).help("it must be PEM")
     };
     let chain = CertificateDer::pem_file_iter(&tls.certificate)
         .and_then(Iterator::collect::<std::result::Result<Vec<_>, _>>)
@@ -43,7 +43,7 @@ fn only_ours(key: &Path) -> Result<()> {
     if others.map_err(|error| Error::io("cannot look at the key", key, error))? {
         return Err(Error::usage("others may read the key")
             .at(key)
-            .remedy(format!("chmod 600 {}", key.display())));
+            .help(format!("chmod 600 {}", key.display())));
     }
     Ok(())
 }

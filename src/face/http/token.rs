@@ -24,12 +24,12 @@ impl std::fmt::Debug for Token {
 /// Random bytes from the operating system, in hexadecimal.
 ///
 /// # Errors
-/// `Machine` when the system gives none.
+/// `System` when the system gives none.
 pub fn random_hex<const N: usize>() -> Result<String> {
     let mut bytes = [0u8; N];
     SystemRandom::new()
         .fill(&mut bytes)
-        .map_err(|ring::error::Unspecified| Error::machine("the system gives no random numbers"))?;
+        .map_err(|ring::error::Unspecified| Error::system("the system gives no random numbers"))?;
     Ok(hexadecimal(&bytes))
 }
 
@@ -37,7 +37,7 @@ impl Token {
     /// Reads the token, or makes it where there is none.
     ///
     /// # Errors
-    /// `Usage` when others may read or write the file, or it holds less than 32 characters; `Machine` when it cannot
+    /// `Usage` when others may read or write the file, or it holds less than 32 characters; `System` when it cannot
     /// be made.
     pub fn load(path: &Path) -> Result<Self> {
         match system::others_may_read(path) {
@@ -45,7 +45,7 @@ impl Token {
                 if others {
                     return Err(Error::usage("others may read or write the token")
                         .at(path)
-                        .remedy(format!("chmod 600 {0}, or delete it: a new one is made", path.display())));
+                        .help(format!("chmod 600 {0}, or delete it: a new one is made", path.display())));
                 }
                 let text = fs::read_to_string(path)
                     .map_err(|error| Error::io("cannot read the token", path, error))?;
@@ -55,7 +55,7 @@ impl Token {
                         "this is not a valid token: it needs 32 letters and digits or more",
                     )
                     .at(path)
-                    .remedy("delete the file: a new token is made"));
+                    .help("delete the file: a new token is made"));
                 }
                 Ok(Self(text.to_owned()))
             }
@@ -72,7 +72,7 @@ impl Token {
     }
 
     fn make(path: &Path) -> Result<Self> {
-        let failed = |error| Error::machine("cannot make the token").at(path).because(error);
+        let failed = |error| Error::system("cannot make the token").at(path).because(error);
         if let Some(folder) = path.parent() {
             fs::create_dir_all(folder).map_err(failed)?;
         }

@@ -109,7 +109,7 @@ impl Worker {
                 let answer = match &mut self.doing {
                     Doing::Recording(recording) => recording.send(&text, &self.config.name, &self.bench),
                     _ => Err(ApiError::conflict("nothing is recorded from this port")
-                        .remedy("open it into a job first: what is written to a set is recorded")),
+                        .help("open it into a job first: what is written to a set is recorded")),
                 };
                 let _ = reply.send(answer);
             }
@@ -178,7 +178,7 @@ impl Worker {
                     recording.capture(),
                     recording.job()
                 ))
-                .remedy("end that first"));
+                .help("end that first"));
             }
             self.end(PortLevel::Off, None)?;
         }

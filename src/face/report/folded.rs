@@ -1,4 +1,4 @@
-//! A train of strays folded at its period, as bars.
+//! A sequence of strays folded at its period, as bars.
 
 use serde::Serialize;
 
@@ -7,7 +7,7 @@ use crate::face::drawing::svg::{Anchor, Drawing};
 use crate::face::report::html::Part;
 use crate::face::report::words;
 
-/// A train of events folded at a period.
+/// A sequence of events folded at a period.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct Folded {
     /// Period, seconds.

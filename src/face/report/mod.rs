@@ -36,7 +36,7 @@ pub const LARGEST: usize = 2_000_000;
 /// JSON copy goes and the report says so.
 ///
 /// # Errors
-/// `Machine` when a finding cannot be written as JSON.
+/// `System` when a finding cannot be written as JSON.
 pub fn write(report: &Report<'_>) -> Result<(String, Vec<String>)> {
     // A tick costs some 45 bytes, half as a stroke, half as JSON: far too many are thinned before any is drawn.
     const TICKS: usize = LARGEST / 60;

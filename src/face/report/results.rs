@@ -2,7 +2,7 @@
 
 use crate::analysis::compare::Comparison;
 use crate::analysis::ladder::Entry;
-use crate::analysis::locate::{Belief, Credit, Located, Proposal};
+use crate::analysis::locate::{Belief, Located, Proposal, StepShare};
 use crate::analysis::pattern::Pattern;
 use crate::bench::Windows;
 use crate::face::drawing::{Door, Theme, Width, ladder_svg};
@@ -210,12 +210,12 @@ pub(super) fn place(html: &mut Html, report: &Report<'_>) {
         }
         html.end_table();
     }
-    credit(html, &located.steps);
+    attributed(html, &located.steps);
     next_tests(html, &located.next);
     for cause in &located.also {
         strays_on(html, cause);
         locations(html, &cause.locations);
-        credit(html, &cause.steps);
+        attributed(html, &cause.steps);
         next_tests(html, &cause.next);
     }
     html.raw("</section>\n");
@@ -287,7 +287,7 @@ fn line_windows(html: &mut Html, line: &Windows, door: Door) {
     html.end_table();
 }
 
-fn credit(html: &mut Html, steps: &[Credit]) {
+fn attributed(html: &mut Html, steps: &[StepShare]) {
     if !steps.is_empty() {
         html.table(words::CREDIT, &[words::STEP, words::BECAUSE, words::CREDIT_SHARE], 2);
         for step in steps.iter().take(MOST_ROWS) {

@@ -50,7 +50,7 @@ fn section(
     data: &impl Serialize,
 ) -> Result<Section> {
     let data = serde_json::to_value(data)
-        .map_err(|error| Error::machine(format!("a finding cannot be written: {error}")))?;
+        .map_err(|error| Error::system(format!("a finding cannot be written: {error}")))?;
     Ok(Section { id, title, sentences, data, ..Section::default() })
 }
 

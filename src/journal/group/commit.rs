@@ -95,10 +95,10 @@ impl CommitLoop {
         for port in &mut self.ports {
             let folder = port.recording.folder().display().to_string();
             for (what, stops) in port.told.drain(..) {
-                let remedy = stops.then_some(
+                let help = stops.then_some(
                     "make room on this disk or mend it: recording goes on by itself; what was acknowledged is kept",
                 );
-                self.notes.put(format!("{folder}: {what}"), remedy);
+                self.notes.put(format!("{folder}: {what}"), help);
                 if stops {
                     self.next_look = Nanoseconds(i64::MIN);
                 }
@@ -161,7 +161,7 @@ impl CommitLoop {
 
     fn say_level(&self) {
         let now = self.watch.now;
-        let (what, remedy) = match now.level {
+        let (what, help) = match now.level {
             DiskLevel::Fine => (format!("the disk has room again: {now}"), None),
             DiskLevel::Low => (
                 format!("the disk gets full: {now}"),
@@ -172,7 +172,7 @@ impl CommitLoop {
                 Some("make room on this disk: recording goes on by itself; what was acknowledged is kept"),
             ),
         };
-        self.notes.put(what, remedy);
+        self.notes.put(what, help);
     }
 
     /// Removes the oldest closed segments until no more than `keep` bytes lie there. `false` when it could not
@@ -241,5 +241,5 @@ fn remove(files: &dyn Files, folder: &Path, number: u32) -> Result<()> {
         files.sync_folder(folder)
     };
     let done = run();
-    done.map_err(|error| Error::machine("cannot remove this segment").at(&path).because(error))
+    done.map_err(|error| Error::system("cannot remove this segment").at(&path).because(error))
 }

@@ -76,7 +76,7 @@ impl WriterHandle {
     /// Waits until everything pushed so far is on disk or told there to be lost.
     ///
     /// # Errors
-    /// `Machine` when the disk takes nothing now, or not within `wait`.
+    /// `System` when the disk takes nothing now, or not within `wait`.
     pub fn flush(&self, wait: Duration) -> Result<Acknowledged> {
         let (pushed, failures) = {
             let mut inner = self.0.lock();
@@ -94,7 +94,7 @@ impl WriterHandle {
     /// returns without an error.
     ///
     /// # Errors
-    /// `Machine` when the disk takes nothing now, or not within `wait`. The recording is let go of then, and
+    /// `System` when the disk takes nothing now, or not within `wait`. The recording is let go of then, and
     /// what was acknowledged stays; [`WriterHandle::is_gone`] says whether the disk thread has done so.
     pub fn close(&self, wait: Duration) -> Result<Acknowledged> {
         let failures = {
@@ -146,10 +146,8 @@ impl WriterHandle {
             _ if inner.phase == Phase::Gone => "the journals are stopped".to_owned(),
             _ => format!("no answer within {} s", wait.as_secs_f64()),
         };
-        Err(Error::machine(format!("the disk does not take the recording: {why}")).remedy(format!(
-            "{}; make room on this disk or mend it",
-            safe_words(inner.acknowledged.captured)
-        )))
+        Err(Error::system(format!("the disk does not take the recording: {why}"))
+            .help(format!("{}; make room on this disk or mend it", safe_words(inner.acknowledged.captured))))
     }
 }
 

@@ -83,7 +83,7 @@ impl Group {
     /// Starts the threads.
     ///
     /// # Errors
-    /// `Machine` when the system gives no thread.
+    /// `System` when the system gives no thread.
     pub fn start(limits: Limits) -> Result<Self> {
         Self::start_on(Arc::new(SystemFiles), limits)
     }
@@ -121,7 +121,7 @@ impl Group {
     /// are safe.
     ///
     /// # Errors
-    /// `Machine` when the folder exists already, or the disk fails or is full; `Usage` after a stop.
+    /// `System` when the folder exists already, or the disk fails or is full; `Usage` after a stop.
     pub fn begin(&self, folder: &Path, anchor: Anchor, origin: &str) -> Result<WriterHandle> {
         if self.0.stop.load(Ordering::Acquire) {
             return Err(Error::usage("the journals are stopped").at(folder));
@@ -172,7 +172,7 @@ fn thread(name: &str, run: impl FnOnce() + Send + 'static) -> Result<JoinHandle<
     std::thread::Builder::new()
         .name(name.to_owned())
         .spawn(run)
-        .map_err(|error| Error::machine("the system gives no thread for the journals").because(error))
+        .map_err(|error| Error::system("the system gives no thread for the journals").because(error))
 }
 
 impl Common {

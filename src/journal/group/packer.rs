@@ -99,8 +99,8 @@ impl WorkQueue {
             let packed = pack::pack(files, folder, number);
             drop(guard);
             if let Err(error) = packed {
-                let remedy = "the segment stays as it is; it is tried again when the next one is closed";
-                notes.put(error.to_string(), Some(remedy));
+                let help = "the segment stays as it is; it is tried again when the next one is closed";
+                notes.put(error.to_string(), Some(help));
                 return;
             }
             if self.lock().stop {

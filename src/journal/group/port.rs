@@ -340,7 +340,7 @@ impl PortWriter {
             return Ok(free);
         }
         let full = std::io::Error::from(std::io::ErrorKind::StorageFull);
-        Err(Error::machine("the disk is still full").at(self.recording.folder()).because(full))
+        Err(Error::system("the disk is still full").at(self.recording.folder()).because(full))
     }
 
     /// Puts a remark into the recording and makes it safe.

@@ -60,7 +60,7 @@ impl std::str::FromStr for Framing {
     fn from_str(text: &str) -> Result<Self> {
         let wrong = || {
             Error::usage(format!("`{}` is no framing", crate::base::quote(text.as_bytes())))
-                .remedy("write data bits (5 to 9), parity (N, E, O, M, S) and stop bits (1, 2), as 8N1")
+                .help("write data bits (5 to 9), parity (N, E, O, M, S) and stop bits (1, 2), as 8N1")
         };
         let [data, parity, stop] = text.as_bytes() else { return Err(wrong()) };
         let parity = match parity.to_ascii_uppercase() {

@@ -73,7 +73,7 @@ impl<'a> Body<'a> {
         if self.has(b'.') && self.has(b',') {
             return Err(Error::input("some numbers have a decimal point and others a decimal comma")
                 .line(line, None)
-                .remedy("export with one decimal mark, and without marks between thousands"));
+                .help("export with one decimal mark, and without marks between thousands"));
         }
         // What begins with zeros is what stood behind a comma: each number fell in two.
         let padded = |cell: &&&[u8]| matches!(cell, [b'0', b'0'..=b'9', ..]);
@@ -84,7 +84,7 @@ impl<'a> Body<'a> {
                 quote(cell)
             ))
             .line(line, None)
-            .remedy(
+            .help(
                 "export with `;` or tab between the fields, or with quoted numbers: a comma cannot mean both",
             ));
         }
@@ -101,7 +101,7 @@ impl<'a> Body<'a> {
                     quote(cell)
                 ))
                 .line(line, None)
-                .remedy("export numbers without marks between thousands, and the time with its decimals in every row"));
+                .help("export numbers without marks between thousands, and the time with its decimals in every row"));
             }
         }
         Ok(())

@@ -86,7 +86,7 @@ impl Header {
         {
             return Err(Error::input("the header ends with a comma, and the rows have a number there")
                 .line(line.number + 1, None)
-                .remedy(
+                .help(
                     "if the numbers have decimal commas, export with `;` or tab between the fields; otherwise name the last column",
                 ));
         }
@@ -108,13 +108,13 @@ impl Header {
         // Half as many names as fields, or one field more than half: each number fell in two.
         let comma = body.separator == b',' && count < body.fields && body.fields + 1 >= 2 * count - 1;
         Err(if comma {
-            error.remedy(
+            error.help(
                 "if the numbers have decimal commas, export with `;` or tab between the fields, or with quoted \
                  numbers: a comma cannot mean both; otherwise give every column a name",
             )
         } else {
             let name = self.names.last().map_or_else(String::new, |name| quote(name.text.as_bytes()));
-            error.remedy(format!(
+            error.help(format!(
                 "give every column a name and every name a column: it cannot be told which column `{name}` is"
             ))
         })

@@ -127,14 +127,14 @@ impl Layout {
     /// Finds the layout; `rate_hz` is the sample rate that the caller knows.
     ///
     /// # Errors
-    /// `Input` with line and remedy: no rows, no time column, decimal comma between commas, no unit.
+    /// `Input` with line and help: no rows, no time column, decimal comma between commas, no unit.
     pub(super) fn find(head: &[u8], rate_hz: Option<f64>) -> Result<Self> {
         let lines = lines(head);
         let least = if rate_hz.is_some() { 1 } else { 2 };
         let body = Body::find(&lines, least).ok_or_else(|| no_rows(&lines))?;
         if body.fields > COLUMNS {
             return Err(Error::input(format!("the table has {} columns, more than {COLUMNS}", body.fields))
-                .remedy("export only the channels of the control paths"));
+                .help("export only the channels of the control paths"));
         }
         let first = lines.get(body.first);
         let line = first.map_or(1, |line| line.number);
@@ -181,7 +181,7 @@ impl Layout {
         if layout.channels.is_empty() {
             return Err(Error::input("the table has a time column and nothing beside it")
                 .line(line, None)
-                .remedy("export at least one channel with it"));
+                .help("export at least one channel with it"));
         }
         Ok(layout)
     }
@@ -239,9 +239,9 @@ impl Layout {
             Some(Stated::Unit(unit)) => return Ok(Role::Clock(*unit)),
             Some(Stated::Unknown(unit)) => {
                 let what = format!("`{}` is no unit of time that is known", quote(unit.as_bytes()));
-                return Err(Error::input(what).line(self.line.saturating_sub(1).max(1), None).remedy(
-                    "write s, ms, us, ns or min into the header of the time column, as `Time [us]`",
-                ));
+                return Err(Error::input(what)
+                    .line(self.line.saturating_sub(1).max(1), None)
+                    .help("write s, ms, us, ns or min into the header of the time column, as `Time [us]`"));
             }
             Some(Stated::Nothing) | None => {}
         }
@@ -255,7 +255,7 @@ impl Layout {
         }
         Err(Error::input("the time column holds whole numbers and names no unit")
             .line(self.line, Some(1))
-            .remedy(
+            .help(
                 "write the unit into the header, as `Time [us]`, or give the sample rate (--sample-rate HZ)",
             ))
     }
@@ -278,7 +278,7 @@ impl Layout {
                 Nanoseconds(middle)
             ))
             .line(self.line, None)
-            .remedy("write the unit into the header of the time column, as `Time [ms]`, or `Time [s]`")),
+            .help("write the unit into the header of the time column, as `Time [ms]`, or `Time [s]`")),
             _ => Ok(()),
         }
     }
@@ -331,7 +331,7 @@ impl Layout {
             text(column)
         ))
         .line(self.line, None)
-        .remedy("export the channels of each time base into a file of their own, or remove one time column"))
+        .help("export the channels of each time base into a file of their own, or remove one time column"))
     }
 
     /// The time between two rows of the head, where it is steady but for the digits that the export prints.
@@ -366,7 +366,7 @@ impl Layout {
         } else {
             "the table has no time column"
         };
-        Error::input(what).line(self.line, None).remedy(
+        Error::input(what).line(self.line, None).help(
             "give the sample rate (--sample-rate HZ), or export with a time column whose header names the unit, as `Time [s]`",
         )
     }
@@ -385,7 +385,7 @@ impl Layout {
         if !logic && let Some(cell) = cells().find(|cell| cell::number(cell, self.point).is_none()) {
             return Err(Error::input(format!("`{}` is neither a level nor a number", quote(cell)))
                 .line(self.line, None)
-                .remedy("a column holds levels (0 1, L H, True False) or volts, not both"));
+                .help("a column holds levels (0 1, L H, True False) or volts, not both"));
         }
         let text = match name {
             Some(name) if !name.text.is_empty() => name.text.clone(),
@@ -404,7 +404,7 @@ fn whole_step(step_ns: f64) -> Option<i64> {
 fn no_rows(lines: &[Line<'_>]) -> Error {
     let mut rest = lines.iter();
     let Some((line, separator)) = rest.find_map(|line| Some((line, separator_of_names(line)?))) else {
-        return Error::input("no rows of samples were found").remedy(
+        return Error::input("no rows of samples were found").help(
             "expected lines such as `0.000125,1,0`: a time and one level or voltage a channel, with `,`, `;` or tab \
              between them",
         );
@@ -417,13 +417,13 @@ fn no_rows(lines: &[Line<'_>]) -> Error {
     }) else {
         return Error::input("the table has a header and no rows")
             .line(line.number, None)
-            .remedy("the capture seems to be empty; export it again");
+            .help("the capture seems to be empty; export it again");
     };
     let bits = cell.starts_with("0x") || cell.starts_with("0X") || cell.ends_with(['h', 'H']);
     let number = cell.starts_with(|c: char| c.is_ascii_digit() || c == '-');
     let error =
         Error::input(format!("a cell is neither a number nor a level: `{cell}`")).line(row.number, None);
-    error.remedy(if cell.contains(':') {
+    error.help(if cell.contains(':') {
         "export times as seconds, not as dates or times of day"
     } else if bits {
         "export each bit of the bus as a channel of its own"

@@ -12,6 +12,7 @@
 
 mod body;
 mod cell;
+mod fast_path;
 mod head;
 mod header;
 pub(super) mod layout;
@@ -20,17 +21,16 @@ mod plain;
 mod quoted;
 mod rate;
 mod rows;
-mod stencil;
 mod unit;
 
 use crate::source::csv::quoted::is_closing;
 use std::io::Read;
 
+use self::fast_path::{FastPath, Place};
 use self::head::{is_comment, strip_line_end};
 use self::layout::Layout;
 use self::quoted::Quoted;
 use self::rows::{Row, Rows};
-use self::stencil::{Place, Stencil};
 use crate::base::{Error, Nanoseconds, Result, Span, quote};
 use crate::source::block::Block;
 use crate::source::{Change, Channel, SampleSource};
@@ -56,7 +56,7 @@ pub struct CsvSource {
     block: Option<Block>,
     quoted: Option<Quoted>,
     rows: Rows,
-    stencil: Stencil,
+    fast_path: FastPath,
     worth: Worth,
     done: bool,
 }
@@ -65,14 +65,14 @@ impl CsvSource {
     /// Reads the head and finds the layout.
     ///
     /// # Errors
-    /// `Input` when the layout cannot be found or is ambiguous, with line and remedy; `Usage` for a sample
-    /// rate that is not positive; `Machine` when reading fails.
+    /// `Input` when the layout cannot be found or is ambiguous, with line and help; `Usage` for a sample
+    /// rate that is not positive; `System` when reading fails.
     pub fn new(reader: Box<dyn Read + Send>, options: CsvOptions) -> Result<Self> {
         if let Some(rate) = options.sample_rate_hz
             && !(rate.is_finite() && rate > 0.0)
         {
             return Err(
-                Error::usage(format!("the sample rate is {rate} Hz")).remedy("give it above zero, in Hz")
+                Error::usage(format!("the sample rate is {rate} Hz")).help("give it above zero, in Hz")
             );
         }
         let mut block = Block::new(reader);
@@ -96,7 +96,7 @@ impl CsvSource {
             block: Some(block),
             quoted: None,
             rows: Rows::new(layout),
-            stencil: Stencil::new(),
+            fast_path: FastPath::new(),
             worth: Worth::default(),
             done: false,
         })
@@ -158,8 +158,8 @@ impl CsvSource {
             // Where a row changes nothing the next ones may be as quiet.
             if out.len() == seen && self.worth.is_it() {
                 let row = bytes.get(at - length..at).unwrap_or_default();
-                if self.stencil.cut(row, &self.rows.layout) {
-                    let end = self.stencil.follow(&mut self.rows, bytes, at)?;
+                if self.fast_path.cut(row, &self.rows.layout) {
+                    let end = self.fast_path.follow(&mut self.rows, bytes, at)?;
                     self.worth.learn(end - at > 4 * length);
                     at = end;
                 }
@@ -188,7 +188,7 @@ impl CsvSource {
     }
 }
 
-/// Whether a stencil is worth its cutting: where rows differ in length it fits few of them, and is then tried
+/// Whether a fast_path is worth its cutting: where rows differ in length it fits few of them, and is then tried
 /// once in a while only.
 #[derive(Clone, Copy, Debug, Default)]
 struct Worth {
@@ -288,7 +288,7 @@ impl SampleSource for CsvSource {
                 span.length().seconds() / 86_400.0
             ))
             .line(self.rows.layout.line.saturating_sub(1).max(1), None)
-            .remedy("write the unit into the header of the time column, as `Time [us]`, or `Time [s]`"));
+            .help("write the unit into the header of the time column, as `Time [us]`, or `Time [s]`"));
         }
         // The last changes are a batch like the others; the end is told by the pull after it.
         going.map(|going| going || out.len() > before)
@@ -353,5 +353,5 @@ impl<'a> Iterator for Fields<'a> {
 fn endless(line: u64) -> Error {
     Error::input("a line does not end within 1 MiB: this is no table of samples")
         .line(line, None)
-        .remedy("look at the file with another program; if it is a text log, decode it as one")
+        .help("look at the file with another program; if it is a text log, decode it as one")
 }

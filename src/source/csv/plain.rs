@@ -5,11 +5,11 @@
 
 use crate::base::Nanoseconds;
 use crate::source::csv::cell;
+use crate::source::csv::fast_path::Place;
 use crate::source::csv::layout::Role;
 pub(crate) use crate::source::csv::part::Part;
 use crate::source::csv::rows::Rows;
 pub(crate) use crate::source::csv::rows::parts;
-use crate::source::csv::stencil::Place;
 use crate::source::digits::{self, Plain};
 use crate::source::{Change, Value};
 

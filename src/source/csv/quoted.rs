@@ -118,7 +118,7 @@ impl Quoted {
             csv::ErrorKind::Io(error) if error.kind() == ErrorKind::FileTooLarge => {
                 Error::input("this row does not end: a quote is opened and not closed")
                     .line(line, None)
-                    .remedy("close the quote, or export without quotes")
+                    .help("close the quote, or export without quotes")
             }
             csv::ErrorKind::Io(error) => unreadable(error, 0),
             other => Error::input(format!("the row cannot be read: {other:?}")).line(line, None),

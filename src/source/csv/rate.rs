@@ -39,7 +39,7 @@ pub(super) fn stated_rate(line: &[u8]) -> Result<Option<f64>> {
         let Some(known) = known else { return Ok(None) };
         if unit.is_empty() && number.is_some_and(|number| number >= 1.0) {
             return Err(Error::input(format!("`{}` names no unit", quote(line.trim_ascii())))
-                .remedy("write it as `Sample interval: 50 us`, or give the sample rate (--sample-rate HZ)"));
+                .help("write it as `Sample interval: 50 us`, or give the sample rate (--sample-rate HZ)"));
         }
         #[allow(clippy::cast_precision_loss)]
         number.map(|number| 1e9 / (number * known.times as f64 * 10f64.powi(known.power)))
@@ -48,7 +48,7 @@ pub(super) fn stated_rate(line: &[u8]) -> Result<Option<f64>> {
     };
     match found {
         Some(rate) => Ok(Some(rate).filter(|rate| rate.is_finite() && *rate > 0.0)),
-        None => Err(Error::input(format!("`{}` can be read in two ways", quote(line.trim_ascii()))).remedy(
+        None => Err(Error::input(format!("`{}` can be read in two ways", quote(line.trim_ascii()))).help(
             "say the sample rate in plain digits, as `--sample-rate 50000`, or `50000 Hz` in the file",
         )),
     }

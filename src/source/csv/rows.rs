@@ -176,7 +176,7 @@ impl Rows {
             let name = self.layout.channels.get(usize::from(channel)).map_or("", |c| c.name.as_str());
             Error::input(format!("`{}` is no level, and column `{name}` began with levels", quote(trimmed)))
                 .line(self.line, Some(column as u64))
-                .remedy(format!("if the column holds volts, name its unit in the header: `{name} (V)`"))
+                .help(format!("if the column holds volts, name its unit in the header: `{name} (V)`"))
         })
     }
 
@@ -189,7 +189,7 @@ impl Rows {
         cell::number(trimmed, self.layout.point).map(volts).ok_or_else(|| {
             Error::input(format!("`{}` is no number", quote(trimmed)))
                 .line(self.line, Some(column as u64))
-                .remedy("an analog column holds one voltage a row")
+                .help("an analog column holds one voltage a row")
         })
     }
 
@@ -203,7 +203,7 @@ impl Rows {
         let t = t.ok_or_else(|| {
             Error::input(format!("`{}` is no time, or too large for one", quote(trimmed)))
                 .line(self.line, Some(column as u64))
-                .remedy("expected a decimal number in every row of the time column")
+                .help("expected a decimal number in every row of the time column")
         })?;
         match self.last {
             Some(last) if t < last => Err(Error::input(format!(
@@ -212,7 +212,7 @@ impl Rows {
                 Nanoseconds(t)
             ))
             .line(self.line, Some(column as u64))
-            .remedy("export one capture a file, rows in the order of time")),
+            .help("export one capture a file, rows in the order of time")),
             _ => Ok(t),
         }
     }
@@ -247,6 +247,6 @@ impl Rows {
         let more = if fields > expected { "or more " } else { "" };
         Error::input(format!("this row has {fields} {more}fields, the ones before it {expected}"))
             .line(self.line, Some(column as u64))
-            .remedy("a row is damaged, or two files were joined; cut the file before this line")
+            .help("a row is damaged, or two files were joined; cut the file before this line")
     }
 }

@@ -45,7 +45,7 @@ impl Binding {
     /// The device to open now, by the most stable name that tells it from others.
     ///
     /// # Errors
-    /// `Machine` when a USB adapter is not plugged in, or when several fit.
+    /// `System` when a USB adapter is not plugged in, or when several fit.
     pub fn find(&self) -> Result<PathBuf> {
         match self {
             // Opening it tells whether it is there.
@@ -86,9 +86,9 @@ impl Binding {
                 let name = if by_socket { port.by_path.as_deref() } else { port.by_id.as_deref() };
                 Ok(name.unwrap_or_else(|| port.stable()).to_owned())
             }
-            [] => Err(Error::machine(format!("{self} is not plugged in")).means(Cause::PortAbsent)),
-            several => Err(Error::machine(format!("{self} fits {} adapters", several.len()))
-                .remedy("add `serial` or `socket` to the port's `usb`; straykey ports --json shows them")),
+            [] => Err(Error::system(format!("{self} is not plugged in")).means(Cause::PortAbsent)),
+            several => Err(Error::system(format!("{self} fits {} adapters", several.len()))
+                .help("add `serial` or `socket` to the port's `usb`; straykey ports --json shows them")),
         }
     }
 }

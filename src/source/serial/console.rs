@@ -35,7 +35,7 @@ impl Console {
     /// Writes a command to the set; gives the number of bytes.
     ///
     /// # Errors
-    /// `Usage` for an empty or too long command; `Machine` when the port is gone or does not take it.
+    /// `Usage` for an empty or too long command; `System` when the port is gone or does not take it.
     pub fn send(&self, command: &[u8]) -> Result<usize> {
         if command.is_empty() || command.len() > LARGEST_COMMAND {
             return Err(Error::usage(format!(
@@ -45,10 +45,10 @@ impl Console {
         }
         let mut port = self.lock();
         let Some(port) = port.as_mut() else {
-            return Err(Error::machine("the port is gone; nothing was written to the set"));
+            return Err(Error::system("the port is gone; nothing was written to the set"));
         };
         port.write_all(command).and_then(|()| port.flush()).map_err(|error| {
-            Error::machine("the port did not take the command; part of it may have been written")
+            Error::system("the port did not take the command; part of it may have been written")
                 .because(error)
         })?;
         Ok(command.len())

@@ -52,10 +52,10 @@ pub type Judge<'a> = dyn Fn(&[u8]) -> Option<String> + 'a;
 /// Tries all rates at 8N1, `time` each, then the framings at the best; best first. Empty when nothing came at all.
 ///
 /// # Errors
-/// `Machine` when the port cannot be opened, `Usage` for a serial server. A rate or framing that the adapter cannot make is passed over.
+/// `System` when the port cannot be opened, `Usage` for a serial server. A rate or framing that the adapter cannot make is passed over.
 pub fn find(spec: &PortSpec, time: Duration, judge: &Judge<'_>) -> Result<Vec<Try>> {
     if spec.server().is_some() {
-        return Err(Error::usage("a serial server has its own rate").at(&spec.path).remedy("set it there"));
+        return Err(Error::usage("a serial server has its own rate").at(&spec.path).help("set it there"));
     }
     let mut tries = Vec::new();
     let mut refused = None;

@@ -54,7 +54,7 @@ impl PortInfo {
 /// All serial ports, sorted by device; empty when there is none.
 ///
 /// # Errors
-/// `Machine` when the system does not tell.
+/// `System` when the system does not tell.
 pub fn list() -> Result<Vec<PortInfo>> {
     list_under(Path::new("/dev/serial"))
 }
@@ -62,12 +62,12 @@ pub fn list() -> Result<Vec<PortInfo>> {
 /// As [`list`], with the folder that holds `by-id` and `by-path`.
 ///
 /// # Errors
-/// `Machine` when the system does not tell.
+/// `System` when the system does not tell.
 pub fn list_under(links: &Path) -> Result<Vec<PortInfo>> {
     let by_id = links_in(&links.join("by-id"));
     let by_path = links_in(&links.join("by-path"));
     let found = serialport::available_ports()
-        .map_err(|error| Error::machine("cannot list the serial ports").because(error))?;
+        .map_err(|error| Error::system("cannot list the serial ports").because(error))?;
     let mut ports: Vec<PortInfo> = found
         .into_iter()
         .map(|port| {

@@ -30,7 +30,7 @@ pub(super) fn open_device(path: &Path, spec: &PortSpec) -> Result<Device> {
     }
     check_device(path)?;
     let Some(name) = path.to_str() else {
-        return Err(Error::machine("the name of the port is not UTF-8").at(path));
+        return Err(Error::system("the name of the port is not UTF-8").at(path));
     };
     let mut builder = serialport::new(name, spec.baud)
         .timeout(READ_TIME)
@@ -60,7 +60,7 @@ pub(super) fn open_device(path: &Path, spec: &PortSpec) -> Result<Device> {
                 let marks = handle.is_some_and(|handle| system::mark_faults(&handle));
                 // What waits in the port was said before anybody listened: it belongs to no recording.
                 port.clear(serialport::ClearBuffer::Input)
-                    .map_err(|error| Error::machine("cannot empty the port").at(path).because(error))?;
+                    .map_err(|error| Error::system("cannot empty the port").at(path).because(error))?;
                 return Ok(Device { port: Wire::Serial(port), path: path.to_owned(), marks });
             }
             Err(error) if error.kind() == serialport::ErrorKind::NoDevice && tries > 0 => {
@@ -109,9 +109,9 @@ fn taken(path: &Path, spec: &PortSpec, set: &Settings) -> Result<()> {
     let far =
         |baud: u32| u64::from(baud.abs_diff(spec.baud)) * 100 > u64::from(spec.baud) * RATE_OFF_PER_CENT;
     if let Some(baud) = set.baud.filter(|baud| far(*baud)) {
-        return Err(Error::machine(format!("the adapter runs at {baud} baud, not at {}", spec.baud))
+        return Err(Error::system(format!("the adapter runs at {baud} baud, not at {}", spec.baud))
             .at(path)
-            .remedy("it cannot make this rate; use another adapter, or another rate if the set has one"));
+            .help("it cannot make this rate; use another adapter, or another rate if the set has one"));
     }
     let is = PortSpec {
         data_bits: set.data_bits.unwrap_or(spec.data_bits),
@@ -120,13 +120,13 @@ fn taken(path: &Path, spec: &PortSpec, set: &Settings) -> Result<()> {
         ..spec.clone()
     };
     if is.framing_text() != spec.framing_text() {
-        return Err(Error::machine(format!(
+        return Err(Error::system(format!(
             "the adapter frames {}, not {}",
             is.framing_text(),
             spec.framing_text()
         ))
         .at(path)
-        .remedy("it cannot make this framing; use another adapter"));
+        .help("it cannot make this framing; use another adapter"));
     }
     Ok(())
 }
@@ -135,14 +135,14 @@ fn taken(path: &Path, spec: &PortSpec, set: &Settings) -> Result<()> {
 fn check_device(path: &Path) -> Result<()> {
     match system::is_port(path) {
         Ok(true) => Ok(()),
-        Ok(false) => Err(Error::machine("this is no serial port")
+        Ok(false) => Err(Error::system("this is no serial port")
             .at(path)
-            .remedy("to read a file, use `straykey decode FILE`; `straykey ports` lists the ports")),
-        Err(error) if error.kind() == ErrorKind::NotFound => Err(Error::machine("there is no such port")
+            .help("to read a file, use `straykey decode FILE`; `straykey ports` lists the ports")),
+        Err(error) if error.kind() == ErrorKind::NotFound => Err(Error::system("there is no such port")
             .means(Cause::PortAbsent)
             .at(path)
-            .remedy(ports_here(path))),
-        Err(error) => Err(Error::machine("cannot look at the port").at(path).because(error)),
+            .help(ports_here(path))),
+        Err(error) => Err(Error::system("cannot look at the port").at(path).because(error)),
     }
 }
 
@@ -168,19 +168,19 @@ fn refused(path: &Path, spec: &PortSpec, error: serialport::Error) -> Error {
     match error.kind() {
         K::NoDevice => {
             let who = holder::of(path).unwrap_or_else(|| "another program".to_owned());
-            Error::machine(format!("the port is in use by {who}"))
+            Error::system(format!("the port is in use by {who}"))
                 .means(Cause::PortBusy)
                 .at(path)
-                .remedy("close that program; two readers would each get half of the bytes")
+                .help("close that program; two readers would each get half of the bytes")
         }
-        K::Io(ErrorKind::PermissionDenied) => Error::machine("this user may not open the port")
+        K::Io(ErrorKind::PermissionDenied) => Error::system("this user may not open the port")
             .at(path)
             .because(error)
-            .remedy("add the user to the group that owns the device (often `dialout`) and log in again"),
-        _ => Error::machine(format!("cannot open the port at {} baud, {}", spec.baud, spec.framing_text()))
+            .help("add the user to the group that owns the device (often `dialout`) and log in again"),
+        _ => Error::system(format!("cannot open the port at {} baud, {}", spec.baud, spec.framing_text()))
             .at(path)
             .because(error)
-            .remedy("unplug and replug the adapter, or try a rate that it can make"),
+            .help("unplug and replug the adapter, or try a rate that it can make"),
     }
 }
 

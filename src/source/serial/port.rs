@@ -68,7 +68,7 @@ impl SerialPort {
     /// Opens the port for this program alone and begins to read.
     ///
     /// # Errors
-    /// `Usage` for a rate or framing that no port has. `Machine` when the port is missing (the message names
+    /// `Usage` for a rate or framing that no port has. `System` when the port is missing (the message names
     /// the ports that are there), in use (it names the program, where the system tells), not allowed, or no
     /// serial port at all.
     pub fn open(spec: &PortSpec) -> Result<Self> {
@@ -100,7 +100,7 @@ impl SerialPort {
         let thread = std::thread::Builder::new()
             .name("serial port".into())
             .spawn(move || reader.run(device))
-            .map_err(|error| Error::machine("cannot start a thread for the serial port").because(error))?;
+            .map_err(|error| Error::system("cannot start a thread for the serial port").because(error))?;
         Ok(Self {
             queue,
             reader: Some(thread),

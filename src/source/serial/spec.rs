@@ -112,7 +112,7 @@ impl PortSpec {
         if self.baud == 0 {
             return Err(Error::usage("a serial port cannot run at 0 baud")
                 .at(&self.path)
-                .remedy("give the set's rate; 115200 is the most common on debug ports"));
+                .help("give the set's rate; 115200 is the most common on debug ports"));
         }
         if !(5..=8).contains(&self.data_bits) || !(1..=2).contains(&self.stop_bits) {
             return Err(wrong_framing(&self.framing_text()));
@@ -124,7 +124,7 @@ impl PortSpec {
         if self.server().is_some_and(|server| !is_address(server)) {
             return Err(Error::usage("this is no address of a serial server")
                 .at(&self.path)
-                .remedy("write tcp:HOST:PORT, for example tcp:192.0.2.7:4001"));
+                .help("write tcp:HOST:PORT, for example tcp:192.0.2.7:4001"));
         }
         Ok(())
     }
@@ -132,5 +132,5 @@ impl PortSpec {
 
 fn wrong_framing(text: &str) -> Error {
     Error::usage(format!("\"{}\" is no framing of a serial port", quote(text.as_bytes())))
-        .remedy("write data bits (5 to 8), parity (N, E or O) and stop bits (1 or 2) together: 8N1")
+        .help("write data bits (5 to 8), parity (N, E or O) and stop bits (1 or 2) together: 8N1")
 }

@@ -33,11 +33,11 @@ impl Wire {
     /// Connects to a serial server, `HOST:PORT`.
     pub(super) fn connect(spec: &PortSpec, server: &str) -> Result<Self> {
         let failed = |error: io::Error| {
-            Error::machine("the serial server does not answer")
+            Error::system("the serial server does not answer")
                 .means(Cause::PortAbsent)
                 .at(&spec.path)
                 .because(error)
-                .remedy("check that it is on, its address, and that it passes raw bytes on this TCP port")
+                .help("check that it is on, its address, and that it passes raw bytes on this TCP port")
         };
         let mut last = io::Error::from(ErrorKind::NotFound);
         for address in server.to_socket_addrs().map_err(failed)? {

@@ -36,7 +36,7 @@ impl TextLog {
     /// Reads the first lines and recognises the host's stamps.
     ///
     /// # Errors
-    /// `Machine` when reading fails, `Input` for damaged compressed data.
+    /// `System` when reading fails, `Input` for damaged compressed data.
     pub fn new(reader: Box<dyn Read + Send>) -> Result<Self> {
         Self::fitting(reader, &mut |_| 0)
     }

@@ -109,7 +109,7 @@ impl FromStr for Tick {
         match femtoseconds {
             Some(femtoseconds @ 1..) => Ok(Self { femtoseconds }),
             _ => Err(Error::input(format!("`{}` is no time unit of a dump", quote(text.as_bytes())))
-                .remedy("expected a number of s, ms, us, ns, ps or fs, as `$timescale 1 us $end`")),
+                .help("expected a number of s, ms, us, ns, ps or fs, as `$timescale 1 us $end`")),
         }
     }
 }
@@ -239,18 +239,18 @@ impl Header {
             let Some(keyword) = tokens.next_word()? else {
                 return Err(tokens
                     .error("the dump ends before `$enddefinitions`")
-                    .remedy("the file is cut short or is no value change dump; export it again"));
+                    .help("the file is cut short or is no value change dump; export it again"));
             };
             if keyword.first() != Some(&b'$') {
                 let what = format!("`{}` stands where a declaration is expected", quote(&keyword));
-                return Err(tokens.error(what).remedy("declarations begin with `$` and end with `$end`"));
+                return Err(tokens.error(what).help("declarations begin with `$` and end with `$end`"));
             }
             words.clear();
             let mut kept = 0;
             loop {
                 let Some(word) = tokens.next_word()? else {
                     let what = format!("`{}` is not closed by `$end`", quote(&keyword));
-                    return Err(tokens.error(what).remedy("the file is cut short; export it again"));
+                    return Err(tokens.error(what).help("the file is cut short; export it again"));
                 };
                 if word == b"$end" {
                     break;
@@ -277,7 +277,7 @@ impl Header {
         }
         Err(tokens
             .error(format!("the dump has more than {DECLARATIONS} declarations"))
-            .remedy("dump only the signals of the control paths"))
+            .help("dump only the signals of the control paths"))
     }
 
     /// The wire of a code; `None` where the code stands for anything else, or for nothing.
@@ -297,7 +297,7 @@ impl Header {
     fn variable(&mut self, words: &[Vec<u8>], wanted: &[String]) -> Result<()> {
         let wrong = |what: &str| {
             Error::input(format!("a variable is declared wrongly: {what}"))
-                .remedy("expected `$var wire 1 ! name $end`: type, size, code, name")
+                .help("expected `$var wire 1 ! name $end`: type, size, code, name")
         };
         let [kind, size, code, reference @ ..] = words else { return Err(wrong("a part is missing")) };
         if reference.is_empty() {
@@ -326,7 +326,7 @@ impl Header {
             return Err(Error::input(format!(
                 "the dump has more than {CHANNELS} channels, counting each bit"
             ))
-            .remedy("name the signals of the control paths (--wire CHANNEL=SIGNAL), or dump only those"));
+            .help("name the signals of the control paths (--wire CHANNEL=SIGNAL), or dump only those"));
         }
         let signal = self.codes.find(code);
         let first = u16::try_from(first).unwrap_or(u16::MAX);

@@ -63,8 +63,8 @@ impl VcdSource {
     /// Reads the declarations.
     ///
     /// # Errors
-    /// `Input` with line and remedy for wrong declarations, a missing time unit, a file cut inside them;
-    /// `Machine` when reading fails.
+    /// `Input` with line and help for wrong declarations, a missing time unit, a file cut inside them;
+    /// `System` when reading fails.
     pub fn new(reader: Box<dyn Read + Send>, options: VcdOptions) -> Result<Self> {
         let mut tokens = Tokens::new(Block::new(reader));
         tokens.block.fill()?;
@@ -78,7 +78,7 @@ impl VcdSource {
         let tick = header.tick.ok_or_else(|| {
             tokens
                 .error("the dump declares no `$timescale`")
-                .remedy("add `$timescale 1 us $end`, with the right unit, before `$enddefinitions`")
+                .help("add `$timescale 1 us $end`, with the right unit, before `$enddefinitions`")
         })?;
         let last = vec![0; header.bits];
         Ok(Self {
@@ -226,7 +226,7 @@ impl State<'_> {
         let t = if plain { self.scale.nanoseconds(ticks) } else { None };
         let Some(t) = t else {
             return Err(Error::input(format!("`#{}` is no time, or too large for one", quote(digits)))
-                .remedy("expected `#` and a whole number of time units"));
+                .help("expected `#` and a whole number of time units"));
         };
         if ticks < self.ticks || t < self.t.0 {
             return Err(self.backwards(digits));
@@ -237,7 +237,7 @@ impl State<'_> {
 
     fn backwards(&self, digits: &[u8]) -> Error {
         Error::input(format!("the time runs backwards, from #{} to #{}", self.ticks, quote(digits)))
-            .remedy("two dumps may have been joined; cut the file here")
+            .help("two dumps may have been joined; cut the file here")
     }
 
     /// A time with a fraction of a unit, as some exports of samples write it; the standard has none.
@@ -257,7 +257,7 @@ impl State<'_> {
         });
         let Some((ticks, t)) = t.filter(|_| digits.len() > 1) else {
             return Err(Error::input(format!("`#{}` is no time, or too large for one", quote(digits)))
-                .remedy("expected `#` and a number of time units"));
+                .help("expected `#` and a number of time units"));
         };
         if t < self.t.0 {
             return Err(self.backwards(digits));
@@ -368,7 +368,7 @@ impl State<'_> {
                 let number = std::str::from_utf8(value).ok().and_then(|text| text.parse::<f32>().ok());
                 let Some(volts) = number else {
                     return Err(Error::input(format!("`r{}` is no number", quote(value)))
-                        .remedy("expected `r`, a decimal number, a blank and the code"));
+                        .help("expected `r`, a decimal number, a blank and the code"));
                 };
                 for channel in &signal.channels {
                     out.push(Change { t: self.t, channel: *channel, value: Value::Volts(volts), offset });
@@ -377,7 +377,7 @@ impl State<'_> {
             }
             b's' | b'S' => Ok(()),
             _ => Err(Error::input(format!("`{}` was declared as another kind of variable", quote(code)))
-                .remedy("the dump contradicts itself; export it again")),
+                .help("the dump contradicts itself; export it again")),
         }
     }
 
@@ -386,7 +386,7 @@ impl State<'_> {
     fn bits(&mut self, signal: &Signal, digits: &[u8], offset: u64, out: &mut Vec<Change>) -> Result<()> {
         let Some(leftmost) = digits.first().copied().filter(|_| !signal.real) else {
             return Err(Error::input("a vector without digits, or digits for a real number")
-                .remedy("the dump contradicts itself; export it again"));
+                .help("the dump contradicts itself; export it again"));
         };
         let fill = if leftmost == b'1' { b'0' } else { leftmost };
         // Digits beyond the width would be zeros; the rightmost ones count.

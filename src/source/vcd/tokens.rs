@@ -52,8 +52,7 @@ impl Tokens {
     }
 
     pub(super) fn endless(&self) -> Error {
-        self.error("a word does not end within 1 MiB")
-            .remedy("this is no value change dump, or a damaged one")
+        self.error("a word does not end within 1 MiB").help("this is no value change dump, or a damaged one")
     }
 
     pub(super) fn error(&self, what: impl Into<String>) -> Error {

@@ -22,8 +22,10 @@ pub(super) const MARKS: [u8; 256] = {
 #[inline]
 pub(super) fn mark(digit: u8) -> Result<u8> {
     match MARKS[usize::from(digit)] {
-        0 => Err(Error::input(format!("`{}` is no value of a bit", quote(&[digit])))
-            .remedy("expected 0, 1, x or z")),
+        0 => {
+            Err(Error::input(format!("`{}` is no value of a bit", quote(&[digit])))
+                .help("expected 0, 1, x or z"))
+        }
         mark => Ok(mark),
     }
 }
@@ -31,7 +33,7 @@ pub(super) fn mark(digit: u8) -> Result<u8> {
 #[cold]
 pub(super) fn unknown(kind: u8, code: &[u8]) -> Error {
     let word = [&[kind], code].concat();
-    let (what, remedy) = match kind {
+    let (what, help) = match kind {
         b'0' | b'1' | b'x' | b'X' | b'z' | b'Z' | b'b' | b'B' | b'r' | b'R' | b's' | b'S' => (
             format!("no variable has the code `{}`", quote(code)),
             "the declarations are incomplete; export the dump again",
@@ -41,11 +43,11 @@ pub(super) fn unknown(kind: u8, code: &[u8]) -> Error {
             "expected `#` and a time, or a value such as `1!`; the file may be damaged here",
         ),
     };
-    Error::input(what).remedy(remedy)
+    Error::input(what).help(help)
 }
 
 #[cold]
 pub(super) fn no_code(word: &[u8]) -> Error {
     Error::input(format!("`{}` has no code behind it", quote(word)))
-        .remedy("the file is cut short; export it again")
+        .help("the file is cut short; export it again")
 }

@@ -31,7 +31,7 @@ impl<W: Write> Writer<W> {
     /// zero, so it must not be later than the first change. `version` says who wrote it.
     ///
     /// # Errors
-    /// `Machine` when writing fails.
+    /// `System` when writing fails.
     pub fn new(mut out: W, channels: &[Channel], origin: Nanoseconds, version: &str) -> Result<Self> {
         let mut text = format!("$version {} $end\n", version.replace('$', ""));
         if origin != Nanoseconds::ZERO {
@@ -71,12 +71,12 @@ impl<W: Write> Writer<W> {
     /// A channel takes a value; times must not fall.
     ///
     /// # Errors
-    /// `Usage` for a time before the origin or the last one, or a channel that was not declared; `Machine`
+    /// `Usage` for a time before the origin or the last one, or a channel that was not declared; `System`
     /// when writing fails.
     pub fn change(&mut self, t: Nanoseconds, channel: u16, value: Value) -> Result<()> {
         self.advance(t)?;
         let code = self.codes.get(usize::from(channel)).ok_or_else(|| {
-            Error::usage(format!("channel {channel} is not declared")).remedy("declare it with the others")
+            Error::usage(format!("channel {channel} is not declared")).help("declare it with the others")
         })?;
         let written = match value {
             Value::Low => writeln!(self.out, "0{code}"),
@@ -90,7 +90,7 @@ impl<W: Write> Writer<W> {
     /// Ends the dump at `end`, the last instant seen, and gives the destination back.
     ///
     /// # Errors
-    /// `Usage` when `end` lies before the last change, `Machine` when writing fails.
+    /// `Usage` when `end` lies before the last change, `System` when writing fails.
     pub fn finish(mut self, end: Nanoseconds) -> Result<W> {
         self.advance(end)?;
         if matches!(self.state, State::Initial(_)) {
@@ -107,7 +107,7 @@ impl<W: Write> Writer<W> {
         };
         if t < last {
             return Err(Error::usage(format!("a dump cannot go back from {last} s to {t} s"))
-                .remedy("sort the changes by time"));
+                .help("sort the changes by time"));
         }
         let tick = t - self.origin;
         let written = match self.state {
@@ -151,5 +151,5 @@ fn one_word(name: &str) -> String {
 }
 
 fn unwritable(error: std::io::Error) -> Error {
-    Error::machine("cannot write the dump").because(error).remedy("check that the disk is not full")
+    Error::system("cannot write the dump").because(error).help("check that the disk is not full")
 }

@@ -32,7 +32,7 @@ impl<W: Write> Dump<W> {
     /// Writes the declarations to `out`.
     ///
     /// # Errors
-    /// `Machine` when writing fails.
+    /// `System` when writing fails.
     pub fn new(out: W, shape: Shape) -> Result<Self> {
         let channels = shape.channels();
         let origin = shape.spans().first().map_or(Nanoseconds::ZERO, |span| span.start);

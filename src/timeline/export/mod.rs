@@ -39,7 +39,7 @@ pub enum Form {
 /// declares its channels before the first value.
 ///
 /// # Errors
-/// `Usage` for a dump without a shape, or for Parquet in a program that was built without it; `Machine` when
+/// `Usage` for a dump without a shape, or for Parquet in a program that was built without it; `System` when
 /// writing fails.
 pub fn exporter<'a>(
     form: Form,
@@ -75,7 +75,7 @@ fn columnar<'a>(_out: Box<dyn Write + Send + 'a>) -> Result<Box<dyn Export + 'a>
 pub fn available(form: Form) -> Result<()> {
     if form == Form::Parquet && !cfg!(feature = "parquet") {
         return Err(Error::usage("this straykey was built without Parquet")
-            .remedy("build it with: cargo build --release --features parquet; or export --to csv"));
+            .help("build it with: cargo build --release --features parquet; or export --to csv"));
     }
     Ok(())
 }

@@ -34,7 +34,7 @@ impl<W: Write + Send> Columns<W> {
     /// Writes to `out`.
     ///
     /// # Errors
-    /// `Machine` when writing fails.
+    /// `System` when writing fails.
     pub(super) fn new(out: W) -> Result<Self> {
         let level = ZstdLevel::try_new(3).map_err(unwritable)?;
         let properties = WriterProperties::builder()

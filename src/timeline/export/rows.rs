@@ -61,7 +61,7 @@ impl<W: Write> Table<W> {
     /// Writes the head to `out`.
     ///
     /// # Errors
-    /// `Machine` when writing fails.
+    /// `System` when writing fails.
     pub fn new(out: W) -> Result<Self> {
         let mut out = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(out);
         out.write_record(COLUMNS).map_err(unwritable)?;

@@ -63,7 +63,7 @@ impl Shape {
     fn add(&mut self, name: String, number: bool) -> Result<()> {
         if self.names.len() >= MOST_CHANNELS && !self.names.contains_key(&name) {
             return Err(Error::input(format!("a dump of more than {MOST_CHANNELS} channels"))
-                .remedy("is this the right chassis? Export --to csv instead"));
+                .help("is this the right chassis? Export --to csv instead"));
         }
         self.names.entry(name).or_insert(number);
         Ok(())

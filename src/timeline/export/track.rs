@@ -21,7 +21,7 @@ impl Track {
     /// A second reader of a capture file, read as its events are from these channels; one without channels has none.
     ///
     /// # Errors
-    /// `Input` for a file that cannot be understood, `Machine` when reading fails.
+    /// `Input` for a file that cannot be understood, `System` when reading fails.
     pub fn open(path: &Path, wanted: Vec<String>, sample_rate_hz: Option<f64>) -> Result<Self> {
         let file = File::open(path).map_err(|error| Error::io("cannot open the capture", path, error))?;
         let (kind, reader, _) = open_wired(Box::new(file), !wanted.is_empty())?;
@@ -46,7 +46,7 @@ impl Track {
     /// Writes an event, and before it what the channels did up to then.
     ///
     /// # Errors
-    /// `Input` for a damaged capture, `Machine` when reading or writing fails.
+    /// `Input` for a damaged capture, `System` when reading or writing fails.
     pub fn event(&mut self, event: &Event, out: &mut dyn Export) -> Result<()> {
         self.until(event.t, out)?;
         out.event(event)

@@ -17,19 +17,19 @@ pub trait Export {
     /// A capture begins.
     ///
     /// # Errors
-    /// `Machine` when writing fails.
+    /// `System` when writing fails.
     fn begin(&mut self, place: Place, channels: &[Channel]) -> Result<()>;
 
     /// An event of the capture.
     ///
     /// # Errors
-    /// `Machine` when writing fails.
+    /// `System` when writing fails.
     fn event(&mut self, event: &Event) -> Result<()>;
 
     /// A recorded channel changed; only dumps keep it.
     ///
     /// # Errors
-    /// `Machine` when writing fails.
+    /// `System` when writing fails.
     fn change(&mut self, _change: &Change) -> Result<()> {
         Ok(())
     }
@@ -37,10 +37,10 @@ pub trait Export {
     /// Writes what is held back and ends the file.
     ///
     /// # Errors
-    /// `Machine` when writing fails.
+    /// `System` when writing fails.
     fn finish(self: Box<Self>) -> Result<()>;
 }
 
 pub(crate) fn unwritable(error: impl std::error::Error + Send + Sync + 'static) -> Error {
-    Error::machine("cannot write the export").because(error).remedy("check that the disk is not full")
+    Error::system("cannot write the export").because(error).help("check that the disk is not full")
 }

@@ -103,7 +103,7 @@ impl CaptureWriter {
     /// With a disk thread it never waits for the disk. Gives the time of the record that was made, if one was.
     ///
     /// # Errors
-    /// `Machine` when the disk fails; what was acknowledged stays. With a disk thread none: see
+    /// `System` when the disk fails; what was acknowledged stays. With a disk thread none: see
     /// [`CaptureWriter::recording_state`].
     pub fn take(&mut self, pulled: &Pulled<'_>) -> Result<Option<Nanoseconds>> {
         match pulled {
@@ -127,11 +127,11 @@ impl CaptureWriter {
     /// Takes a remark on the capture.
     ///
     /// # Errors
-    /// `Machine` when the disk fails.
+    /// `System` when the disk fails.
     pub fn mark(&mut self, mark: &Mark) -> Result<()> {
         self.now = self.now.max(mark.t);
         let payload = serde_json::to_vec(&mark.what)
-            .map_err(|error| Error::machine("cannot write down a mark").at(&self.path).because(error))?;
+            .map_err(|error| Error::system("cannot write down a mark").at(&self.path).because(error))?;
         self.append(RecordKind::Typed, self.now, &payload)
     }
 
@@ -151,7 +151,7 @@ impl CaptureWriter {
     /// Commits when records have waited for 50 ms; to be called after every pull.
     ///
     /// # Errors
-    /// `Machine` when the disk fails; what was acknowledged stays.
+    /// `System` when the disk fails; what was acknowledged stays.
     pub fn commit_if_due(&mut self) -> Result<bool> {
         match &mut self.recorder {
             Recorder::Own(journal) => journal.commit_if_due(self.now),

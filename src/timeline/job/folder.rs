@@ -28,7 +28,7 @@ pub(super) fn write_whole(path: &Path, content: &[u8]) -> Result<()> {
     });
     written
         .and_then(|()| system::replace(&new, path))
-        .map_err(|error| Error::machine("cannot write this file").at(path).because(error))?;
+        .map_err(|error| Error::system("cannot write this file").at(path).because(error))?;
     sync_folder(folder)
 }
 
@@ -51,14 +51,14 @@ impl Part {
             if !is_left_over(&path) {
                 return Err(Error::usage("something stands where the job is put together")
                     .at(&path)
-                    .remedy("move it away, or choose another place"));
+                    .help("move it away, or choose another place"));
             }
             fs::remove_dir_all(&path).map_err(|error| {
-                Error::machine("cannot remove what an earlier try has left").at(&path).because(error)
+                Error::system("cannot remove what an earlier try has left").at(&path).because(error)
             })?;
         }
         make_folder(&path.join("raw"))
-            .map_err(|error| Error::machine("cannot make a folder to work in").at(&path).because(error))?;
+            .map_err(|error| Error::system("cannot make a folder to work in").at(&path).because(error))?;
         Ok(Self(path))
     }
 
@@ -124,10 +124,10 @@ pub(super) fn copy_in(from: &Path, to: &Path) -> Result<Sum> {
         .write(true)
         .create_new(true)
         .open(to)
-        .map_err(|error| Error::machine("cannot make the copy of the capture").at(to).because(error))?;
+        .map_err(|error| Error::system("cannot make the copy of the capture").at(to).because(error))?;
     let done = pour(file, from, &mut copy, to).and_then(|sum| {
         copy.sync_all()
-            .map_err(|error| Error::machine("cannot sync the copy of the capture").at(to).because(error))?;
+            .map_err(|error| Error::system("cannot sync the copy of the capture").at(to).because(error))?;
         Ok(sum)
     });
     if done.is_err() {
@@ -155,10 +155,10 @@ fn pour(mut from: impl Read, from_path: &Path, to: &mut dyn Write, to_path: &Pat
         hash.update(part);
         bytes += n as u64;
         to.write_all(part).map_err(|error| {
-            Error::machine("cannot write the copy of the capture")
+            Error::system("cannot write the copy of the capture")
                 .at(to_path)
                 .because(error)
-                .remedy("make room on this disk; the original was not touched")
+                .help("make room on this disk; the original was not touched")
         })?;
     }
     Ok(Sum { sha256: hexadecimal(hash.finish().as_ref()), bytes })
@@ -212,10 +212,10 @@ impl Lock {
         let path = folder.join("job.lock");
         // The lock is written into: a link in a job from elsewhere must not lead that to another file.
         let taken = try_for_a_moment(&path).map_err(|error| {
-            Error::machine("cannot lock the job")
+            Error::system("cannot lock the job")
                 .at(&path)
                 .because(error)
-                .remedy("keep jobs on a local disk; some network disks cannot lock")
+                .help("keep jobs on a local disk; some network disks cannot lock")
         })?;
         let Some(mut file) = taken else { return Err(held(folder, &path)) };
         let since = Anchor::now().wall(Nanoseconds::ZERO).unwrap_or_default();
@@ -223,7 +223,7 @@ impl Lock {
         file.set_len(0)
             .and_then(|()| file.seek(SeekFrom::Start(0)))
             .and_then(|_| file.write_all(who.as_bytes()))
-            .map_err(|error| Error::machine("cannot write the lock of the job").at(&path).because(error))?;
+            .map_err(|error| Error::system("cannot write the lock of the job").at(&path).because(error))?;
         Ok(Self { _file: file })
     }
 }
@@ -247,10 +247,10 @@ fn held(folder: &Path, lock: &Path) -> Error {
     let _ = File::open(lock).and_then(|lock| lock.take(200).read_to_string(&mut holder));
     let holder = quote(holder.trim().as_bytes());
     let holder = if holder.is_empty() { "another process".to_owned() } else { holder };
-    Error::machine(format!("the job is open in {holder}"))
+    Error::system(format!("the job is open in {holder}"))
         .means(Cause::JobHeld)
         .at(folder)
-        .remedy("end that one first; `straykey job show` works beside it")
+        .help("end that one first; `straykey job show` works beside it")
 }
 
 /// A word made safe for a file's name: letters, digits, `.`, `_` and `-`, 40 characters at most.

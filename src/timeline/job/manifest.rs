@@ -95,7 +95,7 @@ struct PlannedStage {
 ///
 /// # Errors
 /// `Input` with line, column and what was expected for a mistake in the manifest, a missing capture or a
-/// damaged list of prompts; `Usage` when the folder is in use; `Machine` when the disk fails.
+/// damaged list of prompts; `Usage` when the folder is in use; `System` when the disk fails.
 pub fn build(manifest: &Path, folder: &Path) -> Result<Job> {
     let text = read_small(manifest, "manifest", LARGEST)?;
     let base = manifest.parent().unwrap_or(Path::new("."));
@@ -258,14 +258,14 @@ fn read_small(path: &Path, what: &str, largest: u64) -> Result<String> {
     if length.len() > largest {
         return Err(Error::input(format!("this {what} has {} bytes, more than {largest}", length.len()))
             .at(path)
-            .remedy("captures stand beside it in files of their own"));
+            .help("captures stand beside it in files of their own"));
     }
     let bytes = fs::read(path).map_err(|error| Error::io(format!("cannot read this {what}"), path, error))?;
     String::from_utf8(bytes).map_err(|error| {
         Error::input(format!("this {what} is not UTF-8 text"))
             .at(path)
             .offset(error.utf8_error().valid_up_to() as u64)
-            .remedy("save it as plain UTF-8 text")
+            .help("save it as plain UTF-8 text")
     })
 }
 
@@ -288,7 +288,7 @@ fn in_order(path: &Path) -> Result<Vec<Prompt>> {
             return Err(Error::input("the prompts run back in time")
                 .at(path)
                 .line(line, None)
-                .remedy("sort them by t"));
+                .help("sort them by t"));
         }
         prompts.push(prompt);
         Ok(())
@@ -299,7 +299,7 @@ fn in_order(path: &Path) -> Result<Vec<Prompt>> {
 /// Reads what was asked, when: one JSON object `{t, key}` a line, in any order. `largest` is in bytes.
 ///
 /// # Errors
-/// `Input` for a file that is missing, larger, no UTF-8 text, or has a line that is no prompt; `Machine` when the
+/// `Input` for a file that is missing, larger, no UTF-8 text, or has a line that is no prompt; `System` when the
 /// disk fails.
 pub fn read_prompts(path: &Path, largest: u64) -> Result<Vec<Prompt>> {
     let mut prompts = Vec::new();
@@ -320,7 +320,7 @@ fn each_prompt(path: &Path, largest: u64, take: &mut dyn FnMut(u64, Prompt) -> R
             Error::input(what)
                 .at(path)
                 .line(number, Some(error.column() as u64))
-                .remedy("write one prompt a line: {\"t\": 12.5, \"key\": \"KEY_VOLUMEUP\"}")
+                .help("write one prompt a line: {\"t\": 12.5, \"key\": \"KEY_VOLUMEUP\"}")
         })?;
         take(number, prompt)?;
     }

@@ -34,17 +34,17 @@ impl Job {
     /// Makes a job in a new or empty folder and opens it.
     ///
     /// # Errors
-    /// `Usage` when something is in the folder already or the set has no name; `Machine` when the disk fails.
+    /// `Usage` when something is in the folder already or the set has no name; `System` when the disk fails.
     pub fn create(folder: &Path, info: &JobInfo) -> Result<Self> {
         if info.set.trim().is_empty() {
             return Err(Error::usage("a job needs a word for the set")
-                .remedy("say which set it is: maker's label, room, ticket"));
+                .help("say which set it is: maker's label, room, ticket"));
         }
         if !is_free(folder) {
             return Err(in_use(folder));
         }
         make_folder(&folder.join("raw"))
-            .map_err(|error| Error::machine("cannot make the folder of the job").at(folder).because(error))?;
+            .map_err(|error| Error::system("cannot make the folder of the job").at(folder).because(error))?;
         let lock = Lock::take(folder)?;
         // Left by a creation that a full disk or a power cut has ended; it holds nothing.
         let _ = fs::remove_file(folder.join(STEP_LOG));
@@ -56,7 +56,7 @@ impl Job {
         }
         let log = Writer::create(&folder.join(STEP_LOG), now)?;
         let text = toml::to_string(&info)
-            .map_err(|error| Error::machine("cannot write down the job").at(folder).because(error))?;
+            .map_err(|error| Error::system("cannot write down the job").at(folder).because(error))?;
         // Last, because it makes the folder a job.
         write_whole(&folder.join("job.toml"), text.as_bytes())?;
         if let Some(parent) = folder.parent().filter(|parent| !parent.as_os_str().is_empty()) {
@@ -76,7 +76,7 @@ impl Job {
     /// a torn tail is cut, and [`Job::remarks`] says so.
     ///
     /// # Errors
-    /// `Input` when the folder is no job or its files are damaged; `Machine` when another process has it open
+    /// `Input` when the folder is no job or its files are damaged; `System` when another process has it open
     /// (the message names it) or the disk fails.
     pub fn open(folder: &Path) -> Result<Self> {
         let info = read_info(folder)?;
@@ -109,7 +109,7 @@ impl Job {
     /// Opens a job to look at it; nothing in the folder is changed, and somebody may be working on it.
     ///
     /// # Errors
-    /// `Input` when the folder is no job or its files are damaged, `Machine` when the disk fails.
+    /// `Input` when the folder is no job or its files are damaged, `System` when the disk fails.
     pub fn read(folder: &Path) -> Result<Self> {
         let mut job = Self {
             folder: folder.to_owned(),
@@ -248,7 +248,7 @@ impl Job {
                 self.state.stages.iter().map(|stage| format!("{} {}", stage.number, stage.text)).collect();
             Error::usage(format!("the job has no stage {number}"))
                 .at(&self.folder)
-                .remedy(format!("its stages are: {}", list.join("; ")))
+                .help(format!("its stages are: {}", list.join("; ")))
         })
     }
 
@@ -296,7 +296,7 @@ fn since(log: &Writer, now: Anchor) -> Nanoseconds {
 
 fn payload(folder: &Path, entry: &Entry) -> Result<Vec<u8>> {
     serde_json::to_vec(entry)
-        .map_err(|error| Error::machine("cannot write down a step").at(folder).because(error))
+        .map_err(|error| Error::system("cannot write down a step").at(folder).because(error))
 }
 
 /// Whether a job may be made here: the folder is absent, empty, or was begun by a creation that did not get
@@ -315,7 +315,7 @@ pub(super) fn is_free(folder: &Path) -> bool {
 pub(super) fn in_use(folder: &Path) -> Error {
     Error::usage("there is something in this folder already")
         .at(folder)
-        .remedy("choose a new folder for the job")
+        .help("choose a new folder for the job")
 }
 
 /// A job may come from elsewhere: reading a pipe or a device would wait for ever. That nothing is there is told by
@@ -336,7 +336,7 @@ fn read_info(folder: &Path) -> Result<JobInfo> {
         Err(error) if error.kind() == std::io::ErrorKind::NotFound => {
             return Err(Error::input("this is no job: there is no job.toml in it")
                 .at(folder)
-                .remedy("`straykey job new FOLDER` makes one"));
+                .help("`straykey job new FOLDER` makes one"));
         }
         Err(error) => return Err(Error::io("cannot read this file", &path, error)),
     };
@@ -347,7 +347,7 @@ fn read_info(folder: &Path) -> Result<JobInfo> {
             info.version
         ))
         .at(&path)
-        .remedy("it was made by a later straykey; open it with that one"));
+        .help("it was made by a later straykey; open it with that one"));
     }
     Ok(info)
 }

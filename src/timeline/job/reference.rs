@@ -30,8 +30,9 @@ impl JobReference {
         }
         match number.parse::<usize>() {
             Ok(stage) if stage > 0 => Ok(Self { folder: PathBuf::from(folder), stage: Some(stage) }),
-            _ => Err(Error::usage(format!("\"{}\" is no number of a stage", quote(number.as_bytes())))
-                .remedy("write JOB#1 for the set as it came in, JOB#2 for the stage after the first step, and so on")),
+            _ => Err(Error::usage(format!("\"{}\" is no number of a stage", quote(number.as_bytes()))).help(
+                "write JOB#1 for the set as it came in, JOB#2 for the stage after the first step, and so on",
+            )),
         }
     }
 }

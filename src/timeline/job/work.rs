@@ -17,7 +17,7 @@ impl Job {
     /// Notes that the cautions were shown in these words and read.
     ///
     /// # Errors
-    /// `Machine` when the disk fails.
+    /// `System` when the disk fails.
     pub fn acknowledge_cautions(&mut self, words: &str) -> Result<()> {
         self.write(vec![Entry::Cautions { words: words.to_owned() }])
     }
@@ -31,7 +31,7 @@ impl Job {
     ///
     /// # Errors
     /// `Usage` while a capture runs or when the job is closed already, `Input` when a capture is missing or was
-    /// altered, `Machine` when the disk fails. The job stays open then.
+    /// altered, `System` when the disk fails. The job stays open then.
     pub fn close(&mut self) -> Result<()> {
         if self.closed().is_some() && self.folder.join(SUMS).exists() {
             self.check_open()?;
@@ -42,7 +42,7 @@ impl Job {
         if !wrong.is_empty() {
             return Err(Error::input(format!("the job is not whole: {}", wrong.join("; ")))
                 .at(&self.folder)
-                .remedy("bring these captures back from a copy, then close the job; nothing was changed"));
+                .help("bring these captures back from a copy, then close the job; nothing was changed"));
         }
         if self.closed().is_some() {
             let log = sum_of(&self.folder.join(STEP_LOG))?.sha256;
@@ -72,7 +72,7 @@ impl Job {
             None => Ok(()),
             Some(at) => Err(Error::usage(format!("the job was closed on {at}; nothing can be added"))
                 .at(&self.folder)
-                .remedy("a set that comes back is a new job: straykey job new")),
+                .help("a set that comes back is a new job: straykey job new")),
         }
     }
 
@@ -81,14 +81,14 @@ impl Job {
             None => Ok(()),
             Some(name) => Err(Error::usage(format!("the capture {name} is still running"))
                 .at(&self.folder)
-                .remedy("end it first: the set must not change within a stage")),
+                .help("end it first: the set must not change within a stage")),
         }
     }
 
     /// Says how the set came in: names the first stage, which is called `as received` otherwise.
     ///
     /// # Errors
-    /// `Machine` when the disk fails.
+    /// `System` when the disk fails.
     pub fn name_first_stage(&mut self, text: &str) -> Result<()> {
         self.write(vec![Entry::Received { text: text.to_owned() }])
     }
@@ -96,7 +96,7 @@ impl Job {
     /// Notes a step; a new stage begins.
     ///
     /// # Errors
-    /// `Usage` while a capture runs, when the step has no words or the job is closed, `Machine` when the disk fails.
+    /// `Usage` while a capture runs, when the step has no words or the job is closed, `System` when the disk fails.
     pub fn add_step(&mut self, step: Step) -> Result<&Stage> {
         self.check_open()?;
         self.check_idle()?;
@@ -111,7 +111,7 @@ impl Job {
     /// the same as JSON; `anchor` is the wall clock at capture time zero.
     ///
     /// # Errors
-    /// `Usage` when the job is closed, `Machine` when the disk fails.
+    /// `Usage` when the job is closed, `System` when the disk fails.
     pub fn begin_capture(
         &mut self,
         options: &CaptureOptions,
@@ -138,7 +138,7 @@ impl Job {
     /// that run for days.
     ///
     /// # Errors
-    /// `Usage` when the job is closed, `Machine` when the disk fails.
+    /// `Usage` when the job is closed, `System` when the disk fails.
     pub fn begin_capture_in(
         &mut self,
         group: &Group,
@@ -175,7 +175,7 @@ impl Job {
     /// Notes that a key is asked for during a running capture.
     ///
     /// # Errors
-    /// `Usage` when no such capture runs, `Machine` when the disk fails.
+    /// `Usage` when no such capture runs, `System` when the disk fails.
     pub fn add_prompt(&mut self, capture: &str, prompt: Prompt) -> Result<()> {
         self.during(capture, asked(capture, prompt))
     }
@@ -200,7 +200,7 @@ impl Job {
     /// the numbers were known.
     ///
     /// # Errors
-    /// `Usage` when the capture is no provocation, when no such round was begun, or when it is struck out already; `Machine`
+    /// `Usage` when the capture is no provocation, when no such round was begun, or when it is struck out already; `System`
     /// when the disk fails.
     pub fn strike_round(&mut self, capture: &str, round: usize, why: impl Into<Spoiled>) -> Result<()> {
         self.check_open()?;
@@ -212,7 +212,7 @@ impl Job {
         if round >= begun {
             return Err(Error::usage(format!("no round {} was begun", round + 1))
                 .at(&self.folder)
-                .remedy(format!("its rounds are 1 to {begun}")));
+                .help(format!("its rounds are 1 to {begun}")));
         }
         if let Some(why) = plan.struck.get(&round) {
             return Err(
@@ -236,7 +236,7 @@ impl Job {
     /// acknowledged.
     ///
     /// # Errors
-    /// `Machine` when the disk fails now or had failed during the capture; what was acknowledged stays.
+    /// `System` when the disk fails now or had failed during the capture; what was acknowledged stays.
     pub fn end_capture(&mut self, mut capture: CaptureWriter) -> Result<CaptureRef> {
         let name = capture.name().to_owned();
         let path = capture.path().to_owned();
@@ -263,7 +263,7 @@ impl Job {
     /// Copies a capture file into the job, unaltered, in the present stage.
     ///
     /// # Errors
-    /// `Usage` when the job is closed, `Input` when the file cannot be read, `Machine` when the copy cannot be written.
+    /// `Usage` when the job is closed, `Input` when the file cannot be read, `System` when the copy cannot be written.
     pub fn import(&mut self, from: &Path, options: &CaptureOptions) -> Result<CaptureRef> {
         if self.log.is_none() {
             return Err(Error::usage("the job was opened to look at it").at(&self.folder));
@@ -291,7 +291,7 @@ impl Job {
 
     fn found(&mut self, name: &str) -> Result<CaptureRef> {
         self.state.capture(name).cloned().ok_or_else(|| {
-            Error::machine(format!("the capture {name} is not in the step log")).at(&self.folder)
+            Error::system(format!("the capture {name} is not in the step log")).at(&self.folder)
         })
     }
 
@@ -314,7 +314,7 @@ impl Job {
     /// Gives one sentence for each capture that is missing or altered; empty when all are as they were.
     ///
     /// # Errors
-    /// `Machine` when the disk fails.
+    /// `System` when the disk fails.
     pub fn verify(&self) -> Result<Vec<String>> {
         let mut wrong = Vec::new();
         for capture in self.captures() {

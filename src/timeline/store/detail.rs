@@ -102,7 +102,7 @@ impl Store {
     /// How many events of the part there are, counted up to `most`.
     ///
     /// # Errors
-    /// `Machine` when the disk fails.
+    /// `System` when the disk fails.
     pub fn count(&self, part: &Part<'_>, most: usize) -> Result<usize> {
         let mut count = 0;
         for block in self.blocks(part.capture)?.into_iter().filter(|block| part.meets(block)) {
@@ -133,7 +133,7 @@ impl Store {
     /// Gives the events of the part in order of time.
     ///
     /// # Errors
-    /// What `take` gives; `Machine` when the disk fails.
+    /// What `take` gives; `System` when the disk fails.
     pub fn part(&self, part: &Part<'_>, take: &mut dyn FnMut(Event) -> Result<()>) -> Result<()> {
         let mut all = Vec::new();
         for block in self.blocks(part.capture)?.into_iter().filter(|block| part.meets(block)) {
@@ -147,7 +147,7 @@ impl Store {
     /// capture's clock.
     ///
     /// # Errors
-    /// `Machine` when the disk fails.
+    /// `System` when the disk fails.
     pub fn buckets(
         &self,
         part: &Part<'_>,

@@ -22,9 +22,9 @@ pub(crate) fn is_damage(error: &rusqlite::Error) -> bool {
 
 /// An index that holds what it cannot.
 pub(crate) fn damaged(path: &Path) -> Error {
-    Error::machine("the index of the job is damaged")
+    Error::system("the index of the job is damaged")
         .at(path)
-        .remedy("`straykey job show JOB --rebuild` rebuilds it from the raw captures, which are not touched")
+        .help("`straykey job show JOB --rebuild` rebuilds it from the raw captures, which are not touched")
 }
 
 /// An error of the database for people.
@@ -32,7 +32,7 @@ pub(crate) fn failed(path: &Path, error: rusqlite::Error) -> Error {
     if is_damage(&error) {
         return damaged(path).because(error);
     }
-    let remedy = match error.sqlite_error_code() {
+    let help = match error.sqlite_error_code() {
         Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked) => {
             "another process uses it: end that one first"
         }
@@ -49,6 +49,6 @@ pub(crate) fn failed(path: &Path, error: rusqlite::Error) -> Error {
         error.sqlite_error_code(),
         Some(ErrorCode::ReadOnly | ErrorCode::PermissionDenied | ErrorCode::CannotOpen)
     );
-    let failed = Error::machine("the index of the job does not work").at(path).because(error).remedy(remedy);
+    let failed = Error::system("the index of the job does not work").at(path).because(error).help(help);
     if closed { failed.means(Cause::ReadOnly) } else { failed }
 }

@@ -59,7 +59,7 @@ impl Store {
     /// Opens or makes the index in a job's folder; of a folder in which nothing can be written, an empty one in memory.
     ///
     /// # Errors
-    /// `Machine` when the disk fails or another process keeps the index locked for more than 5 s.
+    /// `System` when the disk fails or another process keeps the index locked for more than 5 s.
     pub fn open(folder: &Path) -> Result<Self> {
         match Self::open_with(folder, true) {
             Err(error) if error.cause() == Some(Cause::ReadOnly) => {
@@ -93,14 +93,14 @@ impl Store {
                 std::fs::remove_file(&file).map_err(|error| {
                     use std::io::ErrorKind::{PermissionDenied, ReadOnlyFilesystem};
                     let closed = matches!(error.kind(), PermissionDenied | ReadOnlyFilesystem);
-                    let failed = Error::machine("cannot remove the damaged index").at(&file).because(error);
+                    let failed = Error::system("cannot remove the damaged index").at(&file).because(error);
                     if closed { failed.means(Cause::ReadOnly) } else { failed }
                 })?;
             }
         }
         match schema::open(&path, look_through)? {
             Some(connection) => Ok(Self { connection, path, made_anew: true, damaged, in_memory: false }),
-            None => Err(Error::machine("cannot make the index of the job").at(&path)),
+            None => Err(Error::system("cannot make the index of the job").at(&path)),
         }
     }
 
@@ -128,7 +128,7 @@ impl Store {
     /// `decoders` names what decodes (protocol files and their versions): see [`Store::refresh`].
     ///
     /// # Errors
-    /// What `decode` gives; `Machine` when the disk fails. The captures done before stay in the index.
+    /// What `decode` gives; `System` when the disk fails. The captures done before stay in the index.
     pub fn rebuild(&mut self, job: &Job, decoders: &str, decode: &mut Decode<'_>) -> Result<()> {
         self.connection.execute_batch(schema::CLEAR).map_err(|error| schema::failed(&self.path, error))?;
         self.refresh(job, decoders, decode)
@@ -266,7 +266,7 @@ impl Store {
     /// The captures in the index, by name.
     ///
     /// # Errors
-    /// `Machine` when the disk fails.
+    /// `System` when the disk fails.
     pub fn captures(&self) -> Result<Vec<Indexed>> {
         let run = || -> rusqlite::Result<Vec<Indexed>> {
             let mut statement = self
@@ -293,7 +293,7 @@ impl Store {
     /// Gives every event of a capture in order.
     ///
     /// # Errors
-    /// What `take` gives; `Machine` when the disk fails or the index holds what is no event.
+    /// What `take` gives; `System` when the disk fails or the index holds what is no event.
     pub fn events(&self, capture: &str, take: &mut dyn FnMut(Event) -> Result<()>) -> Result<()> {
         self.in_order(self.blocks(capture)?, &mut |stored| take(self.event_of(&stored)?))
     }
@@ -333,7 +333,7 @@ impl Store {
     /// elsewhere.
     ///
     /// # Errors
-    /// `Machine` when the disk fails.
+    /// `System` when the disk fails.
     pub fn note_changes(&mut self, capture: &str, numbers: &[i64], note: &str) -> Result<()> {
         let blocks = self.blocks(capture)?;
         let menu = blocks.iter().filter(|block| block.group == (ControlPath::Menu.word().to_owned(), false));
@@ -351,7 +351,7 @@ impl Store {
     /// Puts a finding, JSON text, in the place of an older one of the same kind about the same thing.
     ///
     /// # Errors
-    /// `Machine` when the disk fails.
+    /// `System` when the disk fails.
     pub fn put_finding(&mut self, about: &str, kind: &str, json: &str) -> Result<()> {
         self.connection
             .execute(
@@ -365,7 +365,7 @@ impl Store {
     /// A finding, as it was put.
     ///
     /// # Errors
-    /// `Machine` when the disk fails.
+    /// `System` when the disk fails.
     pub fn finding(&self, about: &str, kind: &str) -> Result<Option<String>> {
         self.connection
             .query_row("SELECT json FROM findings WHERE about = ?1 AND kind = ?2", [about, kind], |row| {

@@ -25,7 +25,7 @@ impl Store {
     /// Gives every keypad reading of a capture in order, at a small fraction of the cost of [`Store::events`].
     ///
     /// # Errors
-    /// What `take` gives; `Machine` when the disk fails or the index is damaged.
+    /// What `take` gives; `System` when the disk fails or the index is damaged.
     pub fn packed(&self, capture: &str, take: &mut Take<'_>) -> Result<()> {
         let failed = |error| schema::failed(&self.path, error);
         let mut statement = self

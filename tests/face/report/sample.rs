@@ -5,10 +5,10 @@
 use std::collections::BTreeMap;
 
 use straykey::analysis::compare::{Comparison, Figures, Side, Verdict};
+use straykey::analysis::event_sequence::Symbol;
 use straykey::analysis::ladder::Entry;
-use straykey::analysis::locate::{Belief, Credit, Located, Proposal, Risk, TestKind};
+use straykey::analysis::locate::{Belief, Located, Proposal, Risk, StepShare, TestKind};
 use straykey::analysis::pattern::{Class, MotifEvent, Pattern};
-use straykey::analysis::train::Symbol;
 use straykey::base::{ControlPath, Event, EventKind, Key, Nanoseconds};
 use straykey::bench::{Advice, CaptureState, JobCauses, JobState, Level, StageState, WindowMark, Windows};
 use straykey::face::drawing::Door;
@@ -231,7 +231,7 @@ fn located() -> Located {
             prerequisites: vec!["Unplug the set and let it stand for ten minutes.".into()],
             cautions: vec!["Water on a live board kills: let it dry before you switch it on.".into()],
         }],
-        steps: vec![Credit {
+        steps: vec![StepShare {
             step: "key cable replaced by a new one, plugged in at both ends".into(),
             stage: 6,
             credit: 0.97,

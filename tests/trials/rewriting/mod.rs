@@ -126,7 +126,7 @@ fn judge<'a>(protocols: &Protocols, ways: impl Iterator<Item = &'a Way>) -> Judg
                 continue;
             }
             Ok((seen, _)) => format!("{seen:?}"),
-            Err(error) if error.remedy_text().is_none() => format!("no way out: {error}"),
+            Err(error) if error.help_text().is_none() => format!("no way out: {error}"),
             Err(error) if way.is_clear() => format!("refused though it is clear: {error}"),
             Err(error) => {
                 let what = error.what().chars().take(50).collect();

@@ -112,7 +112,7 @@ pub(crate) fn mistake(text: String, error: &Error) -> Found {
         line: error.place().line,
         column: error.place().column,
         message: error.what().to_owned(),
-        remedy: error.remedy_text().map(str::to_owned),
+        remedy: error.help_text().map(str::to_owned),
         text,
     }
 }
@@ -142,7 +142,7 @@ pub(crate) fn check_chassis(path: &Path, text: &str, checked: &mut Checked) {
             line: finding.place.line,
             column: finding.place.column,
             message: finding.message.clone(),
-            remedy: finding.remedy.clone(),
+            remedy: finding.help.clone(),
             text: indented(&finding),
         });
     }

@@ -18,7 +18,7 @@ use crate::face::out::{Out, Outcome};
 
 pub(super) fn run(options: &ProtocolCheck, user: Option<&Path>, out: &mut Out) -> Result<Outcome> {
     if !options.capture.is_empty() && options.files.len() != 1 {
-        return Err(Error::usage("captures are read by one protocol file").remedy(
+        return Err(Error::usage("captures are read by one protocol file").help(
             "name one chassis file: straykey protocol check FILE --capture CAPTURE; others go into another call",
         ));
     }
@@ -56,6 +56,6 @@ pub(super) fn run(options: &ProtocolCheck, user: Option<&Path>, out: &mut Out) -
     match mistakes(&checked) {
         0 => Ok(Outcome::Done),
         mistakes => Err(Error::input(format!("{} in protocol files", plural(mistakes as u64, "mistake")))
-            .remedy("each is shown above with its place; nothing was changed")),
+            .help("each is shown above with its place; nothing was changed")),
     }
 }

@@ -164,7 +164,7 @@ async fn create(State(bench): State<App>, In(wanted): In<NewJob>) -> Answer<(Sta
             Some(name) if is_name(&name) => name,
             Some(_) => {
                 return Err(ApiError::wrong("this is not a valid job name")
-                    .remedy("letters, digits, `.`, `_`, `-`, 64 at most"));
+                    .help("letters, digits, `.`, `_`, `-`, 64 at most"));
             }
             None => fresh_name(&bench, &wanted.set),
         };
@@ -268,9 +268,7 @@ async fn cautions(
     In(wanted): In<Read>,
 ) -> Answer<Json<serde_json::Value>> {
     if !wanted.read {
-        return Err(
-            ApiError::wrong("the cautions have not been read").remedy("read them first; then confirm")
-        );
+        return Err(ApiError::wrong("the cautions have not been read").help("read them first; then confirm"));
     }
     change(bench, name, |job| Ok(job.acknowledge_cautions("shown on the page and confirmed")?)).await?;
     Ok(Json(serde_json::json!({})))
@@ -294,7 +292,7 @@ pub(super) async fn change<T: Send + 'static>(
 fn open_still(job: &Job) -> Answer<()> {
     match job.closed() {
         Some(at) => Err(ApiError::conflict(format!("the job was closed on {at}; nothing can be added"))
-            .remedy("a set that comes back is a new job")),
+            .help("a set that comes back is a new job")),
         None => Ok(()),
     }
 }
@@ -356,7 +354,7 @@ async fn step(
         bench.jobs.find(&name)?;
         return Err(ApiError::conflict(gentle)
             .warning("several-parts")
-            .remedy("note one part, soak, then the other; or repeat it with \"anyway\": true"));
+            .help("note one part, soak, then the other; or repeat it with \"anyway\": true"));
     }
     let running = live(&bench, &name);
     if let Some(state) = running.first() {
@@ -365,7 +363,7 @@ async fn step(
             state.capture.clone().unwrap_or_default(),
             state.name
         ))
-        .remedy("end it first"));
+        .help("end it first"));
     }
     let step = Step { text: wanted.text, kind, parts: wanted.parts };
     let stage = change(bench, name, move |job| {
@@ -449,7 +447,7 @@ async fn close(
     In(_): In<Nothing>,
 ) -> Answer<Json<serde_json::Value>> {
     if !live(&bench, &name).is_empty() {
-        return Err(ApiError::conflict("a capture of this job runs").remedy("end it first"));
+        return Err(ApiError::conflict("a capture of this job runs").help("end it first"));
     }
     change(bench, name, |job| {
         open_still(job)?;

@@ -70,7 +70,7 @@ struct Begun {
 fn key(name: &str) -> Answer<Key> {
     Key::from_name(name).ok_or_else(|| {
         let near = Key::nearest_name(name).unwrap_or("KEY_VOLUMEUP");
-        ApiError::wrong("this is no key").remedy(format!("did you mean {near}?"))
+        ApiError::wrong("this is no key").help(format!("did you mean {near}?"))
     })
 }
 
@@ -151,7 +151,7 @@ async fn prompt(
     let state = port.state();
     if job != name || state.hands == Some("off") || state.provoke.is_some() {
         return Err(ApiError::conflict("another recording runs on this port, not a key check of this job")
-            .remedy("end it first"));
+            .help("end it first"));
     }
     let inside = capture.clone();
     crate::face::http::api::jobs::change(bench, name, move |job| {

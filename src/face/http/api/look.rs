@@ -1,4 +1,4 @@
-//! Closer looks at a job: raw bytes, a train folded at its period, the ladder, the report.
+//! Closer looks at a job: raw bytes, a sequence folded at its period, the ladder, the report.
 
 use std::io::{Read as _, Seek as _, SeekFrom};
 
@@ -30,7 +30,7 @@ pub(super) fn routes() -> Vec<Route> {
         Route::new(
             Method::GET,
             "/api/v1/jobs/{job}/fold",
-            "A pattern's train, folded at its period.",
+            "A pattern's events, folded at its period.",
             folded,
         )
         .asks::<Which>()
@@ -219,14 +219,14 @@ async fn folded(
             .find(|stage| stage.number == wanted.stage)
             .ok_or_else(|| ApiError::missing("the job has no such stage"))?;
         let seen = loaded.seen(stage, Hands::Off)?;
-        let patterns = find(&seen.train, &PatternOptions::default());
+        let patterns = find(&seen.sequence, &PatternOptions::default());
         let pattern = patterns
             .patterns
             .iter()
             .find(|pattern| pattern.id == id)
             .ok_or_else(|| ApiError::missing("the stage has no such pattern"))?;
-        let symbols = seen.train.symbols();
-        let own: Vec<_> = presses(&seen.train)
+        let symbols = seen.sequence.symbols();
+        let own: Vec<_> = presses(&seen.sequence)
             .into_iter()
             .filter(|press| {
                 let symbol = symbols.get(press.symbol as usize);
@@ -338,7 +338,7 @@ async fn report(State(bench): State<App>, Named(name): Named) -> Answer<Response
         let plain = std::fs::symlink_metadata(&path).is_ok_and(|data| data.is_file());
         if !plain {
             return Err(
-                ApiError::missing("no report was written yet").remedy("POST to the same address writes it")
+                ApiError::missing("no report was written yet").help("POST to the same address writes it")
             );
         }
         let page = std::fs::read(&path).map_err(|error| Error::io("cannot read the report", &path, error))?;

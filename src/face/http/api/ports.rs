@@ -89,19 +89,19 @@ struct Bind {
 async fn bind(State(bench): State<App>, In(wanted): In<Bind>) -> Answer<Json<PortState>> {
     if !is_name(&wanted.name) {
         return Err(ApiError::wrong("this is not a valid port name")
-            .remedy("letters, digits, `.`, `_`, `-`, 64 at most"));
+            .help("letters, digits, `.`, `_`, `-`, 64 at most"));
     }
     // A port of this computer alone: a request must not make the daemon open anything else, nor call another computer.
     let device = PathBuf::from(&wanted.device);
     if !system::is_port_name(&device) {
-        return Err(ApiError::wrong("this is no serial port of this computer").remedy(
+        return Err(ApiError::wrong("this is no serial port of this computer").help(
             "look for adapters: those that are plugged in are listed; a serial server is named in the configuration",
         ));
     }
     let baud = wanted.baud.unwrap_or(115_200);
     let framing = wanted.framing.unwrap_or_else(|| "8N1".to_owned());
     if baud == 0 {
-        return Err(ApiError::wrong("a serial port cannot run at 0 baud").remedy("for example 115200"));
+        return Err(ApiError::wrong("a serial port cannot run at 0 baud").help("for example 115200"));
     }
     PortSpec::new("", baud).framing(&framing)?;
     let config = PortConfig {
@@ -120,12 +120,10 @@ async fn unbind(State(bench): State<App>, Named(name): Named) -> Answer<Json<ser
     wait(move || {
         let port = bench.port(&name)?;
         if port.fixed {
-            return Err(
-                ApiError::conflict("the configuration binds this port").remedy("take it out of there")
-            );
+            return Err(ApiError::conflict("the configuration binds this port").help("take it out of there"));
         }
         if port.state().job.is_some() {
-            return Err(ApiError::conflict("something is recorded from this port").remedy("close it first"));
+            return Err(ApiError::conflict("something is recorded from this port").help("close it first"));
         }
         locked(&bench.ports).remove(&name);
         port.stop();
@@ -240,7 +238,7 @@ async fn command(
     if wanted.warned != Some(true) {
         return Err(ApiError::wrong(WARNING)
             .warning("console-command")
-            .remedy("repeat it with \"warned\": true"));
+            .help("repeat it with \"warned\": true"));
     }
     if wanted.text.is_empty() || wanted.text.len() > LARGEST_COMMAND {
         return Err(ApiError::wrong(format!("a console command has 1 to {LARGEST_COMMAND} bytes")));

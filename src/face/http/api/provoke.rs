@@ -174,7 +174,7 @@ fn choice(request: &Wanted) -> Answer<Choice> {
     if request.again {
         if request.minutes.is_some() || !request.stressors.is_empty() {
             return Err(ApiError::wrong("`again` repeats an earlier plan")
-                .remedy("leave `stressors` and `minutes` out"));
+                .help("leave `stressors` and `minutes` out"));
         }
         return Ok(Choice::Again);
     }
@@ -259,7 +259,7 @@ async fn begin(
         if !read && !cautions.is_empty() {
             return Err(ApiError::conflict(cautions.join(" "))
                 .warning("stressor-cautions")
-                .remedy("read these cautions; then repeat it with \"read\": true"));
+                .help("read these cautions; then repeat it with \"read\": true"));
         }
         Ok(ProvokePlan { plan, gap })
     })
@@ -280,7 +280,7 @@ fn running(bench: &App, job: &str) -> Answer<Option<PortState>> {
 
 async fn tell(bench: App, name: String, order: ProvokeOrder) -> Answer<Json<LiveProvoke>> {
     let state = running(&bench, &name)?
-        .ok_or_else(|| ApiError::conflict("no provocation runs in this job").remedy("begin one"))?;
+        .ok_or_else(|| ApiError::conflict("no provocation runs in this job").help("begin one"))?;
     Ok(Json(bench.port(&state.name)?.ask(|reply| Order::Provoke(order, reply)).await?))
 }
 

@@ -95,7 +95,7 @@ impl Route {
 pub(crate) async fn wait<T: Send + 'static>(work: impl FnOnce() -> Answer<T> + Send + 'static) -> Answer<T> {
     tokio::task::spawn_blocking(work).await.unwrap_or_else(|_| {
         Err(ApiError::failed("the request failed inside straykey")
-            .remedy("the log says more; nothing recorded is lost"))
+            .help("the log says more; nothing recorded is lost"))
     })
 }
 
@@ -115,7 +115,7 @@ impl<T: DeserializeOwned> FromRequest<App> for In<T> {
         let text: &[u8] = if bytes.is_empty() { b"{}" } else { &bytes };
         serde_json::from_slice(text).map(Self).map_err(|error| {
             ApiError::wrong(format!("the request is not understood: {error}"))
-                .remedy("GET /api/v1/openapi.json describes every request")
+                .help("GET /api/v1/openapi.json describes every request")
         })
     }
 }
@@ -130,7 +130,7 @@ impl<T: DeserializeOwned> FromRequestParts<App> for Ask<T> {
         let found: Result<Query<T>, QueryRejection> = Query::try_from_uri(&parts.uri);
         found.map(|Query(found)| Self(found)).map_err(|error| {
             ApiError::wrong(format!("the query is not understood: {}", error.body_text()))
-                .remedy("GET /api/v1/openapi.json describes every request")
+                .help("GET /api/v1/openapi.json describes every request")
         })
     }
 }

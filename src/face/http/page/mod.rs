@@ -47,7 +47,7 @@ pub async fn open(State(bench): State<App>, request: Request) -> Response {
     let right = link.is_some_and(|Query(link)| bench.access.token.is(&link.token));
     if !right {
         return ApiError::new(StatusCode::UNAUTHORIZED, "this link is not valid, or no longer")
-            .remedy("take the link that `straykey serve` prints in the terminal")
+            .help("take the link that `straykey serve` prints in the terminal")
             .into_response();
     }
     let tls = matches!(request.extensions().get::<Peer>(), Some(Peer::Tcp { tls: true, .. }));

@@ -212,7 +212,7 @@ pub(super) fn steps(
             match serde_json::from_slice::<Entry>(&payload) {
                 Ok(entry) => {
                     payload = serde_json::to_vec(&masked(entry, copies, tally)).map_err(|error| {
-                        Error::machine("cannot write an entry of the step log").because(error)
+                        Error::system("cannot write an entry of the step log").because(error)
                     })?;
                 }
                 // Of a later version: what it means is not known, so that it is words like any other.

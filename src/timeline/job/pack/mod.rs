@@ -87,23 +87,23 @@ impl Job {
     ///
     /// # Errors
     /// `Usage` when a capture is still running or the file is there already, `Input` when a capture is missing or
-    /// was altered after the capture, `Machine` when the disk fails.
+    /// was altered after the capture, `System` when the disk fails.
     pub fn pack(&self, to: &Path, options: &PackOptions) -> Result<Packed> {
         // A link that leads nowhere counts: renaming would replace it.
         if fs::symlink_metadata(to).is_ok() {
             return Err(Error::usage("there is a file of this name already")
                 .at(to)
-                .remedy("choose another name"));
+                .help("choose another name"));
         }
         if let Some(open) = self.captures().find(|capture| !capture.is_closed()) {
             return Err(Error::usage(format!("the capture {} is still running", open.name))
                 .at(self.folder())
-                .remedy("end it first, then pack the job"));
+                .help("end it first, then pack the job"));
         }
         if let Some(wrong) = self.verify()?.first() {
-            return Err(Error::input(format!("the job is not whole: {wrong}")).at(self.folder()).remedy(
-                "bring the capture back from a copy; a pack of altered captures would prove nothing",
-            ));
+            return Err(Error::input(format!("the job is not whole: {wrong}"))
+                .at(self.folder())
+                .help("bring the capture back from a copy; a pack of altered captures would prove nothing"));
         }
         let scratch = Part::make(&beside(to, ".files"))?;
         let manifest = self.collect(&scratch.0, options)?;
@@ -170,7 +170,7 @@ impl Job {
 fn write(file: File, part: &Path, manifest: &Manifest, scratch: &Path, folder: &Path) -> Result<u64> {
     let failed = |error| Error::io("cannot write the pack", part, error);
     let text = serde_json::to_vec_pretty(manifest)
-        .map_err(|error| Error::machine("cannot write the manifest of the pack").because(error))?;
+        .map_err(|error| Error::system("cannot write the manifest of the pack").because(error))?;
     let mut tar = tar::Builder::new(GzEncoder::new(file, Compression::default()));
     put(&mut tar, MANIFEST, text.len() as u64, &mut text.as_slice()).map_err(failed)?;
     for entry in &manifest.files {

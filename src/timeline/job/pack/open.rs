@@ -27,7 +27,7 @@ const SMALL: u64 = 256 << 20;
 ///
 /// # Errors
 /// `Usage` when something is in the folder already; `Input` for what is no pack, for one with anything in it that
-/// does not belong there, and for a wrong length or sum; `Machine` when the disk fails. Then nothing is left behind.
+/// does not belong there, and for a wrong length or sum; `System` when the disk fails. Then nothing is left behind.
 pub fn unpack(pack: &Path, to: &Path) -> Result<Job> {
     if !is_free(to) || to.join("raw").exists() {
         return Err(in_use(to));
@@ -49,7 +49,7 @@ pub fn unpack(pack: &Path, to: &Path) -> Result<Job> {
 
 fn refused(what: impl Into<String>) -> Error {
     Error::input(what)
-        .remedy("the pack is damaged or was made to do harm; ask for a new one. Nothing was kept of it")
+        .help("the pack is damaged or was made to do harm; ask for a new one. Nothing was kept of it")
 }
 
 fn unreadable(error: &io::Error) -> Error {
@@ -101,7 +101,7 @@ fn manifest(entry: &mut impl Read, packed: u64) -> Result<BTreeMap<String, FileE
         serde_json::from_slice(&text).map_err(|error| refused(format!("{MANIFEST}: {error}")))?;
     if manifest.version != VERSION {
         return Err(Error::input(format!("this pack has version {}, not {VERSION}", manifest.version))
-            .remedy("it was made by another straykey; open it with that one"));
+            .help("it was made by another straykey; open it with that one"));
     }
     let whole = manifest.files.iter().fold(0u64, |sum, file| sum.saturating_add(file.bytes));
     if whole > LARGEST || whole > SMALL && whole / packed.max(1) > HIGHEST_RATIO {

@@ -23,30 +23,30 @@ fn mark(run: &[u8]) -> u16 {
 }
 
 /// The runs of a sample.
-pub(super) struct Grams {
+pub(super) struct Trigrams {
     marks: Box<[u64; WORDS]>,
     /// Fixed text may stand in the sample in pieces.
     pub(super) cleaned: bool,
 }
 
-impl Grams {
+impl Trigrams {
     pub(super) fn new(sample: &[u8]) -> Self {
-        let mut grams = Self { marks: Box::new([0; WORDS]), cleaned: false };
-        grams.set(ALWAYS);
-        grams.add(sample);
+        let mut trigrams = Self { marks: Box::new([0; WORDS]), cleaned: false };
+        trigrams.set(ALWAYS);
+        trigrams.add(sample);
         let mut cleaned = Vec::new();
         for line in sample.split(|byte| matches!(byte, b'\n' | b'\r')).filter(|line| !line.is_empty()) {
             // Fixed text may stand there in pieces, with colours or stray bytes between them.
             if clean::is_needed(line) {
-                grams.cleaned = true;
+                trigrams.cleaned = true;
                 for escapes in [true, false] {
                     cleaned.clear();
                     clean::clean(line, escapes, &mut cleaned);
-                    grams.add(&cleaned);
+                    trigrams.add(&cleaned);
                 }
             }
         }
-        grams
+        trigrams
     }
 
     fn add(&mut self, bytes: &[u8]) {

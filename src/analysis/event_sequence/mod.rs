@@ -1,4 +1,4 @@
-//! The strays of one stage as a compact train: what, when, how long held, and how long was watched.
+//! The strays of one stage as a compact sequence: what, when, how long held, and how long was watched.
 
 mod restrict;
 mod symbol;
@@ -14,10 +14,10 @@ use symbol::identity;
 /// One stray: 24 bytes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Occurrence {
-    /// When, on the train's own axis (see [`Train::observe`]).
+    /// When, on the sequence's own axis (see [`EventSequence::observe`]).
     pub t: Nanoseconds,
     held: i64,
-    /// Index into [`Train::symbols`].
+    /// Index into [`EventSequence::symbols`].
     pub symbol: u32,
     /// Press, repeat or change.
     pub kind: EventKind,
@@ -35,14 +35,14 @@ impl Occurrence {
     }
 }
 
-/// One capture within a train.
+/// One capture within a sequence.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Segment {
-    /// Watched from when to when, on the train's axis.
+    /// Watched from when to when, on the sequence's axis.
     pub span: Span,
     /// Index of its first occurrence.
     pub first: usize,
-    /// Train time less capture time.
+    /// EventSequence time less capture time.
     shift: i64,
     closed: bool,
     /// The same capture goes on after time that was not observed.
@@ -78,7 +78,7 @@ const KEY_CODES: usize = 1024;
 
 /// The strays of one stage: all hands-off input of all its captures, and how long was watched.
 #[derive(Clone, Debug)]
-pub struct Train {
+pub struct EventSequence {
     symbols: Vec<Symbol>,
     by_key: Vec<u32>,
     by_hash: HashMap<u64, Vec<u32>>,
@@ -97,19 +97,19 @@ pub struct Train {
     silent: bool,
 }
 
-impl Default for Train {
+impl Default for EventSequence {
     fn default() -> Self {
         Self::new()
     }
 }
 
-impl Train {
-    /// An empty train.
+impl EventSequence {
+    /// An empty sequence.
     pub fn new() -> Self {
         Self::with_latency(DEFAULT_LATENCY)
     }
 
-    /// An empty train in which a menu change is the effect of an input at most `latency` before it.
+    /// An empty sequence in which a menu change is the effect of an input at most `latency` before it.
     pub fn with_latency(latency: Nanoseconds) -> Self {
         Self {
             symbols: Vec::new(),
@@ -177,7 +177,7 @@ impl Train {
     }
 
     /// Says that a capture was watched over this span of its own time. Call it once a capture, after (or
-    /// before) its events. Captures are laid end to end on the train's axis; the first keeps its own times.
+    /// before) its events. Captures are laid end to end on the sequence's axis; the first keeps its own times.
     pub fn observe(&mut self, span: Span) {
         let end = self.end();
         match self.segments.last_mut().filter(|segment| !segment.closed) {
@@ -263,7 +263,7 @@ impl Train {
         self.segments.last().map(|segment| segment.span.end)
     }
 
-    /// Capture time to train time; opens a capture where none is open.
+    /// Capture time to sequence time; opens a capture where none is open.
     fn place(&mut self, t: Nanoseconds) -> Nanoseconds {
         let count = self.occurrences.len();
         if let Some(segment) = self.segments.last_mut() {
@@ -384,7 +384,7 @@ impl Train {
         &self.symbols
     }
 
-    /// The captures, in their order on the train's axis.
+    /// The captures, in their order on the sequence's axis.
     pub fn segments(&self) -> &[Segment] {
         &self.segments
     }
@@ -419,7 +419,7 @@ impl Train {
     }
 
     /// Drops all but the last `keep` occurrences, for who has counted them; gives how many went. What was watched and which
-    /// symbols there are stays. A train that is followed for months stays small by this.
+    /// symbols there are stays. A sequence that is followed for months stays small by this.
     pub fn forget(&mut self, keep: usize) -> usize {
         let gone = self.occurrences.len().saturating_sub(keep);
         self.occurrences.drain(..gone);

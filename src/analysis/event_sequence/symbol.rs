@@ -8,7 +8,7 @@ use serde::Serialize;
 use crate::analysis::ledger::PathId;
 use crate::base::{ControlPath, Event, Key, Name};
 
-/// What an input says, apart from when: one entry of a train's alphabet.
+/// What an input says, apart from when: one entry of a sequence's alphabet.
 #[derive(Clone, Debug, PartialEq, Eq, Hash, Serialize, schemars::JsonSchema)]
 pub struct Symbol {
     /// Control path.

@@ -11,7 +11,7 @@ use crate::analysis::locate::evidence::{Outcome, StageEvidence, StepKind, UNKNOW
 
 /// A step with its credit.
 #[derive(Clone, Debug, PartialEq, Serialize, schemars::JsonSchema)]
-pub struct Credit {
+pub struct StepShare {
     /// The step in the technician's words.
     pub step: String,
     /// The stage that it opened, counted from 1.
@@ -25,7 +25,7 @@ pub struct Credit {
 /// Puts the credit that the counts of all stages give in the place of the plain rule's, so that every view of a job says
 /// the same. `began` holds for each unit of the attribution the number of the stage that it began; the stages of `steps`
 /// are such numbers too.
-pub fn attributed(steps: &mut [Credit], found: &Attribution, began: &[usize]) {
+pub fn attributed(steps: &mut [StepShare], found: &Attribution, began: &[usize]) {
     let judged = found.steps.len();
     for step in steps {
         let unit = began.iter().position(|stage| *stage >= step.stage).and_then(|unit| found.steps.get(unit));
@@ -56,14 +56,14 @@ pub fn attributed(steps: &mut [Credit], found: &Attribution, began: &[usize]) {
 }
 
 /// Credits of all steps in order.
-pub(super) fn credits(stages: &[StageEvidence]) -> Vec<Credit> {
-    (0..stages.len()).filter(|i| stages[*i].kind.is_some()).map(|i| credit(stages, i)).collect()
+pub(super) fn shares(stages: &[StageEvidence]) -> Vec<StepShare> {
+    (0..stages.len()).filter(|i| stages[*i].kind.is_some()).map(|i| share_of(stages, i)).collect()
 }
 
-fn credit(stages: &[StageEvidence], i: usize) -> Credit {
+fn share_of(stages: &[StageEvidence], i: usize) -> StepShare {
     let stage = &stages[i];
     let made =
-        |credit: f64, because: String| Credit { step: stage.text.clone(), stage: i + 1, credit, because };
+        |credit: f64, because: String| StepShare { step: stage.text.clone(), stage: i + 1, credit, because };
     let neighbour = || {
         let watched = |s: &&StageEvidence| !matches!(s.outcome, Outcome::Found | Outcome::Clear);
         stages[..i].iter().rev().find(watched).is_some_and(|s| s.outcome != Outcome::Stops)

@@ -1,6 +1,6 @@
-//! How uneven the off-times of a fault are, as far as the stretches seen can tell, and how counts scatter for it.
+//! How uneven the off-times of a fault are, as far as the intervals seen can tell, and how counts scatter for it.
 //!
-//! The quiet stretches are taken as a renewal process with Weibull gaps whose shape is *not known*: every shape is
+//! The quiet intervals are taken as a renewal process with Weibull gaps whose shape is *not known*: every shape is
 //! weighed by how well it explains them.
 
 use crate::analysis::special::{gamma_upper, ln_gamma, log_sum_exp};
@@ -9,25 +9,25 @@ use crate::analysis::special::{gamma_upper, ln_gamma, log_sum_exp};
 /// logarithm between them; a rule of our own where it ends.
 const SHAPES: (f64, f64) = (0.25, 3.0);
 const STEPS: u32 = 30;
-/// Fewest whole stretches that say anything about a shape.
+/// Fewest whole intervals that say anything about a shape.
 const FEWEST: usize = 2;
-/// Most stretches that enter; of more, every n-th does.
+/// Most intervals that enter; of more, every n-th does.
 const MOST: usize = 5000;
 
-/// Quiet stretches of one side, seconds.
+/// Quiet intervals of one side, seconds.
 #[derive(Clone, Debug, Default, PartialEq)]
-pub struct Stretches {
+pub struct QuietIntervals {
     /// From one episode to the next.
     pub whole: Vec<f64>,
     /// From the start of a capture to its first episode.
     pub leading: Vec<f64>,
     /// From the last episode of a capture to its end.
     pub trailing: Vec<f64>,
-    /// No stretch between episodes is shorter: the gap below which presses were joined, 0 without one.
+    /// No interval between episodes is shorter: the gap below which presses were joined, 0 without one.
     pub least: f64,
 }
 
-impl Stretches {
+impl QuietIntervals {
     fn scale(&self) -> f64 {
         let (mut sum, mut count) = (0.0, 0.0f64);
         for gap in self.whole.iter().chain(&self.leading).chain(&self.trailing) {
@@ -45,12 +45,12 @@ impl Stretches {
     }
 }
 
-/// Logarithms of the stretches of one side in units of their mean: each shape takes other powers of the same.
+/// Logarithms of the intervals of one side in units of their mean: each shape takes other powers of the same.
 struct Logs {
     /// The gap below which presses were joined, in the same units; not its logarithm.
     least: f64,
     whole: Vec<f64>,
-    /// Sum of the logarithms of whole stretches.
+    /// Sum of the logarithms of whole intervals.
     sum: f64,
     ends: Vec<f64>,
     leading: f64,
@@ -58,7 +58,7 @@ struct Logs {
 
 impl Logs {
     #[allow(clippy::cast_precision_loss)]
-    fn of(side: &Stretches) -> Self {
+    fn of(side: &QuietIntervals) -> Self {
         let scale = side.scale();
         let log = |gap: f64| (gap / scale).ln();
         let whole: Vec<f64> = side.thinned().map(log).collect();
@@ -73,7 +73,7 @@ impl Logs {
 
     /// Log evidence of one shape and its posterior.
     ///
-    /// Whole gaps x > g: c λ x^(c-1) exp(-λ(x^c - g^c)); a leading stretch (watch begun at an unrelated moment):
+    /// Whole gaps x > g: c λ x^(c-1) exp(-λ(x^c - g^c)); a leading interval (watch begun at an unrelated moment):
     /// λ^(1/c)/Γ(1+1/c) exp(-λ x^c); a trailing one exp(-λ x^c). Prior db/b of the Weibull scale, flat in ln c.
     #[allow(clippy::cast_precision_loss)]
     fn weigh(&self, c: f64) -> (f64, f64, f64) {
@@ -95,13 +95,13 @@ fn shapes() -> impl Iterator<Item = f64> {
     (0..=STEPS).map(move |i| low * (high / low).powf(f64::from(i) / f64::from(STEPS)))
 }
 
-/// Variance to mean of episode counts, from the stretches of all sides: one shape for all, a rate for each; the
+/// Variance to mean of episode counts, from the intervals of all sides: one shape for all, a rate for each; the
 /// mean over the shapes of the squared variation of what gaps reach beyond the joining gap. At least one.
 ///
 /// # Source
 /// The prior db/b · dc/c is the right Haar measure of ln x as a location-scale family (Severini, Mukerjee & Ghosh 2002,
 /// Biometrika 89:952). The variance of a renewal count grows as its mean times the squared variation of the gaps: Cox 1962, ch. 4.
-pub fn dispersion(sides: &[Stretches]) -> f64 {
+pub fn dispersion(sides: &[QuietIntervals]) -> f64 {
     let sides: Vec<Logs> = sides.iter().filter(|side| side.whole.len() >= FEWEST).map(Logs::of).collect();
     if sides.is_empty() {
         return 1.0;

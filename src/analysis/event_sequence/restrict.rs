@@ -1,14 +1,14 @@
-//! A part of a train on observed time only.
+//! A part of a sequence on observed time only.
 
+use crate::analysis::event_sequence::{EventSequence, Occurrence, Segment, Symbol};
 use crate::analysis::ledger::Intervals;
 use crate::analysis::power::Switch;
-use crate::analysis::train::{Occurrence, Segment, Symbol, Train};
 use crate::base::{Nanoseconds, Span};
 
-impl Train {
-    /// The part of the train that `keep` asks for, on observed time only: each stretch of `observed` (capture time, a list
+impl EventSequence {
+    /// The part of the sequence that `keep` asks for, on observed time only: each interval of `observed` (capture time, a list
     /// for each capture in its order) becomes a segment. What was seen outside of them stands at the edge of the nearest
-    /// stretch before, and adds no time.
+    /// interval before, and adds no time.
     pub fn restricted(&self, keep: &dyn Fn(&Symbol) -> bool, observed: &[Intervals]) -> Self {
         let kept: Vec<bool> = self.symbols.iter().map(keep).collect();
         let mut part = Self::with_latency(self.latency);

@@ -31,7 +31,7 @@ struct Lane {
 }
 
 /// The shape of a row.
-pub(super) struct Stencil {
+pub(super) struct FastPath {
     length: usize,
     /// Length of the time field; 0 when rows are counted.
     clock: usize,
@@ -39,7 +39,7 @@ pub(super) struct Stencil {
     lanes: [Lane; LANES],
 }
 
-impl Stencil {
+impl FastPath {
     pub(super) fn new() -> Self {
         Self { length: 0, clock: 0, count: 0, lanes: [Lane::default(); LANES] }
     }
