@@ -1,4 +1,5 @@
-//! Seeded random numbers for surrogates and permutations: the same seed gives the same report.
+//! Seeded random numbers for surrogates and permutations: the same seed gives the same report, and a job keeps the seed of
+//! a plan that was drawn. The simulated set has a generator of its own, which the samples in `captures/` hold.
 
 use rand_pcg::Pcg64Mcg;
 use rand_pcg::rand_core::Rng as _;

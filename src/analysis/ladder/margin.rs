@@ -1,9 +1,10 @@
 //! How far the windows are from being crossed: by tolerance, and by a fault that grows.
 
-use rand_pcg::rand_core::Rng;
 use serde::Serialize;
 
 use crate::base::Key;
+
+use crate::analysis::random::Random;
 
 use crate::analysis::ladder::fault::{Condition, Fault};
 use crate::analysis::ladder::network::Network;
@@ -64,7 +65,7 @@ pub fn margins(network: &Network, draws: u32, seed: u64) -> Vec<Margin> {
         other.solve(condition, &[]).map_or(network.full_scale, |volts| network.code(volts))
     };
     let t = network.tolerance;
-    let mut random = rand_pcg::Pcg64::new(u128::from(seed), 1);
+    let mut random = Random::new(seed);
     let parts: Vec<Network> = (0..draws).map(|_| scattered(network, &mut random)).collect();
     conditions
         .into_iter()
@@ -88,12 +89,8 @@ pub fn margins(network: &Network, draws: u32, seed: u64) -> Vec<Margin> {
 }
 
 /// A set of parts drawn uniformly within the tolerance.
-fn scattered(network: &Network, random: &mut impl Rng) -> Network {
-    let mut factor = || {
-        // 53 random bits make a double in [0, 1).
-        let unit = (random.next_u64() >> 11) as f64 / (1u64 << 53) as f64;
-        1.0 + network.tolerance * (2.0 * unit - 1.0)
-    };
+fn scattered(network: &Network, random: &mut Random) -> Network {
+    let mut factor = || 1.0 + network.tolerance * (2.0 * random.unit() - 1.0);
     let mut other = network.clone();
     other.pull_up_ohm *= factor();
     other.keys.iter_mut().for_each(|k| k.ohm *= factor());
