@@ -58,7 +58,7 @@ fn bit(level: bool) -> char {
 fn uart_and_remote() -> Sample {
     let port = wires::uart(&run(&mut busy_birch(), 13), 9_600);
     let remote = wires::remote(&[(9_000, REMOTE_ADDRESS, 0x12, 0), (10_500, REMOTE_ADDRESS, 0x1a, 4)]);
-    let mut text = String::from("Time [s],CH0,CH1\r\n");
+    let mut text = String::from("t_s,A,B\r\n");
     for (t, levels) in rows(&[&port, &remote], second(13)) {
         let levels: Vec<String> = levels.iter().map(|level| bit(*level).to_string()).collect();
         let _ = write!(text, "{:.9},{}\r\n", t.seconds(), levels.join(","));
@@ -67,10 +67,10 @@ fn uart_and_remote() -> Sample {
         folder: "logic",
         file: "port-and-receiver.csv",
         bytes: text.into_bytes(),
-        made: "13 s of a birch set, one row a change, comma, seconds: CH0 its debug port at 9600 baud 8N1, CH1 its \
+        made: "13 s of a birch set, one row a change, comma, seconds: A its debug port at 9600 baud 8N1, B its \
                infrared receiver (mark low) with two keys of which the second is held",
         chassis: Some("birch"),
-        wire: &[("CH0", "uart@9600"), ("CH1", "infrared")],
+        wire: &[("A", "uart@9600"), ("B", "infrared")],
         rate_hz: None,
     }
 }
@@ -176,7 +176,7 @@ fn keypad_volts(seconds: i64) -> Vec<(Nanoseconds, f64)> {
 }
 
 fn keypad_per_sample() -> Sample {
-    let mut text = String::from("# analog export\r\nTime [s],KEY1 [V]\r\n");
+    let mut text = String::from("t_s,KEY1 [V]\r\n");
     for (t, volts) in keypad_volts(8) {
         let _ = write!(text, "{:.3},{volts:.4}\r\n", t.seconds());
     }
@@ -193,7 +193,7 @@ fn keypad_per_sample() -> Sample {
 }
 
 fn keypad_per_change() -> Sample {
-    let mut text = String::from("Time [ms],KEY1 [mV]\n");
+    let mut text = String::from("t_ms,KEY1 [mV]\n");
     let mut last = f64::INFINITY;
     for (t, volts) in keypad_volts(8) {
         if (volts - last).abs() > 0.02 {

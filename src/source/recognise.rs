@@ -58,7 +58,7 @@ impl FileKind {
 /// ```
 /// use straykey::source::{FileKind, recognise};
 /// assert_eq!(recognise(b"$timescale 1 us $end"), FileKind::Vcd);
-/// assert_eq!(recognise(b"Time [s],CH0\r\n0.1,1\r\n0.2,0\r\n"), FileKind::Csv);
+/// assert_eq!(recognise(b"t_s,A\r\n0.1,1\r\n0.2,0\r\n"), FileKind::Csv);
 /// assert_eq!(recognise(b"keyscan: KEY1, 1023, idle\n"), FileKind::Text);
 /// ```
 pub fn recognise(head: &[u8]) -> FileKind {

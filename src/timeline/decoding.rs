@@ -196,9 +196,9 @@ fn table_instead(error: Error, head: &[u8], options: &Options) -> Error {
     match table_channels(head) {
         Some(channels) if options.chassis.is_none() && error.kind() == Kind::Input => {
             Error::input("this looks like a table of samples, and no channel is named").help(if channels.is_empty() {
-                "say which channel carries which signal, for example --wire CH0=uart".to_owned()
+                "say which channel carries which signal, for example --wire A=uart".to_owned()
             } else {
-                let first = channels.first().map_or("CH0", String::as_str);
+                let first = channels.first().map_or("A", String::as_str);
                 format!(
                     "say which channel carries which signal, for example --wire {first}=uart; the channels are {}",
                     channels.iter().take(MOST_NAMES).map(String::as_str).collect::<Vec<_>>().join(", ")

@@ -86,7 +86,7 @@ impl FromStr for Wire {
     fn from_str(text: &str) -> Result<Self> {
         let Some((channel, signal)) = text.rsplit_once('=') else {
             return Err(Error::usage(format!("\"{text}\" is no CHANNEL=SIGNAL"))
-                .help("for example --wire CH0=uart@115200 or --wire CH1=infrared"));
+                .help("for example --wire A=uart@115200 or --wire B=infrared"));
         };
         Ok(Self { channel: channel.to_owned(), signal: signal.parse()? })
     }

@@ -86,7 +86,7 @@ impl Wiring {
         if wires.is_empty() {
             return Err(Error::usage("it is not known which channel carries which signal").help(format!(
                 "say it with --wire CHANNEL=SIGNAL, for example --wire {}=uart; the channels are {}",
-                channels.first().map_or("CH0", |channel| channel.name.as_str()),
+                channels.first().map_or("A", |channel| channel.name.as_str()),
                 names(channels)
             )));
         }

@@ -52,10 +52,10 @@ fn wrong_use_is_2_bad_input_is_3_the_machine_is_4() {
     refused(&["watch", "--port", "/dev/straykey-nowhere", "--cautions-read"], 4, &["/dev/straykey-nowhere"]);
     let log = sample("alder/plain-lf.log");
     refused(&["decode", &log, "--chassis", "aldre"], 2, &["aldre", "alder"]);
-    refused(&["decode", &sample("logic/port-and-receiver.csv")], 2, &["--wire", "CH0, CH1"]);
+    refused(&["decode", &sample("logic/port-and-receiver.csv")], 2, &["--wire", "A, B"]);
     refused(&["decode", &sample("logic/port-and-receiver.csv"), "--wire", "CH9=uart"], 2, &["CH9"]);
     refused(
-        &["decode", &sample("logic/port-and-receiver.csv"), "--wire", "CH0=morse"],
+        &["decode", &sample("logic/port-and-receiver.csv"), "--wire", "A=morse"],
         2,
         &["morse", "infrared"],
     );
@@ -380,7 +380,7 @@ fn the_text_of_any_set_is_shown() {
     assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
     assert!(shown.contains("text = boot \\x1b[2J ok") && shown.contains("text = adc 85"), "{shown}");
     let wire =
-        straykey(&["decode", &sample("logic/port-and-receiver.csv"), "--wire", "CH0=uart@9600", "--text"]);
+        straykey(&["decode", &sample("logic/port-and-receiver.csv"), "--wire", "A=uart@9600", "--text"]);
     let shown = text(&wire.stdout);
     assert!(shown.lines().filter(|line| line.contains("text = [")).count() > 10, "{shown}");
     refused(&["decode", log.to_str().unwrap(), "--text", "--chassis", "alder"], 2, &["--text"]);

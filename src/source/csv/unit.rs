@@ -49,7 +49,7 @@ enum Word {
 }
 
 impl Name {
-    /// From a header field such as `Time [s]`, `time(ms)`, `Time_us`, `CH1 (V)`.
+    /// From a header field such as `Time [s]`, `time(ms)`, `Time_us`, `A (V)`.
     pub(super) fn parse(field: &[u8]) -> Self {
         let text = words(field);
         let (stem, unit) = split_unit(&text);

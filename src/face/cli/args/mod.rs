@@ -80,7 +80,7 @@ pub enum Command {
     /// Decode capture files to events
     #[command(after_help = "\
 Examples:
-  straykey decode bench.csv --wire CH0=uart@115200 --wire CH1=infrared
+  straykey decode bench.csv --wire A=uart@115200 --wire B=infrared
   zcat old.log.gz | straykey decode - --chassis birch
 
 SIGNAL is uart@BAUD (8N1), uart (rate and framing are found), infrared, cec or keypad:LINE.")]
@@ -126,7 +126,7 @@ Examples:
     #[command(after_help = "\
 Examples:
   straykey export bench/1187 --stage 2 --to csv --out ticket-1187.csv
-  straykey export bench.csv --wire CH0=uart --wire CH1=infrared --to vcd --out bench.vcd
+  straykey export bench.csv --wire A=uart --wire B=infrared --to vcd --out bench.vcd
 
 A VCD holds held keys, readings, counts of events, and the channels of logic captures as recorded.")]
     Export(Export),
