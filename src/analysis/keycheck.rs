@@ -41,10 +41,12 @@ const REACTION: Nanoseconds = Nanoseconds::from_millis(120);
 
 /// Judges the events of a key check.
 ///
-/// A prompt is answered by the first press of the key asked for, else by the first press at all, from the
-/// reaction time after it until the next prompt, ten seconds at most. Of keypad and remote control the one that gave
-/// most right answers comes first: a hand answers on one of them, and a stray frame may have the key that is asked for. Repeats of
-/// an answer belong to it. Every other press or repeat on an input path is stray. `prompts` need not be sorted.
+/// A prompt is answered by a press of the key asked for, else by any press, from the reaction time after it until the next
+/// prompt, ten seconds at most. Of keypad and remote control the one that gave most right answers comes first: a hand
+/// answers on one of them, and a stray frame may have the key that is asked for. Of several presses that may be the answer,
+/// it is the one that comes as long after its prompt as this hand usually does (median of the prompts with one right press),
+/// and the first where that is not known. A press of another key that comes when this hand never presses is no answer.
+/// Repeats of an answer belong to it. Every other press or repeat on an input path is stray. `prompts` need not be sorted.
 pub fn check(prompts: &[Prompt], events: &[Event]) -> KeyCheck {
     let mut prompts = prompts.to_vec();
     prompts.sort_by_key(|prompt| prompt.t);
@@ -68,11 +70,12 @@ pub fn check(prompts: &[Prompt], events: &[Event]) -> KeyCheck {
     if answers_on(ControlPath::Infrared) > answers_on(ControlPath::Keypad) {
         paths.reverse();
     }
+    let hand = Hand::of(&windows, events, paths[0]);
     let mut result = KeyCheck::default();
     let mut table: BTreeMap<(Key, Option<Key>), u64> = BTreeMap::new();
     let mut answers = vec![false; events.len()];
     for (prompt, end) in windows {
-        let answer = answer(events, prompt, end, paths);
+        let answer = answer(events, prompt, end, paths, &hand);
         let seen = answer.and_then(|place| events[place].key);
         if let Some(place) = answer {
             claim(events, &mut answers, place);
@@ -106,10 +109,53 @@ fn presses(
     })
 }
 
-fn answer(events: &[Event], prompt: Prompt, end: Nanoseconds, paths: [ControlPath; 2]) -> Option<usize> {
+/// How long after a prompt this hand presses, by the prompts that one press of the key asked for follows.
+#[derive(Default)]
+struct Hand {
+    median: Nanoseconds,
+    /// Half the shortest delay and twice the longest, where five are known at least: a rule of our own.
+    reach: Option<[Nanoseconds; 2]>,
+}
+
+impl Hand {
+    fn of(windows: &[(Prompt, Nanoseconds)], events: &[Event], path: ControlPath) -> Self {
+        let mut delays: Vec<Nanoseconds> = windows
+            .iter()
+            .filter_map(|(prompt, end)| {
+                let mut right =
+                    presses(events, *prompt, *end, path).filter(|at| events[*at].key == Some(prompt.key));
+                let only = right.next()?;
+                right.next().is_none().then(|| events[only].t - prompt.t)
+            })
+            .collect();
+        delays.sort_unstable();
+        let reach = match delays.as_slice() {
+            [first, .., last] if delays.len() >= 5 => {
+                Some([Nanoseconds(first.0 / 2), Nanoseconds(last.0 * 2)])
+            }
+            _ => None,
+        };
+        Self { median: delays.get(delays.len() / 2).copied().unwrap_or_default(), reach }
+    }
+
+    fn may_come(&self, delay: Nanoseconds) -> bool {
+        self.reach.is_none_or(|[from, to]| (from..=to).contains(&delay))
+    }
+}
+
+fn answer(
+    events: &[Event],
+    prompt: Prompt,
+    end: Nanoseconds,
+    paths: [ControlPath; 2],
+    hand: &Hand,
+) -> Option<usize> {
+    let delay = |at: &usize| events[*at].t - prompt.t;
+    let unlike = |at: &usize| (delay(at) - hand.median).0.abs();
     let own = |path| presses(events, prompt, end, path);
-    let right = paths.into_iter().find_map(|path| own(path).find(|at| events[*at].key == Some(prompt.key)));
-    right.or_else(|| paths.into_iter().find_map(|path| own(path).next()))
+    let right = |path| own(path).filter(|at| events[*at].key == Some(prompt.key)).min_by_key(unlike);
+    let any = |path| own(path).filter(|at| hand.may_come(delay(at))).min_by_key(unlike);
+    paths.into_iter().find_map(right).or_else(|| paths.into_iter().find_map(any))
 }
 
 /// Marks the press and its repeats until its release or another press on the path.

@@ -52,6 +52,27 @@ fn a_stray_frame_of_the_key_that_is_asked_for_answers_no_prompt_of_the_keypad() 
     assert_eq!(check(&prompts, &events).strays, [1]);
 }
 
+/// One hand answers each prompt after 0.6 to 0.8 s, and the fault presses keys of its own between.
+#[test]
+fn what_comes_when_this_hand_never_presses_is_no_answer() {
+    let prompts: Vec<Prompt> = (1..9).map(|n| prompt(10.0 * f64::from(n), (n % 4) as usize)).collect();
+    let answer = |n: i32| press(10.0 * f64::from(n) + 0.6 + 0.2 * f64::from(n % 2), (n % 4) as usize);
+    // The key asked for strays before the hand presses it, and once long after.
+    let mut events: Vec<Event> = (1..8).map(answer).collect();
+    events.extend([press(20.2, 2), press(35.0, 3)]);
+    // The last prompt was answered by nobody; another key strays long after it.
+    events.push(press(86.0, 1));
+    events.sort_by_key(|event| event.t);
+    let found = check(&prompts, &events);
+    assert_eq!((found.right, found.wrong, found.missing), (7, 0, 1));
+    let strays: Vec<f64> = found.strays.iter().map(|at| events[*at].t.seconds()).collect();
+    assert_eq!(strays, [20.2, 35.0, 86.0]);
+    // Read as another key, but when the hand presses: an answer.
+    *events.last_mut().unwrap() = press(80.7, 1);
+    let found = check(&prompts, &events);
+    assert_eq!((found.right, found.wrong, found.missing, found.strays.len()), (7, 1, 0, 2));
+}
+
 #[test]
 fn a_prompt_file_line_reads_as_a_prompt() {
     let line = r#"{"t": 12.5, "key": "KEY_MENU"}"#;
