@@ -178,6 +178,46 @@ fn the_error_is_kept_exactly_over_all_orders() {
     }
 }
 
+/// The same of counts in two views and a level together: any of them called is the error.
+#[test]
+fn the_error_of_views_and_kinds_together_is_kept_exactly() {
+    let mut random = Random::new(17);
+    let rounds = 7;
+    let mut called_once = 0;
+    for _ in 0..5 {
+        let mut numbers = |burst: f64| -> Vec<Vec<f64>> {
+            let mut one = || (burst * random.exponential().powi(2)).floor();
+            (0..rounds).map(|_| vec![one(), one()]).collect()
+        };
+        let seen = [numbers(5.0), numbers(1.5), numbers(40.0)];
+        let (mut once, mut looking) = (Vec::new(), 0);
+        for order in 0..1usize << rounds {
+            let [all, fresh, level] = seen.clone().map(|rows| {
+                let swap = |(round, row): (usize, Vec<f64>)| match order >> round & 1 {
+                    0 => row,
+                    _ => vec![row[1], row[0]],
+                };
+                Table::new(1, rows.into_iter().enumerate().map(swap).collect()).unwrap()
+            });
+            let kinds = [Kind::counts(vec![all, fresh]), Kind::level(level)];
+            once.push(judge_all(&kinds, None, 3)[0].iter().map(|o| o.p).fold(1.0, f64::min));
+            let looks = Some(Looks { alpha: 0.2, planned: rounds });
+            looking += usize::from(judge_all(&kinds, looks, 3)[0].iter().any(|o| o.certain.is_some()));
+        }
+        for alpha in [0.02, 0.05, 0.2] {
+            let called = once.iter().filter(|p| **p <= alpha).count();
+            assert!(
+                called as f64 <= alpha * once.len() as f64 + 1e-9,
+                "{called} of {} at {alpha}",
+                once.len()
+            );
+            called_once += called;
+        }
+        assert!(looking as f64 <= 0.2 * once.len() as f64, "looks: {looking} of {}", once.len());
+    }
+    assert!(called_once > 0);
+}
+
 fn permutations(width: usize) -> Vec<Vec<usize>> {
     if width == 1 {
         return vec![vec![0]];
