@@ -1,10 +1,11 @@
 //! Strays, excursions and a level judged together, and the same plan again after a repair.
 
-use straykey::analysis::provoke::{Before, Direction, Label, Looks, Plan, Table, judge_all};
+use straykey::analysis::provoke::plan::MOST_ROUNDS;
+use straykey::analysis::provoke::{Before, Kind, Label, Looks, Plan, Table, judge_all};
 use straykey::base::Nanoseconds;
 
-use crate::set::{Acts, Kind, LIGHT, Law, MOISTURE, Seen, Stream, TAP};
-use crate::{LAWS, Row, percent};
+use crate::set::{Acts, LIGHT, Law, MOISTURE, Pace, Seen, Stream, TAP};
+use crate::{LAWS, Row, ideal, observed, percent};
 
 /// Events that go on to be a stray: one of eleven, so that excursions without a press come ten times as often.
 const STRAYS: f64 = 1.0 / 11.0;
@@ -12,8 +13,8 @@ const STRAYS: f64 = 1.0 / 11.0;
 const PER_HOUR: f64 = 66.0;
 const KINDS: [&str; 3] = ["strays", "excursions", "level"];
 
-/// Strays, excursions and the level of one line, by round and place.
-fn kinds(seen: &Seen, stream: &mut Stream) -> [Vec<Vec<f64>>; 3] {
+/// Strays, excursions, those that follow none, and the level of one line, by round and place.
+fn kinds(seen: &Seen, stream: &mut Stream) -> [Vec<Vec<f64>>; 4] {
     let mut thin = |count: &f64| (0..*count as u64).filter(|_| stream.unit() < STRAYS).count() as f64;
     let strays: Vec<Vec<f64>> =
         seen.counts.iter().map(|round| round.iter().map(&mut thin).collect()).collect();
@@ -21,15 +22,15 @@ fn kinds(seen: &Seen, stream: &mut Stream) -> [Vec<Vec<f64>>; 3] {
         all.iter().zip(strays).map(|(all, strays)| all - strays).collect()
     };
     let rest = seen.counts.iter().zip(&strays).map(less).collect();
-    [strays, rest, seen.levels.clone()]
+    [strays, rest, seen.begun.clone(), seen.levels.clone()]
 }
 
-/// By stressor and kind: p once at the end, and whether certain at 1 % with looks.
+/// By stressor and pace: p once at the end, and whether certain at 1 % with looks.
 fn judged(plan: &Plan, seen: &Seen, seed: u64) -> Vec<[(f64, bool); 3]> {
     let numbers = kinds(seen, &mut Stream::new(seed));
     let tables = numbers.map(|numbers| plan.table(&numbers).unwrap());
-    let [strays, excursions, level] = &tables;
-    let kinds = [(strays, Direction::More), (excursions, Direction::More), (level, Direction::Either)];
+    let [strays, excursions, begun, level] = tables;
+    let kinds = [Kind::counts(vec![strays]), Kind::counts(vec![excursions, begun]), Kind::level(level)];
     let once = judge_all(&kinds, None, seed);
     let looks = Looks { alpha: 0.01, planned: plan.planned() };
     // With several stressors the looks take minutes a row.
@@ -81,9 +82,9 @@ pub(crate) fn together(trials: u64, seed: u64) {
         row(law, "1, idle", vec![Acts::IDLE], 15.0, 5.0);
         row(law, "3, idle", vec![Acts::IDLE; 3], 15.0, 5.0);
     }
-    let only_level = Acts { kind: TAP, factor: 1.0, shift: -5.0 };
-    let only_calls = Acts { kind: TAP, factor: 10.0, shift: 0.0 };
-    let warm = Acts { kind: Kind(60.0, 60.0), factor: 10.0, shift: -5.0 };
+    let only_level = Acts { pace: TAP, factor: 1.0, shift: -5.0 };
+    let only_calls = Acts { pace: TAP, factor: 10.0, shift: 0.0 };
+    let warm = Acts { pace: Pace(60.0, 60.0), factor: 10.0, shift: -5.0 };
     row(Law::Poisson, "1, moves the level alone", vec![only_level], 15.0, 5.0);
     row(Law::Poisson, "1, brings strays and excursions alone", vec![only_calls], 15.0, 5.0);
     row(Law::Poisson, "2: one of each of these", vec![only_level, only_calls], 15.0, 5.0);
@@ -94,38 +95,48 @@ pub(crate) fn together(trials: u64, seed: u64) {
         "\nA stressor that works tenfold on strays and excursions, or moves the level. In percent: plans that find it at 5 %.\n"
     );
     println!(
-        "| stressor | what comes by itself | of | minutes | wash-out, s | rounds | any | strays | excursions | level | any, looks at 1 % |"
+        "| stressor | what comes by itself | of | minutes | wash-out, s | rounds | any | strays | excursions | level | any, looks at 1 % | ideal: 5 % | 1 % | rate unknown: 5 % | 1 % |"
     );
-    println!("|---|---|---|---|---|---|---|---|---|---|---|");
+    println!("|---|---|---|---|---|---|---|---|---|---|---|---|---|---|---|");
     let row = |name: &str, act: Acts, law: Law, wash_out_s: f64, idle: usize| {
         let mut acts = vec![act];
         acts.extend(vec![Acts::IDLE; idle]);
         let row = Row { acts, law, minutes: 15.0, per_hour: PER_HOUR, wash_out_s };
         let rounds = row.forecast().rounds;
-        let answers = row.trials(trials, seed ^ 0x66, |plan, seen, seed| judged(plan, seen, seed)[0]);
+        let answers = row.trials(trials, seed ^ 0x66, |plan, seen, seed| {
+            (judged(plan, seen, seed)[0], observed(&row, plan, seen, &row.acts[0]))
+        });
+        let (answers, known): (Vec<_>, Vec<_>) = answers.into_iter().unzip();
+        let best = if act.factor > 1.0 {
+            let [five, one] = [0.05, 0.01].map(|alpha| ideal(&row, &known, seed ^ 0x66, alpha));
+            [five[0], one[0], five[1], one[1]].map(|share| format!("{share:.1}"))
+        } else {
+            ["–"; 4].map(str::to_owned)
+        };
         let each = [0, 1, 2].map(|e: usize| format!("{:.1}", percent(&answers, |a| a[e].0 <= 0.05)));
         println!(
-            "| {name} | {law:?} | {} | 15 | {wash_out_s} | {rounds} | {:.1} | {} | {} |",
+            "| {name} | {law:?} | {} | 15 | {wash_out_s} | {rounds} | {:.1} | {} | {} | {} |",
             idle + 1,
             percent(&answers, |a| a.iter().any(|pair| pair.0 <= 0.05)),
             each.join(" | "),
             looked(idle + 1, percent(&answers, |a| a.iter().any(|pair| pair.1))),
+            best.join(" | "),
         );
     };
-    let calls = |kind: Kind| Acts { kind, factor: 10.0, shift: 0.0 };
-    let moves = |kind: Kind, shift: f64| Acts { kind, factor: 1.0, shift };
+    let calls = |pace: Pace| Acts { pace, factor: 10.0, shift: 0.0 };
+    let moves = |pace: Pace, shift: f64| Acts { pace, factor: 1.0, shift };
     for law in LAWS {
         row("light", calls(LIGHT), law, 3.0, 0);
     }
     row("tap", calls(TAP), Law::Poisson, 3.0, 0);
     row("moisture", calls(MOISTURE), Law::Poisson, 20.0, 0);
-    row("warm 20 s", calls(Kind(20.0, 20.0)), Law::Poisson, 20.0, 0);
-    row("warm 60 s", calls(Kind(60.0, 60.0)), Law::Poisson, 30.0, 0);
+    row("warm 20 s", calls(Pace(20.0, 20.0)), Law::Poisson, 20.0, 0);
+    row("warm 60 s", calls(Pace(60.0, 60.0)), Law::Poisson, 30.0, 0);
     row("light", calls(LIGHT), Law::Poisson, 3.0, 2);
     row("moisture", calls(MOISTURE), Law::Poisson, 20.0, 2);
     for shift in [-1.0, -2.0, -5.0] {
         row(&format!("tap, level by {shift}"), moves(TAP, shift), Law::Poisson, 3.0, 0);
-        row(&format!("warm 60 s, level by {shift}"), moves(Kind(60.0, 60.0), shift), Law::Poisson, 30.0, 0);
+        row(&format!("warm 60 s, level by {shift}"), moves(Pace(60.0, 60.0), shift), Law::Poisson, 30.0, 0);
     }
     row("moisture, level by -5", moves(MOISTURE, -5.0), Law::Poisson, 20.0, 2);
     println!("\nKinds: {}; one line.", KINDS.join(", "));
@@ -150,6 +161,26 @@ fn before(plan: &Plan, seen: &Seen) -> Before {
     Before::of(&blocks, plan.slot().counted)
 }
 
+/// Minutes of the plan after which an unrepaired set has been quiet with a chance of 1 % at most, all its time watched: what who
+/// knows law, rate and effect must wait for, and nobody less.
+fn best_quiet(row: &Row, trials: u64, seed: u64) -> String {
+    let slot = row.forecast().slot;
+    // What comes twice as often every five minutes is soon beyond counting.
+    let rounds = if row.law == Law::Warming { 30 } else { MOST_ROUNDS };
+    let mut first: Vec<f64> = (0..2 * trials)
+        .map(|trial| {
+            let mut stream = Stream::new(!seed ^ trial << 32);
+            let plan = Plan::draw(1, slot, rounds, stream.bits()).unwrap();
+            let seen = crate::set::carry_out(&plan, &row.acts, row.law, row.per_hour / 60.0, &mut stream);
+            seen.all.first().copied().unwrap_or(f64::INFINITY)
+        })
+        .collect();
+    first.sort_by(f64::total_cmp);
+    let minutes = first[first.len() * 99 / 100] / 60.0;
+    let longest = f64::from(2 * rounds) * slot.length().seconds() / 60.0;
+    if minutes.is_finite() { format!("{minutes:.1}") } else { format!("over {longest:.0}") }
+}
+
 pub(crate) fn again(trials: u64, seed: u64) {
     println!("\n## The same plan again after a repair\n");
     println!(
@@ -158,11 +189,13 @@ pub(crate) fn again(trials: u64, seed: u64) {
     println!(
         "after and a chance of at most 1 %, `fewer` a chance of at most 5 %. `factor`: rate of the second day over the first, by"
     );
-    println!("itself, drawn log-normally with this sigma.\n");
     println!(
-        "| stressor | what comes by itself | an hour | repaired | factor | quiet | fewer | minutes to quiet, median | 90 % |"
+        "itself, drawn log-normally with this sigma. `ideal`: minutes after which who knows law, rate and effect can say it.\n"
     );
-    println!("|---|---|---|---|---|---|---|---|---|");
+    println!(
+        "| stressor | what comes by itself | an hour | repaired | factor | quiet | fewer | minutes to quiet, median | 90 % | ideal |"
+    );
+    println!("|---|---|---|---|---|---|---|---|---|---|");
     let row = |name: &str, act: Acts, law: Law, per_hour: f64, left: f64, sigma: f64, wash_out_s: f64| {
         let row = Row { acts: vec![act], law, minutes: 15.0, per_hour, wash_out_s };
         let slot = row.forecast().slot.length().seconds();
@@ -182,17 +215,19 @@ pub(crate) fn again(trials: u64, seed: u64) {
         let mut needed: Vec<f64> = answers.iter().map(|a| a.2).collect();
         needed.sort_by(f64::total_cmp);
         println!(
-            "| {name} | {law:?} | {per_hour} | {} | {sigma} | {:.1} | {:.1} | {:.1} | {:.1} |",
+            "| {name} | {law:?} | {per_hour} | {} | {sigma} | {:.1} | {:.1} | {:.1} | {:.1} | {} |",
             if left == 0.0 { "wholly" } else { "not at all" },
             percent(&answers, |a| a.0),
             percent(&answers, |a| a.1),
             needed[needed.len() / 2],
             needed[needed.len() * 9 / 10],
+            best_quiet(&row, trials, seed),
         );
     };
-    let light = |factor: f64| Acts { kind: LIGHT, factor, shift: 0.0 };
+    let light = |factor: f64| Acts { pace: LIGHT, factor, shift: 0.0 };
     for law in LAWS {
         row("light, tenfold", light(10.0), law, 6.0, 1.0, 0.0, 3.0);
+        row("light, tenfold", light(10.0), law, 15.0, 1.0, 0.0, 3.0);
         row("light, tenfold", light(10.0), law, 30.0, 1.0, 0.0, 3.0);
     }
     row("light, tenfold", light(10.0), Law::Poisson, 30.0, 1.0, 0.5, 3.0);
@@ -207,7 +242,7 @@ pub(crate) fn again(trials: u64, seed: u64) {
     }
     row(
         "moisture, 120-fold",
-        Acts { kind: MOISTURE, factor: 120.0, shift: 0.0 },
+        Acts { pace: MOISTURE, factor: 120.0, shift: 0.0 },
         Law::Poisson,
         0.5,
         0.0,
@@ -216,7 +251,7 @@ pub(crate) fn again(trials: u64, seed: u64) {
     );
     row(
         "warm 20 s, 120-fold",
-        Acts { kind: Kind(20.0, 20.0), factor: 120.0, shift: 0.0 },
+        Acts { pace: Pace(20.0, 20.0), factor: 120.0, shift: 0.0 },
         Law::Poisson,
         0.5,
         0.0,

@@ -5,12 +5,13 @@ use std::collections::{BTreeMap, BTreeSet};
 use crate::analysis::attribution::Toggle;
 use crate::analysis::compare::{Comparison, PathSeen, Verdict, alone, compare, plan};
 use crate::analysis::event_sequence::Occurrence;
-use crate::analysis::ladder::Fit;
+use crate::analysis::ladder::{Fit, Moved};
 use crate::analysis::locate::{self, CodeMix, Located, Outcome as Seen, StageEvidence};
+use crate::analysis::special::median;
 use crate::base::{ControlPath, EventKind, Key, Result};
 use crate::bench::condition::is_measurement;
 use crate::bench::load::{Loaded, StageSeen};
-use crate::bench::provoke::{LevelState, ProvokedState, SURE, StressorState};
+use crate::bench::provoke::{ProvokedState, SURE, StressorState};
 use crate::bench::symptoms::Symptoms;
 use crate::bench::views::{StageView, attributed, free_s, options};
 use crate::timeline::Protocols;
@@ -37,8 +38,10 @@ pub fn located(
     // Each path may have a cause of its own; what the readings of the keypad show explains no stray of another path.
     let mut causes = paths.into_iter().map(|path| {
         let fits = if path == ControlPath::Keypad { &symptoms.fits[..] } else { &[] };
-        // Which of the paths a stressor called is not told apart.
-        Located { path: Some(path), ..of_views(tree, &only(views, path), &symptoms, fits, &[]) }
+        // Levels and excursions are the keypad's; which path the strays that a stressor called came on is not told apart.
+        let called = called.iter().filter(|one| path == ControlPath::Keypad && !one.moved.is_empty());
+        let called: Vec<locate::Called> = called.cloned().collect();
+        Located { path: Some(path), ..of_views(tree, &only(views, path), &symptoms, fits, &called) }
     });
     let first = causes.next().unwrap_or_else(|| of_views(tree, views, &symptoms, &symptoms.fits, &called));
     Ok(Located { also: causes.collect(), ..first })
@@ -73,26 +76,47 @@ fn only(views: &[StageView], path: ControlPath) -> Vec<StageView> {
 /// A level that a stressor moves by less may be that of a sound line, counts: the least reach of a resting band.
 const MOVED: f64 = 3.0;
 
-/// The stressors that had an effect at one place, each once.
+/// The stressors that had an effect, each once, with what they did to lines. What works on the whole set tells by its lines alone.
 fn called(provoked: &[ProvokedState]) -> Vec<locate::Called> {
-    let has_effect = |one: &&StressorState| {
-        let moved = |level: &LevelState| level.chance <= SURE && level.shift.abs() >= MOVED;
-        one.chance <= SURE
-            || one.excursions.as_ref().is_some_and(|found| found.chance <= SURE)
-            || one.levels.iter().any(moved)
-    };
     let mut names: BTreeSet<&str> = BTreeSet::new();
-    let all = provoked.iter().flat_map(|state| &state.stressors).filter(has_effect);
-    all.filter(|one| names.insert(&one.stressor))
-        .filter_map(|one| {
-            let part = match one.stressor.split_once('@') {
-                Some((_, part)) => part,
-                None if one.stressor == "lamp" => "infrared-ambient",
-                None => return None,
-            };
-            Some(locate::Called { stressor: one.stressor.clone(), part: part.to_owned() })
+    let mut list = Vec::new();
+    for (state, one) in provoked.iter().flat_map(|state| state.stressors.iter().map(move |one| (state, one)))
+    {
+        let moved = moved(state, one);
+        let excursions = one.excursions.as_ref().is_some_and(|found| found.chance <= SURE);
+        if one.chance > SURE && !excursions && moved.is_empty() || !names.insert(&one.stressor) {
+            continue;
+        }
+        let part = match one.stressor.split_once('@') {
+            Some((_, part)) => Some(part.to_owned()),
+            None => (one.stressor == "lamp").then(|| "infrared-ambient".to_owned()),
+        };
+        list.push(locate::Called { stressor: one.stressor.clone(), part, moved });
+    }
+    list
+}
+
+/// What a stressor did to each line that was read in all blocks: its level moved and stayed, or else jumped where only one line
+/// can have.
+fn moved(state: &ProvokedState, one: &StressorState) -> Vec<(String, Moved)> {
+    let rest = |line: &str| {
+        let alone = state.blocks.iter().filter(|block| block.struck.is_none() && block.stressor.is_none());
+        let levels = alone.flat_map(|block| &block.levels).filter(|level| level.line == line);
+        median(levels.map(|level| level.level))
+    };
+    let shifted = one.levels.iter().filter(|level| level.chance <= SURE && level.shift.abs() >= MOVED);
+    let by: Vec<(String, Moved)> = shifted
+        .filter_map(|level| {
+            let from = rest(&level.line)?;
+            Some((level.line.clone(), Moved::By(from, from + level.shift)))
         })
-        .collect()
+        .collect();
+    match (&one.levels[..], &one.excursions) {
+        ([only], Some(found)) if by.is_empty() && found.chance <= SURE => {
+            rest(&only.line).map(|from| (only.line.clone(), Moved::Jumps(from))).into_iter().collect()
+        }
+        _ => by,
+    }
 }
 
 fn of_views(

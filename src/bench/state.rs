@@ -16,7 +16,7 @@ use crate::bench::levels::{LineLevels, RateSegment, levels, rate_stretches};
 use crate::bench::load::{Loaded, StageSeen};
 use crate::bench::place::located;
 use crate::bench::presses::KeyChecks;
-use crate::bench::provoke::{AgainState, ProvokedState, compared, instead, provoked};
+use crate::bench::provoke::{AgainState, ProvokeTest, ProvokedState, compared, instead, provoked};
 use crate::bench::resting::{self, OffRest};
 use crate::bench::views::{StageView, attributed, keys, options_of, views};
 use crate::bench::words;
@@ -158,6 +158,9 @@ pub struct Advice {
     /// Where a soak would take long: what a provocation takes in its place.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub instead: Option<String>,
+    /// The figures of that provocation.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub provoke: Option<ProvokeTest>,
 }
 
 /// All that a job says, at one moment.
@@ -279,7 +282,8 @@ pub fn state_of(loaded: &Loaded, views: &[StageView], protocols: &Protocols) -> 
         && resting.is_empty();
     let provoked_again = compared(loaded, &provocations, views)?;
     let closed = loaded.job.closed().is_some();
-    let instead = if closed { None } else { instead(&provocations, &provoked_again, views) };
+    let proposed = if closed { None } else { instead(&provocations, &provoked_again, views) };
+    let (instead, provoke) = proposed.unzip();
     let advice = advice(loaded, views, attribution.as_ref(), &locate, &back, isolated, &resting);
     Ok(JobState {
         version: 1,
@@ -296,7 +300,7 @@ pub fn state_of(loaded: &Loaded, views: &[StageView], protocols: &Protocols) -> 
         seed: options.seed,
         verdict,
         hand_back: may,
-        advice: Advice { instead, ..advice },
+        advice: Advice { instead, provoke, ..advice },
         hand_back_paths: back,
         resting,
         stages: views.iter().map(|view| stage(loaded, view, &options)).collect(),
@@ -406,6 +410,7 @@ fn advice(
         prerequisites: Vec::new(),
         cautions: Vec::new(),
         instead: None,
+        provoke: None,
     };
     if let Some(at) = loaded.job.closed() {
         return say("closed", words::closed(at));
@@ -454,6 +459,7 @@ fn advice(
             prerequisites: next.prerequisites.clone(),
             cautions: next.cautions.clone(),
             instead: None,
+            provoke: None,
         },
         None => say("repeat", words::NO_TEST.to_owned()),
     }

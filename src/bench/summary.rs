@@ -128,6 +128,14 @@ pub fn provoked(stressor: &StressorState) -> Vec<String> {
     said
 }
 
+/// Whether the cautions of its stressors were read, and how.
+pub fn cautions(found: &ProvokedState) -> String {
+    match &found.cautions {
+        Some(how) => format!("The cautions of its stressors: {how}."),
+        None => "Whether the cautions of its stressors were read is not in the job.".to_owned(),
+    }
+}
+
 /// The part of it that is not of strays: excursions and levels, where an effect is shown.
 pub fn provoked_beside(stressor: &StressorState) -> Vec<String> {
     let name = &stressor.stressor;

@@ -4,7 +4,7 @@
 use proptest::prelude::*;
 use straykey::analysis::provoke::plan::MOST_STRESSORS;
 use straykey::analysis::provoke::{
-    Direction, Label, Looks, Plan, PlanError, Slot, Table, TableError, Timing, Wish, forecast, judge,
+    Direction, Kind, Label, Looks, Plan, PlanError, Slot, Table, TableError, Timing, Wish, forecast, judge,
     judge_all, ratio, shift, smallest_p,
 };
 use straykey::analysis::random::Random;
@@ -178,6 +178,46 @@ fn the_error_is_kept_exactly_over_all_orders() {
     }
 }
 
+/// The same of counts in two views and a level together: any of them called is the error.
+#[test]
+fn the_error_of_views_and_kinds_together_is_kept_exactly() {
+    let mut random = Random::new(17);
+    let rounds = 7;
+    let mut called_once = 0;
+    for _ in 0..5 {
+        let mut numbers = |burst: f64| -> Vec<Vec<f64>> {
+            let mut one = || (burst * random.exponential().powi(2)).floor();
+            (0..rounds).map(|_| vec![one(), one()]).collect()
+        };
+        let seen = [numbers(5.0), numbers(1.5), numbers(40.0)];
+        let (mut once, mut looking) = (Vec::new(), 0);
+        for order in 0..1usize << rounds {
+            let [all, fresh, level] = seen.clone().map(|rows| {
+                let swap = |(round, row): (usize, Vec<f64>)| match order >> round & 1 {
+                    0 => row,
+                    _ => vec![row[1], row[0]],
+                };
+                Table::new(1, rows.into_iter().enumerate().map(swap).collect()).unwrap()
+            });
+            let kinds = [Kind::counts(vec![all, fresh]), Kind::level(level)];
+            once.push(judge_all(&kinds, None, 3)[0].iter().map(|o| o.p).fold(1.0, f64::min));
+            let looks = Some(Looks { alpha: 0.2, planned: rounds });
+            looking += usize::from(judge_all(&kinds, looks, 3)[0].iter().any(|o| o.certain.is_some()));
+        }
+        for alpha in [0.02, 0.05, 0.2] {
+            let called = once.iter().filter(|p| **p <= alpha).count();
+            assert!(
+                called as f64 <= alpha * once.len() as f64 + 1e-9,
+                "{called} of {} at {alpha}",
+                once.len()
+            );
+            called_once += called;
+        }
+        assert!(looking as f64 <= 0.2 * once.len() as f64, "looks: {looking} of {}", once.len());
+    }
+    assert!(called_once > 0);
+}
+
 fn permutations(width: usize) -> Vec<Vec<usize>> {
     if width == 1 {
         return vec![vec![0]];
@@ -241,7 +281,12 @@ fn several_kinds_are_judged_together() {
     let excursions = table(&[[3.0, 9.0], [3.0, 9.0]]);
     let level = table(&[[0.0, 3.0], [1.0, 0.0]]);
     let p = |kinds: &[(&Table, Direction)]| -> Vec<f64> {
-        judge_all(kinds, None, 1)[0].iter().map(|outcome| outcome.p).collect()
+        let kind = |(table, direction): &(&Table, Direction)| Kind {
+            views: vec![(*table).clone()],
+            direction: *direction,
+        };
+        let kinds: Vec<Kind> = kinds.iter().map(kind).collect();
+        judge_all(&kinds, None, 1)[0].iter().map(|outcome| outcome.p).collect()
     };
     assert_eq!(p(&[(&strays, Direction::More), (&excursions, Direction::More)]), [0.25, 0.25]);
     // In deviations: the strays reach 1.41 as carried out; the level 0.63 there, 1.26 in the two orders that swap one round.
@@ -263,7 +308,7 @@ fn the_error_of_all_stressors_and_kinds_together_is_bounded() {
             rows.1.push((0..3).map(|label| drift + random.normal() + moved(label)).collect::<Vec<f64>>());
         }
         let (strays, level) = (Table::new(2, rows.0).unwrap(), Table::new(2, rows.1).unwrap());
-        let kinds = [(&strays, Direction::More), (&level, Direction::Either)];
+        let kinds = [Kind::counts(vec![strays]), Kind::level(level)];
         let found = judge_all(&kinds, None, seed);
         let p = |stressor: usize, kind: usize| found[stressor][kind].p;
         wrong += u32::from(p(0, 0) <= 0.05 || p(1, 0) <= 0.05 || p(1, 1) <= 0.05);
@@ -357,7 +402,8 @@ fn a_plan_too_short_says_so_before_it_begins() {
         let rows: Vec<Vec<f64>> = (0..promised.rounds)
             .map(|_| vec![poisson(&mut random, mean), poisson(&mut random, promised.effect.unwrap() * mean)])
             .collect();
-        p(&rows, Direction::More)[0] <= 0.05
+        let kinds = [Kind::counts(vec![Table::new(1, rows).unwrap()])];
+        judge_all(&kinds, None, 1)[0][0].p <= 0.05
     });
     let found = found.count();
     assert!((284..=356).contains(&found), "{found} of 400 find {promised:?}");

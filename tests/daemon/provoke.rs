@@ -89,10 +89,10 @@ fn what_can_be_done_and_what_it_shows_is_said_before() {
     assert_eq!(shows["instructions"].as_array().unwrap().len(), 2);
     let cautions = shows["cautions"].to_string();
     assert!(cautions.contains("insulated stick") && cautions.contains("lamp gets hot"), "{cautions}");
-    // Five rounds of two blocks of 3 + 15 s: 1 of 2^5 orders is the first number of rounds below 5 %.
-    assert_eq!(ask(&["tap@key-cable"], 4.0).is(200)["least_s"], 180.0);
-    let short = ask(&["tap@key-cable"], 2.0).is(400);
-    assert!(short["error"]["remedy"].as_str().unwrap().contains("3 minutes"), "{short}");
+    // Five rounds of two blocks of 3 + 9 s: 1 of 2^5 orders is the first number of rounds below 5 %.
+    assert_eq!(ask(&["tap@key-cable"], 4.0).is(200)["least_s"], 120.0);
+    let short = ask(&["tap@key-cable"], 1.0).is(400);
+    assert!(short["error"]["remedy"].as_str().unwrap().contains("2 minutes"), "{short}");
 
     for (wrong, word) in [
         (&["tapp@key-cable"][..], "no stressor"),
@@ -128,7 +128,7 @@ fn a_provocation_is_refused_with_its_reason() {
     let said = begin(&unread).is(409);
     assert_eq!(said["error"]["warning"], "stressor-cautions");
     assert!(said["error"]["what"].as_str().unwrap().contains("One hand at the set"), "{said}");
-    assert_eq!(begin(&tap(2.0)).status, 400, "too short to show anything");
+    assert_eq!(begin(&tap(1.0)).status, 400, "too short to show anything");
     let mut elsewhere = tap(15.0);
     elsewhere["port"] = json!("b");
     assert_eq!(begin(&elsewhere).status, 404);
@@ -242,8 +242,8 @@ fn killed_in_a_block_it_can_be_begun_again_and_nothing_is_lost() {
     let second = daemon.until("a", "in the second block", |port| port["provoke"]["block"] == 2);
     assert_eq!(second["provoke"]["round"], 1);
     let live = daemon.get("/jobs/one/provoke")["running"]["shown"]["blocks"][0].clone();
-    // Seventeen seconds that count, with a press every four.
-    assert!((4..=5).contains(&live["episodes"].as_u64().unwrap()), "{live}");
+    // Nine seconds that count, with a press every four.
+    assert!((2..=3).contains(&live["episodes"].as_u64().unwrap()), "{live}");
     // Shown is sooner than synced: what came within the last moment before the blow is not promised.
     std::thread::sleep(Duration::from_secs(1));
     daemon.signal("-KILL");

@@ -1,6 +1,6 @@
 //! Lines of protocol files as networks.
 
-use straykey::analysis::ladder::{Condition, Network, Windows};
+use straykey::analysis::ladder::{Condition, Moved, Network, Windows, moves};
 use straykey::decode::ladder::{Line, Windows as Table};
 
 fn line(rule: &str) -> Line {
@@ -26,6 +26,21 @@ low_counts = 600.0
 "#
     );
     toml::from_str(&text).unwrap()
+}
+
+/// A line that is pulled up falls when a leak to ground grows or its supply sinks, rises again as a leak dries, and from the end
+/// of the scale has nowhere to rise to. What is in series with open keys moves nothing.
+#[test]
+fn what_moves_a_line_at_rest() {
+    let network = Network::from(&line("idle_counts = 1023.0"));
+    let falls = moves(&network, Moved::By(1023.0, 983.0));
+    // Of the switches' faults those that leak, of the cable's the leaks: half of the mechanisms or so.
+    assert!((0.3..0.9).contains(&falls["key-switch"]) && falls["key-board"] > 0.5, "{falls:?}");
+    assert!(falls["supply-reference"] > 0.5, "{falls:?}");
+    let rises = moves(&network, Moved::By(940.0, 980.0));
+    assert!(rises["key-board"] > 0.5, "a leak that dries: {rises:?}");
+    assert!(moves(&network, Moved::By(1022.0, 1122.0)).values().all(|share| *share == 0.0));
+    assert!(!falls.contains_key("software") && !falls.contains_key("none"));
 }
 
 #[test]

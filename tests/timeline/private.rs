@@ -19,7 +19,7 @@ use super::hands_off;
 use crate::support::random::Random;
 
 /// What stands in a log, and the part of it that is private.
-const PLANTED: [(&str, &str); 92] = [
+const PLANTED: [(&str, &str); 94] = [
     ("wifi: pwd=hunter2zz", "hunter2zz"),
     ("net pass: swordfish9", "swordfish9"),
     ("the password is correcthorse", "correcthorse"),
@@ -72,6 +72,8 @@ const PLANTED: [(&str, &str); 92] = [
     ("ssid is Huberrr", "Huberrr"),
     ("scan: ssid Hubertt chan 6", "Hubertt"),
     ("connected to \"Huberuu\"", "Huberuu"),
+    ("reconnect: \"Huberuv\"", "Huberuv"),
+    ("reconnecting to \"Huberuw\"", "Huberuw"),
     ("associated with 'Huberii' on 5 GHz", "Huberii"),
     ("joining network \"Huberoo\"", "Huberoo"),
     ("{\"ssid\":\"Caf\u{e9}zz 7\"}", "\u{e9}zz 7"),
@@ -420,6 +422,7 @@ fn masking_does_not_depend_on_the_pieces() {
 fn what_is_not_private_stays() {
     for text in [
         "[12.345] keyscan: line=KEY1 adc=0x085",
+        "{\"path\":\"/dev/bench\",\"reconnect\":true,\"connected\":null}",
         "12:34:56 std::map v1.2.3, serial port open, macro=1",
         "frame 02 0d 80 7f 40 08 15 ff ff 00 12 aa",
         "token ring, pinmux=3, passed: yes, usermode, keypad key=MENU",

@@ -3,7 +3,7 @@
 use serde::Serialize;
 
 use crate::analysis::ladder::ripple::Coupling;
-use crate::analysis::ladder::{Entry, Fit, words};
+use crate::analysis::ladder::{Entry, Fit, Network, words};
 use crate::base::{ControlPath, Result};
 
 use crate::analysis::locate::attribution::{StepShare, shares};
@@ -169,8 +169,9 @@ pub fn locate_with(tree: &FaultTree, stages: &[StageEvidence], fits: &[Fit], cal
         }
     }
     for called in called.iter().filter(|_| !nothing_yet) {
-        let likelihood = called.likelihood();
-        reasons.push(Reason { text: format!("{} has an effect", called.stressor), likelihood });
+        let networks: Vec<&Network> = fits.iter().map(|fit| &fit.network).collect();
+        let likelihood = called.likelihood(&networks);
+        reasons.push(Reason { text: format!("{} {}", called.stressor, called.says()), likelihood });
         update(&mut chances, &likelihood);
     }
     let done: Vec<&str> = weighed.iter().filter_map(|w| w.test.map(|t| t.name.as_str())).collect();

@@ -2,7 +2,7 @@
 
 use crate::analysis::provoke::inference::Walk;
 use crate::analysis::provoke::plan::{MOST_ROUNDS, MOST_STRESSORS, PlanError, Slot, Timing};
-use crate::analysis::provoke::table::{Direction, Table};
+use crate::analysis::provoke::table::{Direction, Kind, Table};
 use crate::analysis::random::Random;
 use crate::base::Nanoseconds;
 
@@ -18,11 +18,15 @@ const LARGEST: f64 = 1000.0;
 /// As many rounds are wanted as find an effect, a level's too, at a fifth of the error (1 % in place of 5 %); fewer only where
 /// the time does not hold them.
 const BETTER: f64 = 5.0;
-/// More rounds than this gain nothing.
-const ENOUGH: u32 = 20;
-/// Slots of this many wash-outs found the smallest effects, or one a tenth larger, in 15 and 30 minutes with wash-outs of 0 to
-/// 60 s, one stressor and three, 0.1 and 1 event a minute.
-const WASH_OUTS: i64 = 5;
+/// More rounds than this gain next to nothing.
+const ENOUGH: u32 = 40;
+/// Slots of this many wash-outs found nearly the smallest effects of steady faults, and as short a slot as that finds more of a
+/// fault that is on for minutes only.
+const WASH_OUTS: i64 = 4;
+/// A fault in spells: on for two minutes and off for six on average, seconds. An example, no law.
+const SPELLS_S: (f64, f64) = (120.0, 360.0);
+/// A slow effect has this many wash-outs as its time constant.
+const SLOW: f64 = 2.0;
 
 /// What the technician has and wants.
 #[derive(Clone, Copy, Debug)]
@@ -51,6 +55,10 @@ pub struct Forecast {
     /// Factor on the rate that 80 % of such plans find, of one stressor beside idle others, with events that come
     /// independently of each other; to about a tenth. `None` if the plan can show nothing, or only more than a thousandfold.
     pub effect: Option<f64>,
+    /// Share of plans that find that effect where the fault comes in spells: on for two minutes, off for six.
+    pub in_spells: f64,
+    /// Share of plans that find it where it takes twice the wash-out to build up and to fade.
+    pub slow: f64,
 }
 
 /// Smallest adjusted p value of this many rounds.
@@ -95,13 +103,17 @@ pub fn forecast(wish: &Wish<'_>, seed: u64) -> Result<Forecast, PlanError> {
     let length = Nanoseconds(wish.time.0 / (labels * i64::from(rounds.max(1))));
     let slot = Slot { counted: (length - shortest.wash_out).max(shortest.counted), ..shortest };
     let mean = wish.per_minute * slot.counted.seconds() / 60.0;
-    let trials = Trials { stressors, rounds, mean, alpha: wish.alpha, seed };
+    let trials = Trials { stressors, rounds, slot, mean, alpha: wish.alpha, seed };
+    let effect = if shows(rounds) { trials.smallest_effect() } else { None };
+    let share = |world: World| effect.map_or(0.0, |effect| trials.power(effect, world));
     Ok(Forecast {
         slot,
         rounds,
         smallest_p: smallest_p(stressors, rounds, Direction::More),
         least: Nanoseconds(shortest.length().0.saturating_mul(labels * i64::from(needed))),
-        effect: if shows(rounds) { trials.smallest_effect() } else { None },
+        effect,
+        in_spells: share(World::Spells),
+        slow: share(World::Slow),
     })
 }
 
@@ -109,46 +121,75 @@ pub fn forecast(wish: &Wish<'_>, seed: u64) -> Result<Forecast, PlanError> {
 struct Trials {
     stressors: usize,
     rounds: u32,
+    slot: Slot,
     mean: f64,
     alpha: f64,
     seed: u64,
 }
 
+/// How a fault and an effect may be.
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum World {
+    /// The fault comes at a steady rate; the effect is there at once.
+    Steady,
+    Spells,
+    Slow,
+}
+
 impl Trials {
     /// Bisects the factor, with the same random numbers for each.
     fn smallest_effect(&self) -> Option<f64> {
-        if self.power(LARGEST) < POWER {
+        if self.power(LARGEST, World::Steady) < POWER {
             return None;
         }
         let (mut low, mut high) = (1.0f64, LARGEST);
         while high / low > 1.04 {
             let middle = (low * high).sqrt();
-            if self.power(middle) < POWER { low = middle } else { high = middle }
+            if self.power(middle, World::Steady) < POWER { low = middle } else { high = middle }
         }
         Some(high)
     }
 
     /// Share of trials in which the first stressor is found.
     #[allow(clippy::cast_precision_loss)]
-    fn power(&self, factor: f64) -> f64 {
-        let found =
-            (0..TRIALS).filter(|trial| self.finds(factor, self.seed ^ u64::from(*trial) << 20)).count();
+    fn power(&self, factor: f64, world: World) -> f64 {
+        let found = (0..TRIALS)
+            .filter(|trial| self.finds(factor, world, self.seed ^ u64::from(*trial) << 20))
+            .count();
         found as f64 / f64::from(TRIALS)
     }
 
-    fn finds(&self, factor: f64, seed: u64) -> bool {
+    fn finds(&self, factor: f64, world: World, seed: u64) -> bool {
         let mut random = Random::new(seed);
+        let mut other = Random::new(!seed);
+        let (mut on, mut reached) = (world != World::Spells || other.unit() < spells_on(), 0.0);
         let rows = (0..self.rounds)
             .map(|_| {
                 // A stream for each number, so that it rises with the factor.
                 let mut number = |mean| poisson(&mut Random::new(random.bits()), mean);
-                (0..=self.stressors)
-                    .map(|label| number(if label == 1 { factor * self.mean } else { self.mean }))
-                    .collect()
+                let mut order: Vec<usize> = (0..=self.stressors).collect();
+                if world != World::Steady {
+                    (1..order.len()).rev().for_each(|last| order.swap(last, other.below(last + 1)));
+                }
+                let mut row = vec![0.0; order.len()];
+                for label in order {
+                    let acts = f64::from(u8::from(label == 1));
+                    let (rate, exposed) = match world {
+                        World::Steady => (self.mean, acts),
+                        World::Spells => {
+                            let dwells = if on { SPELLS_S.0 } else { SPELLS_S.1 };
+                            on ^= other.unit() < 1.0 - (-self.slot.length().seconds() / dwells).exp();
+                            (if on { self.mean / spells_on() } else { 0.0 }, acts)
+                        }
+                        World::Slow => (self.mean, self.exposed(acts, &mut reached)),
+                    };
+                    row[label] = number(rate * factor.powf(exposed));
+                }
+                row
             })
             .collect();
         let Ok(table) = Table::new(self.stressors, rows) else { return false };
-        let kinds = [(&table, Direction::More)];
+        let kinds = [Kind::counts(vec![table])];
         let walk = Walk { kinds: &kinds, looks: None, seed, listed: DRAWS, draws: DRAWS };
         let rejects =
             |columns: &[usize]| walk.walk(columns).first().is_some_and(|outcome| outcome.p <= self.alpha);
@@ -156,6 +197,21 @@ impl Trials {
         let all: Vec<usize> = (0..=self.stressors).collect();
         rejects(&all[..2]) && (self.stressors == 1 || rejects(&all))
     }
+
+    /// Mean part of a slow effect in the part of a slot that counts; `reached` is how far it has come.
+    fn exposed(&self, to: f64, reached: &mut f64) -> f64 {
+        let tau = SLOW * self.slot.wash_out.seconds().max(1e-3);
+        let left = |after: Nanoseconds| (-after.seconds() / tau).exp();
+        let (wash_out, end) = (left(self.slot.wash_out), left(self.slot.length()));
+        let mean = to + (*reached - to) * tau / self.slot.counted.seconds() * (wash_out - end);
+        *reached = to + (*reached - to) * end;
+        mean
+    }
+}
+
+/// Share of the time that is in spells.
+fn spells_on() -> f64 {
+    SPELLS_S.0 / (SPELLS_S.0 + SPELLS_S.1)
 }
 
 /// Arrivals before the mean has passed.

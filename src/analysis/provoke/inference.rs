@@ -1,7 +1,7 @@
 //! Whether a stressor does anything: the randomisation test, exact whatever the strays do by themselves.
 
 use crate::analysis::provoke::orders::{DRAWN, LISTED, Orders};
-use crate::analysis::provoke::table::{Direction, Table};
+use crate::analysis::provoke::table::{Direction, Kind, Table};
 
 /// Looks at the end of each round, at an error that is spent as the rounds go on.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -39,7 +39,7 @@ pub struct Outcome {
 ///
 /// As [`judge_all`] with one kind of number.
 pub fn judge(table: &Table, direction: Direction, looks: Option<Looks>, seed: u64) -> Vec<Outcome> {
-    let all = judge_all(&[(table, direction)], looks, seed);
+    let all = judge_all(&[Kind { views: vec![table.clone()], direction }], looks, seed);
     all.into_iter().filter_map(|kinds| kinds.first().copied()).collect()
 }
 
@@ -53,7 +53,7 @@ pub fn judge(table: &Table, direction: Direction, looks: Option<Looks>, seed: u6
 /// For a set S of stressors and a set E of kinds: the numbers of S and of leave alone are permuted within each round, all
 /// kinds of a block together; those of all other stressors stay. T(j, e) = sum over rounds of j's number less the mean of S
 /// and leave alone, over the standard deviation that it has under these orders, for `Either` as an absolute value; M = its
-/// largest over S and E. p(S, E) = share of orders with M at least as large as that carried out; all orders up to
+/// largest over S, E and the views of each kind. p(S, E) = share of orders with M at least as large as that carried out; all orders up to
 /// 32 768, else 5000 drawn by `seed` with that one among them: p = (1 + b)/(1 + m).
 /// A hypothesis is any set of pairs (stressor, kind) without effect. It falls into g groups, each of the kinds that have
 /// the same stressors; its p is g times the smallest p of a group. The adjusted p of a pair is the largest over all
@@ -69,8 +69,8 @@ pub fn judge(table: &Table, direction: Direction, looks: Option<Looks>, seed: u6
 /// 1976, Biometrika 63:655), because the short cut needs that one set's test does not depend on the effects of the
 /// others, which stressors that work on into the next block break. Where two kinds have other idle stressors, no order
 /// leaves both as they were: Bonferroni's bound joins them.
-pub fn judge_all(kinds: &[(&Table, Direction)], looks: Option<Looks>, seed: u64) -> Vec<Vec<Outcome>> {
-    let stressors = kinds.first().map_or(0, |(table, _)| table.stressors());
+pub fn judge_all(kinds: &[Kind], looks: Option<Looks>, seed: u64) -> Vec<Vec<Outcome>> {
+    let stressors = kinds.iter().flat_map(|kind| &kind.views).next().map_or(0, Table::stressors);
     let sets = 1usize << stressors;
     let most = kinds.len().min(sets.saturating_sub(1));
     // Without looks the walks of all sizes of groups are the same.
@@ -150,14 +150,14 @@ impl Found {
 
 /// One walk through the rounds, for one set of labels that are permuted.
 pub(crate) struct Walk<'a> {
-    pub(crate) kinds: &'a [(&'a Table, Direction)],
+    pub(crate) kinds: &'a [Kind],
     pub(crate) looks: Option<Looks>,
     pub(crate) seed: u64,
     pub(crate) listed: usize,
     pub(crate) draws: usize,
 }
 
-/// What one kind of number has come to under each order.
+/// What one view has come to under each order.
 struct Sums {
     sums: Vec<f64>,
     /// Variance of a label's sum under all orders.
@@ -178,24 +178,25 @@ impl Walk<'_> {
     /// The test of the hypothesis that none of these columns, leave alone first, differs from it: for each set of kinds, in
     /// the order of the numbers from one whose bits they are.
     pub(crate) fn walk(&self, columns: &[usize]) -> Vec<Outcome> {
-        let rows = self.kinds.iter().map(|(table, _)| table.rows().len()).min().unwrap_or(0);
+        let views = || self.kinds.iter().flat_map(|kind| &kind.views);
+        let rows = views().map(|table| table.rows().len()).min().unwrap_or(0);
         let width = columns.len();
         let planned = self.looks.map_or(rows, |looks| rows.max(looks.planned as usize));
         let mut orders = Orders::new(width, planned, self.listed, self.draws, self.seed);
         let all = orders.count();
-        let mut kinds: Vec<Sums> = self
+        let mut kinds: Vec<Vec<Sums>> = self
             .kinds
             .iter()
-            .map(|_| Sums { sums: vec![0.0; all * width], variance: 0.0, size: 0.0 })
+            .map(|kind| kind.views.iter().map(|_| Sums::new(all * width)).collect())
             .collect();
         let mut courses: Vec<Course> = (1..1usize << self.kinds.len())
             .map(|_| Course { left: vec![false; all], gone: 0, outcome: Outcome { p: 1.0, certain: None } })
             .collect();
         for number in 0..rows {
             let orders = orders.round(number);
-            for (kind, (table, _)) in kinds.iter_mut().zip(self.kinds) {
+            for (view, table) in kinds.iter_mut().flatten().zip(views()) {
                 let row = &table.rows()[number];
-                kind.push(&columns.iter().map(|column| row[*column]).collect::<Vec<f64>>(), &orders);
+                view.push(&columns.iter().map(|column| row[*column]).collect::<Vec<f64>>(), &orders);
             }
             if self.looks.is_none() && number + 1 < rows {
                 continue;
@@ -203,17 +204,19 @@ impl Walk<'_> {
             let largest: Vec<Vec<f64>> = kinds
                 .iter()
                 .zip(self.kinds)
-                .map(|(kind, (_, direction))| kind.largest(width, *direction))
+                .map(|(views, kind)| {
+                    let mut joint = vec![f64::NEG_INFINITY; all];
+                    views.iter().for_each(|view| raise(&mut joint, &view.largest(width, kind.direction)));
+                    joint
+                })
                 .collect();
             for (set, course) in
                 (1..).zip(&mut courses).filter(|(_, course)| course.outcome.certain.is_none())
             {
                 let within = || (0..kinds.len()).filter(move |kind| set >> kind & 1 == 1);
                 let mut joint = vec![f64::NEG_INFINITY; all];
-                for kind in within() {
-                    joint.iter_mut().zip(&largest[kind]).for_each(|(joint, own)| *joint = joint.max(*own));
-                }
-                let grain = within().map(|kind| kinds[kind].grain()).fold(0.0, f64::max);
+                within().for_each(|kind| raise(&mut joint, &largest[kind]));
+                let grain = within().flat_map(|kind| &kinds[kind]).map(Sums::grain).fold(0.0, f64::max);
                 course.look(&joint, grain, number + 1, self.looks);
             }
         }
@@ -221,7 +224,16 @@ impl Walk<'_> {
     }
 }
 
+/// Each the larger of both.
+fn raise(joint: &mut [f64], own: &[f64]) {
+    joint.iter_mut().zip(own).for_each(|(joint, own)| *joint = joint.max(*own));
+}
+
 impl Sums {
+    fn new(all: usize) -> Self {
+        Self { sums: vec![0.0; all], variance: 0.0, size: 0.0 }
+    }
+
     fn push(&mut self, own: &[f64], orders: &[&[u8]]) {
         let mean = own.iter().sum::<f64>() / count(own.len());
         for (sum, order) in self.sums.chunks_exact_mut(own.len()).zip(orders) {

@@ -31,4 +31,4 @@ pub use forecast::{Forecast, Wish, forecast, smallest_p};
 pub use inference::{Looks, Outcome, judge, judge_all};
 pub use plan::{Block, Label, Plan, PlanError, Round, Slot, Timing};
 pub use repeat::{Before, fewer};
-pub use table::{Direction, Table, TableError};
+pub use table::{Direction, Kind, Table, TableError};

@@ -6,6 +6,7 @@ use std::sync::LazyLock;
 
 use serde::Deserialize;
 
+use crate::analysis::locate::Risk;
 use crate::analysis::provoke::plan::Timing;
 use crate::base::{Error, Nanoseconds, Result};
 use crate::decode::shipped;
@@ -32,6 +33,8 @@ pub struct Stressor {
     pub means: String,
     counted_s: f64,
     wash_out_s: f64,
+    /// How dangerous it is.
+    pub risk: Risk,
     cautions: Vec<String>,
 }
 

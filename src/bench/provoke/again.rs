@@ -136,6 +136,7 @@ pub fn again(loaded: &Loaded, seed: u64) -> Result<Provocation> {
         begun: Vec::new(),
         struck: BTreeMap::new(),
         struck_later: BTreeSet::new(),
+        cautions: None,
         ..done.clone()
     })
 }

@@ -139,6 +139,7 @@ pub fn planned(uses: &[Use], minutes: f64, per_minute: f64, seed: u64) -> Result
         begun: Vec::new(),
         struck: BTreeMap::new(),
         struck_later: BTreeSet::new(),
+        cautions: None,
     };
     Ok((provocation, found))
 }

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 use crate::analysis::level::Excursions;
-use crate::base::{Event, EventKind, Name, Nanoseconds};
+use crate::base::{Event, EventKind, Name, Nanoseconds, Span};
 use crate::decode::report::{LineState, Report, Reported};
 use crate::timeline::Watch;
 use crate::timeline::job::Provocation;
@@ -82,6 +82,19 @@ impl BlockLines {
         let before = |line: &Line, t| line.excursions.begun().partition_point(|begun| *begun < t);
         let within = self.lines.values().map(|line| before(line, to).saturating_sub(before(line, from)));
         within.sum::<usize>() as u64
+    }
+
+    /// Of them those that begin more than `gap` after the one before on their line.
+    pub fn fresh(&self, within: Span, gap: Nanoseconds) -> u64 {
+        let of = |line: &Line| {
+            let begun = line.excursions.begun();
+            let first = begun.partition_point(|t| *t < within.start);
+            let past = begun.partition_point(|t| *t < within.end);
+            let after = |i: usize| i.checked_sub(1).and_then(|i| begun.get(i));
+            let fresh = |i: &usize| after(*i).is_none_or(|before| begun[*i] - *before > gap);
+            (first..past).filter(fresh).count()
+        };
+        self.lines.values().map(of).sum::<usize>() as u64
     }
 }
 

@@ -8,7 +8,7 @@ pub mod lines;
 mod run;
 mod state;
 
-pub use advise::instead;
+pub use advise::{ProvokeTest, instead};
 pub use again::{AgainState, AgainStressor, AgainVerdict, Compared, Support, again, compared};
 pub use draw::{Choice, Drawn, RARE, draw, instruction, planned, uses};
 pub use run::{Now, ProvokeRun, provoked};

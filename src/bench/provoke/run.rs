@@ -1,10 +1,10 @@
 //! A drawn plan carried out on a set, or as it was recorded.
 
-use crate::analysis::episode::{Episode, episodes, fold};
+use crate::analysis::episode::{Episode, Press, episodes, fold};
 use crate::analysis::event_sequence::EventSequence;
 use crate::analysis::ledger::{Intervals, Ledger, Sign};
-use crate::analysis::provoke::{Block, Direction, Label, Looks, Plan, Slot, Table, judge_all, ratio, shift};
-use crate::base::{Error, Event, Name, Nanoseconds, Result};
+use crate::analysis::provoke::{Block, Kind, Label, Looks, Plan, Slot, Table, judge_all, ratio, shift};
+use crate::base::{Error, Event, Name, Nanoseconds, Result, Span};
 use crate::bench::load::Loaded;
 use crate::bench::provoke::lines::BlockLines;
 use crate::bench::provoke::state::{
@@ -16,6 +16,8 @@ use crate::timeline::job::{BlockBegun, CaptureRef, Provocation, Spoiled};
 
 /// Episodes are presses so far apart where the job has not learned it: twice a usual auto-repeat and a little.
 const GAP: Nanoseconds = Nanoseconds::from_millis(2500);
+/// What comes so soon after another may follow from it. A rule of our own.
+const FRESH: Nanoseconds = Nanoseconds::from_millis(5000);
 /// A recording ends with the last thing that came, a little before its last block does. A rule of our own.
 const TAIL: Nanoseconds = Nanoseconds::from_millis(500);
 /// A round counts where so much of each of its blocks was observed. A rule of our own.
@@ -186,13 +188,27 @@ impl ProvokeRun {
         }
     }
 
-    fn episodes(&self) -> Vec<Episode> {
-        episodes(&fold(&self.strays), Some(self.gap))
+    /// Presses, and what they make together. Nothing is joined over the edge of a part that counts: what came before it would
+    /// else hide all that comes in it.
+    fn episodes(&self) -> (Vec<Press>, Vec<Episode>) {
+        let mut presses = fold(&self.strays);
+        let counted = self.provocation.begun.iter().map(|begun| self.provocation.counted_of(begun));
+        let mut edges: Vec<Nanoseconds> = counted.flat_map(|span| [span.start, span.end]).collect();
+        edges.sort_unstable();
+        for press in &mut presses {
+            let part = edges.partition_point(|edge| *edge <= press.t);
+            press.segment = u32::try_from(part).unwrap_or(u32::MAX);
+        }
+        let episodes = episodes(&presses, Some(self.gap));
+        (presses, episodes)
     }
 
     /// Blocks that were done to their end, with what was counted in them.
     fn done(&self, now: Nanoseconds) -> Vec<Done> {
-        let episodes = self.episodes();
+        let (presses, episodes) = self.episodes();
+        let mut last = None;
+        let is_fresh = |press: &&Press| last.replace(press.t).is_none_or(|last| press.t - last > FRESH);
+        let fresh: Vec<Press> = presses.iter().filter(is_fresh).copied().collect();
         let begun = self.provocation.begun.iter().enumerate();
         begun
             .filter(|(i, block)| {
@@ -207,7 +223,10 @@ impl ProvokeRun {
                     number,
                     begun: *begun,
                     episodes: past.saturating_sub(first) as u64,
+                    presses: within(&presses, counted),
+                    fresh: within(&fresh, counted),
                     excursions: self.lines.excursions(counted.start, counted.end),
+                    fresh_excursions: self.lines.fresh(counted, FRESH),
                 }
             })
             .collect()
@@ -248,7 +267,12 @@ impl ProvokeRun {
         let episodes = table(&|done: &Done| done.episodes as f64);
         Tables {
             episodes: episodes.unwrap_or_else(|| Table::none(plan.stressors())),
-            excursions: table(&|done: &Done| done.excursions as f64).filter(|_| read),
+            presses: table(&|done: &Done| done.presses as f64)
+                .zip(table(&|done: &Done| done.fresh as f64))
+                .unwrap_or_else(|| (Table::none(plan.stressors()), Table::none(plan.stressors()))),
+            excursions: table(&|done: &Done| done.excursions as f64)
+                .zip(table(&|done: &Done| done.fresh_excursions as f64))
+                .filter(|_| read),
             levels: levels.take(JUDGED_LINES).collect(),
         }
     }
@@ -285,7 +309,8 @@ impl ProvokeRun {
             stressors: stressors.collect(),
             blocks: self.block_states(&done, now),
             excursions_s: self.lines.excursion_times().iter().map(|t| t.seconds()).collect(),
-            episodes_s: self.episodes().iter().map(|episode| episode.start.seconds()).collect(),
+            episodes_s: self.episodes().1.iter().map(|episode| episode.start.seconds()).collect(),
+            cautions: self.provocation.cautions.clone(),
             struck_later: self.provocation.struck_later.iter().map(|round| round + 1).collect(),
         }
     }
@@ -323,28 +348,41 @@ impl ProvokeRun {
     }
 }
 
+/// How many of these presses, in order, came in this time.
+fn within(presses: &[Press], span: Span) -> usize {
+    let before = |t| presses.partition_point(|press| press.t < t);
+    before(span.end).saturating_sub(before(span.start))
+}
+
 /// A block that was done to its end.
 struct Done {
     /// Among those that were begun.
     number: usize,
     begun: BlockBegun,
     episodes: u64,
+    presses: usize,
+    /// Presses that follow none.
+    fresh: usize,
     excursions: u64,
+    fresh_excursions: u64,
 }
 
-/// What is judged.
+/// What is judged: all that came, and what followed nothing, since a burst may go on into the next block.
 struct Tables {
     episodes: Table,
-    excursions: Option<Table>,
+    presses: (Table, Table),
+    excursions: Option<(Table, Table)>,
     levels: Vec<(Name, Table)>,
 }
 
 impl Tables {
     /// The chance of each stressor: for its episodes, its excursions, its levels.
     fn judge(&self, looks: Looks, seed: u64) -> Vec<Vec<f64>> {
-        let counts = std::iter::once(&self.episodes).chain(&self.excursions);
-        let levels = self.levels.iter().map(|(_, table)| (table, Direction::Either));
-        let kinds: Vec<_> = counts.map(|table| (table, Direction::More)).chain(levels).collect();
+        let counts = |(all, fresh): (Table, Table)| Kind::counts(vec![all, fresh]);
+        let strays = counts(self.presses.clone());
+        let excursions = self.excursions.clone().map(counts);
+        let levels = self.levels.iter().map(|(_, table)| Kind::level(table.clone()));
+        let kinds: Vec<Kind> = std::iter::once(strays).chain(excursions).chain(levels).collect();
         let outcomes = judge_all(&kinds, Some(looks), seed);
         outcomes.iter().map(|kinds| kinds.iter().map(|outcome| outcome.p).collect()).collect()
     }
@@ -369,7 +407,7 @@ impl Tables {
             times,
             times_low,
             times_high,
-            excursions: self.excursions.as_ref().map(|table| {
+            excursions: self.excursions.as_ref().map(|(table, _)| {
                 let (times, times_low, times_high) = found(table);
                 ExcursionState {
                     excursions: sum(table, number + 1),

@@ -137,6 +137,8 @@ pub struct ProvokedState {
     pub episodes_s: Vec<f64>,
     /// The same of excursions.
     pub excursions_s: Vec<f64>,
+    /// How the cautions of its stressors were read; null where the job does not say it.
+    pub cautions: Option<String>,
     /// Rounds, from 1, that were left out when the numbers were known. Each chance is then the larger one of with and without
     /// them.
     pub struck_later: Vec<usize>,

@@ -4,7 +4,7 @@ use std::io::IsTerminal;
 
 use crate::analysis::provoke::Forecast;
 use crate::analysis::provoke::stressor::{Use, cautions};
-use crate::base::words::{duration, number, plural};
+use crate::base::words::{duration, number, plural, share};
 use crate::base::{Error, Nanoseconds, Result};
 use crate::bench::provoke::{Choice, Drawn, Now, ProvokeRun, compared, draw, instruction, provoked};
 use crate::bench::views;
@@ -26,7 +26,10 @@ pub(super) fn run(asked: &args::Provoke, protocols: &Protocols, out: &mut Out) -
     let mut job = loaded.job;
     // Those of any live set, then those of what is about to be done to it.
     cautioned::cautions(&mut job, asked.cautions_read, out)?;
-    cautioned::confirm(&cautions(&uses)?, asked.cautions_read, out)?;
+    let list = cautions(&uses)?;
+    cautioned::confirm(&list, asked.cautions_read, out)?;
+    let cautions = (!list.is_empty()).then(|| "shown in the terminal and confirmed".to_owned());
+    let plan = Provocation { cautions, ..plan };
     announce(&plan, forecast.as_ref(), per_minute.is_some(), out);
     let (port, spec) = live::open(&asked.port)?;
     let source: Box<dyn ByteSource> = Box::new(port);
@@ -58,6 +61,9 @@ pub(super) fn run(asked: &args::Provoke, protocols: &Protocols, out: &mut Out) -
     Ok(Outcome::Done)
 }
 
+/// A quicker effect is as good as one at once, seconds.
+const SLOW_S: f64 = 20.0;
+
 /// What is about to happen, and what it can show.
 fn announce(plan: &Provocation, shows: Option<&Forecast>, known: bool, out: &Out) {
     let blocks = (plan.stressors.len() + 1) * plan.rounds as usize;
@@ -78,10 +84,20 @@ fn announce(plan: &Provocation, shows: Option<&Forecast>, known: bool, out: &Out
     let rate =
         if known { "At the rate of this job" } else { "At one episode in 20 minutes (none was seen yet)" };
     out.note(match shows.effect {
-        Some(effect) => format!(
-            "{rate} it finds a stressor that brings the fault {} times as often, in 4 of 5 tries.",
-            number(effect)
-        ),
+        Some(effect) => {
+            let slow_s = 2.0 * plan.wash_out.seconds();
+            let slow = if slow_s < SLOW_S {
+                String::new()
+            } else {
+                format!(", in {} where its effect takes {} to build up", share(shows.slow), duration(slow_s))
+            };
+            format!(
+                "{rate} it finds a stressor that brings the fault {} times as often in 4 of 5 tries; in {} where the fault is \
+                 away for minutes by itself{slow}.",
+                number(effect),
+                share(shows.in_spells)
+            )
+        }
         None => format!("{rate} it finds next to nothing; give it more minutes, or fewer stressors."),
     });
 }

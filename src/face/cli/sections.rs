@@ -24,7 +24,12 @@ pub(super) fn show(state: &JobState, explain: bool, out: &mut Out) -> Result<()>
         say(&format!("  Caution: {}", safe(caution)), out)?;
     }
     if let Some(instead) = &state.advice.instead {
-        say(&format!("Or: {}", safe(instead)), out)?;
+        let risk = state
+            .advice
+            .provoke
+            .as_ref()
+            .map_or_else(String::new, |provoke| format!(" Risk {}.", provoke.risk.text()));
+        say(&format!("Or: {}{risk}", safe(instead)), out)?;
     }
     stages(&state.stages, out)?;
     for stage in &state.stages {
@@ -193,7 +198,8 @@ pub(super) fn provocation(state: &ProvokedState, out: &mut Out) -> Result<()> {
     for sentence in state.stressors.iter().flat_map(summary::provoked) {
         say(&safe(&sentence), out)?;
     }
-    say(&summary::rounds(state), out)
+    say(&summary::rounds(state), out)?;
+    say(&safe(&summary::cautions(state)), out)
 }
 
 /// Prints what it showed against the one before.

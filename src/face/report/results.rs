@@ -4,7 +4,8 @@ use crate::analysis::compare::Comparison;
 use crate::analysis::ladder::Entry;
 use crate::analysis::locate::{Belief, Located, Proposal, StepShare};
 use crate::analysis::pattern::Pattern;
-use crate::bench::Windows;
+use crate::base::words::capital;
+use crate::bench::{Advice, Windows};
 use crate::face::drawing::{Door, Theme, Width, ladder_svg};
 use crate::face::report::facts::Report;
 use crate::face::report::html::{Html, Part};
@@ -194,6 +195,7 @@ pub(super) fn place(html: &mut Html, report: &Report<'_>) {
         && located.ladder.is_empty()
         && report.windows.is_empty()
         && located.next.is_empty()
+        && report.state.advice.provoke.is_none()
     {
         return;
     }
@@ -218,6 +220,7 @@ pub(super) fn place(html: &mut Html, report: &Report<'_>) {
         attributed(html, &cause.steps);
         next_tests(html, &cause.next);
     }
+    provoke(html, &report.state.advice);
     html.raw("</section>\n");
 }
 
@@ -294,6 +297,14 @@ fn attributed(html: &mut Html, steps: &[StepShare]) {
             html.row(&[step.step.clone(), step.because.clone(), words::share(step.credit)], 2);
         }
         html.end_table();
+    }
+}
+
+/// What may be done in place of a long soak, with its risk.
+fn provoke(html: &mut Html, advice: &Advice) {
+    if let (Some(text), Some(test)) = (&advice.instead, &advice.provoke) {
+        html.element("h3", words::PROVOKE).element("p", &words::risk_of(test.minutes, test.risk));
+        html.element("p", &capital(text));
     }
 }
 

@@ -107,7 +107,10 @@ fn provocations(state: &JobState, door: Door) -> Result<Option<Section>> {
             let against = format!("Against stage {}:", again.before_stage);
             summary::again(again).into_iter().map(move |said| format!("{against} {said}"))
         });
-        let said = effects.chain([summary::rounds(found), order]).chain(left_out(found)).chain(again);
+        let said = effects
+            .chain([summary::rounds(found), order, summary::cautions(found)])
+            .chain(left_out(found))
+            .chain(again);
         said.map(|said| format!("Stage {}: {said}", found.stage)).collect::<Vec<_>>()
     };
     let sentences = done.iter().flat_map(one).collect();

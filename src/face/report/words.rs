@@ -3,7 +3,7 @@
 //! Numbers have a decimal point and no grouping; dates are ISO 8601; so neither depends on where one reads.
 
 use crate::analysis::compare::{Comparison, Verdict};
-use crate::analysis::locate::Proposal;
+use crate::analysis::locate::{Proposal, Risk};
 use crate::base::Anchor;
 use crate::base::words::{capital, plural};
 use crate::bench::JobState;
@@ -93,6 +93,7 @@ mod texts {
     pub const TAKEN_FOR: &str = "Taken for";
     pub const CREDIT: &str = "Which step changed it";
     pub const CREDIT_SHARE: &str = "Credit";
+    pub const PROVOKE: &str = "Make the fault come";
     pub const NEXT: &str = "Tests that would tell most";
     pub const FIRST: &str = "First:";
     pub const THEN: &str = "Then:";
@@ -226,7 +227,12 @@ pub fn plain(name: &str) -> String {
 
 /// What a test costs and risks, in a line.
 pub fn test_figures(test: &Proposal) -> String {
-    format!("{} minutes, risk {}.", number(test.minutes), test.risk.text())
+    risk_of(test.minutes, test.risk)
+}
+
+/// The same of any proposal.
+pub fn risk_of(minutes: f64, risk: Risk) -> String {
+    format!("{} minutes, risk {}.", number(minutes), risk.text())
 }
 
 /// A resistance or another size with its unit, in the scale that a technician says: `20.8 kΩ`, `80 mV`. A ratio

@@ -92,6 +92,9 @@ pub struct Provocation {
     /// Those of them that were struck out when the numbers were known.
     #[serde(default, skip_serializing_if = "BTreeSet::is_empty")]
     pub struck_later: BTreeSet<usize>,
+    /// How the cautions of its stressors were read; absent where they have none, and in logs that did not keep it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub cautions: Option<String>,
 }
 
 impl Provocation {

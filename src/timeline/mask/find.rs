@@ -36,6 +36,8 @@ enum Looks {
     Long,
     /// A number with a decimal point or a degree sign.
     Decimal,
+    /// Not a state: `"reconnect":true` names nothing.
+    Named,
 }
 
 struct Label {
@@ -81,12 +83,15 @@ const LABELS: [Label; 20] = [
         Reach::Words,
         Sign::Any,
     ),
-    label(
-        r"(?:connect(?:ed|ing)?|associat(?:ed|ing)|join(?:ed|ing)?|authenticat(?:ed|ing)|roam(?:ed|ing)?)(?: (?:to|with))?(?: (?:ap|network|wi-?fi|wlan|access point))?|access[ _-]?point",
-        Private::NetworkName,
-        Reach::Words,
-        Sign::Quote,
-    ),
+    Label {
+        looks: Looks::Named,
+        ..label(
+            r"(?:connect(?:ed|ing)?|associat(?:ed|ing)|join(?:ed|ing)?|authenticat(?:ed|ing)|roam(?:ed|ing)?)(?: (?:to|with))?(?: (?:ap|network|wi-?fi|wlan|access point))?|access[ _-]?point",
+            Private::NetworkName,
+            Reach::Words,
+            Sign::Quote,
+        )
+    },
     label(
         r"serial[ _-]?(?:nos?|nr|num(?:ber)?)|seriennummer|s/n|imei|meid|iccid|duid|udid",
         Private::SerialNumber,
@@ -335,6 +340,9 @@ fn looks(value: &[u8], looks: Looks) -> bool {
     match looks {
         Looks::Any => true,
         Looks::Long => value.len() >= 4,
+        Looks::Named => {
+            ![&b"true"[..], b"false", b"null"].iter().any(|state| value.eq_ignore_ascii_case(state))
+        }
         Looks::Decimal => {
             value.iter().any(u8::is_ascii_digit) && value.iter().any(|byte| matches!(byte, b'.' | 0xb0))
         }

@@ -308,6 +308,7 @@ pub(super) fn empty() -> Sample {
             prerequisites: Vec::new(),
             cautions: Vec::new(),
             instead: None,
+            provoke: None,
         },
         stages: Vec::new(),
         causes: JobCauses::default(),

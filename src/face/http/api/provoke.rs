@@ -18,7 +18,7 @@ use crate::face::http::port::{Begin, Order};
 use crate::face::http::provoking::{ProvokeOrder, ProvokePlan};
 use crate::face::http::types::{LiveProvoke, PortState, Shown};
 use crate::timeline::Protocols;
-use crate::timeline::job::{Job, PARTS};
+use crate::timeline::job::{Job, PARTS, Provocation};
 
 pub(super) fn routes() -> Vec<Route> {
     vec![
@@ -153,6 +153,10 @@ struct Promise {
     all_s: f64,
     /// A stressor that brings the fault this many times as often is found in 4 of 5 tries; null where next to nothing is.
     effect: Option<f64>,
+    /// Share of tries that find it where the fault is away for minutes by itself.
+    in_spells: f64,
+    /// Share of tries that find it where its effect takes twice the wash-out to build up.
+    slow: f64,
     /// Episodes a minute that are expected when the set is left alone.
     per_minute: f64,
     /// Whether the job has shown that rate; else it is assumed.
@@ -203,6 +207,8 @@ async fn forecast(
             wash_out_s: plan.wash_out.seconds(),
             all_s,
             effect: forecast.as_ref().and_then(|found| found.effect),
+            in_spells: forecast.as_ref().map_or(0.0, |found| found.in_spells),
+            slow: forecast.as_ref().map_or(0.0, |found| found.slow),
             per_minute: per_minute.unwrap_or(RARE),
             known: per_minute.is_some(),
             least_s: forecast.as_ref().map_or(all_s, |found| found.least.seconds()),
@@ -255,13 +261,14 @@ async fn begin(
         let NewProvocation { stressors, minutes, again, .. } = wanted;
         let request = Wanted { stressors, minutes, again };
         let Drawn { plan, uses, gap, .. } = drawn(&*app.jobs.find(&job)?, &app.protocols(), &request)?;
-        let cautions = cautions(&uses)?;
-        if !read && !cautions.is_empty() {
-            return Err(ApiError::conflict(cautions.join(" "))
+        let list = cautions(&uses)?;
+        if !read && !list.is_empty() {
+            return Err(ApiError::conflict(list.join(" "))
                 .warning("stressor-cautions")
                 .help("read these cautions; then repeat it with \"read\": true"));
         }
-        Ok(ProvokePlan { plan, gap })
+        let cautions = (!list.is_empty()).then(|| "shown on the page and confirmed".to_owned());
+        Ok(ProvokePlan { plan: Provocation { cautions, ..plan }, gap })
     })
     .await?;
     let begin = Begin { job: name, word: "provoke", provoke: Some(Box::new(plan)), ..Begin::default() };

@@ -32,7 +32,7 @@ export function found(shown, id) {
       shown.blocks.length ? strip(shown.blocks, false) : [],
       el("details", { id: `${id}-blocks` }, el("summary", {}, P.blocks),
         table(P.blocks, P.blockColumns, shown.blocks.map(P.blockRow))),
-      el("details", { id: `${id}-method` }, el("summary", {}, P.method), el("p", {}, P.methodSaid(shown)))],
+      el("details", { id: `${id}-method` }, el("summary", {}, P.method), el("p", {}, P.methodSaid(shown)), el("p", {}, P.cautionsRead(shown)))],
   };
 }
 

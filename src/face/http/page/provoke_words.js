@@ -8,6 +8,7 @@ const STRESSORS = {
   "hdmi-off": "HDMI unplugged", "mains-low": "Low mains",
 };
 const ALONE = "left alone";
+const share = (part) => `${Math.round(100 * part)} %`;
 
 const part = (place) => (W.partsSaid[place] ?? place.replace(/^other:/, "")).replace(/^One /, "").toLowerCase();
 
@@ -64,7 +65,8 @@ export const P = {
   plan: (p) => `${plural(p.blocks, "block")} of ${duration(p.block_s)}, ${duration(p.all_s)} in all.`,
   finds: (p) => (p.effect === null
     ? "It finds next to nothing at this rate. Give it more minutes, or choose less."
-    : `It finds what brings the fault ${number(Math.ceil(p.effect))} times as often, in 4 of 5 tries.`),
+    : `It finds what brings the fault ${number(Math.ceil(p.effect))} times as often in 4 of 5 tries; in ${share(p.in_spells)} where the fault is`
+      + ` away for minutes by itself${p.wash_out_s < 10 ? "" : `, in ${share(p.slow)} where its effect takes ${duration(2 * p.wash_out_s)} to build up`}.`),
   rate: (p) => (p.known ? `Expected when left alone: one episode in ${duration(60 / p.per_minute)}, as this job has shown.`
     : `No episode was seen yet; one in ${duration(60 / p.per_minute)} is assumed.`),
   next: "Go on to the cautions",
@@ -121,6 +123,8 @@ export const P = {
   methodSaid: (found) => "Randomisation test on the order that was drawn: how often a random order would have shown as much or more, for all "
     + `that was done together and however often one looks. Order drawn by seed ${found.seed}. Each episode is counted once, and only `
     + "in the part of a block that counts.",
+  cautionsRead: (found) => (found.cautions ? `Cautions of its stressors: ${found.cautions}.`
+    : "Whether the cautions of its stressors were read is not in the job."),
   again: "Begin again",
   same: "The same blocks after the repair",
   sameHint: "What made the fault come before the last step, once more in another order: does it still?",

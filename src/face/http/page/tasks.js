@@ -10,7 +10,8 @@ import { chosenPort, runningPort, soakPath } from "./port.js";
 const nothing = () => {};
 
 /** The way to make a rare fault come. */
-const toProvoke = (provoke) => [el("h3", {}, W.provoke.title), el("p.hint", {}, W.provoke.hint),
+const toProvoke = (provoke, state) => [el("h3", {}, W.provoke.title), el("p.hint", {}, W.provoke.hint),
+  state.advice.provoke ? el("p.hint.provoke-risk", {}, W.provoke.against(state.advice.provoke)) : null,
   el("div.row", {}, button(W.provoke.to, provoke, { id: "to-provoke" }))];
 
 /** A soak: the baseline, or the one after a step. */
@@ -80,7 +81,7 @@ export function soakTask(job, state, baseline, provoke) {
     root: el("div.task", {}, el("h2", {}, baseline ? W.soak.baseline : W.soak.title),
       el("p.lead", {}, baseline ? W.soak.baselineLead : W.soak.lead), advice, said, notes,
       field(W.soak.minutes, minutes), field(W.soak.onFor, onFor), el("label.tick", {}, full, W.soak.full), el("div.row", {}, start, stop),
-      toProvoke(provoke)),
+      toProvoke(provoke, state()).filter(Boolean)),
     update,
     atButton: () => (stop.hidden ? start : stop).focus(),
     end: () => ends.forEach((end) => end()),
@@ -118,7 +119,7 @@ export function isolateTask(job, state, did, repair, provoke) {
       tests.length ? el("ol.plain", {}, one(tests[0], true)) : el("p.notice", {}, W.isolate.none),
       tests.length > 1 ? el("details", { id: "more-tests" }, el("summary", {}, W.isolate.more(tests.length - 1)),
         el("ol.plain", {}, tests.slice(1).map((test) => one(test, false)))) : null,
-      el("div.row", {}, button(W.isolate.alone, repair, { id: "repair-instead" })), toProvoke(provoke));
+      el("div.row", {}, button(W.isolate.alone, repair, { id: "repair-instead" })), toProvoke(provoke, state()).filter(Boolean));
   }
   update();
   return { root, update, end: on("ports", update) };

@@ -431,6 +431,8 @@ export const W = {
     title: "Make the fault come",
     hint: "For a fault that shows too seldom: warm, tap, cool, in short blocks. Minutes in place of days.",
     to: "Make the fault come",
+    against: (test) => `${W.isolate.minutes(test.minutes)}, ${test.soak_minutes === null ? "where no soak would be long enough"
+      : `in place of ${duration(60 * test.soak_minutes)} of soak`} · ${W.risks[test.risk] ?? test.risk}`,
     show: "Show what to do",
     running: (port) => `The fault is being made to come on port ${port}. Nothing else can be begun there; stop it first.`,
     stopAsk: "The fault is being made to come on this port. What was done stays in the job; the rest is not done.",
