@@ -36,6 +36,6 @@ pub mod spectrum;
 pub mod stray;
 
 pub use compare::{CompareOptions, Comparison, Observation, Verdict, compare};
+pub use event_sequence::{EventSequence, Occurrence, Symbol};
 pub use pattern::{Class, Pattern, PatternOptions, Patterns};
-pub use sequence::{EventSequence, Occurrence, Symbol};
 pub use soak::{Soak, SoakState};
