@@ -75,12 +75,15 @@ class Started:
     def runs(self):
         return self.process.poll() is None
 
-    def says(self, word):
-        """Waits until it says so on standard error; gives the line."""
-        def line():
-            assert self.runs() or word in self.text(), f"ended without {word!r}: {self.text()}"
-            return next((line for line in self.told if word in line), None)
-        return until(line, lambda: f"{word!r} is not said: {self.text()}")
+    def says(self, *words):
+        """Waits until it says these words in one line on standard error."""
+        def said():
+            over = not self.runs()
+            if any(all(word in line for word in words) for line in self.told):
+                return True
+            assert not over, f"ended without {words}: {self.text()}"
+            return False
+        until(said, lambda: f"{words} not said: {self.text()}")
 
     def text(self):
         return "".join(self.told)
@@ -179,6 +182,7 @@ class Server(Set):
         for one in (self.stream, self.listener):
             if one:
                 one.close()
+        self.stream, self.listener = None, None
 
 
 class Terminal(Set):
@@ -192,8 +196,9 @@ class Terminal(Set):
             ["wine", "reg", "add", r"HKLM\Software\Wine\Ports", "/v", "COM1", "/d", os.ttyname(self.far), "/f"],
             check=True, capture_output=True, timeout=PATIENCE,
         )
-        # The ports are made when the server starts.
-        subprocess.run([wineserver(), "-w"], check=True, timeout=PATIENCE)
+        # The ports are made when the system starts.
+        resident.end()
+        resident.begin()
         os.set_blocking(self.near, False)
         self.start()
 
@@ -207,6 +212,24 @@ class Terminal(Set):
         self.silence()
         os.close(self.near)
         os.close(self.far)
+
+
+class Resident:
+    """An idle program that keeps wine's services running: without one, each command starts them and waits for their end."""
+
+    def begin(self):
+        # Services keep what the command that started them writes to: none of ours may be that one.
+        quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
+        self.process = subprocess.Popen(["wine", "cmd"], stdin=subprocess.PIPE, **quiet)
+        subprocess.run(["wine", "cmd", "/c", "ver"], check=True, timeout=PATIENCE, **quiet)
+
+    def end(self):
+        self.process.stdin.close()
+        self.process.wait(timeout=PATIENCE)
+        subprocess.run([wineserver(), "-w"], check=True, timeout=PATIENCE)
+
+
+resident = Resident()
 
 
 def wineserver():

@@ -16,7 +16,7 @@ import time
 import urllib.request
 
 from bench import (
-    KEYS, LINUX, PATIENCE, REST, ROOT, VERBATIM, WINDOWS, WORK, Server, Started, Terminal, answer, lines, quiet, run, strays, until,
+    KEYS, LINUX, PATIENCE, REST, ROOT, VERBATIM, WINDOWS, WORK, Server, Started, Terminal, answer, lines, quiet, resident, run, strays, until,
 )
 
 sys.path.insert(0, str(ROOT / "tests"))
@@ -181,10 +181,10 @@ def hands():
     printing.reads = lambda _ms: held[0]
     asked = ",".join(KEYS)
     job = alder("checked")
-    check = Started("keycheck", job, "--port", printing.port, "--cautions-read", "--json", "--check", "--seconds", "12", "--keys", asked)
+    check = Started("keycheck", job, "--port", printing.port, "--cautions-read", "--json", "--check", "--seconds", "10", "--keys", asked)
     swapped = {"KEY_VOLUMEUP": "KEY_MENU", "KEY_MENU": "KEY_VOLUMEUP"}
     for key in KEYS:
-        until(lambda: any("Press" in line and key in line for line in check.told), check.text)
+        check.says("Press", key)
         time.sleep(0.4)
         held[0] = KEYS[swapped.get(key, key)]
         time.sleep(0.5)
@@ -213,7 +213,7 @@ def hands():
 def files():
     """Ctrl-C ends a soak in order; paths longer than 260; a file that is replaced while another program reads it."""
     printing = Server(strays)
-    job = "/".join(("long-" * 20, "longer-" * 20, "job"))
+    job = "/".join(("long-" * 20, "longer-" * 20, "longest-" * 20, "job"))
     (WORK / job).parent.mkdir(parents=True)
     alder(job)
     deep = len(str(WORK / job / "raw"))
@@ -231,31 +231,36 @@ def files():
     text = report.read_bytes()
     assert VERBATIM not in text
 
-    # The command interpreter opens the file that a program reads as its input, and lets others read it beside.
-    printing.silence()
+    printing.end()
     short = alder("short")
     run(WINDOWS, "report", short)
-    held = WORK / short / "report.html"
-    for keep in (True, False):
-        before = held.stat().st_ino
-        waits = Server(quiet)
-        holder = subprocess.Popen(
-            ["wine", "cmd", "/c", f"{WINDOWS[1]} watch --port {waits.port} --chassis alder --cautions-read --seconds 600 < {short}\\report.html"],
-            cwd=WORK, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-        )
-        until(lambda: waits.stream, "the reader does not begin")
-        writing = Started("report", short)
-        if not keep:
-            until(lambda: list(held.parent.glob(".report.html.*.part")) or not writing.runs(), "no new report")
-            time.sleep(0.1)
-            waits.end()
-        status = writing.ended()
-        print("DEBUG", keep, status, writing.text(), held.stat().st_ino == before)
+    stands = WORK / short / "report.html"
+    before = stands.stat().st_ino
+    status, told = replaced(short, stands, release=False)
+    assert status == 4 and "cannot write the report" in told and stands.stat().st_ino == before, (status, told)
+    status, told = replaced(short, stands, release=True)
+    assert status == 0 and stands.stat().st_ino != before, (status, told)
+    assert not list(stands.parent.glob(".report*")), "a part is left"
+    return f"a soak ended by Ctrl-C, status 0; {deep} characters of path; a report takes the place of one that is read once its reader " \
+        "has ended, and the old one stands where it has not"
+
+
+def replaced(job, stands, release):
+    """Writes a report while another program has the old one open. The command interpreter opens it as that one's input."""
+    waits = Server(quiet)
+    reader = subprocess.Popen(
+        ["wine", "cmd", "/c", f"{WINDOWS[1]} watch --port {waits.port} --chassis alder --cautions-read --no-wait < {job}\\report.html"],
+        cwd=WORK, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+    )
+    until(lambda: waits.stream, "the reader does not begin")
+    writing = Started("report", job)
+    if release:
+        until(lambda: list(stands.parent.glob(".report*.part")) or not writing.runs(), "no new report")
         waits.end()
-        holder.kill()
-        holder.wait()
-    printing.end()
-    return f"Ctrl-C: status 0; {deep} characters of path"
+    status = writing.ended()
+    waits.end()
+    reader.wait(timeout=PATIENCE)
+    return status, writing.text()
 
 
 def demo():
@@ -267,22 +272,18 @@ def demo():
         report = (WORK / job / "report.html").read_bytes()
         assert told["simulated"] and len(report) > 20_000 and VERBATIM not in report, told
         found = findings(program, job)
-        stages = found["job show"]["stages"]
-        stories.append({
-            "stages": [(stage["text"], (stage.get("comparison") or {}).get("verdict")) for stage in stages],
-            "place": [
-                (place["path"], place["places"][0]["part"] if place.get("places") else None) for place in found["locate"].get("paths", [])
-            ],
-        })
+        stories.append((
+            [(stage["step"], (stage["comparison"] or {}).get("verdict")) for stage in found["job show"]["stages"]],
+            found["locate"]["locations"][0]["location"],
+        ))
     assert stories[0] == stories[1], stories
-    verdicts = [verdict for _, verdict in stories[1]["stages"]]
+    verdicts = [verdict for _, verdict in stories[1][0]]
     assert verdicts[-1] == "gone" and "reduced" in verdicts, verdicts
-    raws = {json.dumps(answer(LINUX, "job", "show", "demo")).count("tcp:")}
-    return f"{len(verdicts)} stages in {seconds:.0f} s, as on Linux: {verdicts}, {raws}"
+    return f"{len(verdicts)} stages in {seconds:.0f} s, as on Linux: {', '.join(map(str, verdicts))}; {stories[1][1]}"
 
 
 def ask(address, token, path, body=None):
-    request = urllib.request.Request(f"http://{address}{path}", body and json.dumps(body).encode(), {
+    request = urllib.request.Request(f"http://{address}{path}", None if body is None else json.dumps(body).encode(), {
         "Authorization": f"Bearer {token}", "Content-Type": "application/json"})
     return urllib.request.urlopen(request, timeout=60)
 
@@ -318,11 +319,11 @@ def daemon():
         refused = subprocess.run([*WINDOWS, *step], cwd=WORK, capture_output=True, timeout=PATIENCE, env=way)
         assert refused.returncode != 0 and b"is being recorded from left" in refused.stderr, refused
         assert answer(WINDOWS, "job", "show", job, env=way)["live"][0]["port"] == "left"
-        ask(address, token, "/api/v1/ports/left/close", {})
         soaked = answer(WINDOWS, "soak", job, "--port", printing.port, "--minutes", "0.2", "--full", env=way)["soak"]
         assert soaked["strays"] > 3, soaked
-        blind = subprocess.run(
-            [*WINDOWS, *step], cwd=WORK, capture_output=True, timeout=PATIENCE, env=way | {"STRAYKEY_SOCKET": str(bench / "none")})
+        begun = [json.loads(line).get("capture") for line in (bench / "daemon.log").read_text().splitlines()]
+        assert any(capture and capture.endswith("soak") for capture in begun), begun
+        ask(address, token, "/api/v1/jobs/served/report", {})
         report = ask(address, token, "/api/v1/jobs/served/report").read()
         assert b"<html" in report and VERBATIM not in report + page
     finally:
@@ -333,7 +334,7 @@ def daemon():
     assert status == 0 and "served" in log and VERBATIM.decode() not in log, (status, log)
     printing.end()
     return f"page {len(page)} bytes, {b''.join(heard).count(b'data:')} messages on the stream, {len(log.splitlines())} lines of log, " \
-        f"asked through the pipe, soak of {soaked['strays']} strays; {blind.returncode}; ended by Ctrl-C, {status}"
+        f"asked through the pipe; its soak: {soaked['strays']} strays; ended by Ctrl-C"
 
 
 def simulated():
@@ -356,6 +357,7 @@ def main():
     WORK.mkdir(parents=True)
     wanted = sys.argv[3:]
     failed = 0
+    resident.begin()
     for check in (decode, carried, server, port, hands, files, demo, daemon, simulated):
         if wanted and check.__name__ not in wanted:
             continue
@@ -366,6 +368,7 @@ def main():
             failed += 1
             said = f"FAILED  {check.__name__}: {type(error).__name__}: {error}"
         print(f"{said} ({time.monotonic() - begun:.0f} s)", flush=True)
+    resident.end()
     sys.exit(1 if failed else 0)
 
 
