@@ -228,6 +228,11 @@ class Resident:
         self.process.wait(timeout=PATIENCE)
         subprocess.run([wineserver(), "-w"], check=True, timeout=PATIENCE)
 
+    @staticmethod
+    def kill():
+        """Ends all that wine still runs, also what a failed check has left."""
+        subprocess.run([wineserver(), "-k"], check=True, timeout=PATIENCE)
+
 
 resident = Resident()
 

@@ -368,7 +368,7 @@ def main():
             failed += 1
             said = f"FAILED  {check.__name__}: {type(error).__name__}: {error}"
         print(f"{said} ({time.monotonic() - begun:.0f} s)", flush=True)
-    resident.end()
+    resident.kill()
     sys.exit(1 if failed else 0)
 
 
