@@ -2,7 +2,7 @@
 
 use std::os::unix::fs::symlink;
 use std::path::Path;
-use std::process::{Child, Command, Stdio};
+use std::process::{Child, Command, Output, Stdio};
 use std::time::{Duration, Instant};
 
 use serde_json::Value;
@@ -14,7 +14,7 @@ use crate::support::terminal::Terminal;
 const MINUTES: &str = "0.1";
 const MS: u64 = 6_000;
 
-fn soak(job: &Path, port: &Path, more: &[&str]) -> Child {
+pub(super) fn soak(job: &Path, port: &Path, more: &[&str]) -> Child {
     let port = port.to_str().unwrap();
     Command::new(env!("CARGO_BIN_EXE_straykey"))
         .args([
@@ -35,23 +35,31 @@ fn soak(job: &Path, port: &Path, more: &[&str]) -> Child {
         .unwrap()
 }
 
-/// The set prints in its own time until the soak ends: `says` gives what it prints in each 50 ms.
-fn prints(
-    terminal: &mut Terminal,
-    child: &mut Child,
-    mut says: impl FnMut(u64, &mut Terminal, u32) -> Vec<u8>,
-) {
+/// Each 50 ms of the set's own time until the soak ends.
+pub(super) fn each_50_ms(child: &mut Child, mut then: impl FnMut(u64)) {
     let begun = Instant::now();
     let mut ms = 0;
     while child.try_wait().unwrap().is_none() {
         assert!(begun.elapsed() < Duration::from_secs(90), "the soak does not end");
         while begun.elapsed().as_millis() as u64 >= ms {
-            let bytes = says(ms, terminal, child.id());
-            terminal.offer(&bytes);
+            then(ms);
             ms += 50;
         }
         std::thread::sleep(Duration::from_millis(5));
     }
+}
+
+/// The set prints until the soak ends: `says` gives what it prints in each 50 ms.
+fn prints(
+    terminal: &mut Terminal,
+    child: &mut Child,
+    mut says: impl FnMut(u64, &mut Terminal, u32) -> Vec<u8>,
+) {
+    let id = child.id();
+    each_50_ms(child, |ms| {
+        let bytes = says(ms, terminal, id);
+        terminal.offer(&bytes);
+    });
 }
 
 /// Runs a soak on a set that prints so; gives the exit status, the soak, and the ledger of KEY1 in the job.
@@ -65,13 +73,18 @@ fn run_with(more: &[&str], says: impl FnMut(u64, &mut Terminal, u32) -> Vec<u8>)
     let mut terminal = Terminal::open();
     let mut child = soak(&job, terminal.path(), more);
     prints(&mut terminal, &mut child, says);
+    proves_nothing(child, &job)
+}
+
+/// The exit status of a soak that has ended, the soak, and the ledger of KEY1 in the job; nowhere is anything gone.
+pub(super) fn proves_nothing(child: Child, job: &Path) -> (i32, Value, Value) {
     let output = child.wait_with_output().unwrap();
     let told = String::from_utf8_lossy(&output.stderr).into_owned();
     let soak: Value =
         serde_json::from_slice(&output.stdout).unwrap_or_else(|error| panic!("{error}: {told}"));
     let soak = soak["soak"].clone();
     assert_ne!(soak["verdict"], "gone", "{soak}");
-    let own = not_gone(&job);
+    let own = not_gone(job);
     // What the soak said is what the job says.
     let path = soak["paths"].as_array().unwrap().iter().find(|path| path["line"] == "KEY1").unwrap();
     assert_eq!(path["observed_s"], own["observed_s"], "live {path}\nstored {own}");
@@ -79,7 +92,7 @@ fn run_with(more: &[&str], says: impl FnMut(u64, &mut Terminal, u32) -> Vec<u8>)
     (output.status.code().unwrap(), soak, own)
 }
 
-fn observed(path: &Value) -> f64 {
+pub(super) fn observed(path: &Value) -> f64 {
     path["observed_s"].as_f64().unwrap()
 }
 
@@ -92,6 +105,11 @@ fn a_set_that_is_seen_to_be_quiet_is_gone() {
     let mut child = soak(&job, terminal.path(), &[]);
     prints(&mut terminal, &mut child, |ms, _, _| alder(1000 + ms, 1050 + ms, false).into_bytes());
     let output = child.wait_with_output().unwrap();
+    proves_the_repair(&output, &job);
+}
+
+/// Soak and job both say that the fault is gone.
+pub(super) fn proves_the_repair(output: &Output, job: &Path) {
     let soak: Value = serde_json::from_slice(&output.stdout).unwrap();
     assert_eq!((output.status.code(), &soak["soak"]["verdict"]), (Some(0), &Value::from("gone")), "{soak}");
     let shown = super::json(&["job", "show", job.to_str().unwrap(), "--json"]);
@@ -187,9 +205,12 @@ fn an_adapter_that_comes_back_is_waited_for_and_the_gap_is_blind() {
         assert_eq!(told.matches(said).count(), 1, "{said}: {told}");
     }
     assert!(!told.contains("BLIND") && !told.contains("is the set on"), "{told}");
-    let soak: Value = serde_json::from_slice(&output.stdout).unwrap();
-    // The quiet on both sides of the gap proves the repair, and the gap proves nothing.
-    assert_eq!(soak["soak"]["verdict"], "gone", "{soak}");
+    proves_the_repair_beside_a_gap(&output, &job);
+}
+
+/// The quiet on both sides of eight seconds without a port proves the repair, and the gap proves nothing.
+pub(super) fn proves_the_repair_beside_a_gap(output: &Output, job: &Path) {
+    proves_the_repair(output, job);
     let shown = super::json(&["job", "show", job.to_str().unwrap(), "--json"]);
     let own = super::path(shown["stages"].as_array().unwrap().last().unwrap(), "KEY1");
     assert!(observed(&own) > 2.0 && observed(&own) < 6.5, "{own}");

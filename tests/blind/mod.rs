@@ -9,6 +9,7 @@ mod menu; // menu lines that are not printed any more
 mod recorded; // recordings that say what is missing in them
 mod same; // live and stored alike
 mod served; // the daemon, its jobs and its page's API
+mod server; // soaks over a serial server
 mod sound; // sets that are well heard
 mod stored; // saved captures
 mod wires; // tables and dumps of a receiver or a keypad line

@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use rustix::fs::{Mode, OFlags};
+use rustix::io::FdFlags;
 use rustix::pty::OpenptFlags;
 use rustix::termios::{InputModes, OptionalActions, tcgetattr, tcsetattr};
 use rustix::time::{ClockId, clock_gettime};
@@ -19,6 +20,9 @@ use crate::base::system::{Moment, PseudoTerminal, variable};
 
 /// The variable that names a user's own folder.
 pub(crate) const HOME: &str = "HOME";
+
+/// SQLite's own way to files whose path is long; `None` where its usual one takes all.
+pub(crate) const SQLITE_LONG_PATHS: Option<&str> = None;
 
 /// Returns once the names in a folder survive a power cut.
 pub(crate) fn sync_folder(folder: &Path) -> io::Result<()> {
@@ -103,7 +107,9 @@ pub(crate) fn kernel_log() -> Option<File> {
 
 /// Opens a pseudo-terminal; `None` where the system has none.
 pub(crate) fn pseudo_terminal() -> io::Result<Option<PseudoTerminal>> {
-    let near = rustix::pty::openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC)?;
+    let near = rustix::pty::openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY)?;
+    // Not every Unix takes this together with the opening.
+    rustix::io::fcntl_setfd(&near, FdFlags::CLOEXEC)?;
     rustix::pty::grantpt(&near)?;
     rustix::pty::unlockpt(&near)?;
     let path = PathBuf::from(rustix::pty::ptsname(&near, Vec::new())?.to_string_lossy().into_owned());

@@ -15,6 +15,9 @@ use crate::base::system::{Moment, PseudoTerminal, variable};
 /// The variable that names a user's own folder.
 pub(crate) const HOME: &str = "LOCALAPPDATA";
 
+/// SQLite's own way to files whose path is longer than 260 characters.
+pub(crate) const SQLITE_LONG_PATHS: Option<&str> = Some("win32-longpath");
+
 /// Windows has no call that makes the names in a folder safe by themselves; NTFS writes them to its own journal.
 pub(crate) fn sync_folder(_folder: &Path) -> io::Result<()> {
     Ok(())

@@ -83,27 +83,32 @@ pub(super) fn watch(options: &args::Watch, protocols: &Protocols, out: &mut Out)
     Ok(Outcome::Done)
 }
 
-/// What is said when an adapter that is waited for goes and comes back.
+/// What is said when an adapter, or a serial server, that is waited for goes and comes back.
 struct Turns {
     waits: bool,
+    server: bool,
     seen: Adapter,
 }
 
 impl Turns {
     fn of(spec: &PortSpec) -> Self {
-        Self { waits: spec.reconnect, seen: Adapter::Stayed }
+        Self { waits: spec.reconnect, server: spec.server().is_some(), seen: Adapter::Stayed }
     }
 
     fn take(&mut self, adapter: Adapter) -> Option<&'static str> {
         if std::mem::replace(&mut self.seen, adapter) == adapter || !self.waits {
             return None;
         }
-        match adapter {
-            Adapter::Stayed => None,
-            Adapter::Gone { .. } => {
+        match (adapter, self.server) {
+            (Adapter::Stayed, _) => None,
+            (Adapter::Gone { .. }, true) => {
+                Some("The serial server has hung up. straykey waits until it answers again. Ctrl-C ends.")
+            }
+            (Adapter::Gone { .. }, false) => {
                 Some("The adapter is unplugged. Plug it in again; straykey waits for it. Ctrl-C ends.")
             }
-            Adapter::Back { .. } => Some("The adapter is back. Going on."),
+            (Adapter::Back { .. }, true) => Some("The serial server is back. Going on."),
+            (Adapter::Back { .. }, false) => Some("The adapter is back. Going on."),
         }
     }
 }

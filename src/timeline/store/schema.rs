@@ -5,9 +5,9 @@ pub(crate) use crate::timeline::store::failure::{damaged, failed};
 use std::path::Path;
 use std::time::Duration;
 
-use rusqlite::Connection;
+use rusqlite::{Connection, OpenFlags};
 
-use crate::base::Result;
+use crate::base::{Result, system};
 use crate::timeline::store::{blocks, detail, readings};
 
 /// Version of the tables, in the file as `user_version`. An index of another version is rebuilt.
@@ -37,6 +37,13 @@ CREATE TABLE IF NOT EXISTS findings (
     PRIMARY KEY (about, kind)) WITHOUT ROWID;
 ";
 
+fn connect(path: &Path) -> rusqlite::Result<Connection> {
+    match system::SQLITE_LONG_PATHS {
+        Some(way) => Connection::open_with_flags_and_vfs(path, OpenFlags::default(), way),
+        None => Connection::open(path),
+    }
+}
+
 /// Empties every table.
 pub(super) const CLEAR: &str = "BEGIN; DELETE FROM stages; DELETE FROM steps; DELETE FROM captures; \
      DELETE FROM events; DELETE FROM readings; DELETE FROM detail; DELETE FROM findings; COMMIT;";
@@ -53,7 +60,7 @@ pub(super) fn open(path: &Path, look_through: bool) -> Result<Option<Connection>
 /// Whether a file is an index of another version, as an earlier or later program leaves it.
 pub(super) fn has_other_version(path: &Path) -> bool {
     let look = || -> rusqlite::Result<i64> {
-        Connection::open(path)?.pragma_query_value(None, "user_version", |row| row.get(0))
+        connect(path)?.pragma_query_value(None, "user_version", |row| row.get(0))
     };
     look().is_ok_and(|version| version != SCHEMA_VERSION)
 }
@@ -77,7 +84,7 @@ pub(super) fn in_memory() -> rusqlite::Result<Connection> {
 }
 
 fn try_open(path: &Path, look_through: bool) -> rusqlite::Result<Option<Connection>> {
-    let connection = Connection::open(path)?;
+    let connection = connect(path)?;
     connection.busy_timeout(Duration::from_secs(5))?;
     let version: i64 = connection.pragma_query_value(None, "user_version", |row| row.get(0))?;
     let empty: bool = connection.query_row("SELECT count(*) = 0 FROM sqlite_master", [], |row| row.get(0))?;
