@@ -141,7 +141,7 @@ pub fn log_bayes_factor(before: Count, after: Count, dispersion: f64, prior: Pri
 /// Judges every step of a job. Counts are episodes, exposures minutes, stages in order of time.
 ///
 /// Episodes that still cluster tell as much as so many fewer: all counts are divided by `dispersion`, that of all stages
-/// together ([`crate::analysis::overdispersion::scatter`]), as a comparison of two stages does; 1 for independent episodes.
+/// together ([`crate::analysis::overdispersion::overdispersion`]), as a comparison of two stages does; 1 for independent episodes.
 ///
 /// # Source
 /// Quasi-likelihood as in [`compare_scaled`].
