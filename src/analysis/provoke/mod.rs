@@ -30,5 +30,5 @@ pub use effect::{Ratio, Shift, ratio, shift};
 pub use forecast::{Forecast, Wish, forecast, smallest_p};
 pub use inference::{Looks, Outcome, judge, judge_all};
 pub use plan::{Block, Label, Plan, PlanError, Round, Slot, Timing};
-pub use repeat::{Before, fewer};
+pub use repeat::{Before, JOINED, fewer};
 pub use table::{Direction, Kind, Table, TableError};

@@ -49,9 +49,9 @@ fn by_stretches(before: &[u64], now: usize) -> f64 {
     if held == 0 || quiet == 0 { 1.0 } else { fewer(&vec![1; held], &vec![0; quiet]) }
 }
 
-/// Within a block what follows so soon is one episode to the laws of the pauses: a burst would look like pauses of two kinds. A
-/// rule of our own.
-const JOINED: Nanoseconds = Nanoseconds::from_millis(5000);
+/// What comes so soon after another may follow from it: it begins nothing new in a block, and is one episode to the laws of the
+/// pauses, to which a burst would look like pauses of two kinds. A rule of our own.
+pub const JOINED: Nanoseconds = Nanoseconds::from_millis(5000);
 /// Fewer episodes do not tell laws apart: stretches alone bound the chance. A rule of our own, tuned on `examples/provoke`.
 const FEW: u64 = 15;
 

@@ -3,7 +3,9 @@
 use crate::analysis::episode::{Episode, Press, episodes, fold};
 use crate::analysis::event_sequence::EventSequence;
 use crate::analysis::ledger::{Intervals, Ledger, Sign};
-use crate::analysis::provoke::{Block, Kind, Label, Looks, Plan, Slot, Table, judge_all, ratio, shift};
+use crate::analysis::provoke::{
+    Block, JOINED, Kind, Label, Looks, Plan, Slot, Table, judge_all, ratio, shift,
+};
 use crate::base::{Error, Event, Name, Nanoseconds, Result, Span};
 use crate::bench::load::Loaded;
 use crate::bench::provoke::lines::BlockLines;
@@ -16,8 +18,6 @@ use crate::timeline::job::{BlockBegun, CaptureRef, Provocation, Spoiled};
 
 /// Episodes are presses so far apart where the job has not learned it: twice a usual auto-repeat and a little.
 const GAP: Nanoseconds = Nanoseconds::from_millis(2500);
-/// What comes so soon after another may follow from it. A rule of our own.
-const FRESH: Nanoseconds = Nanoseconds::from_millis(5000);
 /// A recording ends with the last thing that came, a little before its last block does. A rule of our own.
 const TAIL: Nanoseconds = Nanoseconds::from_millis(500);
 /// A round counts where so much of each of its blocks was observed. A rule of our own.
@@ -207,7 +207,7 @@ impl ProvokeRun {
     fn done(&self, now: Nanoseconds) -> Vec<Done> {
         let (presses, episodes) = self.episodes();
         let mut last = None;
-        let is_fresh = |press: &&Press| last.replace(press.t).is_none_or(|last| press.t - last > FRESH);
+        let is_fresh = |press: &&Press| last.replace(press.t).is_none_or(|last| press.t - last > JOINED);
         let fresh: Vec<Press> = presses.iter().filter(is_fresh).copied().collect();
         let begun = self.provocation.begun.iter().enumerate();
         begun
@@ -226,7 +226,7 @@ impl ProvokeRun {
                     presses: within(&presses, counted),
                     fresh: within(&fresh, counted),
                     excursions: self.lines.excursions(counted.start, counted.end),
-                    fresh_excursions: self.lines.fresh(counted, FRESH),
+                    fresh_excursions: self.lines.fresh(counted, JOINED),
                 }
             })
             .collect()
