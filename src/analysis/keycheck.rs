@@ -59,12 +59,7 @@ pub fn check(prompts: &[Prompt], events: &[Event]) -> KeyCheck {
         })
         .collect();
     let answers_on = |path| {
-        windows
-            .iter()
-            .filter(|(prompt, end)| {
-                presses(events, *prompt, *end, path).any(|at| events[at].key == Some(prompt.key))
-            })
-            .count()
+        windows.iter().filter(|(prompt, end)| right(events, *prompt, *end, path).next().is_some()).count()
     };
     let mut paths = [ControlPath::Keypad, ControlPath::Infrared];
     if answers_on(ControlPath::Infrared) > answers_on(ControlPath::Keypad) {
@@ -109,8 +104,17 @@ fn presses(
     })
 }
 
+/// Those of them that are of the key asked for.
+fn right(
+    events: &[Event],
+    prompt: Prompt,
+    end: Nanoseconds,
+    path: ControlPath,
+) -> impl Iterator<Item = usize> {
+    presses(events, prompt, end, path).filter(move |at| events[*at].key == Some(prompt.key))
+}
+
 /// How long after a prompt this hand presses, by the prompts that one press of the key asked for follows.
-#[derive(Default)]
 struct Hand {
     median: Nanoseconds,
     /// Half the shortest delay and twice the longest, where five are known at least: a rule of our own.
@@ -122,8 +126,7 @@ impl Hand {
         let mut delays: Vec<Nanoseconds> = windows
             .iter()
             .filter_map(|(prompt, end)| {
-                let mut right =
-                    presses(events, *prompt, *end, path).filter(|at| events[*at].key == Some(prompt.key));
+                let mut right = right(events, *prompt, *end, path);
                 let only = right.next()?;
                 right.next().is_none().then(|| events[only].t - prompt.t)
             })
@@ -152,9 +155,9 @@ fn answer(
 ) -> Option<usize> {
     let delay = |at: &usize| events[*at].t - prompt.t;
     let unlike = |at: &usize| (delay(at) - hand.median).0.abs();
-    let own = |path| presses(events, prompt, end, path);
-    let right = |path| own(path).filter(|at| events[*at].key == Some(prompt.key)).min_by_key(unlike);
-    let any = |path| own(path).filter(|at| hand.may_come(delay(at))).min_by_key(unlike);
+    let right = |path| right(events, prompt, end, path).min_by_key(unlike);
+    let any =
+        |path| presses(events, prompt, end, path).filter(|at| hand.may_come(delay(at))).min_by_key(unlike);
     paths.into_iter().find_map(right).or_else(|| paths.into_iter().find_map(any))
 }
 

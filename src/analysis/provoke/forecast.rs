@@ -169,7 +169,7 @@ impl Trials {
                 let mut number = |mean| poisson(&mut Random::new(random.bits()), mean);
                 let mut order: Vec<usize> = (0..=self.stressors).collect();
                 if world != World::Steady {
-                    (1..order.len()).rev().for_each(|last| order.swap(last, other.below(last + 1)));
+                    other.shuffle(&mut order);
                 }
                 let mut row = vec![0.0; order.len()];
                 for label in order {

@@ -41,9 +41,9 @@ pub fn fewer(before: &[u64], now: &[u64]) -> f64 {
     (ways[picked].iter().sum::<f64>() / all).min(1.0)
 }
 
-/// Chance of quiet now by [`fewer`] on stretches of blocks, each longer than the longest pause before, so that each of before
-/// held something: spells and bursts that are shorter than that are within a stretch. One where no whole stretch is left.
-fn by_stretches(before: &[u64], now: usize) -> f64 {
+/// Chance of quiet now by [`fewer`] on runs of blocks. A run is longer than the longest pause before, so that each run of before
+/// held something, and shorter spells and bursts lie within one. A chance of one where no whole run is left.
+fn by_runs(before: &[u64], now: usize) -> f64 {
     let pause = before.split(|count| *count > 0).map(<[u64]>::len).max().unwrap_or(0);
     let (held, quiet) = (before.len() / (pause + 1), now / (pause + 1));
     if held == 0 || quiet == 0 { 1.0 } else { fewer(&vec![1; held], &vec![0; quiet]) }
@@ -52,7 +52,7 @@ fn by_stretches(before: &[u64], now: usize) -> f64 {
 /// What comes so soon after another may follow from it: it begins nothing new in a block, and is one episode to the laws of the
 /// pauses, to which a burst would look like pauses of two kinds. A rule of our own.
 pub const JOINED: Nanoseconds = Nanoseconds::from_millis(5000);
-/// Fewer episodes do not tell laws apart: stretches alone bound the chance. A rule of our own, tuned on `examples/provoke`.
+/// Fewer episodes do not tell laws apart: runs of blocks alone bound the chance. A rule of our own, tuned on `examples/provoke`.
 const FEW: u64 = 15;
 
 /// What a stressor brought before a repair, to judge by what it brings now.
@@ -91,7 +91,7 @@ impl Before {
     }
 
     /// Chance of so few now, or fewer, if the repair changed nothing: that of [`fewer`], and where nothing comes now, not less
-    /// than what spells allow: the smaller one of [`fewer`] on stretches as long as the longest pause, and, where enough came,
+    /// than what spells allow: the smaller one of [`fewer`] on runs of blocks longer than the longest pause, and, where enough came,
     /// of the average over laws of the pauses, the blocks laid end to end ([`QuietPlan`]).
     #[allow(clippy::cast_precision_loss)]
     pub fn chance(&self, now: &[u64]) -> f64 {
@@ -99,10 +99,9 @@ impl Before {
         if now.iter().any(|count| *count > 0) {
             return picked;
         }
-        let stretches = by_stretches(&self.counts, now.len());
+        let runs = by_runs(&self.counts, now.len());
         let seconds = now.len() as f64 * self.block.seconds();
-        let spells =
-            if self.plan.episodes < FEW { stretches } else { stretches.min(self.plan.quiet_anyway(seconds)) };
+        let spells = if self.plan.episodes < FEW { runs } else { runs.min(self.plan.quiet_anyway(seconds)) };
         picked.max(spells)
     }
 

@@ -9,7 +9,7 @@ pub enum Direction {
     Either,
 }
 
-/// One kind of number, seen in one way or in several: the test takes the way that shows most, under every order anew.
+/// One kind of number, seen in one way or in several: under each order the test takes the way that shows most.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Kind {
     /// Tables of the same rounds.
