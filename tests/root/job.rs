@@ -1,6 +1,7 @@
 //! Jobs on a disk that is really full: whole or not at all.
 
 use std::fs;
+use std::io::Write as _;
 use std::path::Path;
 use std::process::Command;
 
@@ -27,12 +28,13 @@ fn checks(job: &Path) -> bool {
 fn a_creation_that_did_not_get_to_its_end_can_be_done_again() {
     // The whole of a creation needs a few blocks; with less room it ends in the middle.
     let disk = SmallDisk::mount();
-    let filler = disk.0.join("filler");
     let path = disk.0.join("job");
+    // Made once and cut: a file that is removed keeps its room while a child of another test still holds it open.
+    let mut filler = fs::File::create(disk.0.join("filler")).unwrap();
+    filler.write_all(&vec![0; 512 << 10]).unwrap_err();
+    let full = filler.metadata().unwrap().len();
     for room in 0..8u64 {
-        std::fs::write(&filler, vec![0; 512 << 10]).unwrap_err();
-        let length = std::fs::metadata(&filler).unwrap().len();
-        std::fs::OpenOptions::new().write(true).open(&filler).unwrap().set_len(length - room * 4096).unwrap();
+        filler.set_len(full - room * 4096).unwrap();
         match Job::create(&path, &JobInfo::new("set")) {
             Ok(job) => {
                 assert!(room > 0, "with no room at all it cannot have been made");
@@ -43,7 +45,6 @@ fn a_creation_that_did_not_get_to_its_end_can_be_done_again() {
             Err(error) => assert_eq!(error.exit_status(), 4, "{error}"),
         }
         assert_eq!(Job::read(&path).unwrap_err().exit_status(), 3);
-        std::fs::remove_file(&filler).unwrap();
     }
     panic!("the job was never made");
 }

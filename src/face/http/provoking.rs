@@ -49,6 +49,7 @@ pub(super) struct Provoking {
     uses: Vec<Use>,
     capture: String,
     slot: Nanoseconds,
+    counted: Nanoseconds,
     planned: usize,
     block: Option<Block>,
     /// The last block that was begun, on or not.
@@ -59,6 +60,8 @@ pub(super) struct Provoking {
     gone: bool,
     over: bool,
     shown: Shown,
+    /// What came at the end of the block before is in what is shown.
+    settled: bool,
 }
 
 impl Provoking {
@@ -73,6 +76,7 @@ impl Provoking {
             uses,
             capture: capture.to_owned(),
             slot: plan.plan.wash_out.saturating_add(plan.plan.counted),
+            counted: plan.plan.counted,
             planned: plan.plan.rounds as usize,
             block: None,
             last: None,
@@ -82,6 +86,7 @@ impl Provoking {
             gone: false,
             over: false,
             shown,
+            settled: true,
         })
     }
 
@@ -110,11 +115,18 @@ impl Provoking {
                 (self.last, self.left) = (Some(begun), self.slot);
                 self.block = Some(Block { begun, label });
                 self.shown = self.run.state(now).into();
+                self.settled = false;
                 Ok(true)
             }
             Now::Going(left) => {
                 self.left = left;
-                Ok(false)
+                // A press in a block's last moment is decoded after the next one has begun.
+                let settles = left <= self.counted && !self.settled;
+                if settles {
+                    self.shown = self.run.state(now).into();
+                    self.settled = true;
+                }
+                Ok(settles)
             }
             Now::Done => {
                 self.end(now);
