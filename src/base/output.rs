@@ -18,9 +18,12 @@ const MOST_LINKS: usize = 40;
 /// # Errors
 /// What `write` gives; `System` when the file cannot be made.
 pub fn write_output<T>(path: &Path, what: &str, write: impl FnOnce(File) -> Result<T>) -> Result<T> {
-    let failed = |error| {
-        let help = "choose another place, which is there and can be written: --out FILE";
-        Error::system(what).at(path).because(error).help(help)
+    let because = |error, help: &str| Error::system(what).at(path).because(error).help(help);
+    let failed =
+        |error| because(error, "choose another place, which is there and can be written: --out FILE");
+    // Windows keeps a file as it is while another program has it open.
+    let kept_there = |error| {
+        because(error, "close it where another program has it open, or choose another place: --out FILE")
     };
     let target = follow(path.to_owned()).map_err(failed)?;
     let there = match fs::metadata(&target) {
@@ -40,7 +43,8 @@ pub fn write_output<T>(path: &Path, what: &str, write: impl FnOnce(File) -> Resu
             if let Some(there) = there {
                 kept.set_permissions(there.permissions()).map_err(failed)?;
             }
-            kept.sync_all().and_then(|()| system::replace(&part, &target)).map_err(failed)?;
+            kept.sync_all().map_err(failed)?;
+            system::replace(&part, &target).map_err(kept_there)?;
             let folder = target.parent().unwrap_or(Path::new(""));
             match sync_folder(folder) {
                 // A folder that may be written and not read cannot be synced.
@@ -82,4 +86,26 @@ fn follow(mut path: PathBuf) -> io::Result<PathBuf> {
 fn beside(target: &Path) -> PathBuf {
     let name = target.file_name().unwrap_or_default().to_string_lossy();
     target.with_file_name(format!(".{name}.{}.part", std::process::id()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_cannot_be_put_in_its_place_says_so_and_leaves_nothing_beside() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("report.html");
+        fs::write(&path, "old").unwrap();
+        // A folder takes the file's place while it is written: no system renames a file over that.
+        let error = write_output(&path, "cannot write the report", |_| {
+            fs::remove_file(&path).unwrap();
+            fs::create_dir(&path).unwrap();
+            Ok(())
+        })
+        .unwrap_err();
+        assert!(error.to_string().contains("cannot write the report"), "{error}");
+        assert!(error.to_string().contains("close it where another program has it open"), "{error}");
+        assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 1);
+    }
 }

@@ -180,9 +180,9 @@ impl Look for StepLook {
     }
 }
 
-/// The adapter is not there; nothing is wrong with the set.
+/// No adapter or no serial server is there; nothing is wrong with the set.
 fn waiting(seconds: f64) -> String {
-    format!("ADAPTER UNPLUGGED for {}: waiting for it", duration(seconds.floor()))
+    format!("PORT GONE for {}: waiting for it", duration(seconds.floor()))
 }
 
 /// A set that says nothing is no quiet set.
@@ -391,7 +391,7 @@ mod tests {
         gone["waits_s"] = 61.5.into();
         let look = SoakLook::of_value(&gone).unwrap();
         let lines = look.lines();
-        assert_eq!(lines[0], "ADAPTER UNPLUGGED for 1 min 1 s: waiting for it; the clock stands still");
+        assert_eq!(lines[0], "PORT GONE for 1 min 1 s: waiting for it; the clock stands still");
         assert!(!lines.iter().any(|line| line.contains("BLIND")), "{lines:?}");
     }
 
@@ -450,7 +450,7 @@ mod tests {
         let at = Nanoseconds::from_seconds;
         let mut look = WatchLook::default();
         look.tick(at(60.0), Some(at(4.0)), Adapter::Gone { since: at(5.0) }, 12);
-        assert_eq!(look.lines()[1], "ADAPTER UNPLUGGED for 55 s: waiting for it");
+        assert_eq!(look.lines()[1], "PORT GONE for 55 s: waiting for it");
         look.tick(at(65.0), Some(at(4.0)), Adapter::Back { since: at(61.0) }, 12);
         assert_eq!(look.lines().len(), 1, "{:?}", look.lines());
         look.tick(at(72.0), Some(at(4.0)), Adapter::Back { since: at(61.0) }, 12);
