@@ -23,3 +23,8 @@ pub use output::{sync_folder, write_output};
 pub(crate) use time::push_decimal;
 pub use time::{Anchor, Nanoseconds, Span};
 pub use unit::{Counts, Ohms, Volts};
+
+/// Whether a byte ends a line of text whose set is not known: line feed, carriage return, form feed.
+pub fn is_line_end(byte: u8) -> bool {
+    matches!(byte, b'\n' | b'\r' | b'\x0c')
+}

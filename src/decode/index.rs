@@ -60,7 +60,7 @@ pub(crate) fn stands_in(chassis: &Chassis, sample: &[u8]) -> bool {
     if sync.is_some_and(|sync| memmem::find(sample, sync).is_some()) {
         return true;
     }
-    let is_end = |byte: &u8| matches!(byte, b'\n' | b'\r');
+    let is_end = |byte: &u8| chassis.ends_line(*byte);
     chassis.patterns.iter().any(|pattern| {
         let Some(longest) = literals(&pattern.shape).max_by_key(|text| text.len()) else { return true };
         let longest = memmem::Finder::new(longest);

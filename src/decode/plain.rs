@@ -3,7 +3,7 @@
 use std::path::Path;
 use std::sync::Arc;
 
-use crate::base::{ControlPath, Event, EventKind, Name, Nanoseconds, Result, quote_up_to};
+use crate::base::{ControlPath, Event, EventKind, Name, Nanoseconds, Result, is_line_end, quote_up_to};
 use crate::decode::Counters;
 use crate::decode::chassis::Chassis;
 use crate::decode::decoder::Decoder;
@@ -75,7 +75,7 @@ impl Plain {
 impl Decoder for Plain {
     fn push(&mut self, arrival: Option<Nanoseconds>, offset: u64, bytes: &[u8], out: &mut Vec<Event>) {
         for (byte, at) in bytes.iter().zip(offset..) {
-            if matches!(byte, b'\n' | b'\r') {
+            if is_line_end(*byte) {
                 self.end(out);
                 continue;
             }

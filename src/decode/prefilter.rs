@@ -6,6 +6,7 @@
 //! runs are asked for, and then a line that has one of the shapes. It never excludes a chassis that could decode a line:
 //! fixed text of a shape stands in the line as it is, so each of its runs is there.
 
+use crate::base::is_line_end;
 use crate::decode::chassis::Pattern;
 use crate::decode::shape::{Part, Shape};
 use crate::decode::text::clean;
@@ -35,7 +36,7 @@ impl Trigrams {
         trigrams.set(ALWAYS);
         trigrams.add(sample);
         let mut cleaned = Vec::new();
-        for line in sample.split(|byte| matches!(byte, b'\n' | b'\r')).filter(|line| !line.is_empty()) {
+        for line in sample.split(|byte| is_line_end(*byte)).filter(|line| !line.is_empty()) {
             // Fixed text may stand there in pieces, with colours or stray bytes between them.
             if clean::is_needed(line) {
                 trigrams.cleaned = true;

@@ -123,6 +123,9 @@ pub struct TextRules {
     pub strip_escapes: bool,
     /// Longest line in bytes; a longer one becomes one noise event. At most 65 536.
     pub longest_line: usize,
+    /// The character that ends a line beside line feed and carriage return: a form feed, or another of ASCII that is no
+    /// letter, digit or blank.
+    pub line_end: char,
     /// What may stand before a record, as shapes; any of them.
     #[schemars(with = "Vec<String>")]
     pub prefixes: Vec<Spanned<String>>,
@@ -136,6 +139,7 @@ impl Default for TextRules {
             encoding: Encoding::Utf8,
             strip_escapes: true,
             longest_line: 65_536,
+            line_end: '\u{c}',
             prefixes: Vec::new(),
             only_records: false,
         }

@@ -7,7 +7,7 @@
 
 use std::sync::Arc;
 
-use crate::base::{Name, quote};
+use crate::base::{Name, is_line_end, quote};
 use crate::decode::chassis::Chassis;
 use crate::decode::index::Index;
 use crate::decode::nearest::nearest;
@@ -83,8 +83,7 @@ pub(super) fn recognise(index: &Index, known: usize, sample: &[u8]) -> Recogniti
 
 /// The record that one of the first lines comes nearest to, in words.
 fn near(index: &Index, sample: &[u8]) -> Option<String> {
-    let lines =
-        sample.split(|byte| matches!(byte, b'\n' | b'\r')).filter(|line| !line.trim_ascii().is_empty());
+    let lines = sample.split(|byte| is_line_end(*byte)).filter(|line| !line.trim_ascii().is_empty());
     let (line, near) = lines.take(NEAR).find_map(|line| Some((line, nearest(index.all(), line)?)))?;
     Some(format!("; \"{}\" begins like {near}", quote(line.trim_ascii())))
 }
@@ -92,7 +91,7 @@ fn near(index: &Index, sample: &[u8]) -> Option<String> {
 /// The lines that are looked at. A sample is cut anywhere; half a line proves nothing.
 fn whole(sample: &[u8]) -> &[u8] {
     let cut = sample.get(..LONGEST_SAMPLE).unwrap_or(sample);
-    match cut.iter().rposition(|b| matches!(b, b'\n' | b'\r')) {
+    match cut.iter().rposition(|byte| is_line_end(*byte)) {
         Some(end) => cut.get(..=end).unwrap_or(cut),
         None => cut,
     }

@@ -2,7 +2,7 @@
 
 use std::io::Read;
 
-use crate::base::{Error, Nanoseconds, Result};
+use crate::base::{Error, Nanoseconds, Result, is_line_end};
 use crate::journal::Reader;
 use crate::learn::Capture;
 use crate::learn::frames::MOST_BYTES;
@@ -82,13 +82,13 @@ pub(super) fn each_line(
     loop {
         match source.pull()? {
             Pulled::Chunk(chunk) => {
-                for piece in chunk.bytes.split_inclusive(|byte| matches!(byte, b'\n' | b'\r')) {
+                for piece in chunk.bytes.split_inclusive(|byte| is_line_end(*byte)) {
                     if pending.is_empty() {
                         since = chunk.arrival;
                     }
                     let room = LONGEST_LINE.saturating_sub(pending.len());
                     pending.extend_from_slice(piece.get(..room).unwrap_or(piece));
-                    if matches!(piece.last(), Some(b'\n' | b'\r')) {
+                    if piece.last().is_some_and(|byte| is_line_end(*byte)) {
                         take(since, &pending);
                         pending.clear();
                     }

@@ -2,7 +2,9 @@
 
 use std::sync::Arc;
 
-use crate::base::{Cause, ControlPath, Error, Event, EventKind, Name, Nanoseconds, Result, quote};
+use crate::base::{
+    Cause, ControlPath, Error, Event, EventKind, Name, Nanoseconds, Result, is_line_end, quote,
+};
 use crate::decode::Counters;
 use crate::decode::chassis::Chassis;
 use crate::decode::decoder::Decoder;
@@ -280,7 +282,7 @@ fn decoding(chassis: &Arc<Chassis>, capture: &Name) -> State {
 }
 
 fn unknown(recognition: &Recognition, sample: &[u8]) -> Error {
-    let lines = sample.split(|byte| matches!(byte, b'\n' | b'\r'));
+    let lines = sample.split(|byte| is_line_end(*byte));
     let first = lines.map(<[u8]>::trim_ascii).find(|line| !line.is_empty()).unwrap_or_default();
     let what = if recognition.is_tied() { "more than one chassis fits" } else { "no known chassis fits" };
     Error::input(format!("{what}: {}; first line: \"{}\"", recognition.because, quote(first)))

@@ -56,7 +56,7 @@ fn port_bytes() -> impl Strategy<Value = Vec<u8>> {
     ])
     .prop_map(<[u8]>::to_vec);
     let any = prop::collection::vec(any::<u8>(), 0..40);
-    let ends = prop::sample::select(vec![&b"\n"[..], b"\r\n", b"\r", b"\r\r\n", b""]);
+    let ends = prop::sample::select(vec![&b"\n"[..], b"\r\n", b"\r", b"\r\r\n", b"\x0c", b""]);
     prop::collection::vec((prop_oneof![4 => lines, 1 => any], ends), 0..30)
         .prop_map(|lines| lines.into_iter().flat_map(|(line, end)| [line, end.to_vec()].concat()).collect())
 }
@@ -81,6 +81,33 @@ proptest! {
         }
         let counters = decoder.counters();
         prop_assert_eq!(counters.records, counters.decoded + counters.damaged + counters.not_mine);
+    }
+}
+
+#[test]
+fn lines_end_at_a_form_feed_or_at_what_the_file_declares() {
+    let lines =
+        b"[12.400] keyscan: line=KEY1 adc=0x09c\n[12.450] osd: set item=volume value=12\n[12.5] osd: hide\n";
+    let ended = |end: u8| lines.map(|byte| if byte == b'\n' { end } else { byte });
+    let expected = decode("alder", lines);
+    assert_eq!(expected.len(), 3);
+    assert_eq!(decode("alder", &ended(b'\x0c')), expected);
+
+    let alder = include_str!("../../protocols/chassis/alder.toml");
+    let declared = |end: &str| {
+        let text = alder.replace("[text]\n", &format!("[text]\nline_end = {end}\n"));
+        Chassis::parse(std::path::Path::new("alder.toml"), &text)
+    };
+    let mut library = Library::shipped().unwrap();
+    library.put(declared("\";\"").unwrap());
+    assert_eq!(library.recognise(&ended(b';')).choice.as_deref(), Some("alder"));
+    let mut decoder = TextDecoder::new(library.chassis("alder").unwrap(), "capture".into());
+    let mut out = Vec::new();
+    decoder.push(None, 0, &ended(b';'), &mut out);
+    decoder.finish(&mut out);
+    assert_eq!(out, expected);
+    for wrong in ["\"a\"", "\"é\"", "\" \"", "\"\"", "\";;\""] {
+        assert_eq!(declared(wrong).unwrap_err().exit_status(), 3, "{wrong}");
     }
 }
 

@@ -175,6 +175,13 @@ fn lines_without_a_stamp_take_that_of_the_line_before() {
 }
 
 #[test]
+fn each_line_that_ends_in_a_form_feed_has_its_own_stamp() {
+    let log = b"14:05:06.000 [1.000] osd: hide\x0c14:05:06.500 [1.500] osd: hide\x0c14:05:08.000 [3.000] osd: hide\x0c";
+    let found: Vec<f64> = lines(log).into_iter().map(|(t, _)| t).collect();
+    assert_eq!(found, [0.0, 0.5, 2.0]);
+}
+
+#[test]
 fn line_ends_and_encodings_pass_unaltered() {
     let log = b"10:00:00 a\r\n10:00:01 b\r\r\n10:00:02 \xff\xfe\x00\x1b[31m\n10:00:03\r\n10:00:04 cut";
     let texts: Vec<Vec<u8>> = read(log, 0).chunks.into_iter().map(|(_, _, bytes)| bytes).collect();

@@ -107,6 +107,12 @@ impl Compiler<'_> {
                 .at(self.path)
                 .help("give 16 to 65536 bytes, or leave it out"));
         }
+        let end = self.file.text.line_end;
+        if !end.is_ascii() || end.is_ascii_alphanumeric() || end == ' ' {
+            return Err(Error::input(format!("line_end is {end:?}"))
+                .at(self.path)
+                .help("give one ASCII character that is no letter, digit or blank, or leave it out: a form feed ends lines"));
+        }
         Ok(())
     }
 

@@ -57,6 +57,11 @@ impl Chassis {
         self.engines.get_or_init(|| Engines::build(&self.patterns).unwrap_or_default())
     }
 
+    /// Whether a byte ends a line of its text.
+    pub(crate) fn ends_line(&self, byte: u8) -> bool {
+        matches!(byte, b'\n' | b'\r') || char::from(byte) == self.file.text.line_end
+    }
+
     /// Name of the chassis.
     pub fn name(&self) -> &str {
         &self.name

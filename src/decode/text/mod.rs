@@ -3,7 +3,7 @@
 //! What enters: bytes in any pieces, each piece with its place in the raw capture and, when known, its arrival.
 //! What leaves: events in time order. A line's arrival is that of the piece that brought its first byte.
 //!
-//! - A line ends at LF, CR or both. The last line of a capture may lack its end; if its shape ends in a
+//! - A line ends at LF, CR or both, and at the file's `line_end`. The last line of a capture may lack its end; if its shape ends in a
 //!   placeholder, its events say so in `note`, since the number or word may be cut.
 //! - A line longer than the chassis allows becomes one noise event and is skipped up to its end.
 //! - Control characters and terminal escape sequences are taken away when a line has no shape with them.
@@ -102,7 +102,9 @@ impl TextDecoder {
         let chassis = Arc::clone(&self.chassis);
         let mut rest = bytes;
         let mut at = offset;
-        while let Some(end) = memchr::memchr2(b'\n', b'\r', rest) {
+        // ASCII, as the file's check wants it.
+        let own_end = chassis.file.text.line_end as u8;
+        while let Some(end) = memchr::memchr3(b'\n', b'\r', own_end, rest) {
             let (line, after) = rest.split_at(end);
             if self.pending_from.is_none() {
                 self.whole_line(

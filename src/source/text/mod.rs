@@ -18,6 +18,9 @@ use crate::source::{ByteSource, Chunk, Mark, Pulled, What};
 
 /// Bytes from which the stamps are recognised.
 const HEAD: usize = 1 << 16;
+
+/// Ends a line on sets that print it in a line feed's place.
+const FORM_FEED: u8 = b'\x0c';
 /// A stamp that is earlier than its forerunner by less than this is two lines out of order; by more, the
 /// host's clock was set. Common practice, no source.
 const DISORDER: i64 = 1_000_000_000;
@@ -70,7 +73,7 @@ impl TextLog {
         let mut searched = 0;
         loop {
             let bytes = self.block.bytes();
-            if let Some(end) = memchr::memchr(b'\n', bytes.get(searched..).unwrap_or_default()) {
+            if let Some(end) = memchr::memchr2(b'\n', FORM_FEED, bytes.get(searched..).unwrap_or_default()) {
                 return Ok(Some(searched + end + 1));
             }
             searched = bytes.len();
@@ -88,7 +91,7 @@ impl TextLog {
         loop {
             let Some(length) = self.next_line()? else { return Ok(Pulled::End) };
             let line = self.block.bytes().get(..length).unwrap_or_default();
-            let ends = line.last() == Some(&b'\n');
+            let ends = matches!(line.last(), Some(&b'\n' | &FORM_FEED));
             let mut skip = 0;
             if !self.inside {
                 if std::mem::take(&mut self.first) && line.starts_with(b"\xef\xbb\xbf") {
@@ -150,18 +153,18 @@ impl ByteSource for TextLog {
 /// Lines without their stamps.
 fn without(reader: &stamp::Reader, lines: &[u8]) -> Vec<u8> {
     let text = |line| reader.read(line).map_or(line, |(_, at)| line.get(at..).unwrap_or_default());
-    lines.split_inclusive(|byte| *byte == b'\n').flat_map(text).copied().collect()
+    lines.split_inclusive(|byte| matches!(*byte, b'\n' | FORM_FEED)).flat_map(text).copied().collect()
 }
 
 /// The lines that are looked at: the same ones however the reader delivers.
 fn first_lines(bytes: &[u8]) -> &[u8] {
     let head = bytes.get(..HEAD).unwrap_or(bytes);
-    let end = memchr::memchr_iter(b'\n', head).take(LINES).last();
+    let end = memchr::memchr2_iter(b'\n', FORM_FEED, head).take(LINES).last();
     end.and_then(|end| head.get(..=end)).unwrap_or(head)
 }
 
 fn count_lines(bytes: &[u8]) -> usize {
-    memchr::memchr_iter(b'\n', bytes).count()
+    memchr::memchr2_iter(b'\n', FORM_FEED, bytes).count()
 }
 
 /// Stamps to a time that starts at zero and never falls.
