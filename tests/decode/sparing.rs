@@ -92,6 +92,25 @@ fn a_release_that_names_no_key_is_that_of_the_key_that_is_down() {
 }
 
 #[test]
+fn a_repeat_that_names_no_key_is_of_the_key_that_is_down() {
+    let file = "[[record]]\nshape = \"code {key:hex}\"\nevent = \"press\"\npath = \"infrared\"\n\
+                key = { 12 = \"KEY_MENU\", 21 = \"KEY_OK\" }\n[[record]]\nshape = \"again\"\nevent = \"repeat\"\n\
+                path = \"infrared\"\n[[record]]\nshape = \"none\"\nevent = \"release\"\npath = \"infrared\"\n";
+    let lines = "[1.000] again\n[1.200] code 12\n[1.700] again\n[1.800] none\n[2.000] code 21\n[2.500] code 12\n\
+                 [2.600] again\n";
+    let expected = [
+        (200, EventKind::Press, Some("KEY_MENU"), None),
+        (700, EventKind::Repeat, Some("KEY_MENU"), None),
+        (800, EventKind::Release, Some("KEY_MENU"), Some(600)),
+        (1000, EventKind::Press, Some("KEY_OK"), None),
+        (1500, EventKind::Release, Some("KEY_OK"), Some(0)),
+        (1500, EventKind::Press, Some("KEY_MENU"), None),
+        (1600, EventKind::Repeat, Some("KEY_MENU"), None),
+    ];
+    assert_eq!(told(&decode(file, lines, 4096)), expected);
+}
+
+#[test]
 fn a_silence_that_cannot_be_is_refused() {
     for silence in ["0.0", "-1.0", "nan", "1e9"] {
         let text = format!("{HEAD}{}", SILENT.replace("silent_s = 0.2", &format!("silent_s = {silence}")));

@@ -72,8 +72,8 @@ impl Compiler<'_> {
             telling: Telling::new(&patterns, sync),
             lines,
             printed_repeats: self.prints_repeats(),
-            nameless_releases: patterns.iter().any(is_nameless_release)
-                || frames.iter().flat_map(|f| &f.packets).any(|packet| is_nameless_release(&packet.pattern)),
+            one_at_a_time: patterns.iter().any(is_nameless)
+                || frames.iter().flat_map(|f| &f.packets).any(|packet| is_nameless(&packet.pattern)),
             patterns,
             frames,
             items: names(&self.file.menu.items),
@@ -406,7 +406,7 @@ impl Compiler<'_> {
             Meaning::Reading if readings.is_empty() && !has(Role::Line) && record.line.is_none() => {
                 Some("expected `{line:word}` in the shape, or `line = \"KEY1\"`")
             }
-            Meaning::Press | Meaning::Repeat | Meaning::Key if matches!(key, KeySource::None) => {
+            Meaning::Press | Meaning::Key if matches!(key, KeySource::None) => {
                 Some("expected `{key:word}` in the shape, or `key = \"KEY_…\"`")
             }
             Meaning::Key if !has_state || record.state.is_empty() => {
@@ -428,8 +428,8 @@ impl Compiler<'_> {
     }
 }
 
-fn is_nameless_release(pattern: &Pattern) -> bool {
-    pattern.meaning == Meaning::Release && matches!(pattern.key, KeySource::None)
+fn is_nameless(pattern: &Pattern) -> bool {
+    matches!(pattern.meaning, Meaning::Release | Meaning::Repeat) && matches!(pattern.key, KeySource::None)
 }
 
 /// What a name that means nothing should have been.

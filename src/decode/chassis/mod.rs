@@ -44,8 +44,8 @@ pub struct Chassis {
     pub(crate) timeouts: Option<Timeouts>,
     /// Repeats are printed in another way than presses.
     pub(crate) printed_repeats: bool,
-    /// Some releases do not name their key: one key of a path is down at a time.
-    pub(crate) nameless_releases: bool,
+    /// Some releases or repeats do not name their key: one key of a path is down at a time.
+    pub(crate) one_at_a_time: bool,
     pub(crate) period: Option<Nanoseconds>,
     /// The program that decodes instead of the records.
     pub(super) own: Option<Begin>,

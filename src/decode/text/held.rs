@@ -35,18 +35,18 @@ pub(super) struct Held {
     timeouts: Option<Timeouts>,
     /// The set prints repeats in another way than presses.
     printed_repeats: bool,
-    /// The set reports one key of a path at a time: it prints no release, or one that names no key.
+    /// The set reports one key of a path at a time: it prints no release, or a release or repeat that names no key.
     one_at_a_time: bool,
     down: Vec<Down>,
     words: Words,
 }
 
 impl Held {
-    pub(super) fn new(timeouts: Option<Timeouts>, printed_repeats: bool, nameless_releases: bool) -> Self {
+    pub(super) fn new(timeouts: Option<Timeouts>, printed_repeats: bool, one_at_a_time: bool) -> Self {
         Self {
             timeouts,
             printed_repeats,
-            one_at_a_time: timeouts.is_some() || nameless_releases,
+            one_at_a_time: timeouts.is_some() || one_at_a_time,
             down: Vec::with_capacity(MOST_DOWN),
             words: Words {
                 timeout: "release by time-out: the set prints none".into(),
@@ -59,8 +59,8 @@ impl Held {
     }
 
     /// Takes what the set says of a key; the last event of `out` knows everything but its kind and how long the key was
-    /// held. A `nameless` record names no key: its release is that of whichever was down, and nothing where none was,
-    /// since a set may print it as long as no key is pressed.
+    /// held. A `nameless` record names no key: it is of whichever was down, and nothing where none was, since a set may print
+    /// a release as long as no key is pressed.
     pub(super) fn take(&mut self, state: KeyState, nameless: bool, out: &mut Vec<Event>) {
         let at = out.len();
         let Some(event) = out.last_mut() else { return };
@@ -99,6 +99,7 @@ impl Held {
             }
             (KeyState::Press | KeyState::Repeat, Some(i)) => {
                 event.kind = EventKind::Repeat;
+                event.key = self.down.get(i).and_then(|down| down.key);
                 self.renew(i, event.t, silence.map(|s| s.next));
             }
             (KeyState::Press, None) => {

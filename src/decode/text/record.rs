@@ -54,7 +54,7 @@ impl Records {
             silences: chassis.file.line.iter().any(|line| line.silent_s.is_some()),
             silence: "release by silence: the set prints readings only while a key is down".into(),
             trackers,
-            held: Held::new(chassis.timeouts, chassis.printed_repeats, chassis.nameless_releases),
+            held: Held::new(chassis.timeouts, chassis.printed_repeats, chassis.one_at_a_time),
             cec: cec::Keys::new(),
             has_cec: false,
             names: Names::new(chassis.file.text.encoding),
