@@ -4,7 +4,7 @@ use std::ops::Range;
 use std::path::Path;
 use std::sync::Arc;
 
-use crate::base::{Error, Place, quote};
+use crate::base::{ControlPath, Error, Place, quote};
 use crate::decode::chassis::{Chassis, Pattern};
 use crate::decode::ladder::{WindowRule, Windows};
 use crate::decode::protocol::Meaning;
@@ -273,9 +273,13 @@ fn coverage(chassis: &Arc<Chassis>, findings: &mut Vec<Finding>) {
     let packets = chassis.frames.iter().flat_map(|frames| &frames.packets).map(|packet| &packet.pattern);
     let patterns: Vec<&Pattern> = chassis.patterns.iter().chain(packets).collect();
     let has = |meaning| patterns.iter().any(|pattern| pattern.meaning == meaning);
-    let presses_only = has(Meaning::Press) && !has(Meaning::Release) && !has(Meaning::Key);
-    if presses_only && chassis.timeouts.is_none() {
-        let message = "keys are pressed and never released".to_owned();
+    for (path, timeout) in ControlPath::ALL.into_iter().zip(chassis.timeouts) {
+        let has = |meaning| patterns.iter().any(|pattern| pattern.meaning == meaning && pattern.path == path);
+        let presses_only = has(Meaning::Press) && !has(Meaning::Release) && !has(Meaning::Key);
+        if !presses_only || timeout.is_some() {
+            continue;
+        }
+        let message = format!("keys are pressed and never released: {}", path.word());
         let help = "add `[repeat] delay_s = … period_s = …`, so that silence counts as release";
         findings.push(finding(chassis, Severity::Warning, None, message, help));
     }

@@ -202,10 +202,42 @@ pub struct ClockRules {
     pub line_period_s: Option<Spanned<f64>>,
 }
 
-/// How a held key repeats.
+/// How a held key repeats, on sets that print no release. A path with neither a pace of its own nor a common one prints its
+/// releases.
 #[derive(Clone, Debug, Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct RepeatRules {
+    /// From the press to the first repeat, on all paths that have no pace of their own.
+    #[schemars(with = "Option<f64>")]
+    pub delay_s: Option<Spanned<f64>>,
+    /// From one repeat to the next, on these.
+    #[schemars(with = "Option<f64>")]
+    pub period_s: Option<Spanned<f64>>,
+    /// Keys on the set.
+    pub keypad: Option<Pace>,
+    /// Remote controls.
+    pub infrared: Option<Pace>,
+    /// Other boxes.
+    pub cec: Option<Pace>,
+}
+
+impl RepeatRules {
+    /// The pace on a path.
+    pub fn of(&self, path: ControlPath) -> Option<Pace> {
+        let own = match path {
+            ControlPath::Keypad => self.keypad.clone(),
+            ControlPath::Infrared => self.infrared.clone(),
+            ControlPath::Cec => self.cec.clone(),
+            ControlPath::Menu | ControlPath::System => None,
+        };
+        own.or_else(|| Some(Pace { delay_s: self.delay_s.clone()?, period_s: self.period_s.clone()? }))
+    }
+}
+
+/// How a held key repeats on one path.
+#[derive(Clone, Debug, Deserialize, schemars::JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Pace {
     /// From the press to the first repeat.
     #[schemars(with = "f64")]
     pub delay_s: Spanned<f64>,

@@ -37,12 +37,19 @@ pub fn show(chassis: &Chassis, beside: &dyn Fn(&Windows) -> String) -> String {
         let _ = writeln!(out, "  {meaning:<9} {}", record.shape.get_ref());
     }
     if let Some(repeat) = &file.repeat {
-        let _ = writeln!(
-            out,
-            "\nA held key repeats after {} s, then every {} s; releases are by time-out.",
-            repeat.delay_s.get_ref(),
-            repeat.period_s.get_ref()
-        );
+        let all =
+            repeat.delay_s.as_ref().zip(repeat.period_s.as_ref()).map(|(delay, period)| ("", delay, period));
+        let own = [("keypad: ", &repeat.keypad), ("infrared: ", &repeat.infrared), ("cec: ", &repeat.cec)];
+        let own = own
+            .into_iter()
+            .filter_map(|(path, pace)| Some((path, &pace.as_ref()?.delay_s, &pace.as_ref()?.period_s)));
+        for (path, delay, period) in all.into_iter().chain(own) {
+            let (delay, period) = (delay.get_ref(), period.get_ref());
+            let _ = writeln!(
+                out,
+                "\n{path}A held key repeats after {delay} s, then every {period} s; releases are by time-out."
+            );
+        }
     }
     if let Some(period) = &file.clock.line_period_s {
         let _ = writeln!(out, "\nNo stamps: a reading record every {} s.", period.get_ref());

@@ -111,6 +111,29 @@ fn a_repeat_that_names_no_key_is_of_the_key_that_is_down() {
 }
 
 #[test]
+fn a_path_has_a_pace_of_its_own() {
+    let records = "[[record]]\nshape = \"ir {key:word}\"\nevent = \"press\"\npath = \"infrared\"\n\
+                   [[record]]\nshape = \"kp {key:word} down\"\nevent = \"press\"\npath = \"keypad\"\n\
+                   [[record]]\nshape = \"kp {key:word} up\"\nevent = \"release\"\npath = \"keypad\"\n\
+                   [keys]\nM = \"KEY_MENU\"\n";
+    let lines = "[1.000] kp M down\n[2.000] ir M\n[2.110] ir M\n[9.000] kp M up\n";
+    let held = |repeat: &str| told(&decode(&format!("{records}{repeat}"), lines, 4096));
+    let press = |ms| (ms, EventKind::Press, Some("KEY_MENU"), None);
+    let release = |ms, held| (ms, EventKind::Release, Some("KEY_MENU"), Some(held));
+    let repeat = (1110, EventKind::Repeat, Some("KEY_MENU"), None);
+    let own = held("[repeat.infrared]\ndelay_s = 0.2\nperiod_s = 0.1\n");
+    assert_eq!(own, [press(0), press(1000), repeat, release(1360, 110), release(8000, 8000)]);
+    // The common pace is that of the keypad then, which is silent for seven seconds.
+    let both =
+        held("[repeat]\ndelay_s = 1.0\nperiod_s = 1.0\n[repeat.infrared]\ndelay_s = 0.2\nperiod_s = 0.1\n");
+    assert_eq!(both[..4], [press(0), press(1000), repeat, release(1360, 110)]);
+    assert_eq!(both[4], release(1500, 0));
+    let half = format!("{HEAD}{records}[repeat]\ndelay_s = 1.0\n");
+    let error = Chassis::parse(Path::new("aspen.toml"), &half).unwrap_err();
+    assert!(error.to_string().contains("half of a pace"), "{error}");
+}
+
+#[test]
 fn a_silence_that_cannot_be_is_refused() {
     for silence in ["0.0", "-1.0", "nan", "1e9"] {
         let text = format!("{HEAD}{}", SILENT.replace("silent_s = 0.2", &format!("silent_s = {silence}")));

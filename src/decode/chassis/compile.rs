@@ -10,7 +10,7 @@ use toml::Spanned;
 use crate::base::{ControlPath, Error, Key, Name, Nanoseconds, Result, nearest};
 use crate::decode::chassis::engines::Engines;
 use crate::decode::chassis::pattern::shape_hex;
-use crate::decode::chassis::{Chassis, KeySource, Pattern, Table, Timeouts};
+use crate::decode::chassis::{Chassis, KeySource, Pattern, Table, Timeout, Timeouts};
 use crate::decode::file;
 use crate::decode::ladder::Windows;
 use crate::decode::prefilter::Telling;
@@ -130,10 +130,23 @@ impl Compiler<'_> {
 
     /// A key that is silent for its whole repeat time, and a half of it more, is up; after a repeat two and a
     /// half periods, so that one lost line does not make two presses of one.
-    fn timeouts(&self) -> Result<Option<Timeouts>> {
-        let Some(repeat) = &self.file.repeat else { return Ok(None) };
-        let (delay, period) = (self.positive(&repeat.delay_s)?, self.positive(&repeat.period_s)?);
-        Ok(Some(Timeouts { first: Nanoseconds(delay.0 * 3 / 2), next: Nanoseconds(period.0 * 5 / 2) }))
+    fn timeouts(&self) -> Result<Timeouts> {
+        let mut out = [None; ControlPath::ALL.len()];
+        let Some(repeat) = &self.file.repeat else { return Ok(out) };
+        if let (Some(one), None) | (None, Some(one)) = (&repeat.delay_s, &repeat.period_s) {
+            return Err(self.mistake(
+                one.span(),
+                "half of a pace",
+                "expected both, `delay_s` and `period_s`",
+            ));
+        }
+        for (path, timeout) in ControlPath::ALL.into_iter().zip(&mut out) {
+            let Some(pace) = repeat.of(path) else { continue };
+            let (delay, period) = (self.positive(&pace.delay_s)?, self.positive(&pace.period_s)?);
+            *timeout =
+                Some(Timeout { first: Nanoseconds(delay.0 * 3 / 2), next: Nanoseconds(period.0 * 5 / 2) });
+        }
+        Ok(out)
     }
 
     fn prints_repeats(&self) -> bool {

@@ -7,7 +7,7 @@ mod limits;
 mod pattern;
 
 pub(crate) use crate::decode::chassis::pattern::{
-    Frames, KeySource, PacketPattern, Pattern, Table, Timeouts,
+    Frames, KeySource, PacketPattern, Pattern, Table, Timeout, Timeouts,
 };
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
@@ -41,7 +41,7 @@ pub struct Chassis {
     pub(crate) lines: Vec<(Name, Arc<Windows>)>,
     pub(crate) items: HashMap<Vec<u8>, Name>,
     pub(crate) item_values: HashMap<Vec<u8>, Name>,
-    pub(crate) timeouts: Option<Timeouts>,
+    pub(crate) timeouts: Timeouts,
     /// Repeats are printed in another way than presses.
     pub(crate) printed_repeats: bool,
     /// Some releases or repeats do not name their key: one key of a path is down at a time.

@@ -117,9 +117,12 @@ pub(crate) struct Frames {
 
 /// How long a key may be silent before it counts as up.
 #[derive(Clone, Copy, Debug)]
-pub(crate) struct Timeouts {
+pub(crate) struct Timeout {
     /// After the press.
     pub(crate) first: Nanoseconds,
     /// After a repeat.
     pub(crate) next: Nanoseconds,
 }
+
+/// By path; none where the set prints releases.
+pub(crate) type Timeouts = [Option<Timeout>; ControlPath::ALL.len()];

@@ -1,7 +1,7 @@
 //! Keys that are down, by the set's own words: press, repeat and release, with or without a printed release.
 
 use crate::base::{ControlPath, Event, EventKind, Key, Name, Nanoseconds};
-use crate::decode::chassis::Timeouts;
+use crate::decode::chassis::{Timeout, Timeouts};
 use crate::decode::protocol::KeyState;
 
 /// Most keys that are down at once; more than a hand has fingers means damaged releases.
@@ -32,21 +32,21 @@ struct Words {
 /// Keys that are down.
 #[derive(Clone, Debug)]
 pub(super) struct Held {
-    timeouts: Option<Timeouts>,
+    timeouts: Timeouts,
     /// The set prints repeats in another way than presses.
     printed_repeats: bool,
-    /// The set reports one key of a path at a time: it prints no release, or a release or repeat that names no key.
+    /// The set reports one key of a path at a time: it prints releases or repeats that name no key. So it is where it prints none.
     one_at_a_time: bool,
     down: Vec<Down>,
     words: Words,
 }
 
 impl Held {
-    pub(super) fn new(timeouts: Option<Timeouts>, printed_repeats: bool, one_at_a_time: bool) -> Self {
+    pub(super) fn new(timeouts: Timeouts, printed_repeats: bool, one_at_a_time: bool) -> Self {
         Self {
             timeouts,
             printed_repeats,
-            one_at_a_time: timeouts.is_some() || one_at_a_time,
+            one_at_a_time,
             down: Vec::with_capacity(MOST_DOWN),
             words: Words {
                 timeout: "release by time-out: the set prints none".into(),
@@ -64,7 +64,7 @@ impl Held {
     pub(super) fn take(&mut self, state: KeyState, nameless: bool, out: &mut Vec<Event>) {
         let at = out.len();
         let Some(event) = out.last_mut() else { return };
-        let silence = self.timeouts;
+        let silence = self.timeout(event.path);
         let found = self.down.iter().position(|d| d.path == event.path && (nameless || d.key == event.key));
         if nameless && found.is_none() {
             out.pop();
@@ -114,6 +114,11 @@ impl Held {
         }
     }
 
+    /// How long a key of this path may be silent.
+    fn timeout(&self, path: ControlPath) -> Option<Timeout> {
+        self.timeouts.get(path as usize).copied().flatten()
+    }
+
     fn renew(&mut self, i: usize, t: Nanoseconds, silence: Option<Nanoseconds>) {
         if let Some(down) = self.down.get_mut(i) {
             down.last = t;
@@ -124,7 +129,7 @@ impl Held {
     /// Notes the press that is event number `at` of `out`, counted from 1.
     fn begin(&mut self, at: usize, silence: Option<Nanoseconds>, out: &mut Vec<Event>) {
         let Some(event) = out.last().cloned() else { return };
-        if self.one_at_a_time {
+        if self.one_at_a_time || self.timeout(event.path).is_some() {
             while let Some(i) = self.down.iter().position(|d| d.path == event.path) {
                 let down = self.down.swap_remove(i);
                 out.insert(at - 1, release(&down, event.t, self.words.another.clone()));
