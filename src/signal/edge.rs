@@ -69,6 +69,7 @@ impl EdgeFinder {
     }
 
     /// Takes one change of this channel, appends at most one edge.
+    #[inline]
     pub fn push(&mut self, change: Change, out: &mut Vec<Edge>) {
         let mut t = change.t;
         let level = match change.value {
@@ -100,6 +101,7 @@ impl EdgeFinder {
         self.edge(Edge { t, level, offset: change.offset }, before, out);
     }
 
+    #[inline]
     fn edge(&mut self, edge: Edge, before: Option<Level>, out: &mut Vec<Edge>) {
         if self.glitch <= Nanoseconds::ZERO {
             out.push(edge);

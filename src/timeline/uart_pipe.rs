@@ -49,9 +49,10 @@ impl UartPipe {
         }
     }
 
+    #[inline]
     pub(super) fn push(&mut self, edge: Edge, out: &mut Vec<Event>) -> Result<()> {
         self.receiver.push(edge, &mut self.characters);
-        self.take(out)
+        if self.characters.is_empty() { Ok(()) } else { self.take(out) }
     }
 
     fn take(&mut self, out: &mut Vec<Event>) -> Result<()> {
