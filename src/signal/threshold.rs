@@ -79,7 +79,7 @@ impl Splitter {
     }
 
     /// Takes one change of this channel.
-    #[inline]
+    #[inline(always)]
     pub fn push(&mut self, change: Change, out: &mut Vec<Edge>) {
         match change.value {
             Value::Volts(volts) => self.sample(change, volts, out),

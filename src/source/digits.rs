@@ -86,7 +86,10 @@ pub(super) fn plain(bytes: &[u8], point: u8) -> Option<Plain> {
 /// Numbers of one length with the point in one place, as those of a column often are.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Alike {
-    digits: usize,
+    /// Bits by which the first eight digits and those behind them are moved to the upper end; what the first ones
+    /// are worth.
+    up: [u32; 2],
+    worth: u64,
     /// The bytes as they must be, zeros for digits.
     want: [u64; 2],
     /// Bits that must be so, and the bits that tell the digits apart.
@@ -112,7 +115,10 @@ impl Alike {
             let (low, high) = bytes.split_at(8);
             [low, high].map(|half| half.iter().rev().fold(0, |all, byte| all << 8 | u64::from(*byte)))
         });
-        Self { digits: end - usize::from(place.is_some()), want, fixed, free, before }
+        let digits = end - usize::from(place.is_some());
+        let (first, behind) = (digits.min(8), digits.saturating_sub(8));
+        let up = [first, behind].map(|count| 8 * (8 - count) as u32);
+        Self { up, worth: POWERS.get(behind).copied().unwrap_or_default(), want, fixed, free, before }
     }
 
     /// The digits of the number at the front as one number; `None` where it is not like the others.
@@ -128,7 +134,10 @@ impl Alike {
         }
         let low_behind = (low >> 8 | high << 56) & !self.before[0];
         let joined = [low & self.before[0] | low_behind, high & self.before[1] | high >> 8 & !self.before[1]];
-        Some(number(joined[0], joined[1], self.digits))
+        // Where all digits are among the first, none is left of the others.
+        let [first, behind] =
+            [eight(joined[0] << self.up[0]), eight(joined[1].checked_shl(self.up[1]).unwrap_or(0))];
+        Some(first.wrapping_mul(self.worth).wrapping_add(behind))
     }
 }
 

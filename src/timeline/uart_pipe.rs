@@ -80,6 +80,7 @@ impl UartPipe {
                     }
                 }
             }
+            None if self.faulty.is_none() => {}
             None => self.end_faults(out),
         }
         let place = (character.t, character.offset);

@@ -164,10 +164,7 @@ impl Wiring {
     /// channel among others is told as a fault and not read further.
     pub fn push(&mut self, changes: &[Change], out: &mut Vec<Event>) -> Result<()> {
         // Levels of one channel are taken together, samples in volts one by one.
-        let together = |a: &Change, b: &Change| {
-            a.channel == b.channel
-                && !matches!((a.value, b.value), (Value::Volts(_), _) | (_, Value::Volts(_)))
-        };
+        let together = |a: &Change, b: &Change| a.channel == b.channel && !matches!(b.value, Value::Volts(_));
         for run in changes.chunk_by(together) {
             let Some(first) = run.first() else { continue };
             let wire = self.of_channel.get(usize::from(first.channel)).copied().flatten();
@@ -412,11 +409,10 @@ impl Wired {
     }
 
     fn push(&mut self, run: &[Change], out: &mut Vec<Event>) -> Result<()> {
+        if let Pipe::Keypad(line) = &mut self.pipe {
+            return run.iter().try_for_each(|change| line.push(*change, out));
+        }
         for change in run {
-            if let Pipe::Keypad(line) = &mut self.pipe {
-                line.push(*change, out)?;
-                continue;
-            }
             if !self.moved && !matches!(change.value, Value::Volts(_) | Value::Unknown) {
                 self.moved = self.level.is_some_and(|level| level != change.value);
                 self.level = Some(change.value);

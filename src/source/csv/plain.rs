@@ -27,8 +27,19 @@ pub(super) struct Shape {
     /// Bytes of the time, and of the row with its line end.
     clock: usize,
     row: usize,
-    /// Power of ten that makes the digits of the time nanoseconds.
+    /// Power of ten that makes the digits of the time nanoseconds, and its value where it is a whole number.
     exponent: i32,
+    scale: Option<u64>,
+}
+
+impl Shape {
+    #[inline(always)]
+    fn nanoseconds(&self, number: u64) -> Option<i64> {
+        match self.scale {
+            Some(scale) => i64::try_from(number.checked_mul(scale)?).ok(),
+            None => cell::nanoseconds(number, self.exponent),
+        }
+    }
 }
 
 impl Rows {
@@ -53,14 +64,17 @@ impl Rows {
         else {
             return 0;
         };
-        let (mut at, mut count) = (from, 0);
+        let (mut at, mut count, mut ties) = (from, 0, 0);
+        let level_end = shape.clock + *length;
+        let crlf = level_end + 2 == shape.row;
         let window = shape.row.max(NUMBER).max(shape.clock + LEVEL_BYTES);
         while out.len() < limit
             && let Some(row) = bytes.get(at..at + window)
             && let Some(number) = row.first_chunk().and_then(|number| shape.time.read(number))
-            && let Some(t) = cell::nanoseconds(number, shape.exponent).filter(|t| *t >= time)
+            && let Some(t) = shape.nanoseconds(number).filter(|t| *t >= time)
             && let Some(levels) = row.get(shape.clock..).and_then(|levels| levels.first_chunk())
-            && let Some(b"\n" | b"\r\n") = row.get(shape.clock + *length..shape.row)
+            && row.get(shape.row - 1) == Some(&b'\n')
+            && (!crlf || row.get(level_end) == Some(&b'\r'))
         {
             let levels = u64::from_le_bytes(*levels);
             let mut changed = (levels ^ *last) & *mask;
@@ -68,7 +82,7 @@ impl Rows {
                 break;
             }
             *last = levels;
-            self.ties += u64::from(t == time);
+            ties += u64::from(t == time);
             time = t;
             while changed != 0 {
                 let (column, value) = lowest(levels, &mut changed);
@@ -79,6 +93,7 @@ impl Rows {
             count += 1;
         }
         self.last = Some(time);
+        self.ties += ties;
         self.line += count;
         self.count += count;
         at - from
@@ -96,7 +111,8 @@ impl Rows {
             let number = digits::plain(row, point).filter(|number| number.length == clock)?;
             let exponent = unit - i32::try_from(number.decimals).ok()?;
             let time = Alike::to(row.get(..=clock)?, point);
-            self.shape = Some(Shape { time, clock, row: row.len(), exponent });
+            let scale = u32::try_from(exponent).ok().and_then(|power| 10u64.checked_pow(power));
+            self.shape = Some(Shape { time, clock, row: row.len(), exponent, scale });
         }
         self.shape
     }
