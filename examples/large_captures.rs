@@ -1,8 +1,8 @@
 //! Writes the large invented capture files on which the speed of `decode` is measured.
 //!
 //! `cargo run --release --example large_captures -- FOLDER MEGABYTES` writes `alder.log` (a text log),
-//! `samples.csv` (a logic export, one row a sample) and `changes.csv` (one row a change) of that size each.
-//! Both CSV files carry the log on channel CH0 as 115200 8N1 and an idle infrared receiver on CH1.
+//! `samples.csv` (a logic export, one row a sample), `changes.csv` (one row a change) and `hazel.bin` (binary frames)
+//! of that size each. Both CSV files carry the log on channel CH0 as 115200 8N1 and an idle infrared receiver on CH1.
 
 use std::fs::File;
 use std::io::{BufWriter, Write};
@@ -96,6 +96,48 @@ fn logic(path: &Path, size: u64, per_sample: bool) -> std::io::Result<()> {
     file.flush()
 }
 
+/// Frames as `protocols/chassis/hazel.toml` draws them: a leaking keypad line, keys, menu and remote control, about one
+/// event a frame.
+fn frames(path: &Path, size: u64) -> std::io::Result<()> {
+    let mut file = BufWriter::with_capacity(1 << 20, File::create(path)?);
+    let (mut dice, mut written) = (Dice(3), 0u64);
+    let mut plain = Vec::new();
+    for uptime in (0u32..).step_by(10).take_while(|uptime| *uptime < u32::MAX - 10) {
+        if written >= size {
+            break;
+        }
+        let byte = |value: u64| value.to_le_bytes()[0];
+        let down = uptime / 10 % 2;
+        plain.clear();
+        plain.extend_from_slice(&[0, 1]);
+        plain.extend_from_slice(&uptime.to_le_bytes());
+        match dice.throw(20) {
+            0..=11 => {
+                let key1 = 4_095 - dice.throw(12);
+                plain.extend_from_slice(&[byte(key1 >> 4), byte(key1 << 4) | 0xf, 0xff]);
+            }
+            n @ 12..=14 => (plain[1], _) = (2, plain.extend([byte(100 + n), byte(u64::from(down))])),
+            15..=17 => (plain[1], _) = (4, plain.extend([byte(6 + dice.throw(8)), byte(dice.throw(256))])),
+            18 => (plain[1], _) = (3, plain.extend([4, 26, 0])),
+            _ => (plain[1], _) = (5, plain.extend([4, byte(dice.throw(8))])),
+        }
+        plain[0] = byte(plain.len() as u64 - 1);
+        let step = |crc: u16, _| crc << 1 ^ if crc >> 15 == 1 { 0x1021 } else { 0 };
+        let check = plain.iter().fold(0xffff, |crc, byte| (0..8).fold(crc ^ u16::from(*byte) << 8, step));
+        plain.extend_from_slice(&check.to_le_bytes());
+        let mut frame = vec![0xa5, 0x5a];
+        for byte in &plain {
+            match byte {
+                0xa5 | 0x7d => frame.extend([0x7d, byte ^ 0x20]),
+                _ => frame.push(*byte),
+            }
+        }
+        file.write_all(&frame)?;
+        written += frame.len() as u64;
+    }
+    file.flush()
+}
+
 fn main() -> std::io::Result<()> {
     let mut arguments = std::env::args().skip(1);
     let folder = arguments.next().unwrap_or_else(|| "target/large".to_owned());
@@ -104,5 +146,6 @@ fn main() -> std::io::Result<()> {
     std::fs::create_dir_all(folder)?;
     text(&folder.join("alder.log"), size)?;
     logic(&folder.join("samples.csv"), size, true)?;
-    logic(&folder.join("changes.csv"), size, false)
+    logic(&folder.join("changes.csv"), size, false)?;
+    frames(&folder.join("hazel.bin"), size)
 }

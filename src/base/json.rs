@@ -5,6 +5,13 @@
 use crate::base::push_decimal;
 use crate::base::{Anchor, Event, is_hidden};
 
+/// A key behind another one, in one piece.
+macro_rules! key {
+    ($name:literal) => {
+        concat!(",\"", $name, "\":").as_bytes()
+    };
+}
+
 /// Appends one event as a JSON object, keys in the order of the fields, without a line end.
 ///
 /// `anchor` fills `at` when the event has none. Times are decimal seconds with nine places at most.
@@ -12,38 +19,38 @@ pub fn write_event(event: &Event, anchor: Option<Anchor>, out: &mut Vec<u8>) {
     out.extend_from_slice(b"{\"t\":");
     event.t.write_seconds(out);
     if let Some(at) = &event.at {
-        text(out, "at", at);
+        text(out, key!("at"), at);
     } else if let Some(at) = anchor.and_then(|anchor| anchor.wall(event.t)) {
-        text(out, "at", &at);
+        text(out, key!("at"), &at);
     }
-    plain(out, "path", event.path.word());
-    plain(out, "kind", event.kind.word());
+    plain(out, key!("path"), event.path.word());
+    plain(out, key!("kind"), event.kind.word());
     if let Some(key) = event.key {
-        plain(out, "key", key.name());
+        plain(out, key!("key"), key.name());
     }
     if let Some(line) = &event.line {
-        text(out, "line", line);
+        text(out, key!("line"), line);
     }
-    number(out, "counts", event.counts.map(u64::from));
+    number(out, key!("counts"), event.counts.map(u64::from));
     if let Some(volts) = event.volts {
-        name(out, "volts");
+        out.extend_from_slice(key!("volts"));
         float(out, volts);
     }
     if let Some(format) = &event.format {
-        text(out, "format", format);
+        text(out, key!("format"), format);
     }
-    number(out, "address", event.address.map(u64::from));
-    number(out, "command", event.command.map(u64::from));
-    truth(out, "toggle", event.toggle);
-    number(out, "bits", event.bits.map(u64::from));
+    number(out, key!("address"), event.address.map(u64::from));
+    number(out, key!("command"), event.command.map(u64::from));
+    truth(out, key!("toggle"), event.toggle);
+    number(out, key!("bits"), event.bits.map(u64::from));
     if let Some(raw) = &event.raw {
-        text(out, "raw", raw);
+        text(out, key!("raw"), raw);
     }
-    number(out, "initiator", event.initiator.map(u64::from));
-    number(out, "destination", event.destination.map(u64::from));
-    number(out, "opcode", event.opcode.map(u64::from));
+    number(out, key!("initiator"), event.initiator.map(u64::from));
+    number(out, key!("destination"), event.destination.map(u64::from));
+    number(out, key!("opcode"), event.opcode.map(u64::from));
     if let Some(operands) = &event.operands {
-        name(out, "operands");
+        out.extend_from_slice(key!("operands"));
         out.push(b'[');
         for (i, operand) in operands.iter().enumerate() {
             if i > 0 {
@@ -53,19 +60,19 @@ pub fn write_event(event: &Event, anchor: Option<Anchor>, out: &mut Vec<u8>) {
         }
         out.push(b']');
     }
-    truth(out, "ack", event.ack);
+    truth(out, key!("ack"), event.ack);
     if let Some(item) = &event.item {
-        text(out, "item", item);
+        text(out, key!("item"), item);
     }
     if let Some(value) = &event.value {
-        text(out, "value", value);
+        text(out, key!("value"), value);
     }
     if let Some(held) = event.held {
-        name(out, "held");
+        out.extend_from_slice(key!("held"));
         held.write_seconds(out);
     }
     if let Some(quality) = event.quality {
-        name(out, "quality");
+        out.extend_from_slice(key!("quality"));
         // Two places say all that quality means; more would be noise in golden files.
         let hundredths = (quality.clamp(0.0, 1.0) * 100.0).round() as u64;
         push_decimal(out, hundredths / 100);
@@ -83,45 +90,39 @@ pub fn write_event(event: &Event, anchor: Option<Anchor>, out: &mut Vec<u8>) {
         }
     }
     if let Some(note) = &event.note {
-        text(out, "note", note);
+        text(out, key!("note"), note);
     }
     if let Some(capture) = &event.capture {
-        text(out, "capture", capture);
+        text(out, key!("capture"), capture);
     }
     if let Some(channel) = &event.channel {
-        text(out, "channel", channel);
+        text(out, key!("channel"), channel);
     }
-    number(out, "offset", event.offset);
-    number(out, "length", event.length.map(u64::from));
+    number(out, key!("offset"), event.offset);
+    number(out, key!("length"), event.length.map(u64::from));
     if let Some(decoder) = &event.decoder {
-        text(out, "decoder", decoder);
+        text(out, key!("decoder"), decoder);
     }
     out.push(b'}');
 }
 
-fn name(out: &mut Vec<u8>, name: &str) {
-    out.extend_from_slice(b",\"");
-    out.extend_from_slice(name.as_bytes());
-    out.extend_from_slice(b"\":");
-}
-
-fn plain(out: &mut Vec<u8>, key: &str, word: &str) {
-    name(out, key);
+fn plain(out: &mut Vec<u8>, key: &[u8], word: &str) {
+    out.extend_from_slice(key);
     out.push(b'"');
     out.extend_from_slice(word.as_bytes());
     out.push(b'"');
 }
 
-fn number(out: &mut Vec<u8>, key: &str, value: Option<u64>) {
+fn number(out: &mut Vec<u8>, key: &[u8], value: Option<u64>) {
     if let Some(value) = value {
-        name(out, key);
+        out.extend_from_slice(key);
         push_decimal(out, value);
     }
 }
 
-fn truth(out: &mut Vec<u8>, key: &str, value: Option<bool>) {
+fn truth(out: &mut Vec<u8>, key: &[u8], value: Option<bool>) {
     if let Some(value) = value {
-        name(out, key);
+        out.extend_from_slice(key);
         out.extend_from_slice(if value { b"true" } else { b"false" });
     }
 }
@@ -140,14 +141,22 @@ fn float(out: &mut Vec<u8>, value: f64) {
     }
 }
 
-fn text(out: &mut Vec<u8>, key: &str, value: &str) {
-    name(out, key);
+/// Bytes with which something begins that is escaped; all of it beyond ASCII begins with one of five.
+static MAY_HIDE: [bool; 256] = {
+    let mut hides = [false; 256];
+    let mut byte = 0;
+    while byte < 256 {
+        hides[byte] = matches!(byte, 0..=0x1f | 0x22 | 0x5c | 0x7f | 0xc2 | 0xd8 | 0xe1 | 0xe2 | 0xef);
+        byte += 1;
+    }
+    hides
+};
+
+fn text(out: &mut Vec<u8>, key: &[u8], value: &str) {
+    out.extend_from_slice(key);
     out.push(b'"');
     let bytes = value.as_bytes();
-    // All that is escaped beyond ASCII begins with one of four bytes.
-    let may_hide =
-        |byte: u8| matches!(byte, 0..=0x1f | b'"' | b'\\' | 0x7f | 0xc2 | 0xd8 | 0xe1 | 0xe2 | 0xef);
-    if !bytes.iter().any(|byte| may_hide(*byte)) {
+    if !bytes.iter().fold(false, |hides, byte| hides | MAY_HIDE[usize::from(*byte)]) {
         out.extend_from_slice(bytes);
     } else {
         for c in value.chars() {

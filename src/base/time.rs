@@ -129,35 +129,41 @@ impl Nanoseconds {
         }
         let magnitude = self.0.unsigned_abs();
         push_decimal(out, magnitude / 1_000_000_000);
-        let mut fraction = magnitude % 1_000_000_000;
+        let fraction = magnitude % 1_000_000_000;
         if fraction == 0 {
             return;
         }
-        let mut digits = [0u8; 9];
-        for digit in digits.iter_mut().rev() {
-            // The remainder is below ten.
-            *digit = b'0' + (fraction % 10) as u8;
-            fraction /= 10;
-        }
-        let kept = 9 - digits.iter().rev().take_while(|d| **d == b'0').count();
-        out.push(b'.');
-        out.extend_from_slice(digits.get(..kept).unwrap_or_default());
+        let mut text = *b".000000000";
+        fill(&mut text[1..], fraction);
+        let zeros = text.iter().rev().take_while(|d| **d == b'0').count();
+        // Copying all of it and taking back is faster than copying some of it.
+        out.extend_from_slice(&text);
+        out.truncate(out.len() - zeros);
     }
 }
 
 /// Appends an unsigned decimal number.
-pub(crate) fn push_decimal(out: &mut Vec<u8>, mut value: u64) {
-    let mut digits = [0u8; 20];
-    let mut start = digits.len();
-    loop {
-        start -= 1;
-        digits[start] = b'0' + (value % 10) as u8;
-        value /= 10;
-        if value == 0 {
-            break;
-        }
+pub(crate) fn push_decimal(out: &mut Vec<u8>, value: u64) {
+    let mut digits = [b'0'; 20];
+    let count = value.checked_ilog10().unwrap_or(0) as usize + 1;
+    fill(&mut digits[..count], value);
+    // As above.
+    out.extend_from_slice(&digits);
+    out.truncate(out.len() - (digits.len() - count));
+}
+
+/// Writes a number that has so many digits at most, two digits at a time.
+fn fill(digits: &mut [u8], mut value: u64) {
+    let mut pairs = digits.rchunks_exact_mut(2);
+    for pair in &mut pairs {
+        let (two, rest) = (value % 100, value / 100);
+        // Both digits are below ten.
+        pair.copy_from_slice(&[b'0' + (two / 10) as u8, b'0' + (two % 10) as u8]);
+        value = rest;
     }
-    out.extend_from_slice(&digits[start..]);
+    if let [first] = pairs.into_remainder() {
+        *first = b'0' + (value % 10) as u8;
+    }
 }
 
 impl Add for Nanoseconds {

@@ -69,29 +69,19 @@ impl EdgeFinder {
     }
 
     /// Takes one change of this channel, appends at most one edge.
+    #[inline(always)]
     pub fn push(&mut self, change: Change, out: &mut Vec<Edge>) {
-        let mut t = change.t;
-        let level = match change.value {
-            Value::Low => Level::Low,
-            Value::High => Level::High,
+        let (t, level) = match change.value {
+            Value::Low => (change.t, Level::Low),
+            Value::High => (change.t, Level::High),
             Value::Unknown => {
                 self.unknown += 1;
                 return;
             }
-            Value::Volts(volts) => {
-                let before = self.sample.replace((change.t, volts));
-                let (level, threshold) = if volts >= self.hysteresis.high {
-                    (Level::High, self.hysteresis.high)
-                } else if volts <= self.hysteresis.low {
-                    (Level::Low, self.hysteresis.low)
-                } else {
-                    return;
-                };
-                if let Some(before) = before.filter(|_| !self.steps) {
-                    t = crossing(before, (change.t, volts), threshold);
-                }
-                level
-            }
+            Value::Volts(volts) => match self.crossed(change.t, volts) {
+                Some(crossed) => crossed,
+                None => return,
+            },
         };
         if self.level == Some(level) {
             return;
@@ -100,11 +90,32 @@ impl EdgeFinder {
         self.edge(Edge { t, level, offset: change.offset }, before, out);
     }
 
+    /// The level of a sample, and since when it may be so; `None` between the thresholds.
+    fn crossed(&mut self, t: Nanoseconds, volts: f32) -> Option<(Nanoseconds, Level)> {
+        let before = self.sample.replace((t, volts));
+        let (level, threshold) = if volts >= self.hysteresis.high {
+            (Level::High, self.hysteresis.high)
+        } else if volts <= self.hysteresis.low {
+            (Level::Low, self.hysteresis.low)
+        } else {
+            return None;
+        };
+        let since =
+            before.filter(|_| !self.steps).map_or(t, |before| crossing(before, (t, volts), threshold));
+        Some((since, level))
+    }
+
+    #[inline(always)]
     fn edge(&mut self, edge: Edge, before: Option<Level>, out: &mut Vec<Edge>) {
         if self.glitch <= Nanoseconds::ZERO {
             out.push(edge);
-            return;
+        } else {
+            self.hold(edge, before, out);
         }
+    }
+
+    /// Lets an edge wait until it has outlasted the glitch filter.
+    fn hold(&mut self, edge: Edge, before: Option<Level>, out: &mut Vec<Edge>) {
         match self.held.take() {
             // The first level has no forerunner to fall back to, and is kept however short.
             Some(held) if self.before.is_some() && edge.t - held.t < self.glitch => {

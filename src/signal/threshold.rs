@@ -79,12 +79,16 @@ impl Splitter {
     }
 
     /// Takes one change of this channel.
+    #[inline(always)]
     pub fn push(&mut self, change: Change, out: &mut Vec<Edge>) {
-        let Value::Volts(volts) = change.value else {
+        match change.value {
+            Value::Volts(volts) => self.sample(change, volts, out),
             // Levels need no threshold.
-            self.finder.push(change, out);
-            return;
-        };
+            _ => self.finder.push(change, out),
+        }
+    }
+
+    fn sample(&mut self, change: Change, volts: f32, out: &mut Vec<Edge>) {
         self.range = Some(match self.range {
             Some((low, high)) => (low.min(volts), high.max(volts)),
             None => (volts, volts),

@@ -83,6 +83,64 @@ pub(super) fn plain(bytes: &[u8], point: u8) -> Option<Plain> {
     Some(Plain { value: number(low, high, length - 1), decimals: length - 1 - first, length })
 }
 
+/// Numbers of one length with the point in one place, as those of a column often are.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Alike {
+    /// Bits by which the first eight digits and those behind them are moved to the upper end; what the first ones
+    /// are worth.
+    up: [u32; 2],
+    worth: u64,
+    /// The bytes as they must be, zeros for digits.
+    want: [u64; 2],
+    /// Bits that must be so, and the bits that tell the digits apart.
+    fixed: [u64; 2],
+    free: [u64; 2],
+    /// The bytes before the point.
+    before: [u64; 2],
+}
+
+impl Alike {
+    /// Numbers like the one in `text`, which [`plain`] could read and which ends with the byte behind it.
+    pub(super) fn to(text: &[u8], point: u8) -> Self {
+        let end = text.len().saturating_sub(1);
+        let place = text.iter().position(|byte| *byte == point).filter(|place| *place < end);
+        let mut bytes = [[0; WIDTH]; 4];
+        for (at, byte) in text.iter().enumerate().take(WIDTH) {
+            let fixed = at == end || Some(at) == place;
+            let [want, must, may, before] = bytes.each_mut();
+            (want[at], must[at], may[at]) = if fixed { (*byte, 0xff, 0) } else { (b'0', 0xf0, 0x0f) };
+            before[at] = if place.is_some_and(|place| at >= place) { 0 } else { 0xff };
+        }
+        let [want, fixed, free, before] = bytes.map(|bytes| {
+            let (low, high) = bytes.split_at(8);
+            [low, high].map(|half| half.iter().rev().fold(0, |all, byte| all << 8 | u64::from(*byte)))
+        });
+        let digits = end - usize::from(place.is_some());
+        let (first, behind) = (digits.min(8), digits.saturating_sub(8));
+        let up = [first, behind].map(|count| 8 * (8 - count) as u32);
+        Self { up, worth: POWERS.get(behind).copied().unwrap_or_default(), want, fixed, free, before }
+    }
+
+    /// The digits of the number at the front as one number; `None` where it is not like the others.
+    #[inline(always)]
+    pub(super) fn read(&self, bytes: &[u8; WIDTH]) -> Option<u64> {
+        const SIX: u64 = u64::from_ne_bytes([6; 8]);
+        let [low, high] = halves(bytes)?.map(u64::from_le_bytes);
+        let differs = [low ^ self.want[0], high ^ self.want[1]];
+        let [low, high] = [differs[0] & self.free[0], differs[1] & self.free[1]];
+        let beyond_nine = ((low + (SIX & self.free[0])) | (high + (SIX & self.free[1]))) & (HIGH >> 3);
+        if (differs[0] & self.fixed[0]) | (differs[1] & self.fixed[1]) | beyond_nine != 0 {
+            return None;
+        }
+        let low_behind = (low >> 8 | high << 56) & !self.before[0];
+        let joined = [low & self.before[0] | low_behind, high & self.before[1] | high >> 8 & !self.before[1]];
+        // Where all digits are among the first, none is left of the others.
+        let [first, behind] =
+            [eight(joined[0] << self.up[0]), eight(joined[1].checked_shl(self.up[1]).unwrap_or(0))];
+        Some(first.wrapping_mul(self.worth).wrapping_add(behind))
+    }
+}
+
 #[inline(always)]
 fn halves(bytes: &[u8]) -> Option<[[u8; 8]; 2]> {
     let (low, rest) = bytes.split_first_chunk()?;
@@ -125,7 +183,7 @@ fn eight(digits: u64) -> u64 {
 mod tests {
     use proptest::prelude::*;
 
-    use super::{Plain, plain, whole};
+    use super::{Alike, Plain, plain, whole};
 
     proptest! {
         #[test]
@@ -145,6 +203,24 @@ mod tests {
             }
             let expected = before.parse().ok().filter(|_| before.len() < 16).map(|value: u64| (value, before.len()));
             prop_assert_eq!(whole(bytes), expected);
+        }
+
+        #[test]
+        fn numbers_alike_are_read_as_single_ones(
+            first in "[0-9]{1,5}[.]?[0-9]{0,9}[,;]",
+            next in "[0-9]{1,5}[.]?[0-9]{0,9}[,;./:\u{7f}]",
+            rest in "[0-9.,/:]{16}",
+        ) {
+            let alike = Alike::to(first.as_bytes(), b'.');
+            let like: String = first.chars().map(|c| if c.is_ascii_digit() { '7' } else { c }).collect();
+            let [first, like, next] = [first, like, next].map(|text| text + &rest);
+            let read = |text: &str| alike.read(text.as_bytes().first_chunk().unwrap());
+            let one = plain(first.as_bytes(), b'.').unwrap();
+            prop_assert_eq!(read(&first), Some(one.value));
+            prop_assert_eq!(read(&like), plain(like.as_bytes(), b'.').map(|number| number.value));
+            if let Some(value) = read(&next) {
+                prop_assert_eq!(plain(next.as_bytes(), b'.'), Some(Plain { value, ..one }));
+            }
         }
 
         #[test]

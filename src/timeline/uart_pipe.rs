@@ -49,9 +49,10 @@ impl UartPipe {
         }
     }
 
+    #[inline]
     pub(super) fn push(&mut self, edge: Edge, out: &mut Vec<Event>) -> Result<()> {
         self.receiver.push(edge, &mut self.characters);
-        self.take(out)
+        if self.characters.is_empty() { Ok(()) } else { self.take(out) }
     }
 
     fn take(&mut self, out: &mut Vec<Event>) -> Result<()> {
@@ -79,6 +80,7 @@ impl UartPipe {
                     }
                 }
             }
+            None if self.faulty.is_none() => {}
             None => self.end_faults(out),
         }
         let place = (character.t, character.offset);

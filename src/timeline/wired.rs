@@ -43,6 +43,8 @@ struct Wired {
     /// The only level that a channel of levels has had so far, and whether it had another.
     level: Option<Value>,
     moved: bool,
+    /// How far the channel is read.
+    t: Nanoseconds,
     /// Why nothing more is read from this channel.
     failed: Option<Error>,
 }
@@ -129,6 +131,7 @@ impl Wiring {
                 channel: channels[index].name.as_str().into(),
                 level: None,
                 moved: false,
+                t: Nanoseconds::ZERO,
                 failed: None,
             });
         }
@@ -160,10 +163,13 @@ impl Wiring {
     /// `Input` when the text on every UART channel is of no known chassis and there is no other channel. One such
     /// channel among others is told as a fault and not read further.
     pub fn push(&mut self, changes: &[Change], out: &mut Vec<Event>) -> Result<()> {
-        for change in changes {
-            let wire = self.of_channel.get(usize::from(change.channel)).copied().flatten();
+        // Levels of one channel are taken together, samples in volts one by one.
+        let together = |a: &Change, b: &Change| a.channel == b.channel && !matches!(b.value, Value::Volts(_));
+        for run in changes.chunk_by(together) {
+            let Some(first) = run.first() else { continue };
+            let wire = self.of_channel.get(usize::from(first.channel)).copied().flatten();
             if let Some(wire) = wire.and_then(|wire| self.wires.get_mut(wire)) {
-                wire.take(change.t, &mut self.fresh, |wire, out| wire.push(*change, out));
+                wire.take(first.t, &mut self.fresh, |wire, out| wire.push(run, out));
             }
         }
         self.judge()?;
@@ -390,8 +396,9 @@ impl Wired {
             return;
         }
         let from = out.len();
+        self.t = t;
         if let Err(error) = work(self, out) {
-            let mut event = Event::new(t, ControlPath::System, EventKind::Fault);
+            let mut event = Event::new(self.t, ControlPath::System, EventKind::Fault);
             event.note = Some(format!("this channel is not read further: {}", error.what()).into());
             out.push(event);
             self.failed = Some(error);
@@ -401,32 +408,43 @@ impl Wired {
         }
     }
 
-    fn push(&mut self, change: Change, out: &mut Vec<Event>) -> Result<()> {
+    fn push(&mut self, run: &[Change], out: &mut Vec<Event>) -> Result<()> {
         if let Pipe::Keypad(line) = &mut self.pipe {
-            return line.push(change, out);
+            return run.iter().try_for_each(|change| line.push(*change, out));
         }
-        if !self.moved && !matches!(change.value, Value::Volts(_) | Value::Unknown) {
-            self.moved = self.level.is_some_and(|level| level != change.value);
-            self.level = Some(change.value);
+        for change in run {
+            if !self.moved && !matches!(change.value, Value::Volts(_) | Value::Unknown) {
+                self.moved = self.level.is_some_and(|level| level != change.value);
+                self.level = Some(change.value);
+            }
+            self.splitter.push(*change, &mut self.edges);
         }
-        self.splitter.push(change, &mut self.edges);
         self.drain(out)
     }
 
     fn drain(&mut self, out: &mut Vec<Event>) -> Result<()> {
-        for edge in self.edges.drain(..) {
-            match &mut self.pipe {
-                Pipe::Uart(pipe) => pipe.push(edge, out)?,
-                Pipe::Infrared { line, pulses, decoder } => {
-                    line.push(edge, pulses);
-                    for pulse in pulses.drain(..) {
-                        decoder.push(pulse, out);
-                    }
+        let edges = self.edges.drain(..);
+        match &mut self.pipe {
+            Pipe::Uart(pipe) => {
+                for edge in edges {
+                    pipe.push(edge, out).inspect_err(|_| self.t = self.t.max(edge.t))?;
                 }
-                Pipe::Cec(decoder) => decoder.push(edge, out),
-                // Volts, not edges: taken before.
-                Pipe::Keypad(_) => {}
             }
+            Pipe::Infrared { line, pulses, decoder } => {
+                for edge in edges {
+                    line.push(edge, pulses);
+                }
+                for pulse in pulses.drain(..) {
+                    decoder.push(pulse, out);
+                }
+            }
+            Pipe::Cec(decoder) => {
+                for edge in edges {
+                    decoder.push(edge, out);
+                }
+            }
+            // Volts, not edges: taken before.
+            Pipe::Keypad(_) => {}
         }
         Ok(())
     }

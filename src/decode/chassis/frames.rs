@@ -7,7 +7,7 @@ use toml::Spanned;
 
 use crate::base::{Name, Result};
 use crate::decode::chassis::compile::{Compiler, right_names};
-use crate::decode::chassis::{Frames, PacketPattern};
+use crate::decode::chassis::{Frames, PacketPattern, Tell};
 use crate::decode::frame::{Field, FrameFile, LONGEST_FRAME, Layout, Packet};
 use crate::decode::ladder::Windows;
 use crate::decode::protocol::{Record, Role};
@@ -88,6 +88,11 @@ impl Compiler<'_> {
             length: length.clone(),
             longest: file.longest,
             stuffing: file.stuffing.as_ref().map(|stuffing| stuffing.get_ref().clone()),
+            steps: Box::new(std::array::from_fn(|high| {
+                // At most 255.
+                #[allow(clippy::cast_possible_truncation)]
+                file.checksum.as_ref().map_or(0, |checksum| checksum.get_ref().step(high as u8))
+            })),
             checksum: file.checksum.as_ref().map(|checksum| checksum.get_ref().clone()),
         })
     }
@@ -124,12 +129,12 @@ impl Compiler<'_> {
         self.check_fields(packet, &fields, layout, lines)?;
         let mut when = Vec::new();
         for (name, value) in &packet.when {
-            let Some(field) = fields.iter().position(|field| field.get_ref().name == *name) else {
+            let Some(field) = fields.iter().find(|field| field.get_ref().name == *name) else {
                 let names: Vec<&str> = fields.iter().map(|field| field.get_ref().name.as_str()).collect();
                 let expected = format!("expected one of {}", names.join(", "));
                 return Err(self.mistake(value.span(), &format!("there is no field `{name}`"), &expected));
             };
-            when.push((field, *value.get_ref()));
+            when.push(Tell::new(field.get_ref(), *value.get_ref()));
         }
         let conditions: Vec<String> =
             packet.when.iter().map(|(name, value)| format!("{name} = {}", value.get_ref())).collect();
@@ -144,8 +149,9 @@ impl Compiler<'_> {
             Some(_) => PROOF_WITH_CHECK,
             None => (PROOF_PER_SYNC_BYTE * layout.sync.len() as u64).min(PROOF_WITH_CHECK),
         };
-        let fields = fields.into_iter().map(|field| field.get_ref().clone()).collect();
-        Ok(PacketPattern { when, fields, pattern })
+        let fields: Vec<Field> = fields.into_iter().map(|field| field.get_ref().clone()).collect();
+        let spoken = (0..fields.len()).map(|field| pattern.is_spoken(field)).collect();
+        Ok(PacketPattern { when, fields, spoken, pattern })
     }
 
     fn check_fields(

@@ -7,7 +7,7 @@ mod limits;
 mod pattern;
 
 pub(crate) use crate::decode::chassis::pattern::{
-    Frames, KeySource, PacketPattern, Pattern, Table, Timeout, Timeouts,
+    Frames, KeySource, PacketPattern, Pattern, Table, Tell, Timeout, Timeouts,
 };
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};

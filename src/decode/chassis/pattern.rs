@@ -98,13 +98,58 @@ pub(crate) struct Pattern {
     pub(crate) record: usize,
 }
 
+impl Pattern {
+    /// Whether somebody may look at the text of a placeholder, not only at its number.
+    pub(crate) fn is_spoken(&self, placeholder: usize) -> bool {
+        const NUMBERS: [Role; 6] =
+            [Role::Uptime, Role::Clock, Role::Counts, Role::Address, Role::Command, Role::Toggle];
+        let said = |(_, role): &(&str, Role)| {
+            !NUMBERS.contains(role) && self.by_role[*role as usize].map(usize::from) == Some(placeholder)
+        };
+        let of_key = match self.key {
+            KeySource::Table { placeholder, .. } | KeySource::Linux { placeholder, .. } => Some(placeholder),
+            KeySource::None | KeySource::Fixed(_) => None,
+        };
+        of_key == Some(placeholder) || Role::ALL.iter().any(said)
+    }
+}
+
+/// A value that a field must have.
+#[derive(Debug)]
+pub(crate) enum Tell {
+    /// Of a field that is one byte.
+    Byte { at: usize, is: u8 },
+    /// Of any other.
+    Field(Field, i64),
+}
+
+impl Tell {
+    pub(crate) fn new(field: &Field, value: i64) -> Self {
+        match u8::try_from(value) {
+            Ok(is) if field.is_byte() => Self::Byte { at: field.at, is },
+            _ => Self::Field(field.clone(), value),
+        }
+    }
+
+    /// Whether the field of this frame has the value.
+    #[inline]
+    pub(crate) fn fits(&self, frame: &[u8]) -> bool {
+        match self {
+            Self::Byte { at, is } => frame.get(*at) == Some(is),
+            Self::Field(field, value) => field.number(frame) == Some(*value),
+        }
+    }
+}
+
 /// One kind of binary frame.
 #[derive(Debug)]
 pub(crate) struct PacketPattern {
-    /// `(field, value)` that tell this kind from others.
-    pub(crate) when: Vec<(usize, i64)>,
+    /// What tells this kind from others.
+    pub(crate) when: Vec<Tell>,
     /// The fields in the order of the pattern's placeholders.
     pub(crate) fields: Vec<Field>,
+    /// Which of them are looked at as text.
+    pub(crate) spoken: Vec<bool>,
     pub(crate) pattern: Pattern,
 }
 

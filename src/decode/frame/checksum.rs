@@ -91,30 +91,49 @@ impl Checksum {
     /// assert_eq!(xmodem.of(b"123456789"), 0x31c3);
     /// ```
     pub fn of(&self, bytes: &[u8]) -> u32 {
-        let mask = mask(self.bits);
-        let value = match self.kind {
-            CheckKind::Sum => bytes.iter().fold(self.initial, |sum, byte| sum.wrapping_add(u32::from(*byte))),
-            CheckKind::Xor => bytes.iter().fold(self.initial, |sum, byte| sum ^ u32::from(*byte)),
-            CheckKind::Crc => self.crc(bytes),
-        };
-        (value ^ self.final_xor) & mask
+        self.made([bytes], |high| self.step(high))
     }
 
-    /// Bit by bit: debug frames are short and slow, and this is the definition itself.
-    fn crc(&self, bytes: &[u8]) -> u32 {
-        let mut register = self.initial;
-        for byte in bytes {
-            let byte = if self.reflect_in { byte.reverse_bits() } else { *byte };
-            register ^= u32::from(byte) << (self.bits - 8);
-            for _ in 0..8 {
-                // No branch, which no processor could foretell. What is above the width is cut in the end.
-                let carry = register >> (self.bits - 1) & 1;
-                register = register << 1 ^ self.polynomial & 0u32.wrapping_sub(carry);
+    /// The same of bytes in any pieces; `step` is [`Checksum::step`], or a table of it.
+    #[inline]
+    pub(crate) fn made<const N: usize>(&self, pieces: [&[u8]; N], step: impl Fn(u8) -> u32) -> u32 {
+        let value = match self.kind {
+            CheckKind::Sum => over(&pieces, self.initial, |sum, byte| sum.wrapping_add(u32::from(byte))),
+            CheckKind::Xor => over(&pieces, self.initial, |sum, byte| sum ^ u32::from(byte)),
+            CheckKind::Crc => {
+                let register = over(&pieces, self.initial, |register, byte| {
+                    let byte = if self.reflect_in { byte.reverse_bits() } else { byte };
+                    // What is above the width is cut in the end.
+                    #[allow(clippy::cast_possible_truncation)]
+                    let high = (register >> (self.bits - 8)) as u8 ^ byte;
+                    register << 8 ^ step(high)
+                }) & mask(self.bits);
+                if self.reflect_out {
+                    register.reverse_bits() >> (32 - u32::from(self.bits))
+                } else {
+                    register
+                }
             }
-        }
-        register &= mask(self.bits);
-        if self.reflect_out { register.reverse_bits() >> (32 - u32::from(self.bits)) } else { register }
+        };
+        (value ^ self.final_xor) & mask(self.bits)
     }
+
+    /// What the highest byte of the register leaves in the rest of it when it is shifted out: the definition itself,
+    /// bit by bit.
+    pub(crate) fn step(&self, high: u8) -> u32 {
+        let top = u32::from(self.bits);
+        let shift = |register: u32, _| {
+            let carry = register >> (top - 1) & 1;
+            register << 1 ^ self.polynomial & 0u32.wrapping_sub(carry)
+        };
+        (0..8).fold(u32::from(high) << (top - 8), shift)
+    }
+}
+
+/// Folds over the bytes of all pieces.
+#[inline]
+fn over(pieces: &[&[u8]], initial: u32, step: impl Fn(u32, u8) -> u32) -> u32 {
+    pieces.iter().fold(initial, |all, piece| piece.iter().fold(all, |all, byte| step(all, *byte)))
 }
 
 fn mask(bits: u8) -> u32 {

@@ -4,7 +4,7 @@ use std::io::Write as _;
 
 use crate::base::push_decimal;
 use crate::decode::frame::layout::{Field, FieldForm, Order};
-use crate::decode::shape::{self, Form};
+use crate::decode::shape::Form;
 
 impl Field {
     /// The form under which the field is treated like a captured placeholder.
@@ -43,24 +43,53 @@ impl Field {
     }
 
     /// The number in the bits; `None` when the frame is too short.
+    #[inline]
     pub fn number(&self, frame: &[u8]) -> Option<i64> {
-        // At most nine bytes: 63 bits that begin with the last one of a byte.
-        let bytes = frame.get(self.at..self.reach())?;
-        let join = |all: u128, byte: &u8| all << 8 | u128::from(*byte);
-        let all = match self.order {
-            Order::Big => bytes.iter().fold(0, join) >> (8 * bytes.len() - self.bit - self.bits),
-            Order::Little => bytes.iter().rev().fold(0, join) >> self.bit,
+        if self.is_byte() { frame.get(self.at).copied().map(i64::from) } else { self.wide_number(frame) }
+    }
+
+    /// Whether it is the number of one byte, as most are.
+    #[inline]
+    pub(crate) fn is_byte(&self) -> bool {
+        self.form == FieldForm::Number && self.bit == 0 && self.bits == 8 && !self.signed
+    }
+
+    fn wide_number(&self, frame: &[u8]) -> Option<i64> {
+        if self.bits > 63 || frame.len() < self.reach() {
+            return None;
+        }
+        let span = self.bit + self.bits;
+        let bytes = frame.get(self.at..self.at + span.div_ceil(8))?;
+        let join = |all: u64, byte: &u8| all << 8 | u64::from(*byte);
+        // The least significant byte apart: with it 63 bits may lie in nine bytes.
+        let (least, more, shift) = match self.order {
+            Order::Big => {
+                let (least, more) = bytes.split_last()?;
+                (least, more.iter().fold(0, join), 8 * bytes.len() - span)
+            }
+            Order::Little => {
+                let (least, more) = bytes.split_first()?;
+                (least, more.iter().rev().fold(0, join), self.bit)
+            }
         };
-        let value = i64::try_from(all & ((1 << self.bits) - 1)).ok()?;
+        let all = more << (8 - shift) | u64::from(*least) >> shift;
+        let value = (all & ((1 << self.bits) - 1)).cast_signed();
         let negative = self.signed && value >> (self.bits - 1) & 1 == 1;
         Some(if negative { value - (1i64 << self.bits) } else { value })
     }
 
-    /// Appends the field to `text` as a line would print it, and says where it stands.
+    /// Appends the field to `text` as a line would print it, where it is `spoken`; gives its number, 0 for what is none.
     /// `None` when the frame is too short.
-    pub(crate) fn write(&self, frame: &[u8], text: &mut Vec<u8>) -> Option<shape::Captured> {
-        let start = text.len();
-        let number = match self.form {
+    #[inline]
+    pub(crate) fn write(&self, frame: &[u8], spoken: bool, text: &mut Vec<u8>) -> Option<i64> {
+        if !spoken && self.form == FieldForm::Number && self.scale.is_none() && self.offset.is_none() {
+            return self.number(frame);
+        }
+        self.write_out(frame, text)
+    }
+
+    fn write_out(&self, frame: &[u8], text: &mut Vec<u8>) -> Option<i64> {
+        Some(match self.form {
             FieldForm::Number => self.write_number(frame, text)?,
             FieldForm::Bytes => {
                 for byte in self.slice(frame)? {
@@ -73,9 +102,7 @@ impl Field {
                 text.extend(bytes.iter().take_while(|b| **b != 0));
                 0
             }
-        };
-        // A frame has at most LONGEST_FRAME bytes.
-        Some(shape::Captured { start: start as u32, end: text.len() as u32, number })
+        })
     }
 
     fn slice<'a>(&self, frame: &'a [u8]) -> Option<&'a [u8]> {

@@ -28,6 +28,8 @@ pub struct Layout {
     pub(crate) longest: usize,
     pub(crate) stuffing: Option<Stuffing>,
     pub(crate) checksum: Option<Checksum>,
+    /// [`Checksum::step`] of every byte.
+    pub(crate) steps: Box<[u32; 256]>,
 }
 
 /// What the framer found.
@@ -162,7 +164,9 @@ impl Framer {
     fn search(&mut self, found: &mut impl FnMut(Found<'_>)) {
         while self.held_bytes() >= self.need {
             let sync = &self.layout.sync;
-            match memchr::memmem::find(self.held(), sync) {
+            // Behind a good frame the next one begins.
+            let begins = self.held().starts_with(sync);
+            match if begins { Some(0) } else { memchr::memmem::find(self.held(), sync) } {
                 None => {
                     // The start of the sync bytes may stand at the very end.
                     let kept = (sync.len() - 1).min(self.held_bytes());
@@ -245,6 +249,10 @@ impl Framer {
 impl Layout {
     /// Reads one frame from raw bytes that begin with the sync bytes.
     fn read(&self, raw: &[u8], plain: &mut Vec<u8>) -> Attempt {
+        if let Some(bytes) = self.bare(raw) {
+            plain.extend_from_slice(bytes);
+            return self.judge(plain, self.sync.len() + bytes.len());
+        }
         let mut total = self.length.fixed;
         let mut at = self.sync.len();
         loop {
@@ -288,6 +296,19 @@ impl Layout {
                 }
             }
         }
+    }
+
+    /// The bytes behind the sync bytes of a frame that is there to its end and hides none of them: most frames, which
+    /// need not be read byte by byte.
+    fn bare<'a>(&self, raw: &'a [u8]) -> Option<&'a [u8]> {
+        let behind = raw.get(self.sync.len()..)?;
+        let total = self.length.fixed.or_else(|| self.declared(behind))?;
+        let bytes = behind.get(..total).filter(|_| (self.least()..=self.longest).contains(&total))?;
+        let hides = self.stuffing.as_ref().is_some_and(|stuffing| {
+            let marks = [stuffing.escape, self.sync.first().copied().unwrap_or(stuffing.escape)];
+            bytes.iter().fold(false, |hides, byte| hides | (*byte == marks[0]) | (*byte == marks[1]))
+        });
+        (!hides).then_some(bytes)
     }
 
     fn undo(&self, byte: u8, next: Option<u8>) -> Undone {
@@ -343,11 +364,8 @@ impl Layout {
             Order::Big => check.iter().fold(0, step),
             Order::Little => check.iter().rev().fold(0, step),
         };
-        let made = if checksum.with_sync {
-            checksum.of(&[self.sync.as_slice(), covered].concat())
-        } else {
-            checksum.of(covered)
-        };
+        let sync = if checksum.with_sync { self.sync.as_slice() } else { &[] };
+        let made = checksum.made([sync, covered], |high| self.steps[usize::from(high)]);
         if made != stated {
             return Attempt::Bad("checksum error");
         }

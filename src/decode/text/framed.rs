@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use crate::base::{Event, Name, Nanoseconds};
 use crate::decode::chassis::{Chassis, PacketPattern};
-use crate::decode::frame::Found;
+use crate::decode::frame::{Field, Found};
 use crate::decode::report::Reported;
 use crate::decode::shape;
 use crate::decode::text::fields::Fields;
@@ -53,7 +53,8 @@ impl TextDecoder {
 
     fn frame(&mut self, chassis: &Chassis, origin: Origin, bytes: &[u8], out: &mut Vec<Event>) {
         let packets = chassis.frames.as_ref().map_or(&[][..], |frames| &frames.packets);
-        let Some(packet) = packets.iter().find(|packet| fits(packet, bytes)) else {
+        let Some(packet) = packets.iter().find(|packet| packet.when.iter().all(|tell| tell.fits(bytes)))
+        else {
             self.counters.not_mine += 1;
             let t = origin.arrival.unwrap_or_default().max(self.clock.now());
             self.report(t, Reported::Foreign);
@@ -92,24 +93,20 @@ impl TextDecoder {
     ) -> Result<(), Name> {
         text.clear();
         let mut slots = [shape::Captured::default(); shape::MOST_PLACEHOLDERS];
-        for (field, slot) in packet.fields.iter().zip(&mut slots) {
-            *slot = field.write(bytes, text).ok_or_else(|| {
-                Name::from(format!(
-                    "a frame of {} bytes is too short for its field `{}`",
-                    bytes.len(),
-                    field.name
-                ))
-            })?;
+        for ((field, spoken), slot) in packet.fields.iter().zip(&packet.spoken).zip(&mut slots) {
+            // A frame has at most LONGEST_FRAME bytes.
+            #[allow(clippy::cast_possible_truncation)]
+            let end = |text: &[u8]| text.len() as u32;
+            slot.start = end(text);
+            slot.number = field.write(bytes, *spoken, text).ok_or_else(|| too_short(bytes.len(), field))?;
+            slot.end = end(text);
         }
         let fields = Fields::given(&packet.pattern, text, slots);
         self.records.apply(chassis, &fields, origin.arrival, &mut self.clock, out)
     }
 }
 
-/// Whether the fields that tell kinds of frame apart have this kind's values.
-fn fits(packet: &PacketPattern, bytes: &[u8]) -> bool {
-    packet
-        .when
-        .iter()
-        .all(|(field, value)| packet.fields.get(*field).and_then(|field| field.number(bytes)) == Some(*value))
+#[cold]
+fn too_short(length: usize, field: &Field) -> Name {
+    format!("a frame of {length} bytes is too short for its field `{}`", field.name).into()
 }

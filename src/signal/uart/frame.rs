@@ -5,8 +5,8 @@
 //! from memory. Samples stand at bit centres counted from the start edge, as receivers do it: 1.5, 2.5 …
 
 use crate::base::Nanoseconds;
-use crate::signal::uart::Framing;
 use crate::signal::uart::drift::{Drift, SenderClock};
+use crate::signal::uart::{Framing, Parity};
 use crate::signal::{Character, Edge, Level};
 
 /// The stop bit was low.
@@ -20,6 +20,8 @@ pub const PARITY: &str = "parity error";
 #[derive(Clone, Debug)]
 pub(super) struct Sampler {
     framing: Framing,
+    /// Bits between two start edges at least, without the stop bits beyond the first.
+    total: u8,
     /// Length of a bit in nanoseconds, and its inverse: a division for each edge would be a tenth of all work.
     bit_ns: f64,
     per_ns: f64,
@@ -48,7 +50,8 @@ impl Sampler {
         let start = Edge { t: Nanoseconds::ZERO, level: zero, offset: 0 };
         let clock = SenderClock::new(bit_ns);
         let per_ns = bit_ns.recip();
-        Self { framing, bit_ns, per_ns, zero, level: None, state: State::Idle, bits: 0, start, clock }
+        let total = 2 + framing.data_bits + u8::from(framing.parity != Parity::None);
+        Self { framing, total, bit_ns, per_ns, zero, level: None, state: State::Idle, bits: 0, start, clock }
     }
 
     /// The start of the character under way.
@@ -61,11 +64,7 @@ impl Sampler {
         self.clock.drift()
     }
 
-    /// Bits between two start edges at least, without the stop bits beyond the first.
-    fn frame_bits(&self) -> u8 {
-        2 + self.framing.data_bits + u8::from(self.framing.parity != crate::signal::uart::Parity::None)
-    }
-
+    #[inline]
     pub(super) fn push(&mut self, edge: Edge, out: &mut Vec<Character>) {
         self.advance(edge.t, out);
         if let State::Inside(_) = self.state {
@@ -87,10 +86,11 @@ impl Sampler {
     }
 
     /// The line kept its level until `now`: samples what lies before it.
+    #[inline]
     pub(super) fn advance(&mut self, now: Nanoseconds, out: &mut Vec<Character>) {
         let State::Inside(mut sampled) = self.state else { return };
         let one = self.level != Some(self.zero);
-        let total = self.frame_bits();
+        let total = self.total;
         // Bits whose centre has passed: at 0.5, 1.5, 2.5 … of a bit.
         #[allow(clippy::cast_precision_loss)]
         let centres = (now - self.start.t).0 as f64 * self.per_ns - 0.5;
@@ -110,15 +110,20 @@ impl Sampler {
         }
         self.state = State::Inside(sampled);
         if sampled == total {
-            let (value, fault) = self.read();
-            let stopped = fault != Some(FRAMING) && fault != Some(BREAK);
-            if fault.is_none() {
-                self.bit_ns = self.clock.take(self.bit_ns);
-                self.per_ns = self.bit_ns.recip();
-            }
-            out.push(Character { t: self.start.t, value, fault, offset: self.start.offset });
-            self.state = if stopped { State::Idle } else { State::Low };
+            self.complete(out);
         }
+    }
+
+    /// All bits are sampled.
+    fn complete(&mut self, out: &mut Vec<Character>) {
+        let (value, fault) = self.read();
+        let stopped = fault != Some(FRAMING) && fault != Some(BREAK);
+        if fault.is_none() {
+            self.bit_ns = self.clock.take(self.bit_ns);
+            self.per_ns = self.bit_ns.recip();
+        }
+        out.push(Character { t: self.start.t, value, fault, offset: self.start.offset });
+        self.state = if stopped { State::Idle } else { State::Low };
     }
 
     /// The source has ended. A frame whose line is idle again is completed, since exports often end with
@@ -126,7 +131,7 @@ impl Sampler {
     pub(super) fn finish(&mut self, end: Nanoseconds, out: &mut Vec<Character>) {
         self.advance(end, out);
         if self.level.is_some_and(|level| level != self.zero) {
-            let frame = Nanoseconds::from_seconds(self.bit_ns * f64::from(self.frame_bits()) / 1e9);
+            let frame = Nanoseconds::from_seconds(self.bit_ns * f64::from(self.total) / 1e9);
             self.advance(end + frame, out);
         }
     }
@@ -135,15 +140,15 @@ impl Sampler {
     fn read(&self) -> (u16, Option<&'static str>) {
         let data_bits = u32::from(self.framing.data_bits);
         let value = (self.bits >> 1) & ((1 << data_bits) - 1);
-        let stop = self.bits >> (self.frame_bits() - 1) & 1;
+        let stop = self.bits >> (self.total - 1) & 1;
         let parity = self.bits >> (1 + data_bits) & 1;
         let ones = value.count_ones() & 1;
         let sound = match self.framing.parity {
-            crate::signal::uart::Parity::None => true,
-            crate::signal::uart::Parity::Even => parity == ones,
-            crate::signal::uart::Parity::Odd => parity != ones,
-            crate::signal::uart::Parity::Mark => parity == 1,
-            crate::signal::uart::Parity::Space => parity == 0,
+            Parity::None => true,
+            Parity::Even => parity == ones,
+            Parity::Odd => parity != ones,
+            Parity::Mark => parity == 1,
+            Parity::Space => parity == 0,
         };
         let fault = if self.bits == 0 {
             Some(BREAK)

@@ -87,9 +87,17 @@ impl Receiver {
 
     /// Takes one edge; characters are appended once their stop bit is sampled, or, where the rate was not
     /// given, once their segment has passed.
+    #[inline]
     pub fn push(&mut self, edge: Edge, out: &mut Vec<Character>) {
         match &mut self.sampler {
             Some(sampler) if self.spec.rate_hz.is_some() => sampler.push(edge, out),
+            _ => self.hold(edge, out),
+        }
+    }
+
+    /// Takes an edge of a line whose rate was not given, or that is not found yet.
+    fn hold(&mut self, edge: Edge, out: &mut Vec<Character>) {
+        match &mut self.sampler {
             Some(sampler) => {
                 sampler.push(edge, &mut self.segment.characters);
                 if self.segment.take(edge) {

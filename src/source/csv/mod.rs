@@ -155,8 +155,10 @@ impl CsvSource {
                 }
             };
             at += length;
-            // Where a row changes nothing the next ones may be as quiet.
-            if out.len() == seen && self.worth.is_it() {
+            // Where a row changes nothing the next ones may be as quiet, and else as busy.
+            if out.len() > seen {
+                at += self.rows.take_alike(Place { at, ..place }, length, limit, out);
+            } else if self.worth.is_it() {
                 let row = bytes.get(at - length..at).unwrap_or_default();
                 if self.fast_path.cut(row, &self.rows.layout) {
                     let end = self.fast_path.follow(&mut self.rows, bytes, at)?;

@@ -10,13 +10,113 @@ use crate::source::csv::layout::Role;
 pub(crate) use crate::source::csv::part::Part;
 use crate::source::csv::rows::Rows;
 pub(crate) use crate::source::csv::rows::parts;
-use crate::source::digits::{self, Plain};
+use crate::source::digits::{self, Alike, Plain};
 use crate::source::{Change, Value};
 
 /// The bit that tells `0` from `1`, in each of them.
 const LEVELS: u64 = u64::from_le_bytes([0, 1, 0, 1, 0, 1, 0, 1]);
 
+/// Bytes from which a number is read, and those of the levels behind it.
+const NUMBER: usize = 16;
+const LEVEL_BYTES: usize = size_of::<u64>();
+
+/// A row of levels alone, which others follow that differ from it in digits only.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Shape {
+    time: Alike,
+    /// Bytes of the time, and of the row with its line end.
+    clock: usize,
+    row: usize,
+    /// Power of ten that makes the digits of the time nanoseconds, and its value where it is a whole number.
+    exponent: i32,
+    scale: Option<u64>,
+}
+
+impl Shape {
+    #[inline(always)]
+    fn nanoseconds(&self, number: u64) -> Option<i64> {
+        match self.scale {
+            Some(scale) => i64::try_from(number.checked_mul(scale)?).ok(),
+            None => cell::nanoseconds(number, self.exponent),
+        }
+    }
+}
+
 impl Rows {
+    /// Takes rows of the shape of the last one, which is so long, as long as each changes a level and `limit` changes
+    /// are not reached; returns how many bytes they are. Where a row begins does not hang on the digits of the one
+    /// before it: so the processor reads many at a time.
+    pub(super) fn take_alike(
+        &mut self,
+        place: Place<'_>,
+        length: usize,
+        limit: usize,
+        out: &mut Vec<Change>,
+    ) -> usize {
+        let Place { bytes, at: from, base } = place;
+        if self.stale || self.parts.len() != 1 {
+            return 0;
+        }
+        let Some(shape) = self.shape(bytes.get(from - length..from).unwrap_or_default()) else { return 0 };
+        let blank = blank(self.layout.separator);
+        let (Some(mut time), [Part::Levels { channel, length, mask, last }]) =
+            (self.last, self.parts.as_mut_slice())
+        else {
+            return 0;
+        };
+        let (mut at, mut count, mut ties) = (from, 0, 0);
+        let level_end = shape.clock + *length;
+        let crlf = level_end + 2 == shape.row;
+        let window = shape.row.max(NUMBER).max(shape.clock + LEVEL_BYTES);
+        while out.len() < limit
+            && let Some(row) = bytes.get(at..at + window)
+            && let Some(number) = row.first_chunk().and_then(|number| shape.time.read(number))
+            && let Some(t) = shape.nanoseconds(number).filter(|t| *t >= time)
+            && let Some(levels) = row.get(shape.clock..).and_then(|levels| levels.first_chunk())
+            && row.get(shape.row - 1) == Some(&b'\n')
+            && (!crlf || row.get(level_end) == Some(&b'\r'))
+        {
+            let levels = u64::from_le_bytes(*levels);
+            let mut changed = (levels ^ *last) & *mask;
+            if (levels ^ blank) & *mask & !LEVELS != 0 || changed == 0 {
+                break;
+            }
+            *last = levels;
+            ties += u64::from(t == time);
+            time = t;
+            while changed != 0 {
+                let (column, value) = lowest(levels, &mut changed);
+                let offset = base + at as u64;
+                out.push(Change { t: Nanoseconds(t), channel: *channel + column, value, offset });
+            }
+            at += shape.row;
+            count += 1;
+        }
+        self.last = Some(time);
+        self.ties += ties;
+        self.line += count;
+        self.count += count;
+        at - from
+    }
+
+    /// The shape of a row; `None` where it has none that can be followed.
+    fn shape(&mut self, row: &[u8]) -> Option<Shape> {
+        let is_of = |shape: &Shape| {
+            shape.row == row.len() && row.first_chunk().is_some_and(|row| shape.time.read(row).is_some())
+        };
+        if !self.shape.as_ref().is_some_and(is_of) {
+            let Some(Role::Time(unit)) = self.layout.roles.first().copied() else { return None };
+            let point = self.layout.point;
+            let clock = row.iter().position(|byte| *byte == self.layout.separator)?;
+            let number = digits::plain(row, point).filter(|number| number.length == clock)?;
+            let exponent = unit - i32::try_from(number.decimals).ok()?;
+            let time = Alike::to(row.get(..=clock)?, point);
+            let scale = u32::try_from(exponent).ok().and_then(|power| 10u64.checked_pow(power));
+            self.shape = Some(Shape { time, clock, row: row.len(), exponent, scale });
+        }
+        self.shape
+    }
+
     /// Takes the row at this place; returns its length with its line end, or `None` when it is not plain.
     #[inline(always)]
     pub(super) fn take_plain(&mut self, place: Place<'_>, out: &mut Vec<Change>) -> Option<usize> {
@@ -66,12 +166,8 @@ impl Rows {
                     let mut changed = (row ^ *last) & *mask;
                     *last = row;
                     while changed != 0 {
-                        let shift = changed.trailing_zeros();
-                        changed &= changed - 1;
-                        let value = if row >> shift & 1 == 1 { Value::High } else { Value::Low };
-                        // At most ABREAST.
-                        #[allow(clippy::cast_possible_truncation)]
-                        push(*channel + (shift / 16) as u16, value);
+                        let (column, value) = lowest(row, &mut changed);
+                        push(*channel + column, value);
                     }
                     at += *length;
                 }
@@ -136,6 +232,15 @@ impl Rows {
         }
         self.stale = true;
     }
+}
+
+/// Takes the lowest bit of those that changed: which column of its part it is, and its level.
+#[inline(always)]
+#[allow(clippy::cast_possible_truncation)]
+fn lowest(levels: u64, changed: &mut u64) -> (u16, Value) {
+    let shift = changed.trailing_zeros();
+    *changed &= *changed - 1;
+    ((shift / 16) as u16, if levels >> shift & 1 == 1 { Value::High } else { Value::Low })
 }
 
 /// Four low levels.

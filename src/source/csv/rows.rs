@@ -3,7 +3,7 @@
 use crate::base::{Error, Nanoseconds, Result, Span, quote};
 use crate::source::csv::layout::{Layout, Role};
 pub(crate) use crate::source::csv::part::parts;
-use crate::source::csv::plain::Part;
+use crate::source::csv::plain::{Part, Shape};
 use crate::source::csv::unit::TimeUnit;
 use crate::source::csv::{cell, plain};
 use crate::source::{Change, Value};
@@ -32,6 +32,8 @@ pub(super) struct Rows {
     pub(super) parts: Vec<Part>,
     /// Whether the parts are older than the values; otherwise it is the other way round.
     pub(super) stale: bool,
+    /// The shape of a plain row of late.
+    pub(super) shape: Option<Shape>,
     first: Option<i64>,
     pub(super) last: Option<i64>,
     pub(super) cut: Option<u64>,
@@ -48,6 +50,7 @@ impl Rows {
             line: layout.line,
             parts: plain::parts(&layout),
             stale: true,
+            shape: None,
             layout,
             count: 0,
             values: vec![None; channels],
