@@ -50,6 +50,8 @@ pub(crate) struct Job {
     pub(crate) stages: Vec<Watched>,
     /// Every input that nobody made in the key checks, by capture.
     pub(crate) checks: Vec<(String, Phantoms)>,
+    /// How many inputs of the key checks nobody could tell from the answer of a hand; they are not among `checks`.
+    pub(crate) untold: u64,
     pub(crate) codes: Vec<Codes>,
     /// Codes of stray infrared keys: address and command.
     pub(crate) remote: Vec<(u32, u32)>,
@@ -96,6 +98,14 @@ const STEPS: [(&str, &str, &str); 8] = [
     ("4.7k resistor in place of the key board", "key board in its place again", "key-board"),
 ];
 
+/// How long after a prompt the hand presses, seconds.
+const REACHES: (f64, f64) = (0.5, 1.2);
+
+/// When a key check asks for a key, seconds.
+fn prompt_at(turn: usize) -> f64 {
+    2.0 + 3.0 * turn as f64
+}
+
 impl Job {
     /// Draws a job and writes it into a folder: manifest, captures, prompts.
     pub(crate) fn draw(kind: Kind, plan: Plan, dice: &mut Dice, folder: &Path) -> Self {
@@ -126,6 +136,7 @@ impl Job {
             electric,
             stages: Vec::new(),
             checks: Vec::new(),
+            untold: 0,
             codes: Vec::new(),
             remote: Vec::new(),
             noise: plan.noise,
@@ -274,8 +285,8 @@ impl Job {
         let mut hand: Vec<(f64, f64, usize)> = Vec::new();
         if soak.is_none() {
             for turn in 0..3 * keys.len() {
-                let (t, key) = (2.0 + 3.0 * turn as f64, turn % keys.len());
-                let start = t + dice.between(0.5, 1.2);
+                let (t, key) = (prompt_at(turn), turn % keys.len());
+                let start = t + dice.between(REACHES.0, REACHES.1);
                 hand.push((start, start + dice.between(0.4, 1.0), key));
                 let _ = writeln!(prompts, "{{\"t\": {t}, \"key\": \"{}\"}}", keys[key].0);
                 // Of a set that prints no readings the remote control's keys are asked for.
@@ -311,8 +322,9 @@ impl Job {
             );
         }
         if self.dialect == Dialect::Birch && !about.hdmi_off {
-            // A box that asks for the power state now and then; nothing comes of it.
-            let mut t = dice.between(0.0, 10.0);
+            // A box that asks for the power state now and then; nothing comes of it. It asks at once: the capture's time
+            // begins with the first line described, and a prompt before that would stand at the hand's own press.
+            let mut t = 0.0;
             while t < seconds {
                 lines.push((t, "cec: rx 40 8f".to_owned()));
                 t += dice.between(5.0, 15.0);
@@ -424,6 +436,16 @@ impl Job {
         // A hand makes one input: the key that it presses, else the first that the set takes it for.
         for (at, own) in hand.iter().enumerate() {
             let of = || held.iter().filter(|seen| seen.0 == at);
+            // Of a press in which the set saw no change nothing is to be seen; an input that nobody made at a time when this
+            // hand presses is then the only one, and whoever sees no more than that takes it for the answer.
+            let prompt = prompt_at(at);
+            let may_be = |t: f64| (prompt + REACHES.0..=prompt + REACHES.1 + 2.0 * period).contains(&t);
+            if of().next().is_none()
+                && let Some(only) = phantoms.iter().rposition(|(path, t)| *path == "keypad" && may_be(*t))
+            {
+                phantoms.remove(only);
+                self.untold += 1;
+            }
             let made = of().find(|seen| seen.2 == own.2).or(of().next());
             let others = of().filter(|seen| made.is_none_or(|made| made.1 < seen.1 || seen.1 < made.1));
             phantoms.extend(others.map(|seen| ("keypad", seen.1)));

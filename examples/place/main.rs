@@ -65,7 +65,10 @@ fn run(
 
 /// Inputs that nobody made, and what the program calls strays: with hands off and on, by dialect and path.
 #[derive(Default)]
-struct Strays(BTreeMap<(&'static str, &'static str, &'static str), [u64; 3]>);
+struct Strays {
+    sums: BTreeMap<(&'static str, &'static str, &'static str), [u64; 3]>,
+    untold: u64,
+}
 
 /// A stray within so many seconds of a phantom is that one.
 const NEAR_S: f64 = 0.5;
@@ -83,6 +86,7 @@ impl Strays {
             let path = |o: &Occurrence| sequence.symbols()[o.symbol as usize].path.word();
             self.judge((job, "off"), phantoms, shift, strays.map(|o| (path(o), o.t.seconds())).collect());
         }
+        self.untold += job.untold;
         for (name, phantoms) in &job.checks {
             let mut captures =
                 loaded.job.stages().iter().flat_map(|s| s.captures.iter().map(|c| (s.number, c)));
@@ -108,7 +112,7 @@ impl Strays {
         for path in ["keypad", "infrared", "cec", "menu"] {
             let mut left: Vec<f64> =
                 phantoms.iter().filter(|own| own.0 == path).map(|own| own.1 + shift).collect();
-            let sums = self.0.entry((hands, job.dialect.name(), path)).or_default();
+            let sums = self.sums.entry((hands, job.dialect.name(), path)).or_default();
             sums[0] += left.len() as u64;
             for (_, t) in strays.iter().filter(|stray| stray.0 == path) {
                 sums[1] += 1;
@@ -127,7 +131,7 @@ impl Strays {
             "\n| hands | dialect | path | inputs that nobody made | found (recall) | of the strays right (precision) |"
         );
         println!("|---|---|---|---|---|---|");
-        for ((hands, dialect, path), [phantoms, strays, hits]) in &self.0 {
+        for ((hands, dialect, path), [phantoms, strays, hits]) in &self.sums {
             if phantoms + strays > 0 {
                 let share = |of: u64| {
                     if of > 0 {
@@ -143,6 +147,11 @@ impl Strays {
                 );
             }
         }
+        println!(
+            "\nOne input came where a hand pressed and the fault held the line, {} times: nobody can tell whose it is, and it is not \
+             listed.",
+            self.untold
+        );
     }
 }
 

@@ -108,11 +108,12 @@ impl Ladder {
         real
     }
 
-    /// The key that the firmware takes a code for: the nearest nominal level.
+    /// The key that the firmware takes a code for: the nearest nominal level, and of two as near the upper one, as the rule
+    /// `midpoint` of the chassis's file says. With the lower one a steady level on a border was another key to the set.
     pub(crate) fn key(&self, code: f64) -> Option<usize> {
         let nominal = |state| (self.level(state, &Wrong::default())).floor().min(self.full);
         let keys = (0..self.keys.len()).map(|k| (Some(k), nominal(State::Key(k))));
-        let all = keys.chain([(None, nominal(State::Rest))]);
+        let all = keys.chain([(None, nominal(State::Rest))]).rev();
         all.min_by(|a, b| (a.1 - code).abs().total_cmp(&(b.1 - code).abs())).and_then(|best| best.0)
     }
 

@@ -71,6 +71,58 @@ fn what_comes_when_this_hand_never_presses_is_no_answer() {
     *events.last_mut().unwrap() = press(80.7, 1);
     let found = check(&prompts, &events);
     assert_eq!((found.right, found.wrong, found.missing, found.strays.len()), (7, 1, 0, 2));
+    // The same where the key asked for strays far sooner than this hand presses.
+    events.insert(events.len() - 1, press(80.2, 0));
+    let found = check(&prompts, &events);
+    assert_eq!((found.right, found.wrong, found.missing), (7, 1, 0));
+    let strays: Vec<f64> = found.strays.iter().map(|at| events[*at].t.seconds()).collect();
+    assert_eq!(strays, [20.2, 35.0, 80.2]);
+}
+
+/// One key gives way to another at one instant.
+fn change_over(seconds: f64, from: usize, to: usize) -> [Event; 2] {
+    let mut up = press(seconds, from);
+    up.kind = EventKind::Release;
+    [up, press(seconds, to)]
+}
+
+/// A leak holds key 2 all the time; with it the hand's key 2 reads as key 3, and its other keys as they should.
+#[test]
+fn a_line_that_falls_back_to_what_holds_it_answers_no_prompt() {
+    let prompts: Vec<Prompt> = (1..9).map(|n| prompt(10.0 * f64::from(n), (n % 4) as usize)).collect();
+    let mut events = vec![press(0.1, 2)];
+    for n in 1..9 {
+        let (t, asked) = (10.0 * f64::from(n) + 0.6 + 0.2 * f64::from(n % 2), (n % 4) as usize);
+        let seen = if asked == 2 { 3 } else { asked };
+        events.extend(change_over(t, 2, seen));
+        events.extend(change_over(t + 0.3, seen, 2));
+    }
+    let found = check(&prompts, &events);
+    assert_eq!((found.right, found.wrong, found.missing), (6, 2, 0));
+    let strays: Vec<(f64, Option<Key>)> =
+        found.strays.iter().map(|at| (events[*at].t.seconds(), events[*at].key)).collect();
+    // The leak itself, and its return after each press.
+    assert_eq!(strays.len(), 9);
+    assert!(strays.iter().all(|(_, seen)| *seen == Some(key(2))), "{strays:?}");
+    // Also where the hand's level lies on a border: 3, 1, and 3 again.
+    let mut events = vec![press(0.1, 2)];
+    events.extend(change_over(10.7, 2, 3));
+    events.extend(change_over(10.8, 3, 1));
+    events.extend(change_over(10.9, 1, 3));
+    events.extend(change_over(11.2, 3, 2));
+    let found = check(&[prompt(10.0, 2)], &events);
+    assert_eq!((found.right, found.wrong, found.strays.len()), (0, 1, 4));
+}
+
+/// A stray goes and the hand presses the same key: the line was without a key between.
+#[test]
+fn a_key_that_is_pressed_again_from_rest_is_an_answer() {
+    let [up, other] = change_over(10.7, 2, 3);
+    let [gone, _] = change_over(10.8, 3, 2);
+    let events = [press(0.1, 2), up, other, gone, press(10.9, 2)];
+    let found = check(&[prompt(10.0, 2)], &events);
+    assert_eq!((found.right, found.wrong, found.missing), (1, 0, 0));
+    assert_eq!(found.strays, [0, 2]);
 }
 
 #[test]
