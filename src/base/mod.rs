@@ -24,7 +24,10 @@ pub(crate) use time::push_decimal;
 pub use time::{Anchor, Nanoseconds, Span};
 pub use unit::{Counts, Ohms, Volts};
 
+/// Ends a line on sets that print it in a line feed's place.
+pub const FORM_FEED: u8 = b'\x0c';
+
 /// Whether a byte ends a line of text whose set is not known: line feed, carriage return, form feed.
 pub fn is_line_end(byte: u8) -> bool {
-    matches!(byte, b'\n' | b'\r' | b'\x0c')
+    matches!(byte, b'\n' | b'\r' | FORM_FEED)
 }

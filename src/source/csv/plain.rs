@@ -7,9 +7,8 @@ use crate::base::Nanoseconds;
 use crate::source::csv::cell;
 use crate::source::csv::fast_path::Place;
 use crate::source::csv::layout::Role;
-pub(crate) use crate::source::csv::part::Part;
+use crate::source::csv::part::{Part, Shape};
 use crate::source::csv::rows::Rows;
-pub(crate) use crate::source::csv::rows::parts;
 use crate::source::digits::{self, Alike, Plain};
 use crate::source::{Change, Value};
 
@@ -19,28 +18,6 @@ const LEVELS: u64 = u64::from_le_bytes([0, 1, 0, 1, 0, 1, 0, 1]);
 /// Bytes from which a number is read, and those of the levels behind it.
 const NUMBER: usize = 16;
 const LEVEL_BYTES: usize = size_of::<u64>();
-
-/// A row of levels alone, which others follow that differ from it in digits only.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Shape {
-    time: Alike,
-    /// Bytes of the time, and of the row with its line end.
-    clock: usize,
-    row: usize,
-    /// Power of ten that makes the digits of the time nanoseconds, and its value where it is a whole number.
-    exponent: i32,
-    scale: Option<u64>,
-}
-
-impl Shape {
-    #[inline(always)]
-    fn nanoseconds(&self, number: u64) -> Option<i64> {
-        match self.scale {
-            Some(scale) => i64::try_from(number.checked_mul(scale)?).ok(),
-            None => cell::nanoseconds(number, self.exponent),
-        }
-    }
-}
 
 impl Rows {
     /// Takes rows of the shape of the last one, which is so long, as long as each changes a level and `limit` changes

@@ -1,11 +1,10 @@
 //! Rows to changes: the state that runs from row to row, and every reason to refuse one.
 
 use crate::base::{Error, Nanoseconds, Result, Span, quote};
+use crate::source::csv::cell;
 use crate::source::csv::layout::{Layout, Role};
-pub(crate) use crate::source::csv::part::parts;
-use crate::source::csv::plain::{Part, Shape};
+use crate::source::csv::part::{Part, Shape, parts};
 use crate::source::csv::unit::TimeUnit;
-use crate::source::csv::{cell, plain};
 use crate::source::{Change, Value};
 
 /// What became of one row.
@@ -48,7 +47,7 @@ impl Rows {
         let channels = layout.channels.len();
         Self {
             line: layout.line,
-            parts: plain::parts(&layout),
+            parts: parts(&layout),
             stale: true,
             shape: None,
             layout,

@@ -12,15 +12,13 @@ use std::io::Read;
 
 pub use self::stamp::Stamp;
 use self::stamp::{DAY, YEAR};
-use crate::base::{Anchor, Nanoseconds, Result};
+use crate::base::{Anchor, FORM_FEED, Nanoseconds, Result};
 use crate::source::block::Block;
 use crate::source::{ByteSource, Chunk, Mark, Pulled, What};
 
 /// Bytes from which the stamps are recognised.
 const HEAD: usize = 1 << 16;
 
-/// Ends a line on sets that print it in a line feed's place.
-const FORM_FEED: u8 = b'\x0c';
 /// A stamp that is earlier than its forerunner by less than this is two lines out of order; by more, the
 /// host's clock was set. Common practice, no source.
 const DISORDER: i64 = 1_000_000_000;

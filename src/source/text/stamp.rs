@@ -84,7 +84,7 @@ impl Reader {
     pub(super) fn recognise(head: &[u8]) -> Self {
         let head = head.strip_prefix(b"\xef\xbb\xbf").unwrap_or(head);
         let lines: Vec<&[u8]> = head
-            .split(|byte| matches!(*byte, b'\n' | crate::source::text::FORM_FEED))
+            .split(|byte| matches!(*byte, b'\n' | crate::base::FORM_FEED))
             .filter(|line| !line.trim_ascii().is_empty())
             .take(crate::source::text::LINES)
             .collect();
