@@ -387,6 +387,8 @@ impl Job {
             })
             .collect();
         let rest = levels.iter().find(|l| l.0 == about.line).map_or((full, full), |l| (l.1, l.2));
+        // The other line has the same pull-up and the same converter, and no key of it is pressed.
+        let other_rest = (full + 1.0) * self.ladder.input / (self.ladder.input + self.ladder.pull_up);
         let mut shown = 0;
         let is_visible = (rest.0.min(full) - rest.1.min(full)).abs() > 3.0;
         if self.electric.is_some() && is_visible {
@@ -410,7 +412,7 @@ impl Job {
             let state = pressed.unwrap_or(about.line);
             let level = levels.iter().find(|l| l.0 == state).map_or(full, |l| if shows { l.2 } else { l.1 });
             let code = (level + noise * dice.normal()).floor().clamp(0.0, full);
-            let other = (full + 0.5 + noise * dice.normal()).floor().clamp(0.0, full);
+            let other = (other_rest + noise * dice.normal()).floor().clamp(0.0, full);
             self.count(state, shows, code);
             let (code, other) = (code as u32, other as u32);
             if self.dialect == Dialect::Rowan {
