@@ -6,14 +6,11 @@ use crate::decode::ladder::Topology;
 use crate::analysis::ladder::fault::{Condition, Fault};
 use crate::analysis::ladder::model::{Mechanism, Range};
 use crate::analysis::ladder::network::{CONTACT_OHM, INPUT_SIEMENS, Network};
-use crate::analysis::ladder::reading::{CUT, Reading, spreads};
+use crate::analysis::ladder::reading::{Fitted, Reading, fitted};
 
 struct Observation {
     condition: Condition,
-    counts: f64,
-    sigma: f64,
-    /// Standard deviation of single readings, rounding included: what an end of the scale cuts.
-    spread: f64,
+    fitted: Fitted,
     /// Whether an end of the scale cuts many of its readings.
     is_cut: bool,
 }
@@ -76,14 +73,12 @@ impl Objective {
     pub(super) fn new(network: &Network, readings: &[Reading]) -> Self {
         let observations = readings
             .iter()
-            .zip(spreads(readings))
+            .zip(fitted(readings, network.full_scale))
             .filter(|(reading, _)| reading.n > 0 && reading.levels.is_none() && reading.counts.is_finite())
-            .map(|(reading, spread)| Observation {
+            .map(|(reading, fitted)| Observation {
                 condition: reading.condition.clone(),
-                counts: reading.counts,
-                sigma: reading.sigma_at(spread),
-                spread: (spread * spread + 1.0 / 12.0).sqrt(),
-                is_cut: reading.at_full > CUT || reading.at_zero > CUT,
+                is_cut: reading.is_cut() && fitted.cut.is_some(),
+                fitted,
             })
             .collect();
         Self { network: network.clone(), observations, part_sigma: network.tolerance / 3f64.sqrt() }
@@ -117,7 +112,7 @@ impl Objective {
 
     /// Mean standard error of the observations in counts, at least that of rounding.
     pub(super) fn typical_sigma(&self) -> f64 {
-        let sum: f64 = self.observations.iter().map(|o| o.sigma * o.sigma).sum();
+        let sum: f64 = self.observations.iter().map(|o| o.fitted.sigma * o.fitted.sigma).sum();
         (sum / self.observations.len().max(1) as f64).max(1.0 / 12.0).sqrt()
     }
 
@@ -293,16 +288,18 @@ impl Observation {
     /// Censored normal mean: Tobin, Econometrica 26 (1958) 24.
     fn residual(&self, network: &Network, predicted: f64) -> (f64, f64) {
         let full = f64::from(network.full_scale);
-        let (over, over_slope) = below(predicted - full, self.spread);
-        let (under, under_slope) = below(-predicted, self.spread);
+        let Fitted { counts, sigma, cut } = self.fitted;
+        let Some(spread) = cut else { return ((predicted - counts) / sigma, 1.0 / sigma) };
+        let (over, over_slope) = below(predicted - full, spread);
+        let (under, under_slope) = below(-predicted, spread);
         let expected = full + over - predicted - under;
         let slope = over_slope + under_slope - 1.0;
-        ((expected - self.counts) / self.sigma, slope / self.sigma)
+        ((expected - counts) / sigma, slope / sigma)
     }
 
     /// Minus twice the log-likelihood ratio of an even spread over the scale to the reading's own peak.
     fn floating_cost(&self, network: &Network) -> f64 {
-        let peak = self.sigma * (2.0 * std::f64::consts::PI).sqrt();
+        let peak = self.fitted.sigma * (2.0 * std::f64::consts::PI).sqrt();
         2.0 * (network.levels() / peak).max(1.0).ln()
     }
 }

@@ -62,8 +62,52 @@ impl Reading {
 
     /// Whether the reading tells the converter's noise: not cut at an end of the scale, not wandering.
     fn tells_noise(&self) -> bool {
-        let free = self.at_zero <= CUT && self.at_full <= CUT;
-        self.n >= 2 && free && self.levels.is_none() && 2.0 * self.independent > self.n as f64
+        self.n >= 2 && !self.is_cut() && self.levels.is_none() && 2.0 * self.independent > self.n as f64
+    }
+
+    /// Whether an end of the scale cuts many of its readings.
+    pub(super) fn is_cut(&self) -> bool {
+        self.at_full > CUT || self.at_zero > CUT
+    }
+
+    /// The level in counts of a reading that an end of the scale cuts, from the share at the end and the mean, and the standard
+    /// deviation of the noise; `None` where too few lie off the end, or where they lie one count off it, as with any small noise.
+    ///
+    /// # Formula
+    /// Of a normal level with deviation `s` the share `p` is at the end, so that it lies `a = Φ⁻¹(p)` deviations beyond the
+    /// end's border, and the readings lie `Σ Φ(-(a + k/s))`, k from 0, off the end on average: which gives `s`.
+    ///
+    /// # Source
+    /// Two moments of a censored normal variable, as in Tobin, Econometrica 26 (1958) 24, here of whole counts.
+    fn uncut(&self, full_scale: f64) -> Option<(f64, f64)> {
+        let is_high = self.at_full >= self.at_zero;
+        let share = if is_high { self.at_full } else { self.at_zero };
+        let off = if is_high { full_scale - self.counts } else { self.counts };
+        let n = self.n as f64;
+        if !self.is_cut() || self.levels.is_some() || (1.0 - share) * n < FEWEST_OFF {
+            return None;
+        }
+        let spread = spread_of(share, off)?;
+        // Half a count inside the border: the mean of the codes that a level gives.
+        let beyond = spread * quantile(share) - 0.5;
+        let level = if is_high { full_scale + beyond } else { -beyond };
+        Some((level, spread))
+    }
+
+    /// What is to be fitted.
+    fn fitted(&self, spread: f64, full_scale: f64) -> Fitted {
+        match self.uncut(full_scale) {
+            // Of noise that need not be normal the level beyond an end is known to a part of the noise at best.
+            Some((counts, spread)) => {
+                let sigma = self.sigma_at(spread).hypot(NOISE_KNOWN * spread);
+                Fitted { counts, sigma, cut: None }
+            }
+            None => Fitted {
+                counts: self.counts,
+                sigma: self.sigma_at(spread),
+                cut: Some((spread * spread + 1.0 / 12.0).sqrt()),
+            },
+        }
     }
 
     /// Standard error of the mean in counts, rounding included.
@@ -97,15 +141,55 @@ impl Reading {
 }
 
 /// Share of readings at an end of the scale from which their mean no longer is the level's.
-pub(super) const CUT: f64 = 0.1;
+const CUT: f64 = 0.1;
+/// Readings off the end of the scale that tell how far they scatter. A rule of our own.
+const FEWEST_OFF: f64 = 20.0;
+/// Deviations in counts that readings off the end tell apart: below, all of them lie one count off it.
+const SPREADS: (f64, f64) = (0.4, 64.0);
+/// How far a level that an end of the scale cuts is known at best, in deviations of the noise. A rule of our own.
+const NOISE_KNOWN: f64 = 0.05;
 
-/// The spread of single readings to reckon with, in counts, one for each reading: few readings of one condition may lie
-/// together by luck, while the converter's noise is that of all conditions. Never below the reading's own.
+/// What is fitted of one reading, in counts.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Fitted {
+    /// Mean, or the level that an end of the scale cut.
+    pub(super) counts: f64,
+    /// Its standard error.
+    pub(super) sigma: f64,
+    /// Standard deviation of single readings, rounding included, where an end of the scale may cut them and the mean has not
+    /// been mended.
+    pub(super) cut: Option<f64>,
+}
+
+/// Standard deviation of a normal level of which this share lies at an end of the scale, and that lies so far off it on average.
+fn spread_of(share: f64, off: f64) -> Option<f64> {
+    let beyond = quantile(share);
+    let tail = |z: f64| 0.5 * statrs::function::erf::erfc(z / std::f64::consts::SQRT_2);
+    let mean_off =
+        |s: f64| (0..).map(|k| tail(beyond + f64::from(k) / s)).take_while(|p| *p > 1e-12).sum::<f64>();
+    let (mut low, mut high) = SPREADS;
+    if !(mean_off(low)..mean_off(high)).contains(&off) {
+        return None;
+    }
+    while high - low > 1e-4 * high {
+        let middle = f64::midpoint(low, high);
+        if mean_off(middle) < off { low = middle } else { high = middle }
+    }
+    Some(high)
+}
+
+/// Standard score below which a share lies.
+fn quantile(share: f64) -> f64 {
+    std::f64::consts::SQRT_2 * statrs::function::erf::erf_inv(2.0 * share - 1.0)
+}
+
+/// What to fit, one for each reading, with the noise to reckon with: few readings of one condition may lie together by luck, while
+/// the converter's noise is that of all conditions. Never below the reading's own.
 ///
 /// # Source
 /// A variance is drawn to that of all by the degrees of freedom, the common one at most [`COMMON`] strong: Smyth 2004,
 /// Stat. Appl. Genet. Mol. Biol. 3:3. Keeping the larger is a rule of our own.
-pub(super) fn spreads(readings: &[Reading]) -> Vec<f64> {
+pub(super) fn fitted(readings: &[Reading], full_scale: u32) -> Vec<Fitted> {
     let freedom = |r: &Reading| r.n.saturating_sub(1) as f64;
     let telling = || readings.iter().filter(|r| r.tells_noise());
     let whole: f64 = telling().map(freedom).sum();
@@ -116,7 +200,7 @@ pub(super) fn spreads(readings: &[Reading]) -> Vec<f64> {
         let variance = (strength * common + own * r.spread * r.spread) / (strength + own).max(1.0);
         if r.n >= 2 { r.spread.max(variance.sqrt()) } else { r.spread }
     };
-    readings.iter().map(drawn).collect()
+    readings.iter().map(|r| r.fitted(drawn(r), f64::from(full_scale))).collect()
 }
 
 /// Most degrees of freedom that the noise of all conditions counts for.
@@ -255,4 +339,40 @@ fn two_levels(codes: &[(f64, f64)], mean: f64, squares: f64) -> Option<(f64, f64
     let (between, low, high, share) = best?;
     let apart = high - low >= 4.0 && n >= 10.0;
     (apart && between >= 0.9 * squares && (0.1..=0.9).contains(&share)).then_some((low, high))
+}
+
+#[cfg(test)]
+mod tests {
+    use statrs::distribution::{ContinuousCDF, Normal};
+
+    use super::*;
+
+    /// A hundred thousand codes of a converter of ten bits at a normal level, as their shares come out.
+    fn codes(level: f64, spread: f64) -> Gatherer {
+        let normal = Normal::new(level, spread).unwrap();
+        let mut gathered = Gatherer::default();
+        for code in 0..=1023u32 {
+            let low = if code == 0 { f64::NEG_INFINITY } else { f64::from(code) };
+            let high = if code == 1023 { f64::INFINITY } else { f64::from(code) + 1.0 };
+            let times = 1e5 * (normal.cdf(high) - normal.cdf(low));
+            gathered.push_many(code, times.round() as u64);
+        }
+        gathered
+    }
+
+    #[test]
+    fn a_level_that_an_end_of_the_scale_cuts_is_found_from_what_it_left() {
+        for (level, spread) in [(1023.9, 1.5), (1023.0, 0.7), (1022.6, 0.7), (1024.4, 3.0), (1021.5, 2.0)] {
+            for mirrored in [false, true] {
+                let level = if mirrored { 1024.0 - level } else { level };
+                let reading = codes(level, spread).reading(Condition::Idle, 1023).unwrap();
+                let found = reading.fitted(reading.spread, 1023.0);
+                assert!(found.cut.is_none(), "{level} {spread}");
+                assert!((found.counts - (level - 0.5)).abs() < 0.02 * spread, "{level} {spread}: {found:?}");
+            }
+        }
+        // Every reading that is off the end lies one count off it: the noise may be anything that is small.
+        let reading = codes(1023.02, 0.05).reading(Condition::Idle, 1023).unwrap();
+        assert!(reading.fitted(reading.spread, 1023.0).cut.is_some());
+    }
 }
