@@ -152,7 +152,7 @@ pub(crate) fn push_decimal(out: &mut Vec<u8>, value: u64) {
     out.truncate(out.len() - (digits.len() - count));
 }
 
-/// Writes a number that has so many digits at most, two digits at a time.
+/// Fills all of `digits` with the decimal digits of a number, zeros first. Two at a time is faster than one at a time.
 fn fill(digits: &mut [u8], mut value: u64) {
     let mut pairs = digits.rchunks_exact_mut(2);
     for pair in &mut pairs {

@@ -7,6 +7,7 @@ use crate::analysis::ladder::fault::{Condition, Fault};
 use crate::analysis::ladder::model::{Mechanism, Range};
 use crate::analysis::ladder::network::{CONTACT_OHM, INPUT_SIEMENS, Network};
 use crate::analysis::ladder::reading::{Fitted, Reading, fitted};
+use crate::analysis::special::normal_upper;
 
 struct Observation {
     condition: Condition,
@@ -311,7 +312,7 @@ fn below(mean: f64, spread: f64) -> (f64, f64) {
         return (mean, 1.0);
     }
     let density = (-0.5 * z * z).exp() / (2.0 * std::f64::consts::PI).sqrt();
-    let share = 0.5 * statrs::function::erf::erfc(z / std::f64::consts::SQRT_2);
+    let share = normal_upper(z);
     (mean * share - spread * density, share)
 }
 

@@ -6,6 +6,7 @@ use crate::base::{Event, EventKind};
 
 use crate::analysis::ladder::fault::Condition;
 use crate::analysis::ledger::Level;
+use crate::analysis::special::normal_upper;
 
 /// What the converter said in one condition.
 #[derive(Clone, Debug, PartialEq)]
@@ -164,9 +165,9 @@ pub(super) struct Fitted {
 /// Standard deviation of a normal level of which this share lies at an end of the scale, and that lies so far off it on average.
 fn spread_of(share: f64, off: f64) -> Option<f64> {
     let beyond = quantile(share);
-    let tail = |z: f64| 0.5 * statrs::function::erf::erfc(z / std::f64::consts::SQRT_2);
-    let mean_off =
-        |s: f64| (0..).map(|k| tail(beyond + f64::from(k) / s)).take_while(|p| *p > 1e-12).sum::<f64>();
+    let mean_off = |s: f64| {
+        (0..).map(|k| normal_upper(beyond + f64::from(k) / s)).take_while(|p| *p > 1e-12).sum::<f64>()
+    };
     let (mut low, mut high) = SPREADS;
     if !(mean_off(low)..mean_off(high)).contains(&off) {
         return None;

@@ -35,7 +35,8 @@ pub(super) struct Held {
     timeouts: Timeouts,
     /// The set prints repeats in another way than presses.
     printed_repeats: bool,
-    /// The set reports one key of a path at a time: it prints releases or repeats that name no key. So it is where it prints none.
+    /// The set reports one key of a path at a time: its releases or repeats name no key. A path whose releases it does
+    /// not print is like that too.
     one_at_a_time: bool,
     down: Vec<Down>,
     words: Words,
