@@ -9,7 +9,7 @@ use crate::analysis::compare::PathSeen;
 use crate::analysis::event_sequence::{DEFAULT_LATENCY, Symbol};
 use crate::analysis::ledger::{Builder, Cadence, Intervals, Ledger, Observed, PathId, PathTotal, Prompted};
 use crate::analysis::{EventSequence, Observation};
-use crate::base::{ControlPath, Event, Kind, Nanoseconds, Result, Span};
+use crate::base::{Anchor, ControlPath, Event, Kind, Nanoseconds, Result, Span};
 use crate::bench::causes::{self, JobCauses};
 use crate::bench::provoke::lines::{BlockLines, Recorded};
 use crate::timeline::job::{CaptureRef, CaptureSource, Hands, Job, Stage, Step};
@@ -31,6 +31,8 @@ pub struct Seen {
     pub chassis: Option<String>,
     /// When the last capture file began, RFC 3339 in UTC, where it says so.
     pub started: Option<String>,
+    /// From when to when each capture was watched by the wall clock, since 1970.
+    pub walls: Vec<Option<Span>>,
 }
 
 impl Seen {
@@ -48,6 +50,7 @@ impl Seen {
             hands_off,
             chassis: None,
             started: None,
+            walls: Vec::new(),
         }
     }
 
@@ -60,8 +63,13 @@ impl Seen {
         }
     }
 
-    /// Ends a capture.
-    pub fn close(&mut self, ledger: Ledger) {
+    /// Ends a capture, whose time zero was at this instant.
+    pub fn close(&mut self, ledger: Ledger, zero: Option<Anchor>) {
+        let at = |zero: Anchor, t: Nanoseconds| Nanoseconds(zero.unix_ns.saturating_add(t.0));
+        self.walls.push(
+            zero.zip(ledger.span)
+                .map(|(zero, span)| Span { start: at(zero, span.start), end: at(zero, span.end) }),
+        );
         self.sequence.observe(ledger.span.unwrap_or_default());
         self.sequence.aged(ledger.age);
         self.ledgers.push(ledger);
@@ -81,14 +89,7 @@ impl Seen {
         } else {
             self.sequence.restricted(&|symbol| symbol.path == path, &whole)
         };
-        Self {
-            sequence,
-            ledgers: ledgers.collect(),
-            taught: self.taught.clone(),
-            hands_off: self.hands_off,
-            chassis: self.chassis.clone(),
-            started: self.started.clone(),
-        }
+        Self { sequence, ledgers: ledgers.collect(), walls: self.walls.clone(), ..Self::new(self.hands_off) }
     }
 
     /// A capture without time was among them: nothing about rates can be said.
@@ -105,6 +106,12 @@ impl Seen {
             .filter_map(|o| symbols.get(o.symbol as usize))
             .map(Symbol::id)
             .collect()
+    }
+
+    /// From when to when all of it was watched by the wall clock; nothing where one of its captures does not say.
+    fn wall(&self) -> Option<Span> {
+        let join = |one: Span, two: Span| Span { start: one.start.min(two.start), end: one.end.max(two.end) };
+        self.walls.iter().copied().reduce(|one, two| Some(join(one?, two?)))?
     }
 
     /// As an observation on observed time; `judged` are the paths of which the set's own figures are made, and all when
@@ -127,7 +134,7 @@ impl Seen {
             untimed: self.untimed(),
             span_s: self.ledgers.iter().map(|ledger| ledger.length().seconds()).sum(),
             paths: all.iter().map(path).collect(),
-            wall: None,
+            wall: self.wall(),
             planned_s: self.ledgers.iter().find_map(|ledger| ledger.planned_s),
         }
     }
@@ -154,7 +161,6 @@ impl StageSeen {
     /// These stages as one control path shows them: its strays alone, on the time in which it was observed.
     pub(super) fn only<'a>(stages: impl Iterator<Item = &'a Self>, path: ControlPath) -> Vec<Self> {
         let stages: Vec<&Self> = stages.collect();
-        let walls: Vec<Option<Span>> = stages.iter().map(|stage| stage.observation.wall).collect();
         let mut stages: Vec<Self> = stages
             .into_iter()
             .map(|stage| Self {
@@ -167,8 +173,8 @@ impl StageSeen {
             })
             .collect();
         let judged: BTreeSet<PathId> = stages.iter().flat_map(|stage| stage.seen.strayed()).collect();
-        for (stage, wall) in stages.iter_mut().zip(walls) {
-            stage.observation = Observation { wall, ..stage.seen.observation(&judged) };
+        for stage in &mut stages {
+            stage.observation = stage.seen.observation(&judged);
         }
         stages
     }
@@ -193,6 +199,7 @@ pub struct Loaded {
     indexed: BTreeMap<String, Indexed>,
     ledgers: BTreeMap<String, Ledger>,
     blocks: BTreeMap<String, BlockLines>,
+    stamped: BTreeMap<String, Anchor>,
     causes: JobCauses,
 }
 
@@ -245,14 +252,15 @@ impl Loaded {
                 None => decode_watched(&capture.path, protocols, &options, &mut builder, sink),
             };
             let read = match decoded {
-                Ok(summary) => (timed(&summary), summary.other_chassis),
+                Ok(summary) => (timed(&summary), summary.other_chassis, summary.anchor),
                 // What no chassis fits is no evidence; the rest of the job is.
-                Err(error) if error.kind() == Kind::Input && is_live(capture) => (capture.span, None),
+                Err(error) if error.kind() == Kind::Input && is_live(capture) => (capture.span, None, None),
                 Err(error) => return Err(error),
             };
-            let (span, other_chassis) = read;
+            let (span, other_chassis, stamped) = read;
             let blocks = blocks.map(Recorded::lines);
-            let kept = Kept { ledger: builder.ledger(span), other_chassis, blocks };
+            let zero_unix_ns = stamped.map(|zero| zero.unix_ns);
+            let kept = Kept { ledger: builder.ledger(span), other_chassis, blocks, zero_unix_ns };
             let text = serde_json::to_string(&kept).unwrap_or_default();
             ledgers.insert(capture.name.clone(), kept.ledger);
             Ok((span, text))
@@ -265,7 +273,7 @@ impl Loaded {
         }
         let indexed = store.captures()?.into_iter().map(|entry| (entry.name.clone(), entry)).collect();
         let causes = causes::learn(&job, &mut store, &indexed, &fingerprint)?;
-        let (mut ledgers, mut blocks) = (BTreeMap::new(), BTreeMap::new());
+        let (mut ledgers, mut blocks, mut stamped) = (BTreeMap::new(), BTreeMap::new(), BTreeMap::new());
         let named = chassis.unwrap_or_else(|| "the chassis that was named".to_owned());
         for name in order {
             let kept = kept(&store, &name)?.unwrap_or_default();
@@ -275,9 +283,10 @@ impl Loaded {
             if let Some(lines) = kept.blocks {
                 blocks.insert(name.clone(), lines);
             }
+            stamped.extend(kept.zero_unix_ns.map(|unix_ns| (name.clone(), Anchor { unix_ns })));
             ledgers.insert(name, kept.ledger);
         }
-        Ok(Self { job, store, indexed, ledgers, blocks, causes })
+        Ok(Self { job, store, indexed, ledgers, blocks, stamped, causes })
     }
 
     /// The index.
@@ -310,6 +319,11 @@ impl Loaded {
         self.ledgers.get(&capture.name).unwrap_or(NONE)
     }
 
+    /// When time zero of a capture was: as it was recorded, else as the stamps of a saved log say.
+    fn zero(&self, capture: &CaptureRef) -> Option<Anchor> {
+        capture.started.or_else(|| self.stamped.get(&capture.name).copied())
+    }
+
     /// What the keypad lines did in the blocks of a provocation.
     pub fn block_lines(&self, capture: &CaptureRef) -> BlockLines {
         self.blocks.get(&capture.name).cloned().unwrap_or_default()
@@ -320,7 +334,7 @@ impl Loaded {
         // A missing capture adds nothing, and takes nothing from the others.
         if self.indexed.contains_key(&capture.name) {
             seen.hands_off &= capture.hands == Hands::Off;
-            seen.close(self.ledger(capture).clone());
+            seen.close(self.ledger(capture).clone(), self.zero(capture));
         }
     }
 
@@ -390,7 +404,7 @@ impl Loaded {
             number: stage.number,
             text: stage.text.clone(),
             step: stage.step.clone(),
-            observation: Observation { wall: self.wall(stage.captures.iter()), ..seen.observation(&judged) },
+            observation: seen.observation(&judged),
             seen,
             captures: stage.captures.clone(),
         };
@@ -405,23 +419,11 @@ impl Loaded {
         let judged: BTreeSet<PathId> = stages.iter().flat_map(|stage| stage.seen.strayed()).collect();
         let mut seen = Seen::with_latency(true, self.causes.latency());
         let captures =
-            || members.iter().filter_map(|place| stages.get(*place)).flat_map(|stage| &stage.captures);
-        for capture in captures().filter(|capture| capture.hands == Hands::Off) {
+            members.iter().filter_map(|place| stages.get(*place)).flat_map(|stage| &stage.captures);
+        for capture in captures.filter(|capture| capture.hands == Hands::Off) {
             self.add(capture, &mut seen)?;
         }
-        Ok(Observation { wall: self.wall(captures()), ..seen.observation(&judged) })
-    }
-
-    /// From when to when these captures watched hands off, by the wall clock.
-    fn wall<'a>(&self, captures: impl Iterator<Item = &'a CaptureRef>) -> Option<Span> {
-        let span = |capture: &CaptureRef| {
-            let (zero, span) = capture.started.zip(self.span(capture))?;
-            let at = |t: Nanoseconds| Nanoseconds(zero.unix_ns.saturating_add(t.0));
-            Some(Span { start: at(span.start), end: at(span.end) })
-        };
-        let spans = captures.filter(|capture| capture.hands == Hands::Off).map(span);
-        let join = |one: Span, two: Span| Span { start: one.start.min(two.start), end: one.end.max(two.end) };
-        spans.reduce(|one, two| Some(join(one?, two?)))?
+        Ok(seen.observation(&judged))
     }
 
     /// What the cadences of all captures so far teach the next one.
@@ -459,6 +461,9 @@ struct Kept {
     /// Of a provocation.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     blocks: Option<BlockLines>,
+    /// When its time zero was, nanoseconds since 1970, where the capture itself says so.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    zero_unix_ns: Option<i64>,
 }
 
 fn kept(store: &Store, capture: &str) -> Result<Option<Kept>> {

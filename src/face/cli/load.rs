@@ -85,7 +85,7 @@ pub(super) fn observe(
         seen.hands_off &= hands == Hands::Off;
         seen.chassis = summary.chassis.as_ref().map(|choice| choice.name.clone());
         seen.started.clone_from(&summary.started);
-        seen.close(builder.ledger(timed(&summary)));
+        seen.close(builder.ledger(timed(&summary)), summary.anchor);
         return Ok(());
     }
     let reference = JobReference::parse(&input.to_string_lossy())?;
