@@ -14,6 +14,7 @@
     reason = "a report for developers"
 )]
 
+mod near;
 mod pattern;
 mod process;
 mod quiet;
@@ -41,6 +42,12 @@ fn main() {
     print!("{}", quiet::report_broken(seed, trials / 2));
     println!("\n## Quiet from a moment long after the baseline\n");
     print!("{}", quiet::report_unrelated(seed, trials / 3));
+    println!("\n## Excursions of a line beside its strays, after a break of 2 to 15 min\n");
+    print!("{}", near::report(seed, trials / 3));
+    println!(
+        "\nA line touches a key's level by the law; one touch in 10 to 40 lasts and is a stray. At least three strays and ten \
+         touches in 20 min before. Strays alone and both were judged on the same draws, looked at each minute for 90 min."
+    );
     println!("\n## Ratios\n");
     print!("{}", ratio::report(seed, 2 * trials + trials / 7));
     println!("\n## Patterns\n\n| question | measured |\n|---|---|");

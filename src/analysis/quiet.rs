@@ -6,6 +6,7 @@ use crate::analysis::drift::{Counted, Drift, Watched, drift};
 use crate::analysis::episode::{Episode, episodes, fold};
 use crate::analysis::event_sequence::EventSequence;
 use crate::analysis::laws::{From, Laws, NO_VARIANCE, Proof};
+use crate::analysis::ledger::Observed;
 use crate::analysis::power::{OnInterval, OnTime, Origin};
 use crate::analysis::quiet_intervals::QuietIntervals;
 use crate::analysis::rate::{Count, quiet_anyway, quiet_needed};
@@ -235,9 +236,10 @@ impl QuietPlan {
         on.intervals.iter().fold(earlier, |exposure, interval| self.exposure(exposure, interval))
     }
 
-    /// Whether so much quiet is enough for a soak that needs so much.
-    pub fn suffices(&self, needed: Option<f64>, exposure: QuietExposure) -> bool {
-        self.missing(needed, exposure).is_some_and(|missing| missing <= 0.0)
+    /// Whether so much quiet is enough for a soak that needs so much; no more of it counts than was observed.
+    pub fn suffices(&self, needed: Option<f64>, exposure: QuietExposure, observed: Observed) -> bool {
+        let quiet_s = exposure.quiet_s.min(observed.seconds());
+        self.missing(needed, QuietExposure { quiet_s, ..exposure }).is_some_and(|missing| missing <= 0.0)
     }
 
     /// Seconds of quiet still needed to come from `needed`, if the set stays on: the rest of its warming up included,

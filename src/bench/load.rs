@@ -5,7 +5,7 @@ use std::path::Path;
 
 use serde::{Deserialize, Serialize};
 
-use crate::analysis::compare::PathSeen;
+use crate::analysis::compare::{NearSeen, PathSeen};
 use crate::analysis::event_sequence::{DEFAULT_LATENCY, Symbol};
 use crate::analysis::ledger::{Builder, Cadence, Intervals, Ledger, Observed, PathId, PathTotal, Prompted};
 use crate::analysis::{EventSequence, Observation};
@@ -126,6 +126,7 @@ impl Seen {
             PathSeen {
                 total: PathTotal::of(id, &self.ledgers),
                 sequence: self.sequence.restricted(&|symbol| symbol.id() == *id, &observed),
+                near: NearSeen::of(id, &self.sequence, &self.ledgers),
             }
         };
         Observation {

@@ -15,6 +15,9 @@ pub const NO_TEST: &str = "No test of the list tells more: repair what is likeli
 
 /// The verdict in one sentence.
 pub fn headline(comparison: &Comparison) -> String {
+    if let Some(said) = comparison.goes_on() {
+        return format!("{}, not gone. {said}", comparison.figures.verdict.word());
+    }
     match comparison.figures.verdict {
         Verdict::Gone => {
             format!(

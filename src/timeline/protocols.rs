@@ -17,6 +17,9 @@ pub struct Protocols {
     pub formats: Arc<Formats>,
 }
 
+/// Raised when an index keeps more of a capture than before.
+const INDEXED: u32 = 1;
+
 impl Protocols {
     /// The shipped files, and those of the user's folder, which win where the names are the same.
     ///
@@ -61,6 +64,6 @@ impl Protocols {
         words.extend(self.formats.all().iter().map(|format| format.decoder().to_string()));
         words.extend(self.formats.remotes().iter().map(|remote| remote.decoder.to_string()));
         words.sort();
-        format!("{}:{}", env!("CARGO_PKG_VERSION"), words.join(","))
+        format!("{}.{INDEXED}:{}", env!("CARGO_PKG_VERSION"), words.join(","))
     }
 }

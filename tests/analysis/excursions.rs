@@ -43,7 +43,7 @@ fn what_became_a_press_is_a_stray_and_the_first_readings_make_the_band() {
     found.push(at(1), 700, false);
     found.push(at(2), 1000, true);
     found.push(at(3), 700, false);
-    found.press();
+    found.press(false);
     found.push(at(4), 700, false);
     found.push(at(5), 1000, true);
     found.push(at(6), 980, true);

@@ -7,6 +7,7 @@ mod excursions;
 mod hands;
 mod judge;
 mod laws;
+mod near;
 mod offtimes;
 mod outside;
 mod patterns;

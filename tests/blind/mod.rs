@@ -6,6 +6,7 @@
 mod faces; // one job in all faces
 mod live; // soaks on a pseudo-terminal
 mod menu; // menu lines that are not printed any more
+mod near; // excursions of a line beside its strays
 mod recorded; // recordings that say what is missing in them
 mod same; // live and stored alike
 mod served; // the daemon, its jobs and its page's API

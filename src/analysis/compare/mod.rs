@@ -5,6 +5,7 @@
 //! unrepaired set would have sat through quietly in at most one case of twenty; hand-back asks for one of a hundred.
 
 mod alternatives;
+mod near;
 mod notes;
 mod observation;
 mod path;
@@ -19,12 +20,14 @@ use crate::analysis::episode::{Episode, EpisodeRule, Press, episodes, fold};
 use crate::analysis::event_sequence::EventSequence;
 use crate::analysis::ledger::{Observed, PathId};
 use crate::analysis::overdispersion::{Overdispersion, overdispersion};
-use crate::analysis::quiet::{QuietPlan, watched};
+use crate::analysis::quiet::{QuietExposure, QuietPlan, watched};
 use crate::analysis::rate::{RatioTest, compare_scaled};
 use crate::base::Nanoseconds;
 
 pub use alternatives::Alternative;
 use alternatives::alternatives;
+pub(crate) use near::{NearEvidence, NearPlan, NearSide, time as near_time};
+pub use near::{NearFigures, NearSeen};
 use notes::{Whole, method, notes};
 pub use notes::{quiet_enough, remaining};
 pub use observation::{Observation, PathSeen};
@@ -124,6 +127,15 @@ pub struct Comparison {
     pub notes: Vec<String>,
 }
 
+impl Comparison {
+    /// Of a set that is quiet while a line still does what made strays: what that line does.
+    pub fn goes_on(&self) -> Option<String> {
+        let quiet =
+            |path: &&PathComparison| path.figures.verdict == Verdict::Reduced && !path.figures.strayed_after;
+        self.paths.iter().find(quiet).and_then(PathComparison::by_excursions)
+    }
+}
+
 /// Dispersion of the episode counts of all these observations together; 1 when they do not cluster.
 pub fn dispersion_of(observations: &[Observation], options: &CompareOptions) -> f64 {
     let sequences: Vec<&EventSequence> = observations.iter().map(|seen| &seen.sequence).collect();
@@ -167,25 +179,33 @@ pub fn compare(before: &Observation, after: &Observation, options: &CompareOptio
     let hands_off = !hands_on && !untimed;
     let after_planned_s = after.planned_s;
     let away_s = before.away_s(after.wall.map(|wall| wall.start));
-    let judge = |before: &EventSequence, after: &EventSequence, observed: Observed| {
-        let one = read(before, &fold(before), rule.gap);
-        let two = read(after, &fold(after), rule.gap);
-        let plan = Arc::new(QuietPlan::new(before, &one.episodes, rule.gap).after(away_s));
-        let exposure = plan.exposure_of(after);
-        let evidence = Evidence {
-            before: one.count,
-            after: two.count,
-            strays: (before.len() as u64, after.len() as u64),
-            hands_off,
-            observed,
-            exposure,
-            test: compare_scaled(one.count, two.count, dispersion, options.confidence),
-            dispersion,
-            planned_s: planned(after_planned_s, watched(before)),
-            plan,
-        };
-        (evidence, one, two)
+    let near = |before: Option<&PathSeen>, after: Option<&PathSeen>| {
+        let (before, after) = (before?.near.as_ref()?, after?.near.as_ref()?);
+        let plan = NearPlan::new(before)?.after(away_s);
+        let exposure = plan.exposure_from(QuietExposure::default(), &after.sequence);
+        Some(NearEvidence { plan: Arc::new(plan), after: after.side.clone(), exposure })
     };
+    let judge =
+        |before: &EventSequence, after: &EventSequence, observed: Observed, near: Option<NearEvidence>| {
+            let one = read(before, &fold(before), rule.gap);
+            let two = read(after, &fold(after), rule.gap);
+            let plan = Arc::new(QuietPlan::new(before, &one.episodes, rule.gap).after(away_s));
+            let exposure = plan.exposure_of(after);
+            let evidence = Evidence {
+                before: one.count,
+                after: two.count,
+                strays: (before.len() as u64, after.len() as u64),
+                hands_off,
+                observed,
+                exposure,
+                test: compare_scaled(one.count, two.count, dispersion, options.confidence),
+                dispersion,
+                planned_s: planned(after_planned_s, watched(before)),
+                plan,
+                near,
+            };
+            (evidence, one, two)
+        };
     let mut ids: Vec<&PathId> = before.strayed().chain(after.strayed()).collect();
     ids.sort();
     ids.dedup();
@@ -196,7 +216,7 @@ pub fn compare(before: &Observation, after: &Observation, options: &CompareOptio
             let (one, two) = (before.path(id), after.path(id));
             let sequences = [one, two].map(|path| path.map_or(&nothing, |path| &path.sequence));
             let observed = two.map(|path| path.total.observed).unwrap_or_default();
-            let (evidence, first, second) = judge(sequences[0], sequences[1], observed);
+            let (evidence, first, second) = judge(sequences[0], sequences[1], observed, near(one, two));
             let span = |path: Option<&PathSeen>| path.map_or(0.0, |path| path.total.span_s);
             PathComparison {
                 total: two.map_or_else(|| after.unseen(id), |path| path.total.clone()),
@@ -207,7 +227,7 @@ pub fn compare(before: &Observation, after: &Observation, options: &CompareOptio
         })
         .collect();
     let observed = after.paths.iter().map(|path| path.total.observed).max().unwrap_or_default();
-    let (evidence, one, two) = judge(&before.sequence, &after.sequence, observed);
+    let (evidence, one, two) = judge(&before.sequence, &after.sequence, observed, None);
     let others = alternatives([one.count, two.count], &overdispersion.bins, &evidence.test, options.seed);
     let sides = [(before, &one), (after, &two)]
         .map(|(seen, read)| side(&seen.sequence, seen.span_s, read, dispersion, options.confidence));

@@ -102,6 +102,7 @@ pub(crate) fn notes(whole: &Whole, verdict: Verdict) -> Vec<String> {
     let observed = evidence.observed > Observed::default();
     if evidence.after.count == 0 && evidence.before.count > 0 && observed {
         notes.extend(quiet_notes(evidence, verdict));
+        notes.extend(whole.paths.iter().filter_map(PathComparison::by_excursions));
     } else if evidence.after.count > 0 {
         notes.push(seen_after(evidence, verdict));
     }

@@ -1,5 +1,6 @@
 //! What was seen in one stage: its strays, and for each control path when it was observed.
 
+use crate::analysis::compare::near::NearSeen;
 use crate::analysis::event_sequence::{EventSequence, Symbol};
 use crate::analysis::ledger::{Intervals, Ledger, PathId, PathTotal};
 use crate::base::{ControlPath, Nanoseconds, Span};
@@ -30,6 +31,8 @@ pub struct PathSeen {
     pub total: PathTotal,
     /// Its strays on observed time.
     pub sequence: EventSequence,
+    /// Its excursions, where a line reports by itself.
+    pub near: Option<NearSeen>,
 }
 
 impl Observation {
@@ -45,7 +48,7 @@ impl Observation {
             .into_iter()
             .map(|id| {
                 let sequence = sequence.restricted(&|symbol| symbol.id() == id, &whole);
-                PathSeen { total: PathTotal::simulated(id, &sequence), sequence }
+                PathSeen { total: PathTotal::simulated(id, &sequence), sequence, near: None }
             })
             .collect();
         Self {

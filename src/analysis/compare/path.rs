@@ -2,6 +2,7 @@
 
 use serde::Serialize;
 
+use crate::analysis::compare::near::NearFigures;
 use crate::analysis::compare::side::{Side, finite};
 use crate::analysis::compare::verdict::{Evidence, Verdict, any_time, proves, soak_more, verdict};
 use crate::analysis::ledger::PathTotal;
@@ -19,6 +20,13 @@ pub struct PathComparison {
     /// What follows.
     #[serde(flatten)]
     pub figures: Figures,
+}
+
+impl PathComparison {
+    /// What its excursions say beside quiet.
+    pub fn by_excursions(&self) -> Option<String> {
+        self.figures.excursions.filter(|_| !self.figures.strayed_after)?.sentence(&self.total.id)
+    }
 }
 
 /// What follows from the evidence on one path, and for a whole set from those on its paths: live and stored alike.
@@ -62,6 +70,8 @@ pub struct Figures {
     pub strayed_before: bool,
     /// Whether it strayed after the step.
     pub strayed_after: bool,
+    /// Excursions that went as far as its strays; null where they do not show what strays do.
+    pub excursions: Option<NearFigures>,
 }
 
 impl Figures {
@@ -70,22 +80,24 @@ impl Figures {
         let any = any_time(evidence);
         let verdict = verdict(evidence, any);
         let quiet = evidence.after.count == 0;
-        let more = |needed| evidence.plan.missing(needed, evidence.exposure).filter(|_| quiet);
+        let (luck, likely_s, certain_s) = evidence.quiet();
+        let decides = verdict == Verdict::Gone && evidence.by_excursions();
         Self {
             verdict,
-            hand_back: verdict == Verdict::Gone && proves(evidence, evidence.plan.certain_s),
-            too_uneven: evidence.plan.too_uneven,
+            hand_back: verdict == Verdict::Gone && proves(evidence).1,
+            too_uneven: evidence.plan.too_uneven && likely_s.is_none(),
             ratio: evidence.test.ratio,
             ratio_low: evidence.test.interval_mid.low,
             ratio_high: evidence.test.interval_mid.high,
             ratio_any_low: any.low,
             ratio_any_high: any.high,
-            quiet_anyway: if quiet { evidence.plan.quiet_anyway(evidence.exposure.quiet_s) } else { 1.0 },
+            quiet_anyway: if quiet { luck } else { 1.0 },
             soak_more_s: soak_more(evidence, verdict),
-            soak_more_95_s: more(evidence.plan.likely_s),
-            soak_more_99_s: more(evidence.plan.certain_s),
+            soak_more_95_s: likely_s.filter(|_| quiet),
+            soak_more_99_s: certain_s.filter(|_| quiet),
             strayed_before: evidence.strays.0 > 0,
             strayed_after: evidence.strays.1 > 0,
+            excursions: evidence.near.as_ref().map(|near| near.figures(decides)),
         }
     }
 }

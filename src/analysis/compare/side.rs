@@ -61,7 +61,8 @@ pub(crate) fn side(
     confidence: f64,
 ) -> Side {
     let observed_s = watched(sequence);
-    let inside: f64 = reading.episodes.iter().map(|e| (e.end - e.start).seconds()).sum();
+    // A sum of nothing is minus zero.
+    let inside = 0.0 + reading.episodes.iter().map(|e| (e.end - e.start).seconds()).sum::<f64>();
     figures(span_s, observed_s, inside, sequence.len() as u64, reading.count, dispersion, confidence)
 }
 

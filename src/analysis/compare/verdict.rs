@@ -5,6 +5,7 @@ use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 
+use crate::analysis::compare::near::NearEvidence;
 use crate::analysis::drift::{Counted, Drift, ratio_with};
 use crate::analysis::ledger::Observed;
 use crate::analysis::quiet::{QuietExposure, QuietPlan};
@@ -66,6 +67,8 @@ pub(crate) struct Evidence {
     /// How long the time after was to be observed, by [`planned`].
     pub(crate) planned_s: f64,
     pub(crate) plan: Arc<QuietPlan>,
+    /// Excursions, where they show what strays do.
+    pub(crate) near: Option<NearEvidence>,
 }
 
 /// `any` is the interval of [`any_time`].
@@ -74,21 +77,51 @@ pub(crate) fn verdict(evidence: &Evidence, any: Interval) -> Verdict {
     if !evidence.hands_off || evidence.before.exposure <= 0.0 || observed == Observed::default() {
         return Verdict::Undecided;
     }
-    if evidence.after.count == 0 {
-        return gone(observed, evidence).unwrap_or(Verdict::Undecided);
+    if evidence.after.count > 0 {
+        return by_interval(any);
     }
-    by_interval(any)
+    match proves(evidence).0 {
+        // The line still does what made strays; fewer of them are not none.
+        true if evidence.goes_on() => Verdict::Reduced,
+        true => Verdict::Gone,
+        false => Verdict::Undecided,
+    }
 }
 
-/// `Gone`, if this much observed quiet proves it. There is no other way to that verdict.
-fn gone(observed: Observed, evidence: &Evidence) -> Option<Verdict> {
-    (observed > Observed::default() && proves(evidence, evidence.plan.likely_s)).then_some(Verdict::Gone)
+/// Whether the observed quiet proves the strays gone at 95 % and at 99 %: their own, or that of the excursions that make them.
+/// There is no other way to `gone`.
+pub(crate) fn proves(evidence: &Evidence) -> (bool, bool) {
+    let observed = evidence.observed;
+    if observed == Observed::default() {
+        return (false, false);
+    }
+    let own = |needed| evidence.plan.suffices(needed, evidence.exposure, observed);
+    let near = evidence.near.as_ref().map_or((false, false), |near| near.proves(observed));
+    (own(evidence.plan.likely_s) || near.0, own(evidence.plan.certain_s) || near.1)
 }
 
-/// Whether the observed quiet reaches what this level needs.
-pub(crate) fn proves(evidence: &Evidence, needed: Option<f64>) -> bool {
-    let quiet_s = evidence.exposure.quiet_s.min(evidence.observed.seconds());
-    evidence.plan.suffices(needed, QuietExposure { quiet_s, ..evidence.exposure })
+impl Evidence {
+    /// Whether excursions that go as far as strays did come after the step.
+    pub(crate) fn goes_on(&self) -> bool {
+        self.near.as_ref().is_some_and(NearEvidence::goes_on)
+    }
+
+    /// The chance that the unrepaired set would have been this quiet, and the quiet still needed for 95 and 99 %, seconds: by
+    /// strays, or by excursions where these say more.
+    pub(crate) fn quiet(&self) -> (f64, Option<f64>, Option<f64>) {
+        let missing = |needed| self.plan.missing(needed, self.exposure);
+        let luck = self.plan.quiet_anyway(self.exposure.quiet_s);
+        let own = (luck, missing(self.plan.likely_s), missing(self.plan.certain_s));
+        let Some(near) = self.near.as_ref().and_then(NearEvidence::quiet) else { return own };
+        let sooner = |one: Option<f64>, two: Option<f64>| one.into_iter().chain(two).reduce(f64::min);
+        (own.0.min(near.0), sooner(own.1, near.1), sooner(own.2, near.2))
+    }
+
+    /// Whether excursions decide and strays alone would not yet.
+    pub(crate) fn by_excursions(&self) -> bool {
+        let own = self.plan.suffices(self.plan.likely_s, self.exposure, self.observed);
+        !own && self.near.as_ref().is_some_and(|near| near.proves(self.observed).0)
+    }
 }
 
 /// How long the time after was to be observed, seconds: as planned, else as long as the time before. A soak ends some
@@ -162,7 +195,7 @@ pub(crate) fn soak_more(evidence: &Evidence, verdict: Verdict) -> Option<f64> {
         return evidence.plan.likely_s;
     }
     if evidence.after.count == 0 {
-        return evidence.plan.missing(evidence.plan.likely_s, evidence.exposure);
+        return evidence.quiet().1;
     }
     // Doubling steps: a rough answer is all that a forecast from few episodes can be.
     (1..=12).map(|i| f64::from(i) * 0.5).map(|power| 2f64.powf(power)).find_map(|factor| {

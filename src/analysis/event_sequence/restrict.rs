@@ -1,9 +1,9 @@
 //! A part of a sequence on observed time only.
 
 use crate::analysis::event_sequence::{EventSequence, Occurrence, Segment, Symbol};
-use crate::analysis::ledger::Intervals;
+use crate::analysis::ledger::{Intervals, PathId};
 use crate::analysis::power::Switch;
-use crate::base::{Nanoseconds, Span};
+use crate::base::{EventKind, Nanoseconds, Span};
 
 impl EventSequence {
     /// The part of the sequence that `keep` asks for, on observed time only: each interval of `observed` (capture time, a list
@@ -58,6 +58,26 @@ impl EventSequence {
             }
         }
         part
+    }
+
+    /// With a press of a path's first input at each of these instants (capture time, in order, a list for each capture);
+    /// unchanged where the path had no input.
+    #[must_use]
+    pub fn with_presses(&self, id: &PathId, instants: &[Vec<Nanoseconds>]) -> Self {
+        let mut all = self.clone();
+        let Some(symbol) = self.symbols.iter().position(|symbol| symbol.id() == *id) else { return all };
+        let symbol = u32::try_from(symbol).unwrap_or(u32::MAX);
+        all.occurrences.clear();
+        for (number, segment) in self.segments.iter().enumerate() {
+            let first = all.occurrences.len();
+            all.occurrences.extend_from_slice(self.of_segment(number));
+            let on_axis = |t: &Nanoseconds| Nanoseconds(t.0.saturating_add(segment.shift));
+            let new = instants.get(number).into_iter().flatten().map(on_axis);
+            all.occurrences.extend(new.map(|t| Occurrence::new(t, symbol, EventKind::Press)));
+            all.occurrences[first..].sort_by_key(|occurrence| occurrence.t);
+            all.segments[number].first = first;
+        }
+        all
     }
 
     /// No strays on observed time of a running capture, with what `like` knows of the set's supply.

@@ -5,6 +5,7 @@ use std::collections::BTreeSet;
 use crate::analysis::ledger::build::{Builder, HEARD, Lasting, Path};
 use crate::analysis::ledger::unreadable::SHORTEST_PRESS_S;
 use crate::analysis::ledger::{Blind, BlindSpan, Intervals, PathId, PathLedger, Sign};
+use crate::analysis::level::Departures;
 use crate::base::{Nanoseconds, Span};
 
 impl Builder {
@@ -108,6 +109,11 @@ impl Builder {
             pending,
             events: path.events,
             levels: path.levels.iter().map(|(state, levels)| levels.of(*state)).collect(),
+            departures: path.excursions.departures().filter(|_| cadence.is_some()).map(|found| {
+                // What is older is known by its sums, which do not tell when it was observed.
+                let from = past.map_or(found.from, |past| past.until.max(found.from));
+                Departures { from, ..found }
+            }),
         }
     }
 

@@ -6,6 +6,7 @@ use std::sync::Arc;
 use crate::analysis::ledger::cadence::{Cadence, Reporter};
 use crate::analysis::ledger::unreadable::Windows;
 use crate::analysis::ledger::{Blind, Intervals, Ledger, PathId, Prompted, StateLevels};
+use crate::analysis::level::Excursions;
 use crate::analysis::power::Power;
 use crate::base::{ControlPath, Event, EventKind, Key, Name, Nanoseconds, Span};
 use crate::decode::chassis::Chassis;
@@ -53,6 +54,7 @@ pub(super) struct Path {
     /// When its probe was not on the line.
     pub(super) away: Vec<Span>,
     pub(super) levels: BTreeMap<LineState, StateLevels>,
+    pub(super) excursions: Excursions,
     /// Nothing on it could be seen, for this reason.
     pub(super) unseen: Option<Lasting>,
     /// What is kept as sums.
@@ -238,12 +240,14 @@ impl Builder {
                     path.reporter.push(report.t, *counts);
                     path.sign(report.t);
                     path.levels.entry(*state).or_default().push(*counts);
+                    path.excursions.push(report.t, *counts, *state == LineState::Rest);
                 }
             }
             Reported::Same { line } => {
                 let id = PathId { path: ControlPath::Keypad, line: Some(Name::clone(line)) };
                 if let Some(path) = self.path(&id) {
                     path.reporter.hold(report.t);
+                    path.excursions.same();
                     path.sign(report.t);
                 }
             }
@@ -321,6 +325,9 @@ impl Builder {
             }
             EventKind::Press | EventKind::Repeat | EventKind::Change => path.events += 1,
             _ => {}
+        }
+        if event.kind == EventKind::Press {
+            path.excursions.press(answer);
         }
         match event.kind {
             EventKind::Press | EventKind::Repeat if !answer => {

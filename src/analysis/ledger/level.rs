@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::analysis::level::OF_LEVEL;
 use crate::base::Name;
 use crate::decode::report::LineState;
 
@@ -66,9 +67,6 @@ impl LevelStats {
     }
 }
 
-/// How far a reading may lie from the mean of a level to be of it, counts: five deviations of strong noise, and less than
-/// the distance between keys. Ours.
-const OF_LEVEL: u64 = 8;
 /// Levels whose readings come so near to each other are one that wanders or has much noise, counts.
 const TOUCH: u32 = 2;
 /// Most levels of one state that are told apart; further readings count with the nearest.
@@ -88,7 +86,7 @@ impl StateLevels {
         let far = |mode: &LevelStats| (u64::from(counts) * mode.n).abs_diff(mode.sum) / mode.n.max(1);
         let nearest = (0..self.modes.len()).min_by_key(|at| self.modes.get(*at).map(far));
         let is_new = self.modes.len() < MOST_MODES
-            && nearest.and_then(|at| self.modes.get(at)).is_none_or(|mode| far(mode) > OF_LEVEL);
+            && nearest.and_then(|at| self.modes.get(at)).is_none_or(|mode| far(mode) > u64::from(OF_LEVEL));
         if is_new {
             self.modes.push(LevelStats::default());
         }

@@ -29,6 +29,7 @@ pub use total::PathTotal;
 
 use level::StateLevels;
 
+use crate::analysis::level::Departures;
 use crate::base::words::interval;
 use crate::base::{ControlPath, Event, Key, Name, Nanoseconds, Span};
 
@@ -278,6 +279,9 @@ pub struct PathLedger {
     pub events: u64,
     /// Levels of all readings, by state.
     pub levels: Vec<Level>,
+    /// How it left its resting band; null where it does not report by itself, or for too short.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub departures: Option<Departures>,
 }
 
 impl PathLedger {

@@ -173,6 +173,7 @@ impl Ledger {
             held_share: 0.0,
             events: 0,
             levels: Vec::new(),
+            departures: None,
         };
         Self { span: Some(span), paths: ids.iter().map(path).collect(), ..Self::default() }
     }

@@ -8,7 +8,8 @@ use serde::Serialize;
 use crate::analysis::phase::{AliasCandidate, alias_candidates};
 use crate::analysis::special::quantile;
 use crate::analysis::spectrum::{Peak, periodogram, search_chance};
-pub use excursion::Excursions;
+pub use excursion::{Departures, Excursions};
+pub(crate) use excursion::{OF_LEVEL, goes_as_far};
 pub use sample::{TwoSample, brunner_munzel, energy_chance, energy_distance, welch};
 
 /// Readings of one line over time.

@@ -10,7 +10,8 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use crate::analysis::compare::{
-    CompareOptions, Evidence, Figures, Observation, Side, Verdict, figures, hand_back, of_verdicts, planned,
+    CompareOptions, Evidence, Figures, NearEvidence, NearPlan, NearSide, Observation, PathSeen, Side,
+    Verdict, figures, hand_back, near_time, of_verdicts, planned,
 };
 use crate::analysis::episode::{Episode, episodes, fold};
 use crate::analysis::event_sequence::EventSequence;
@@ -51,6 +52,7 @@ struct Before {
     count: Count,
     watched_s: f64,
     strays: u64,
+    near: Option<Arc<NearPlan>>,
 }
 
 /// What was seen earlier in this stage, on one path.
@@ -61,6 +63,7 @@ struct Earlier {
     exposure_s: f64,
     exposure: QuietExposure,
     total: Option<PathTotal>,
+    near: Option<(NearSide, QuietExposure)>,
 }
 
 /// Tallies of so many strays, holds and intervals.
@@ -126,15 +129,16 @@ impl Soak {
                 count: Count { count: found.len() as u64, exposure: exposure(sequence, &found) },
                 watched_s: watched(sequence),
                 strays: sequence.len() as u64,
+                near: None,
             }
+        };
+        let on_path = |path: &PathSeen| Before {
+            near: path.near.as_ref().and_then(NearPlan::new).map(Arc::new),
+            ..seen_before(&path.sequence)
         };
         Self {
             before: before.map(|seen| {
-                let paths = seen
-                    .paths
-                    .iter()
-                    .map(|path| (path.total.id.clone(), seen_before(&path.sequence)))
-                    .collect();
+                let paths = seen.paths.iter().map(|path| (path.total.id.clone(), on_path(path))).collect();
                 (seen.clone(), paths)
             }),
             hands_off: before.is_none_or(|seen| seen.hands_off && !seen.untimed),
@@ -162,6 +166,7 @@ impl Soak {
             let away_s = seen.away_s(Some(wall));
             for before in paths.values_mut() {
                 before.plan = Arc::new(QuietPlan::clone(&before.plan).after(away_s));
+                before.near = before.near.as_ref().map(|near| Arc::new(near.after(away_s)));
             }
         }
     }
@@ -176,6 +181,10 @@ impl Soak {
             let mut account = self.account(Some(&path.total.id), &path.sequence);
             account.observed = path.total.observed;
             account.total = Some(path.total.clone());
+            let plan = self.before.as_ref().and_then(|(_, paths)| paths.get(&path.total.id)?.near.clone());
+            account.near = path.near.as_ref().zip(plan).map(|(near, plan)| {
+                (near.side.clone(), plan.exposure_from(QuietExposure::default(), &near.sequence))
+            });
             self.earlier_paths.insert(path.total.id.clone(), account);
         }
         self.baseline.resume(&earlier.sequence);
@@ -191,6 +200,7 @@ impl Soak {
             exposure_s: watched(sequence),
             exposure: plan.map_or_else(QuietExposure::default, |before| before.plan.exposure_of(sequence)),
             total: None,
+            near: None,
         }
     }
 
@@ -392,6 +402,7 @@ impl Soak {
                 count: Count { count: 0, exposure: 0.0 },
                 watched_s: 0.0,
                 strays: 0,
+                near: None,
             };
             let before = paths.get(id).cloned().unwrap_or_else(nothing);
             Figures::of(&Evidence {
@@ -404,11 +415,29 @@ impl Soak {
                 test: compare_scaled(before.count, after, self.dispersion, self.confidence),
                 dispersion: self.dispersion,
                 planned_s: planned(self.planned_s, before.watched_s),
+                near: before.near.and_then(|plan| self.near(id, plan, ledger)),
                 plan: before.plan,
             })
         });
         let side = figures_of(&total, exposure_s, tally, after, self.dispersion, self.confidence);
         PathState { total, side, figures }
+    }
+}
+
+impl Soak {
+    /// Excursions of the stage so far against those before it.
+    fn near(&self, id: &PathId, plan: Arc<NearPlan>, ledger: &Ledger) -> Option<NearEvidence> {
+        let earlier = self.earlier_paths.get(id).and_then(|earlier| earlier.near.clone());
+        let now = NearSide::of(ledger, id);
+        let (side, exposure) = earlier.unzip();
+        let after = match (side, now) {
+            (Some(one), Some(two)) => one.and(two),
+            (one, two) => one.or(two)?,
+        };
+        let mut on = EventSequence::new_observed(&self.sequence, near_time(ledger, id));
+        on.aged(ledger.age);
+        let exposure = plan.exposure_from(exposure.unwrap_or_default(), &on);
+        Some(NearEvidence { plan, after, exposure })
     }
 }
 

@@ -152,6 +152,8 @@ pub(super) fn notes(state: &SoakState, compared: bool, baseline: Option<Forecast
             }
             (_, None) => "Quiet so far.".to_owned(),
         });
+        let excursions = |path: &PathState| path.figures?.excursions?.sentence(&path.total.id);
+        notes.extend(state.paths.iter().filter_map(excursions));
     } else {
         let split = state.paths.iter().filter(|path| path.side.strays > 0);
         let which: Vec<String> = split

@@ -53,7 +53,7 @@ impl BlockLines {
         if event.kind == EventKind::Press
             && let Some(line) = event.line.as_ref().and_then(|line| self.lines.get_mut(line))
         {
-            line.excursions.press();
+            line.excursions.press(false);
         }
     }
 

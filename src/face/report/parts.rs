@@ -91,7 +91,7 @@ fn outcome(html: &mut Html, report: &Report<'_>) {
         Some((.., comparison)) => {
             let verdict = comparison.figures.verdict;
             let word = if state.hand_back { words::FIXED } else { words::verdict(verdict) };
-            html.element("p class=\"word\"", word).element("p class=\"say\"", words::sentence(verdict));
+            html.element("p class=\"word\"", word).element("p class=\"say\"", words::sentence(comparison));
         }
     }
     html.raw("<dl class=\"facts\">");

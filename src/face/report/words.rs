@@ -2,7 +2,7 @@
 //!
 //! Numbers have a decimal point and no grouping; dates are ISO 8601; so neither depends on where one reads.
 
-use crate::analysis::compare::{Comparison, Verdict};
+use crate::analysis::compare::{Comparison, PathComparison, Verdict};
 use crate::analysis::locate::{Proposal, Risk};
 use crate::base::Anchor;
 use crate::base::words::{capital, plural};
@@ -137,9 +137,15 @@ pub fn verdict(verdict: Verdict) -> &'static str {
 }
 
 /// The sentence that a customer understands.
-pub fn sentence(verdict: Verdict) -> &'static str {
-    match verdict {
+pub fn sentence(comparison: &Comparison) -> &'static str {
+    match comparison.figures.verdict {
         Verdict::Gone => "The fault is gone: after the last step the set no longer acts by itself.",
+        Verdict::Reduced if comparison.goes_on().is_some() => {
+            "The set no longer acts by itself, but what made it do so is still there."
+        }
+        Verdict::Reduced if comparison.after.strays == 0 => {
+            "The set no longer acts by itself; that the fault is gone is proved for a part of its controls only."
+        }
         Verdict::Reduced => "The fault is weaker but still there: the set still acts by itself, less often.",
         Verdict::Unchanged => {
             "The fault is still there: the last step changed nothing that could be measured."
@@ -295,6 +301,7 @@ pub fn done(state: &JobState) -> Vec<String> {
 pub fn evidence(comparison: &Comparison) -> Vec<String> {
     let (after, figures) = (&comparison.after, &comparison.figures);
     let mut out = vec![before_after(comparison)];
+    out.extend(comparison.paths.iter().filter_map(PathComparison::by_excursions));
     if after.episodes == 0 {
         out.push(format!(
             "Had the fault stayed as it was, the chance of such quiet is {}.",

@@ -174,6 +174,7 @@ fn comparison(before: &Side, after: &Side, verdict: Verdict, ratio: [f64; 3], no
             soak_more_99_s: quiet.then_some(0.0),
             strayed_before: true,
             strayed_after: !quiet,
+            excursions: None,
         },
         chance_same: if quiet { 1.7e-18 } else { 0.93 },
         chance_fall: if quiet { 1.7e-18 } else { 0.47 },
