@@ -42,6 +42,10 @@ pub fn headline(comparison: &Comparison) -> String {
             "undecided. Nothing showed that a stray on {} would have been seen: soak again and press the key that is asked for.",
             unsigned(comparison).unwrap_or_default()
         ),
+        Verdict::Undecided if comparison.after.strays == 0 && comparison.paths.iter().any(was_held) => {
+            "undecided. A key that was held is free now. Undo the step and do it again: that tells sooner than a soak."
+                .to_owned()
+        }
         Verdict::Undecided => match comparison.figures.soak_more_s {
             Some(more) if more > 0.0 => {
                 format!("undecided. About {} more of hands-off soak are needed.", duration(more.ceil()))
@@ -55,6 +59,11 @@ pub fn headline(comparison: &Comparison) -> String {
             _ => "undecided. Another soak won't tell. Do the next step.".to_owned(),
         },
     }
+}
+
+/// Whether a path was held as the watching before the step ended, too seldom for its pauses to tell.
+fn was_held(path: &PathComparison) -> bool {
+    path.held.is_some_and(|held| held.to_the_end_s.is_some())
 }
 
 /// Whether the verdicts on the paths differ.

@@ -3,7 +3,7 @@
 
 use straykey::analysis::Verdict;
 use straykey::analysis::drift::{Watched, drift, ratio_without};
-use straykey::analysis::held::{Alternation, HeldChange, Part, compare_lengths, compare_shares};
+use straykey::analysis::held::{Alternation, HeldChange, compare_shares};
 use straykey::analysis::keycheck::Confusion;
 use straykey::analysis::presses::{Change, Prompts, boschloo, power, prompts_for_power, prompts_needed};
 use straykey::analysis::random::Random;
@@ -132,9 +132,6 @@ fn held_shares_compare_by_cycles() {
         panic!()
     };
     assert!(difference > 0.2 && interval.low > 0.0 && chance < 0.01, "{interval:?}");
-    let (fold, range, _) = compare_lengths(&long, &short, Part::Held, 0.95).unwrap();
-    assert!(fold > 4.0 && range.low > 1.0, "{fold}");
-    assert!(compare_lengths(&long, &short, Part::Free, 0.95).unwrap().1.holds(1.0));
     let once = Alternation { cycles: vec![(212.0, 5.0)], free_before: 0.0 };
     assert_eq!(compare_shares(&once, &long, 0.95), HeldChange::TooFew);
     assert_eq!(compare_shares(&long, &Alternation::default(), 0.95), HeldChange::NeverHeld { after: true });

@@ -185,3 +185,20 @@ fn a_receiver_wire_that_shows_nothing_is_not_quiet() {
         assert_eq!(reasons(own), [reason], "{name}: {own}");
     }
 }
+
+/// A key that goes down 88 s after the start and stays down; then ten quiet minutes.
+#[test]
+fn a_key_that_was_held_and_is_free_asks_for_off_on_off() {
+    let log = |from_ms: u64| -> String {
+        let counts = |ms| if ms < from_ms { super::REST } else { super::KEY };
+        (1000..301_000).step_by(50).map(|ms| line(ms, "KEY1", counts(ms))).collect()
+    };
+    let quiet: String = (1000..601_000).step_by(50).map(|ms| line(ms, "KEY1", super::REST)).collect();
+    let found = compared(&log(88_000), &quiet);
+    let held = &key1(&found)["held"];
+    assert!((held["to_the_end_s"].as_f64().unwrap() - 212.9).abs() < 0.5, "{held}");
+    assert!((held["before"].as_f64().unwrap() - 212.9 / 299.95).abs() < 0.01, "{held}");
+    let notes = found["notes"].to_string();
+    assert!(notes.contains("Keypad KEY1 was held for 3 min 33 s without a break"), "{notes}");
+    assert!(notes.contains("Undo the step and do it again"), "{notes}");
+}

@@ -18,6 +18,7 @@ use serde::Serialize;
 
 use crate::analysis::episode::{Episode, EpisodeRule, Press, episodes, fold};
 use crate::analysis::event_sequence::EventSequence;
+use crate::analysis::held::HeldFigures;
 use crate::analysis::ledger::{Observed, PathId};
 use crate::analysis::overdispersion::{Overdispersion, overdispersion};
 use crate::analysis::quiet::{QuietExposure, QuietPlan, watched};
@@ -218,10 +219,15 @@ pub fn compare(before: &Observation, after: &Observation, options: &CompareOptio
             let observed = two.map(|path| path.total.observed).unwrap_or_default();
             let (evidence, first, second) = judge(sequences[0], sequences[1], observed, near(one, two));
             let span = |path: Option<&PathSeen>| path.map_or(0.0, |path| path.total.span_s);
+            let down = |path: Option<&PathSeen>| path.map_or(0.0, |path| path.total.held_share);
             PathComparison {
                 total: two.map_or_else(|| after.unseen(id), |path| path.total.clone()),
                 before: side(sequences[0], span(one), &first, dispersion, options.confidence),
                 after: side(sequences[1], span(two), &second, dispersion, options.confidence),
+                held: HeldFigures::of(
+                    (sequences[0], &first.episodes, down(one)),
+                    (sequences[1], &second.episodes, down(two)),
+                ),
                 figures: Figures::of(&evidence),
             }
         })

@@ -99,6 +99,7 @@ pub(crate) fn notes(whole: &Whole, verdict: Verdict) -> Vec<String> {
         );
     }
     notes.extend(few_before(evidence));
+    notes.extend(whole.paths.iter().filter_map(|path| Some(path.held?.sentence(&path.total.id))));
     let observed = evidence.observed > Observed::default();
     if evidence.after.count == 0 && evidence.before.count > 0 && observed {
         notes.extend(quiet_notes(evidence, verdict));

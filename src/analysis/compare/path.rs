@@ -5,6 +5,7 @@ use serde::Serialize;
 use crate::analysis::compare::near::NearFigures;
 use crate::analysis::compare::side::{Side, finite};
 use crate::analysis::compare::verdict::{Evidence, Verdict, any_time, proves, soak_more, verdict};
+use crate::analysis::held::HeldFigures;
 use crate::analysis::ledger::PathTotal;
 
 /// One control path before and after a step. The ledger's figures are those of the time after.
@@ -17,6 +18,8 @@ pub struct PathComparison {
     pub before: Side,
     /// After the step.
     pub after: Side,
+    /// How long at a time it is held; null where that is not for long.
+    pub held: Option<HeldFigures>,
     /// What follows.
     #[serde(flatten)]
     pub figures: Figures,
