@@ -30,7 +30,7 @@ pub use levels::{LineLevels, RateSegment, levels, rate_stretches, stretches_sent
 pub use lines::{LevelChange, Lines, Track, ripple_sentence};
 pub use load::{Loaded, Seen, StageSeen, chassis, prompted, taught, timed};
 pub use place::{concluding, located};
-pub use presses::{KeyChange, KeyChecks};
+pub use presses::{KeyChange, KeyChecks, key_checks_of};
 pub use resting::OffRest;
 pub use runner::{Asked, SoakPlan, SoakRun, on_for};
 pub use state::{

@@ -181,6 +181,21 @@ fn table(loaded: &Loaded, stage: &StageSeen) -> Result<Vec<Confusion>> {
     Ok(counts.into_iter().map(|((asked, seen), count)| Confusion { asked, seen, count }).collect())
 }
 
+/// The key checks of two stages (numbers from 1); `None` where one has none, or no key was asked for in both.
+///
+/// # Errors
+/// `System` when the disk fails.
+pub fn key_checks_of(loaded: &Loaded, before: usize, after: usize) -> Result<Option<KeyChecks>> {
+    let stages = loaded.stages()?;
+    let table_of = |number: usize| {
+        stages
+            .iter()
+            .find(|stage| stage.number == number)
+            .map_or(Ok(Vec::new()), |stage| table(loaded, stage))
+    };
+    Ok(KeyChecks::compare(before, table_of(before)?, table_of(after)?))
+}
+
 /// For each stage its key checks against those of the last stage of like condition that holds any.
 ///
 /// # Errors

@@ -182,3 +182,50 @@ fn a_live_check_asks_in_turn_keeps_its_prompts_and_finds_swapped_keys() {
     let again = straykey(&["keycheck", &format!("{job}#1"), "--json", "--check"]);
     assert_eq!(json(&again.stdout), live, "{}", text(&again.stderr));
 }
+
+/// Volume up is asked for eight times: before the step Menu comes in six of them, after it none.
+#[test]
+fn two_stages_are_compared_by_what_came_for_what() {
+    let folder = tempfile::tempdir().unwrap();
+    let name = |file: &str| folder.path().join(file).to_str().unwrap().to_owned();
+    let asked: String =
+        (0..8).map(|i| format!("{{\"t\": {}, \"key\": \"KEY_VOLUMEUP\"}}\n", 4 * i)).collect();
+    std::fs::write(name("prompts.jsonl"), asked).unwrap();
+    for (file, wrong) in [("before", 6), ("after", 0)] {
+        let counts = |ms: u64| {
+            let turn = ms / 4_000;
+            let reads = if turn < wrong { 747 } else { 287 };
+            if turn < 8 && (1_000..2_000).contains(&(ms % 4_000)) { reads } else { IDLE }
+        };
+        let text: String = (0..800).map(|i| line(5_000 + 50 * i, counts(50 * i))).collect();
+        std::fs::write(name(&format!("{file}.log")), text).unwrap();
+    }
+    let capture = |file: &str| {
+        format!("[[stage.capture]]\nfile = \"{file}.log\"\nhands = \"on\"\nprompts = \"prompts.jsonl\"\n")
+    };
+    let manifest = format!(
+        "set = \"hall set\"\nchassis = \"alder\"\n[[stage]]\nstep = \"as received\"\n{}[[stage]]\nstep = \"key board \
+         cleaned\"\nkind = \"repair\"\n{}",
+        capture("before"),
+        capture("after")
+    );
+    std::fs::write(name("job.toml"), manifest).unwrap();
+    let built = straykey(&["job", "build", &name("job.toml"), "--out", &name("job")]);
+    assert_eq!(built.status.code(), Some(0), "{}", text(&built.stderr));
+    let (one, two) = (name("job#1"), name("job#2"));
+    let found = json(&straykey(&["compare", &one, &two, "--json"]).stdout);
+    let checks = &found["key_checks"];
+    assert_eq!(checks["verdict"], "gone", "{found}");
+    let key = &checks["keys"][0];
+    assert_eq!((&key["misread_before"], &key["misread_after"]), (&6.into(), &0.into()), "{checks}");
+    // SciPy 1.17.1: boschloo_exact([[6, 0], [2, 8]], alternative="greater").pvalue = 0.0011138916.
+    assert!((checks["chance"].as_f64().unwrap() - 0.001_113_891_6).abs() < 1e-8, "{checks}");
+    let said = text(&straykey(&["compare", &one, &two]).stdout);
+    assert!(said.contains("6 of 8 presses misread before, 0 of 8 after"), "{said}");
+    let rows: Vec<Vec<&str>> = said.lines().map(|line| line.split_whitespace().collect()).collect();
+    for row in
+        [["Volume", "up", "Volume", "up", "2", "8"].to_vec(), ["Volume", "up", "Menu", "6", "0"].to_vec()]
+    {
+        assert!(rows.contains(&row), "{row:?}: {said}");
+    }
+}

@@ -1,14 +1,15 @@
 //! `compare`: before and after a step.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use schemars::JsonSchema;
 use serde::Serialize;
 
 use crate::analysis::compare::{CompareOptions, Comparison, Side, Verdict, compare};
+use crate::analysis::keycheck::Confusion;
 use crate::analysis::ledger::Ledger;
 use crate::base::words::{capital, number};
-use crate::base::{Cause, Error, Result};
+use crate::base::{Cause, Error, Key, Result};
 use crate::bench::summary::{DidIt, before_after};
 use crate::bench::{self, AttributionState, JobState, KeyChecks, Lines, StageState, words::headline};
 use crate::face::cli::args;
@@ -21,6 +22,7 @@ use crate::timeline::job::JobReference;
 
 pub(super) fn run(options: &args::Compare, protocols: &Protocols, out: &mut Out) -> Result<Outcome> {
     let Some(after) = &options.after else { return whole_job(options, protocols, out) };
+    let names = [&options.before, after];
     if !is_job(after) && after.as_os_str() != "-" && !after.exists() {
         // Before hours of the other side are read.
         return Err(Error::input("there is no such file").at(after));
@@ -63,6 +65,10 @@ pub(super) fn run(options: &args::Compare, protocols: &Protocols, out: &mut Out)
         Some(loaded) => bench::options(&loaded.stages()?),
         None => CompareOptions::default(),
     };
+    let key_checks = match &shared {
+        Some(loaded) => checks_between(loaded, names)?,
+        None => None,
+    };
     let judged = sides.iter().flat_map(Seen::strayed).collect();
     let [before, after] = sides.map(|seen| seen.observation(&judged));
     let mut comparison = compare(&before, &after, &CompareOptions { seed: options.seed, ..counting });
@@ -74,12 +80,53 @@ pub(super) fn run(options: &args::Compare, protocols: &Protocols, out: &mut Out)
     let readings = LineFindings::of(&lines[0], &lines[1], options.seed);
     let gone = comparison.figures.verdict == Verdict::Gone;
     if out.json {
-        out.value(&Answer::Pair { comparison: &comparison, readings: &readings })?;
+        out.value(&Answer::Pair {
+            comparison: &comparison,
+            readings: &readings,
+            key_checks: key_checks.as_ref(),
+        })?;
     } else {
         show(&comparison, options.explain, out)?;
+        if let Some(checks) = &key_checks {
+            show_checks(checks, out)?;
+        }
         readings.show(options.explain, out)?;
     }
     Ok(if options.check && !gone { Outcome::Found } else { Outcome::Done })
+}
+
+/// The key checks of two stages of one job.
+fn checks_between(loaded: &bench::Loaded, names: [&PathBuf; 2]) -> Result<Option<KeyChecks>> {
+    let [before, after] = names.map(|name| JobReference::parse(&name.to_string_lossy()));
+    match (before?.stage, after?.stage) {
+        (Some(before), Some(after)) => bench::key_checks_of(loaded, before, after),
+        _ => Ok(None),
+    }
+}
+
+/// What came for what in two key checks: the keys that were not always read right.
+fn show_checks(checks: &KeyChecks, out: &mut Out) -> Result<()> {
+    out.line(table::wrap(&checks.sentence, 2))?;
+    let mut pairs: Vec<(Key, Option<Key>)> =
+        checks.before.iter().chain(&checks.after).map(|row| (row.asked, row.seen)).collect();
+    pairs.sort_unstable();
+    pairs.dedup();
+    let wrong: Vec<Key> =
+        pairs.iter().filter(|(asked, seen)| *seen != Some(*asked)).map(|(asked, _)| *asked).collect();
+    let mut list = table::new(&["asked for", "came", "before", "after"], &[2, 3]);
+    let count = |side: &[Confusion], pair: (Key, Option<Key>)| {
+        let own = side.iter().filter(|row| (row.asked, row.seen) == pair);
+        own.map(|row| row.count).sum::<u64>().to_string()
+    };
+    for pair in pairs.into_iter().filter(|(asked, _)| wrong.contains(asked)) {
+        list.add_row([
+            pair.0.label().to_owned(),
+            pair.1.map_or("nothing", Key::label).to_owned(),
+            count(&checks.before, pair),
+            count(&checks.after, pair),
+        ]);
+    }
+    if wrong.is_empty() { Ok(()) } else { out.line(table::text(&list)) }
 }
 
 /// What speaks against these two being one set, before and after.
@@ -114,6 +161,7 @@ pub(super) enum Answer<'a> {
         #[serde(flatten)]
         comparison: &'a Comparison,
         readings: &'a LineFindings,
+        key_checks: Option<&'a KeyChecks>,
     },
     Job {
         version: u32,
