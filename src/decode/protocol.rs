@@ -35,7 +35,7 @@
 //! record may carry several. Sets that speak binary frames have `[frame]` and `[[packet]]` instead of
 //! `[[record]]`: see [`FrameFile`].
 
-pub use crate::decode::record::{KeyRule, KeyState, Meaning, Record};
+pub use crate::decode::record::{BitsOf, KeyRule, KeyState, Meaning, Record};
 use std::collections::BTreeMap;
 use std::fmt;
 

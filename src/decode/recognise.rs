@@ -116,7 +116,7 @@ pub(super) fn better(named: f64, recognise: impl FnOnce() -> Recognition) -> Opt
 }
 
 /// How many of these lines are records of the chassis.
-pub(super) fn decoded(chassis: &Arc<Chassis>, lines: &[u8]) -> u64 {
+pub(crate) fn decoded(chassis: &Arc<Chassis>, lines: &[u8]) -> u64 {
     let mut decoder = chassis.begin(Name::from("lines"));
     decoder.push(None, 0, lines, &mut Vec::new());
     decoder.counters().decoded

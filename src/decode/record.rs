@@ -35,6 +35,8 @@ pub enum Meaning {
     Noise,
     /// Something is wrong, says the set.
     Fault,
+    /// The first line of an event that a later line completes: what it says is kept for the next record of its path.
+    Part,
     /// Known, and of no interest.
     Ignore,
 }
@@ -94,6 +96,18 @@ impl schemars::JsonSchema for KeyRule {
     }
 }
 
+/// Some bits of a captured number.
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize, schemars::JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct BitsOf {
+    /// The placeholder that captures the number.
+    pub of: String,
+    /// The lowest bit, counted from 0 at the least significant.
+    pub bit: u8,
+    /// How many bits.
+    pub bits: u8,
+}
+
 /// One `[[record]]`: a line shape and what it means.
 #[derive(Clone, Debug, Deserialize, schemars::JsonSchema)]
 #[serde(deny_unknown_fields)]
@@ -107,6 +121,10 @@ pub struct Record {
     /// Whether the prefixes of `[text]` stand before it.
     #[serde(default = "yes")]
     pub prefix: bool,
+    /// Numbers that stand in some bits of a captured one, by the names that placeholders have.
+    #[serde(default)]
+    #[schemars(with = "BTreeMap<String, BitsOf>")]
+    pub bits: BTreeMap<String, Spanned<BitsOf>>,
     /// Control path, where it is not the usual one of the meaning.
     pub path: Option<ControlPath>,
     /// The key, or a map from the captured text to keys.

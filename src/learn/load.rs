@@ -35,22 +35,30 @@ pub fn load(name: &str, reader: Box<dyn Read + Send>, binary: bool) -> Result<Lo
         taken.map_err(|error| Error::system("cannot read the capture").because(error))?;
         return Ok(Loaded::Binary(bytes));
     }
-    lines(name, &mut *printed(kind, reader)?).map(Loaded::Text)
+    lines(name, &mut *printed(kind, reader, &mut |_| 0)?).map(Loaded::Text)
 }
 
-/// What a port printed, from a text log or a journal.
+/// What a port printed, from a text log or a journal. `fits` says how many of some lines are of the set, so that no stamp of
+/// its own is taken off.
 ///
 /// # Errors
 /// `Input` for an empty file, a table of samples or a damaged file; `System` when reading fails.
-pub fn source(reader: Box<dyn Read + Send>) -> Result<Box<dyn ByteSource>> {
+pub fn source(
+    reader: Box<dyn Read + Send>,
+    fits: &mut dyn FnMut(&[u8]) -> u64,
+) -> Result<Box<dyn ByteSource>> {
     let (kind, reader, _) = open(reader)?;
-    printed(kind, reader)
+    printed(kind, reader, fits)
 }
 
-fn printed(kind: FileKind, reader: Box<dyn Read + Send>) -> Result<Box<dyn ByteSource>> {
+fn printed(
+    kind: FileKind,
+    reader: Box<dyn Read + Send>,
+    fits: &mut dyn FnMut(&[u8]) -> u64,
+) -> Result<Box<dyn ByteSource>> {
     match kind {
         FileKind::Journal => Ok(Box::new(Reader::new(reader)?)),
-        FileKind::Text => Ok(Box::new(TextLog::new(reader)?)),
+        FileKind::Text => Ok(Box::new(TextLog::fitting(reader, fits)?)),
         FileKind::Csv | FileKind::Vcd => {
             Err(Error::input(format!("a {} holds levels, not lines", kind.words())).help(
                 "what the port printed is needed: save the text of the debug UART, or record it with `straykey soak`",

@@ -163,6 +163,9 @@ fn read(
             let stamp = log.stamp();
             text((&mut log, false), &capture, protocols, options, watch, sink, &mut summary)
                 .map_err(|error| stamps_off(table_instead(error, &head, options), stamp))?;
+            if summary.counters.decoded == 0 && summary.counters.records > 0 && stamp != Stamp::None {
+                summary.remarks.push(format!("stamp taken off the line: {stamp}"));
+            }
             let chosen = summary.chassis.as_ref().and_then(|choice| library.chassis(&choice.name).ok());
             // A set that speaks frames is not asked to look like text.
             if chosen.is_none_or(|chassis| chassis.file().frame.is_none()) {
@@ -215,7 +218,7 @@ fn stamps_off(error: Error, stamp: Stamp) -> Error {
         return error;
     }
     let help = error.help_text().unwrap_or_default();
-    let help = format!("{help}; what was taken off first: {stamp}");
+    let help = format!("{help}; stamp taken off the line: {stamp}");
     error.help(help)
 }
 

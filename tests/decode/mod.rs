@@ -8,6 +8,7 @@ mod library;
 mod linux;
 mod looked_over;
 mod own;
+mod parts;
 mod protocol_file;
 mod schema;
 mod set_clock;

@@ -3,6 +3,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
 mod bench;
+mod coarse_stamps;
 mod demo;
 mod drawing;
 mod export;

@@ -321,3 +321,18 @@ proptest! {
         prop_assert!(read.chunks.iter().all(|(t, _, _)| t.unwrap() >= 0));
     }
 }
+
+/// A kernel that names the processor which printed a line: alone it is the set's stamp, before another the host's.
+#[test]
+fn a_stamp_with_the_number_of_the_processor_is_a_stamp() {
+    let own = b"[   12.3@1] key\n[   12.5@0] key\n[   13.1@1] key\n";
+    assert_eq!(read(own, 0).stamp, Stamp::None);
+    let both = b"[   12.3@1] [    2.3] key\n[   12.5@0] [    2.5] key\n[   13.1@1] [    3.1] key\n";
+    assert_eq!(read(both, 0).stamp, Stamp::Seconds);
+    let at = |(t, line): &(f64, String)| ((t * 10.0).round() as i64, line.trim_end().to_owned());
+    let expected = [(0, "[    2.3] key"), (2, "[    2.5] key"), (8, "[    3.1] key")];
+    assert_eq!(
+        lines(both).iter().map(at).collect::<Vec<_>>(),
+        expected.map(|(t, line)| (t, line.to_owned()))
+    );
+}

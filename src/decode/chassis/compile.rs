@@ -224,11 +224,13 @@ impl Compiler<'_> {
         shape: Shape,
         lines: &[(Name, Arc<Windows>)],
     ) -> Result<Pattern> {
-        let (roles, readings) = self.roles(record, &shape, lines)?;
+        let placeholders = shape.placeholders().count();
+        let (named, bits) = self.with_bits(record, &shape)?;
+        let (roles, readings) = self.roles(record, &named, lines)?;
         let at = |role: Role| roles.iter().position(|r| *r == Some(role));
-        let form = |i: usize| shape.placeholders().nth(i).map_or(Form::Word, |p| p.form);
+        let form = |i: usize| named.placeholders().nth(i).map_or(Form::Word, |p| p.form);
         let meaning = *record.event.get_ref();
-        let key = self.key_source(record, &shape, at(Role::Key))?;
+        let key = self.key_source(record, &named, at(Role::Key))?;
         let state = match at(Role::State) {
             Some(i) => {
                 Some(Table::new(form(i), record.state.iter().map(|(w, s)| (w, *s))).map_err(|word| {
@@ -252,6 +254,8 @@ impl Compiler<'_> {
             shape,
             by_role: Role::ALL.map(|(_, role)| roles.iter().position(|r| *r == Some(role)).map(|i| i as u8)),
             readings,
+            bits,
+            placeholders,
             volts,
             meaning,
             path: record.path.unwrap_or(usual_path(meaning)),
@@ -419,7 +423,7 @@ impl Compiler<'_> {
             Meaning::Reading if readings.is_empty() && !has(Role::Line) && record.line.is_none() => {
                 Some("expected `{line:word}` in the shape, or `line = \"KEY1\"`")
             }
-            Meaning::Press | Meaning::Key if matches!(key, KeySource::None) => {
+            Meaning::Press | Meaning::Key if matches!(key, KeySource::None) && !self.has_parts() => {
                 Some("expected `{key:word}` in the shape, or `key = \"KEY_…\"`")
             }
             Meaning::Key if !has_state || record.state.is_empty() => {
@@ -463,9 +467,12 @@ fn names(map: &std::collections::BTreeMap<String, String>) -> HashMap<Vec<u8>, N
 
 fn usual_path(meaning: Meaning) -> ControlPath {
     match meaning {
-        Meaning::Reading | Meaning::Press | Meaning::Release | Meaning::Repeat | Meaning::Key => {
-            ControlPath::Keypad
-        }
+        Meaning::Reading
+        | Meaning::Press
+        | Meaning::Release
+        | Meaning::Repeat
+        | Meaning::Key
+        | Meaning::Part => ControlPath::Keypad,
         Meaning::Change => ControlPath::Menu,
         Meaning::Frame | Meaning::Noise => ControlPath::Infrared,
         Meaning::Message => ControlPath::Cec,

@@ -200,6 +200,7 @@ impl Packet {
             shape,
             event: self.event.clone(),
             prefix: false,
+            bits: std::collections::BTreeMap::new(),
             path: self.path,
             key: self.key.clone(),
             key_from: self.key_from.clone(),

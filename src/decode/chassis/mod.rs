@@ -1,5 +1,6 @@
 //! A chassis file made ready: shapes in one automaton, words in tables, ladders as windows.
 
+mod bits;
 mod compile;
 mod engines;
 mod frames;
@@ -7,7 +8,7 @@ mod limits;
 mod pattern;
 
 pub(crate) use crate::decode::chassis::pattern::{
-    Frames, KeySource, PacketPattern, Pattern, Table, Tell, Timeout, Timeouts,
+    Bits, Frames, KeySource, PacketPattern, Pattern, Table, Tell, Timeout, Timeouts,
 };
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};

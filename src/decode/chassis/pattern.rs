@@ -65,6 +65,14 @@ pub(crate) enum KeySource {
     },
 }
 
+/// Bits of the number of a placeholder.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Bits {
+    pub(crate) of: usize,
+    pub(crate) shift: u8,
+    pub(crate) mask: i64,
+}
+
 /// A record with one prefix, ready to be read.
 #[derive(Debug)]
 pub(crate) struct Pattern {
@@ -74,6 +82,10 @@ pub(crate) struct Pattern {
     pub(crate) by_role: [Option<u8>; Role::ALL.len()],
     /// `(placeholder, index of the line)` of readings that are named after their line.
     pub(crate) readings: Vec<(usize, usize)>,
+    /// Numbers that are bits of captured ones, counted on behind the placeholders.
+    pub(crate) bits: Vec<Bits>,
+    /// How many placeholders the shape has.
+    pub(crate) placeholders: usize,
     /// Placeholders that are readings in volts; bit `n` is the `n`-th.
     pub(crate) volts: u16,
     pub(crate) meaning: Meaning,

@@ -49,13 +49,30 @@ impl<'a> Fields<'a> {
         shape::read(&self.pattern.steps, self.line, &mut self.slots).map_err(|misread| {
             let name = self.pattern.shape.placeholders().nth(misread.placeholder).map_or("", |p| &p.name);
             Name::from(format!("the number in `{name}` is too large"))
-        })
+        })?;
+        self.cut_bits();
+        Ok(())
     }
 
     /// Reads a line that may have another shape; `false` if it has, or if a number is too large.
     #[inline]
     pub(super) fn read_whole(&mut self) -> bool {
-        shape::read_whole(&self.pattern.shape.parts, self.line, &mut self.slots)
+        let fits = shape::read_whole(&self.pattern.shape.parts, self.line, &mut self.slots);
+        self.cut_bits();
+        fits
+    }
+
+    /// Fills in the numbers that are bits of captured ones.
+    #[inline]
+    fn cut_bits(&mut self) {
+        for (i, bits) in self.pattern.bits.iter().enumerate() {
+            let mut cut = self.slots.get(bits.of).copied().unwrap_or_default();
+            cut.number = cut.number >> bits.shift & bits.mask;
+            let at = self.pattern.placeholders + i;
+            if let Some(slot) = self.slots.get_mut(at) {
+                *slot = cut;
+            }
+        }
     }
 
     /// The placeholder with this role.

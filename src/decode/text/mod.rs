@@ -18,6 +18,7 @@ mod fields;
 mod framed;
 mod held;
 mod names;
+mod parts;
 mod record;
 
 use std::sync::Arc;

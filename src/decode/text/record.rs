@@ -14,6 +14,7 @@ use crate::decode::shape::{self, Form};
 use crate::decode::text::fields::{Captured, Fields};
 use crate::decode::text::held::Held;
 use crate::decode::text::names::Names;
+use crate::decode::text::parts::Parts;
 
 /// Most keypad lines of a set whose file declares none.
 const MOST_LINES: usize = 16;
@@ -24,6 +25,7 @@ pub(super) struct Records {
     trackers: Vec<Tracker>,
     declared: bool,
     held: Held,
+    parts: Parts,
     cec: cec::Keys,
     /// A line falls silent when no key is down.
     silences: bool,
@@ -55,6 +57,7 @@ impl Records {
             silence: "release by silence: the set prints readings only while a key is down".into(),
             trackers,
             held: Held::new(chassis.timeouts, chassis.printed_repeats, chassis.one_at_a_time),
+            parts: Parts::default(),
             cec: cec::Keys::new(),
             has_cec: false,
             names: Names::new(chassis.file.text.encoding),
@@ -121,12 +124,17 @@ impl Records {
             Meaning::Ignore => {}
             Meaning::Reading => self.reading(pattern, fields, t, out),
             Meaning::Message => self.message(pattern, fields, t, out)?,
-            Meaning::Press => self.key(pattern, fields, t, KeyState::Press, out),
-            Meaning::Release => self.key(pattern, fields, t, KeyState::Release, out),
-            Meaning::Repeat => self.key(pattern, fields, t, KeyState::Repeat, out),
+            Meaning::Press => self.key(pattern, fields, t, KeyState::Press, out)?,
+            Meaning::Release => self.key(pattern, fields, t, KeyState::Release, out)?,
+            Meaning::Repeat => self.key(pattern, fields, t, KeyState::Repeat, out)?,
+            Meaning::Part => {
+                let mut part = Vec::with_capacity(1);
+                self.plain(chassis, pattern, fields, t, EventKind::Frame, &mut part);
+                self.parts.keep(part.pop());
+            }
             Meaning::Key => {
                 let state = state_of(pattern, fields)?;
-                self.key(pattern, fields, t, state, out);
+                self.key(pattern, fields, t, state, out)?;
             }
             Meaning::Change => self.plain(chassis, pattern, fields, t, EventKind::Change, out),
             Meaning::Boot => self.plain(chassis, pattern, fields, t, EventKind::Boot, out),
@@ -202,14 +210,20 @@ impl Records {
         t: Nanoseconds,
         state: KeyState,
         out: &mut Vec<Event>,
-    ) {
+    ) -> Result<(), Name> {
         let (key, unknown) = key_of(pattern, fields);
         let event = self.described(pattern, fields, t, EventKind::Press, out);
         event.key = key;
         if let Some(text) = unknown {
-            event.note = Some(format!("unknown key {}", crate::base::quote(text)).into());
+            event.note = Some(unknown_key(text));
         }
-        self.held.take(state, matches!(pattern.key, KeySource::None), out);
+        let nameless = !self.parts.complete(event) && matches!(pattern.key, KeySource::None);
+        if nameless && state == KeyState::Press {
+            out.pop();
+            return Err("no line before it names the key".into());
+        }
+        self.held.take(state, nameless, out);
+        Ok(())
     }
 
     /// CEC bytes, as hexadecimal digits.
@@ -261,7 +275,12 @@ impl Records {
         if value.is_some() {
             event.value = value;
         }
-        event.key = key_of(pattern, fields).0;
+        let (key, unknown) = key_of(pattern, fields);
+        event.key = key;
+        if let Some(text) = unknown.filter(|_| pattern.meaning == Meaning::Part) {
+            event.note = Some(unknown_key(text));
+        }
+        self.parts.complete(event);
     }
 
     /// Appends an event with what the record says of it, apart from the key.
@@ -305,6 +324,7 @@ impl Records {
             tracker.interrupt(t, &self.restart, out);
         }
         self.held.interrupt(t, &self.restart, out);
+        self.parts.clear();
     }
 
     fn restarted(
@@ -388,6 +408,10 @@ fn key_of<'a>(pattern: &Pattern, fields: &Fields<'a>) -> (Option<Key>, Option<&'
             (key, key.is_none().then_some(captured.text))
         }
     }
+}
+
+fn unknown_key(text: &[u8]) -> Name {
+    format!("unknown key {}", crate::base::quote(text)).into()
 }
 
 /// Reports a reading that a tracker has just taken.

@@ -423,8 +423,9 @@ fn no_rows(lines: &[Line<'_>]) -> Error {
     let number = cell.starts_with(|c: char| c.is_ascii_digit() || c == '-');
     let error =
         Error::input(format!("a cell is neither a number nor a level: `{cell}`")).line(row.number, None);
-    error.help(if cell.contains(':') {
-        "export times as seconds, not as dates or times of day"
+    let date = cell.split(['-', '.', '/']).filter(|part| !part.is_empty()).count() == 3;
+    error.help(if cell.contains(':') || date && number {
+        "export times as seconds, not as dates or times of day; leave a column of dates out"
     } else if bits {
         "export each bit of the bus as a channel of its own"
     } else if cell.contains([' ', '|']) && number {

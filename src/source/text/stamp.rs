@@ -239,7 +239,12 @@ fn seconds(line: &[u8]) -> Option<Read> {
         if fraction == 0 || text.get(length) == Some(&b'.') {
             return None;
         }
-        Some((Nanoseconds::parse_seconds(text.get(..length)?)?.0, false, length))
+        // In brackets, the processor that printed the line: `[   12.3@1]`.
+        let processor = match text.get(length..)? {
+            [b'@', number @ ..] if line.starts_with(b"[") => 1 + digits(number),
+            _ => 0,
+        };
+        Some((Nanoseconds::parse_seconds(text.get(..length)?)?.0, false, length + processor))
     })
 }
 

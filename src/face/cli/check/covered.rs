@@ -8,6 +8,7 @@ use std::sync::Arc;
 use crate::base::words::plural;
 use crate::base::{Error, Event, Result};
 use crate::decode::chassis::Chassis;
+use crate::decode::recognise::decoded;
 use crate::face::out::{Out, safe};
 use crate::journal::Reader;
 use crate::learn::{Coverage, Unread, coverage, source};
@@ -37,8 +38,9 @@ impl Covered {
         let name =
             path.file_name().map_or_else(|| path.display().to_string(), |n| n.to_string_lossy().into());
         let at = |error: Error| if error.place().path.is_none() { error.at(path) } else { error };
-        let coverage =
-            open(path).and_then(|mut source| coverage(chassis, &name, &mut *source, sink)).map_err(at)?;
+        let coverage = open(path, chassis)
+            .and_then(|mut source| coverage(chassis, &name, &mut *source, sink))
+            .map_err(at)?;
         let framed = chassis.file().frame.is_some();
         Ok(Self {
             capture: name,
@@ -104,7 +106,7 @@ fn list(heading: &str, unread: &[Unread], out: &mut Out) -> Result<()> {
     Ok(())
 }
 
-fn open(path: &Path) -> Result<Box<dyn ByteSource>> {
+fn open(path: &Path, chassis: &Arc<Chassis>) -> Result<Box<dyn ByteSource>> {
     let reader: Box<dyn Read + Send> = if path.as_os_str() == "-" {
         Box::new(std::io::stdin())
     } else {
@@ -115,5 +117,5 @@ fn open(path: &Path) -> Result<Box<dyn ByteSource>> {
         let file = File::open(path).map_err(|error| Error::io("cannot open the capture", path, error))?;
         Box::new(file)
     };
-    source(reader)
+    source(reader, &mut |lines| decoded(chassis, lines))
 }
