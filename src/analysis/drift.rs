@@ -2,8 +2,23 @@
 //! taken out.
 
 use crate::analysis::rate::Interval;
-use crate::analysis::ratio::Ratio;
 use crate::analysis::special::{normal_upper, student_quantile};
+
+/// The ratio of the rates, before over after.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Ratio {
+    /// Estimate; infinite when nothing came after, not a number when nothing at all.
+    pub ratio: f64,
+    /// Its interval.
+    pub interval: Interval,
+}
+
+impl Ratio {
+    /// Whether equal rates are excluded.
+    pub fn differs(&self) -> bool {
+        self.interval.low > 1.0 || self.interval.high < 1.0
+    }
+}
 
 /// One side on a clock that both share.
 #[derive(Clone, Copy, Debug, PartialEq)]

@@ -28,7 +28,6 @@ pub mod quiet;
 pub mod quiet_intervals;
 pub mod random;
 pub mod rate;
-pub mod ratio;
 pub mod sequential;
 pub mod soak;
 pub mod special;

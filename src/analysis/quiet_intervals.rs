@@ -96,7 +96,8 @@ fn shapes() -> impl Iterator<Item = f64> {
 }
 
 /// Variance to mean of episode counts, from the intervals of all sides: one shape for all, a rate for each; the
-/// mean over the shapes of the squared variation of what gaps reach beyond the joining gap. At least one.
+/// mean over the shapes of the squared variation of what gaps reach beyond the joining gap. At least one. Independent episodes
+/// (a shape of one) are as likely beforehand as all other shapes together: else few gaps of theirs would pass for uneven.
 ///
 /// # Source
 /// The prior db/b · dc/c is the right Haar measure of ln x as a location-scale family (Severini, Mukerjee & Ghosh 2002,
@@ -108,8 +109,10 @@ pub fn dispersion(sides: &[QuietIntervals]) -> f64 {
     }
     let mut logs = Vec::new();
     let mut variations = Vec::new();
-    for c in shapes() {
-        let (mut log, mut weighted, mut gaps) = (0.0, 0.0, 0.0);
+    #[allow(clippy::cast_precision_loss)]
+    let others = (shapes().count() as f64).ln();
+    for (c, prior) in shapes().map(|c| (c, 0.0)).chain([(1.0, others)]) {
+        let (mut log, mut weighted, mut gaps) = (prior, 0.0, 0.0);
         for side in &sides {
             let (evidence, a, s) = side.weigh(c);
             log += evidence;

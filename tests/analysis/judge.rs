@@ -7,7 +7,7 @@ use straykey::analysis::held::{Alternation, HeldChange, compare_shares};
 use straykey::analysis::keycheck::Confusion;
 use straykey::analysis::presses::{Change, Prompts, boschloo, power, prompts_for_power, prompts_needed};
 use straykey::analysis::random::Random;
-use straykey::analysis::ratio::{Sequence, Side, ratio};
+use straykey::analysis::rate::{Count, interval_mid};
 use straykey::analysis::sequential::{Looks, PLANNED, constant, constant_always};
 use straykey::base::Key;
 use straykey::bench::KeyChecks;
@@ -65,33 +65,11 @@ fn judge_agrees_with_outside() {
     }
 }
 
-fn side(clusters: &[u32], exposure: f64) -> Side<'_> {
-    Side { clusters, exposure, dispersion: 1.0 }
-}
-
 #[test]
 fn looks_are_harder_early_and_hardest_late() {
-    let (one, two) = (vec![1; 40], vec![1; 12]);
-    let before = side(&one, 1800.0);
-    let sequence = Sequence::new(&before, 1200.0, 60.0);
-    let fixed = ratio(&before, &side(&two, 1200.0), 0.95);
-    let planned = sequence.look(&before, &side(&two, 1200.0));
-    let early = sequence.look(&before, &side(&two[..6], 600.0));
-    let later = sequence.look(&before, &side(&two, 1260.0));
-    let width = |found: straykey::analysis::ratio::Ratio| (found.interval.high / found.interval.low).ln();
-    assert!(width(fixed) < width(planned) && width(planned) < width(early) && width(planned) < width(later));
-    assert!(planned.excluded_fold() >= planned.interval.high && planned.excluded_fold().is_finite());
-    assert!(!sequence.look(&before, &side(&[], 0.0)).differs());
-}
-
-#[test]
-fn clusters_widen_the_interval_by_their_own_variance() {
-    let (singles, tens) = (vec![1; 60], vec![10, 2, 9, 13, 6, 8, 12]);
-    let independent = ratio(&side(&singles, 1800.0), &side(&[1; 30], 1200.0), 0.95).interval;
-    let clustered = ratio(&side(&tens, 1800.0), &side(&[8, 3, 11, 5, 3], 1200.0), 0.95).interval;
-    assert!(clustered.high / clustered.low > 3.0 * independent.high / independent.low, "{clustered:?}");
-    // One cluster has no variance to show.
-    assert!(ratio(&side(&[9], 1800.0), &side(&tens, 1200.0), 0.95).interval.high.is_infinite());
+    let [early, planned, later] = [0.5, 1.0, 1.05].map(|share| Looks::usual().deviate(share));
+    assert!(planned < early && planned < later, "{early} {planned} {later}");
+    assert!(Looks::usual().deviate(0.0).is_infinite());
 }
 
 /// A rate that falls by itself, sixfold in 100 min: equal before and after once the drift is out.
@@ -112,8 +90,8 @@ fn a_drift_is_no_repair() {
     let after = Watched { times: two, start: 3000.0, end: 6000.0 };
     let found = drift(&[before, after]).unwrap();
     assert!(found.chance < 1e-4 && found.slope < 0.0, "{found:?}");
-    let counts = (vec![1; one.len()], vec![1; two.len()]);
-    assert!(ratio(&side(&counts.0, 3000.0), &side(&counts.1, 3000.0), 0.95).differs());
+    let count = |times: &[f64]| Count { count: times.len() as u64, exposure: 3000.0 };
+    assert!(interval_mid(count(one), count(two), 1.0, 0.95).low > 1.0);
     assert!(!ratio_without(before.counted(), after.counted(), &found, 0.95).differs());
     assert!(drift(&[Watched { times: &[1.0, 2.0], start: 0.0, end: 9.0 }]).is_none());
 }

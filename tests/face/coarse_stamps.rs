@@ -52,11 +52,7 @@ fn a_beat_is_found_under_stamps_of_whole_seconds_and_its_change_too() {
         let found = json(&["patterns", &path(name)]);
         let patterns = found["patterns"].as_array().unwrap();
         assert_eq!(patterns.len(), 1, "{found}");
-        assert_eq!(
-            (&patterns[0]["class"], &patterns[0]["count"]),
-            (&"steady".into(), &300.into()),
-            "{found}"
-        );
+        assert_eq!(patterns[0]["count"], 300, "{found}");
         assert!((patterns[0]["period_s"].as_f64().unwrap() - period).abs() < 1e-4, "{found}");
     }
     let same = json(&["compare", &path("a.log"), &path("b.log")]).to_string();

@@ -5,7 +5,7 @@ Rows: dispersion,joined,0,value,side|side...     squared variation of the gaps b
                                                  whole;leading;trailing
 
 The scale is integrated out on a grid of its logarithm (trapezoid rule on 2001 points, prior flat); the shape is a sum over
-31 values from 1/4 to 3, evenly spaced in the logarithm, as the method says.
+31 values from 1/4 to 3, evenly spaced in the logarithm, and 1 as likely as all of them together, as the method says.
 """
 
 import os
@@ -19,7 +19,8 @@ OUT = sys.argv[1]
 if os.path.isdir(OUT):
     OUT = os.path.join(OUT, "offtime.csv")
 
-SHAPES = 0.25 * 12 ** (np.arange(31) / 30)
+SHAPES = np.append(0.25 * 12 ** (np.arange(31) / 30), 1.0)
+PRIOR = np.append(np.zeros(31), np.log(31))
 EVEN = ([41.0, 38.5, 44.2, 40.1, 39.0, 42.7, 40.4], [22.0], [17.5])
 UNEVEN = ([3.1, 250.0, 1.2, 14.0, 0.6, 900.0, 33.0, 5.5, 71.0, 2.2], [120.0], [310.0])
 BURSTS = ([14.0, 22.0, 35.0, 130.0, 61.0], [9.0, 80.0], [4.0, 12.0])
@@ -68,7 +69,7 @@ def dispersion(sides, joined):
     logs, values = [], []
     tables = [posterior(side, joined) for side in sides]
     for i, c in enumerate(SHAPES):
-        log = weighted = gaps = 0.0
+        log, weighted, gaps = PRIOR[i], 0.0, 0.0
         for (whole, leading, trailing), table in zip(sides, tables):
             log += table[i][4]
             a = len(whole) + len(leading) / c

@@ -6,11 +6,10 @@ use std::sync::Arc;
 use serde::{Deserialize, Serialize};
 
 use crate::analysis::compare::near::NearEvidence;
-use crate::analysis::drift::{Counted, Drift, ratio_with};
+use crate::analysis::drift::{Counted, Drift, Ratio, ratio_with};
 use crate::analysis::ledger::Observed;
 use crate::analysis::quiet::{QuietExposure, QuietPlan};
 use crate::analysis::rate::{Count, Interval, RatioTest, interval_mid};
-use crate::analysis::ratio::Ratio;
 use crate::analysis::sequential::{Looks, confidence};
 
 /// What can be said about a repair step.
