@@ -79,7 +79,7 @@ fn side(strays: &[f64], touches: &[f64], length: f64, wall: f64, near: bool) -> 
         sequence.push(&event);
     }
     sequence.observe(span);
-    let mut ledger = Ledger::simulated(&[id.clone()], span);
+    let mut ledger = Ledger::simulated(std::slice::from_ref(&id), span);
     for path in &mut ledger.paths {
         path.departures = Some(Departures {
             from: span.start,
