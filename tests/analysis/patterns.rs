@@ -6,7 +6,7 @@ use straykey::analysis::pattern::{Class, Pattern, PatternOptions, Patterns, find
 use straykey::analysis::random::Random;
 use straykey::base::EventKind;
 
-use super::simulate::{KEYS, Plant, planted, poisson, press, sequence, span};
+use super::simulate::{KEYS, ORDERS, Plant, planted, poisson, press, repeated, sequence, span, unordered};
 
 fn look(sequence: &EventSequence) -> Patterns {
     find(sequence, &PatternOptions::default())
@@ -310,6 +310,28 @@ fn a_group_without_a_beat_is_found_whole() {
     assert_eq!(keys(one), ["KEY_MENU", "KEY_VOLUMEDOWN", "KEY_ENTER"]);
     assert_eq!(one.period_s, None);
     assert!((one.motif[2].offset_s - 1.1).abs() < 0.01 && one.count >= 24, "{one:?}");
+}
+
+/// Three in ten foreign, five repeats: few are seen without a foreign press within.
+#[test]
+fn eight_keys_in_order_are_found_among_foreign_presses() {
+    let mut random = Random::new(4711);
+    let motif = [3, 0, 6, 1, 7, 4, 2, 5];
+    let plant = plant(&motif.map(|index| (0.0, index)), 1.0);
+    let whole = (0..20).filter(|_| {
+        let (points, seconds) = repeated(&mut random, &motif, 5, 0.3);
+        let found = look(&sequence(points, seconds));
+        found.patterns.iter().any(|one| one.class == Class::Cycle && is_motif(one, &plant))
+    });
+    let whole = whole.count();
+    assert!(whole >= 17, "{whole} of 20");
+    for order in ORDERS {
+        for _ in 0..10 {
+            let (points, seconds) = unordered(&mut random, order, 150);
+            let found = look(&sequence(points, seconds));
+            assert!(found.patterns.iter().all(|one| one.class != Class::Cycle), "{order:?}: {found:?}");
+        }
+    }
 }
 
 /// The period slides from 1.0 to 1.5 s over the sequence, as with a part that warms up.

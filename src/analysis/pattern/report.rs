@@ -9,7 +9,7 @@ use crate::analysis::pattern::group::{Group, HORIZON_S};
 use crate::analysis::pattern::held::{Held, Repeats};
 use crate::analysis::pattern::lock;
 use crate::analysis::pattern::motif::Candidate;
-use crate::analysis::pattern::sequence::Sequence;
+use crate::analysis::pattern::token::Sequence;
 use crate::analysis::pattern::{Class, MotifEvent, Pattern};
 use crate::base::words::{duration, number, plural};
 use crate::base::{EventKind, Nanoseconds};
@@ -308,11 +308,8 @@ impl Scene<'_> {
         pattern.runs = found.count;
         pattern.chance = found.chance;
         let names: Vec<String> = pattern.motif.iter().map(|event| event.symbol.label()).collect();
-        pattern.note = format!(
-            "{} come in this order {} times, at no steady beat; of 499 permuted sequences none holds as much.",
-            names.join(", "),
-            found.count
-        );
+        pattern.note =
+            format!("{} come in this order {} times, at no steady beat.", names.join(", "), found.count);
         pattern
     }
 

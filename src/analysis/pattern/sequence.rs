@@ -12,16 +12,13 @@
 use crate::analysis::episode::learn_gap;
 use crate::analysis::pattern::field::Field;
 use crate::analysis::pattern::order::order;
-use crate::analysis::pattern::token::{LONGEST, tokens};
-pub(crate) use crate::analysis::pattern::token::{PERMUTED, Sequence, Token, collect_between, permute};
+use crate::analysis::pattern::token::{LONGEST, PERMUTED, Sequence, Token, collect_between, permute, tokens};
 use crate::analysis::random::Random;
 
 /// Tokens that enter the search; of more, three segments of them.
 const TOKENS: usize = 1500;
 /// Neighbouring tokens that are permuted among each other: few, so that keys active for a short while stay together.
 const WINDOW: usize = 4;
-/// The same for sequences with foreign presses between: whether keys resume tells there what only stays together.
-const WIDER: usize = 10;
 const BETTER: f64 = 1.35;
 /// Fewest repeats.
 const FEWEST: usize = 5;
@@ -48,11 +45,10 @@ pub(super) fn sequence(field: &Field<'_>, seed: u64, shortest: usize) -> Option<
         .map(|token| names.iter().position(|name| *name == token.symbol))
         .map(|place| place.and_then(|place| u8::try_from(place).ok()).unwrap_or(OTHER))
         .collect();
-    let ends = |most| windows(field, &tokens, most);
-    unbroken(field, &tokens, &names, &ids, &ends(WINDOW), seed, shortest).or_else(|| {
-        order(field, &tokens, &names, &ids, &ends(WIDER), seed)
-            .filter(|found| found.symbols.len() >= shortest)
-    })
+    let round = order(field, &tokens, &names, &ids).filter(|found| found.symbols.len() >= shortest);
+    let run = unbroken(field, &tokens, &names, &ids, seed, shortest);
+    // Foreign presses hide part of a run; a round has no key twice.
+    [run, round].into_iter().flatten().max_by_key(|found| found.taken.len())
 }
 
 /// The sequence that comes whole often enough.
@@ -61,7 +57,6 @@ fn unbroken(
     tokens: &[Token],
     names: &[u32],
     ids: &[u8],
-    windows: &[usize],
     seed: u64,
     shortest: usize,
 ) -> Option<Sequence> {
@@ -72,8 +67,9 @@ fn unbroken(
         return None;
     }
     let mut random = Random::new(seed);
+    let windows = windows(field, tokens);
     for _ in 0..PERMUTED {
-        let permuted = permute(ids, windows, &mut random);
+        let permuted = permute(ids, &windows, &mut random);
         if search.best(&permuted).is_some_and(|(other, _)| BETTER * other >= score) {
             return None;
         }
@@ -121,7 +117,7 @@ fn names(tokens: &[Token]) -> Vec<u32> {
 }
 
 /// Segments of tokens that may change places: so many of one burst; as ends.
-fn windows(field: &Field<'_>, tokens: &[Token], most: usize) -> Vec<usize> {
+fn windows(field: &Field<'_>, tokens: &[Token]) -> Vec<usize> {
     let gap = |a: &Token, b: &Token| {
         let (a, b) = (&field.presses[a.last as usize], &field.presses[b.first as usize]);
         (b.t - a.end).seconds().max(0.0)
@@ -136,7 +132,7 @@ fn windows(field: &Field<'_>, tokens: &[Token], most: usize) -> Vec<usize> {
     let mut from = 0;
     for (place, pair) in (1..).zip(tokens.windows(2)) {
         let apart = pair[0].segment != pair[1].segment || gap(&pair[0], &pair[1]) > pause;
-        if apart || place - from >= most {
+        if apart || place - from >= WINDOW {
             ends.push(place);
             from = place;
         }

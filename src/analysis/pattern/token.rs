@@ -14,7 +14,7 @@ pub(crate) struct Sequence {
     pub(crate) count: u64,
     /// The presses that belong to it.
     pub(crate) taken: Vec<u32>,
-    /// Share of permuted orders, the real one counted, that hold as good a sequence.
+    /// Chance at most that as good a sequence comes where there is none.
     pub(crate) chance: f64,
 }
 
