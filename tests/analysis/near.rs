@@ -4,10 +4,12 @@ use straykey::analysis::compare::{
     CompareOptions, Figures, NearSeen, Observation, PathSeen, Verdict, compare,
 };
 use straykey::analysis::event_sequence::EventSequence;
-use straykey::analysis::ledger::{Ledger, PathId, PathTotal};
+use straykey::analysis::ledger::{Builder, Expected, Ledger, PathId, PathTotal};
 use straykey::analysis::level::Departures;
 use straykey::analysis::soak::Soak;
 use straykey::base::{Event, Nanoseconds, Span};
+use straykey::decode::report::{LineState, Report, Reported};
+use straykey::timeline::Watch;
 
 use super::simulate::press;
 
@@ -200,4 +202,35 @@ fn a_soak_says_what_its_stage_says() {
             Observation { sequence, paths: vec![path], span_s: 150.0, ..after.seen(BASELINE_S + 60.0) };
         assert_eq!(live, compare(&before.seen(0.0), &stage, &CompareOptions::default()).paths[0].figures);
     }
+}
+
+/// A line that is read each 50 ms for 40 s, with single readings at the key's level at these times.
+fn read(builder: &mut Builder, touches: &[i64]) -> Vec<(Nanoseconds, u32)> {
+    builder.expect(vec![Expected {
+        line: "KEY1".to_owned(),
+        period_s: Some(0.05),
+        silent: false,
+        debounce: 2,
+    }]);
+    for ms in (0..40_000).step_by(50) {
+        let touched = touches.contains(&ms);
+        let (counts, state) = if touched { (KEY, LineState::Between) } else { (1023, LineState::Rest) };
+        let what = Reported::Reading { line: id().line.unwrap(), counts, state };
+        builder.report(&Report { t: Nanoseconds::from_millis(ms), what });
+    }
+    let ledger = builder.ledger(Some(Span { start: Nanoseconds::ZERO, end: at(40.0) }));
+    ledger.path(&id()).unwrap().departures.clone().unwrap().excursions
+}
+
+#[test]
+fn what_a_hand_does_that_was_asked_for_is_no_excursion() {
+    let key = super::simulate::key(0);
+    let touches = [15_000, 25_000, 35_000];
+    let all = read(&mut Builder::default(), &touches);
+    assert_eq!(all, touches.map(|ms| (Nanoseconds::from_millis(ms), KEY)));
+    // Asked for at 24.5 s, and again at 30 s; nothing answers.
+    let mut asked = Builder::default();
+    asked.expect_prompts([(at(24.5), key), (at(30.0), key)]);
+    let left = read(&mut asked, &touches);
+    assert_eq!(left, [(at(15.0), KEY)]);
 }

@@ -235,12 +235,15 @@ impl Builder {
         self.hear(report.t);
         match &report.what {
             Reported::Reading { line, counts, state } => {
+                self.ask_due(report.t);
+                let hands = self.hands_are_on(report.t);
                 let id = PathId { path: ControlPath::Keypad, line: Some(Name::clone(line)) };
                 if let Some(path) = self.path(&id) {
                     path.reporter.push(report.t, *counts);
                     path.sign(report.t);
                     path.levels.entry(*state).or_default().push(*counts);
                     path.excursions.push(report.t, *counts, *state == LineState::Rest);
+                    path.excursions.asked(hands);
                 }
             }
             Reported::Same { line } => {

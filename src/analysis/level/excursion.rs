@@ -135,6 +135,13 @@ impl Excursions {
         }
     }
 
+    /// Says whether hands are on for a key that was asked for: its bounces are no excursions.
+    pub fn asked(&mut self, hands: bool) {
+        if hands {
+            self.press(true);
+        }
+    }
+
     /// When each began, in order.
     pub fn begun(&self) -> &[Nanoseconds] {
         &self.begun
