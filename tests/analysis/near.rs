@@ -156,7 +156,7 @@ fn while_they_go_on_quiet_is_no_repair() {
     let words = straykey::bench::words::headline(&said);
     assert!(
         words.contains(
-            "Keypad KEY1 still went as far as its strays did: 2 times since the step, 120 times before"
+            "keypad KEY1 still went as far as its strays did: 2 times since the step, 120 times before"
         ),
         "{words}"
     );

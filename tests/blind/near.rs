@@ -95,5 +95,5 @@ fn a_line_that_still_touches_a_key_is_not_repaired_however_quiet() {
     let job = folder.path().join("job");
     let shown = json(&["job", "show", job.to_str().unwrap(), "--json"]);
     assert_ne!(shown["advice"]["action"], "hand-back", "{}", shown["advice"]);
-    says(&job, "No stray came, but Keypad KEY1 still went as far as its strays did");
+    says(&job, "No stray came, but keypad KEY1 still went as far as its strays did");
 }

@@ -37,7 +37,6 @@ def reverse(byte):
 
 
 def rows():
-    from infrared_protocols.commands import rc6
     from infrared_protocols.commands.jvc import JvcCommand
     from infrared_protocols.commands.kaseikyo import KaseikyoCommand
     from infrared_protocols.commands.nec import NECCommand
@@ -71,15 +70,6 @@ def rows():
         genre, second = a >> 8, a & 0xFF
         yield "aeha-48", 0x2002 << 12 | genre << 8 | second, c, "", KaseikyoCommand(
             address=0x2002, data=data, error_correction=check, modulation=37000, full_frame_repeat=True, **once)
-    # The package has one payload of 16 bits; its bits in the order of the kernel's decoder for mode 6.
-    for i, (a, c) in enumerate(codes(16, 15)):
-        word = 0b1110 << 33 | a << 16 | i % 2 << 15 | c
-        frame = [rc6.RC6_LEADER_MARK_US, -rc6.RC6_LEADER_SPACE_US]
-        for bit in range(36, -1, -1):
-            rc6.manchester_encode_bit(frame, word >> bit & 1, rc6.RC6_UNIT_US * (2 if bit == 32 else 1))
-        frame = frame[: len(frame) - (frame[-1] < 0)]
-        gap = rc6.RC6_REPEAT_PERIOD_US - sum(abs(length) for length in frame)
-        yield "rc-6-6-32", a, c, i % 2, [*frame, -gap, *frame]
     for a, c in codes(5, 8):
         yield "sharp-15", a, c, "", SharpCommand(address=a, command=c, extension=1)
 
@@ -97,8 +87,7 @@ def main():
         with open(OUT, "w", encoding="ascii", newline="\n") as out:
             out.write(f"# {PACKAGE}\n")
             for name, address, command, toggle, frame in rows():
-                timings = frame if isinstance(frame, list) else frame.get_raw_timings()
-                lengths = [abs(length) for length in timings]
+                lengths = [abs(length) for length in frame.get_raw_timings()]
                 # A last space is the quiet after the frame.
                 lengths = lengths[: len(lengths) - 1 + len(lengths) % 2]
                 out.write(f"{name},{address},{command},{toggle},{' '.join(map(str, lengths))}\n")

@@ -152,5 +152,5 @@ fn frames_of_the_independent_python_package_decode_to_their_codes() {
         *seen.entry(format.to_owned()).or_insert(0) += 1;
     }
     // All that the package can send of ours; rca and denon-15 it cannot.
-    assert!(seen.len() >= 13 && seen.values().all(|count| *count >= 5), "{seen:?}");
+    assert!(seen.len() >= 12 && seen.values().all(|count| *count >= 5), "{seen:?}");
 }

@@ -212,7 +212,7 @@ pub struct NearFigures {
 impl NearFigures {
     /// What they say beside quiet.
     pub(crate) fn sentence(&self, path: &PathId) -> Option<String> {
-        let path = capital(&path.words());
+        let path = path.words();
         if self.after >= GOES_ON {
             return Some(format!(
                 "No stray came, but {path} still went as far as its strays did: {} since the step, {} before. What made \
@@ -225,7 +225,8 @@ impl NearFigures {
             format!(
                 "{path} went as far as its strays did {} before the step without making a key, and not once since: that \
                  shows a repair sooner than strays alone.",
-                plural(self.before, "time")
+                plural(self.before, "time"),
+                path = capital(&path),
             )
         })
     }
