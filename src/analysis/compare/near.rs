@@ -22,7 +22,8 @@ const AS_OFTEN: f64 = 0.8;
 const RESTS: f64 = 0.01;
 /// How long a rest may last of which none was seen yet, seconds, on average. A rule of our own, tried with `examples/judge`.
 const REST_S: f64 = 600.0;
-/// So many excursions that go as far as strays are no chance: one may be a spark from outside. A rule of our own.
+/// From this many on, excursions as far as strays show that the fault is still there; a single one may come from outside, as a
+/// spark does. A rule of our own.
 const GOES_ON: u64 = 2;
 
 /// How a line behaved beside its strays, in the captures of one side.
@@ -36,8 +37,9 @@ pub(crate) struct NearSide {
     rest: (f64, f64),
     /// How far an excursion must go.
     reach: f64,
-    /// Readings in so many seconds in which an excursion would have been listed.
+    /// How many readings there were while an excursion would have been listed.
     readings: u64,
+    /// How long that was, seconds.
     seen_s: f64,
 }
 
@@ -169,10 +171,11 @@ impl NearPlan {
     /// # Formula
     /// Coming to rest has a rate of which nothing was seen in `B`: by Jeffreys' prior it happened within `A` with a chance of
     /// `1 - (B / (B + A))^(1/2)`. An unknown break is taken for as long as the time before.
-    pub(crate) fn after(&self, away_s: Option<f64>) -> Self {
+    #[must_use]
+    pub(crate) fn after(self, away_s: Option<f64>) -> Self {
         let before_s = self.plan.exposure_s;
         let may_rest = 1.0 - (before_s / (before_s + away_s.unwrap_or(before_s))).sqrt();
-        Self { plan: self.plan.clone().after(away_s), may_rest, ..self.clone() }
+        Self { plan: self.plan.after(away_s), may_rest, ..self }
     }
 
     /// The quiet that 95 and 99 % need, seconds: by the pauses, and by how long the line may rest by itself.

@@ -32,7 +32,7 @@ impl Band {
     }
 }
 
-/// So many excursions of a capture are listed with their times; a line that has more is quiet in none of it.
+/// Most excursions of a capture that are listed with their times. Time after the last of them counts for nothing.
 const MOST: usize = 4096;
 /// A reading so near to another is of the same level, counts: five deviations of strong noise, and less than the distance
 /// between keys. Ours.

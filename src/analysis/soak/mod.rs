@@ -166,7 +166,7 @@ impl Soak {
             let away_s = seen.away_s(Some(wall));
             for before in paths.values_mut() {
                 before.plan = Arc::new(QuietPlan::clone(&before.plan).after(away_s));
-                before.near = before.near.as_ref().map(|near| Arc::new(near.after(away_s)));
+                before.near = before.near.take().map(|near| Arc::new(NearPlan::clone(&near).after(away_s)));
             }
         }
     }
@@ -422,9 +422,7 @@ impl Soak {
         let side = figures_of(&total, exposure_s, tally, after, self.dispersion, self.confidence);
         PathState { total, side, figures }
     }
-}
 
-impl Soak {
     /// Excursions of the stage so far against those before it.
     fn near(&self, id: &PathId, plan: Arc<NearPlan>, ledger: &Ledger) -> Option<NearEvidence> {
         let earlier = self.earlier_paths.get(id).and_then(|earlier| earlier.near.clone());
